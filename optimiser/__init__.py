@@ -1,0 +1,1 @@
+"""Grid-services revenue and arbitrage optimiser for solar-and-storage sites."""
