@@ -1,0 +1,1 @@
+"""From a formulation to a proven schedule: pattern, tiled matrix, HiGHS, one direction, proof, diagnosis."""

@@ -1,0 +1,149 @@
+"""A problem handed to HiGHS through highspy, and every verdict that is not optimal put into words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import highspy
+import numpy as np
+from scipy import sparse
+
+from optimiser.engine.tiling import Problem
+from optimiser.errors import UnprovenError
+
+INFINITY = highspy.kHighsInf
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What the solver returned.
+
+    Attributes
+    ----------
+    verdict : str
+        "optimal", "infeasible" or the solver's own words.
+    x : array of shape (columns,)
+    row_dual : array of shape (rows,)
+        Money that one more unit of each row's right-hand side brings; empty for integer problems.
+    purse : float
+        The solver's objective, money to be made.
+    bound : float
+        The most that the solver says can be made.
+    """
+
+    verdict: str
+    x: np.ndarray
+    row_dual: np.ndarray
+    purse: float
+    bound: float
+
+
+@dataclass(frozen=True)
+class Extra:
+    """Binaries and rows on top of a problem: one binary a column appended, rows over all columns.
+
+    `matrix` has the problem's columns and then one for each binary.
+    """
+
+    binaries: int
+    matrix: sparse.csr_array
+    row_lower: np.ndarray
+    row_upper: np.ndarray
+
+
+class Highs:
+    """One HiGHS instance that holds a problem.
+
+    Parameters
+    ----------
+    problem : Problem
+    extra : Extra or None
+    time_limit_s : float
+    gap : float
+        Relative gap at which an integer solve may stop.
+    """
+
+    def __init__(
+        self, problem: Problem, extra: Extra | None = None, time_limit_s: float = 3600.0, gap: float = 0.0
+    ):
+        self.problem = problem
+        self._highs = highspy.Highs()
+        for name, value in (
+            ("output_flag", False),
+            ("threads", 1),
+            ("time_limit", float(time_limit_s)),
+            ("mip_rel_gap", float(gap)),
+            ("mip_abs_gap", 1e-9),
+        ):
+            _accepted(self._highs.setOptionValue(name, value), f"option {name}")
+        _accepted(self._highs.passModel(_model(problem, extra)), "the model")
+
+    def solve(self, interrupted: Callable[[], bool] | None = None) -> Solution:
+        """Run, from the last basis if there is one.
+
+        Raises
+        ------
+        UnprovenError
+            If the solver stops without a verdict that can be used.
+        """
+        self._highs.run()
+        status = self._highs.getModelStatus()
+        words = self._highs.modelStatusToString(status).lower()
+        info = self._highs.getInfo()
+        if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
+            return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan)
+        solution = self._highs.getSolution()
+        have_point = info.primal_solution_status == 2
+        if status != highspy.HighsModelStatus.kOptimal and not have_point:
+            raise UnprovenError(f"the solver stopped without a schedule: {words}")
+        columns = len(self.problem.lower)
+        x = np.clip(np.array(solution.col_value)[:columns], self.problem.lower, self.problem.upper)
+        verdict = "optimal" if status == highspy.HighsModelStatus.kOptimal else words
+        integer = info.mip_dual_bound if np.isfinite(info.mip_dual_bound) else 0.0
+        return Solution(
+            verdict, x, -np.array(solution.row_dual)[: len(self.problem.row_upper)], -info.objective_function_value, -integer
+        )
+
+    def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
+        """New bounds for some columns; the basis is kept."""
+        _accepted(
+            self._highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper), "changed column bounds"
+        )
+
+    def start_from(self, x: np.ndarray) -> None:
+        """Give an integer solve a first schedule, binaries included."""
+        solution = highspy.HighsSolution()
+        solution.col_value = x.tolist()
+        self._highs.setSolution(solution)
+
+
+def _accepted(status: Any, what: str) -> None:
+    if status == highspy.HighsStatus.kError:
+        raise UnprovenError(f"the solver did not accept {what}")
+
+
+def _model(problem: Problem, extra: Extra | None) -> Any:
+    matrix, row_lower, row_upper = problem.matrix, problem.row_lower, problem.row_upper
+    lower, upper, cost = problem.lower, problem.upper, -problem.purse
+    if extra is not None:
+        wide = sparse.csr_array((matrix.data, matrix.indices, matrix.indptr), shape=(matrix.shape[0], extra.matrix.shape[1]))
+        matrix = sparse.vstack([wide, extra.matrix], format="csr")
+        row_lower, row_upper = np.r_[row_lower, extra.row_lower], np.r_[row_upper, extra.row_upper]
+        lower, upper = np.r_[lower, np.zeros(extra.binaries)], np.r_[upper, np.ones(extra.binaries)]
+        cost = np.r_[cost, np.zeros(extra.binaries)]
+    model = highspy.HighsLp()
+    model.num_col_, model.num_row_ = len(lower), len(row_lower)
+    model.col_cost_, model.col_lower_, model.col_upper_ = cost, lower, upper
+    model.row_lower_, model.row_upper_ = row_lower, row_upper
+    model.offset_ = -problem.offset
+    model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    model.a_matrix_.num_col_, model.a_matrix_.num_row_ = len(lower), len(row_lower)
+    model.a_matrix_.start_ = matrix.indptr.astype(np.int32)
+    model.a_matrix_.index_ = matrix.indices.astype(np.int32)
+    model.a_matrix_.value_ = matrix.data
+    if extra is not None and extra.binaries:
+        kinds = [highspy.HighsVarType.kContinuous] * len(problem.lower) + [highspy.HighsVarType.kInteger] * extra.binaries
+        model.integrality_ = kinds
+    return model

@@ -1,0 +1,125 @@
+"""A field's unit, bounds and meaning, said once: what scenario files are made of."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr
+
+REQUIRED = ...
+
+
+class Component(BaseModel):
+    """A frozen, strict piece of a scenario: unknown keys, wrong types and NaN are refused."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def quantity(
+    unit: str,
+    meaning: str,
+    *,
+    default: Any = REQUIRED,
+    at_least: float | None = None,
+    above: float | None = None,
+    at_most: float | None = None,
+) -> Any:
+    """A number with its unit, meaning and bounds.
+
+    Parameters
+    ----------
+    unit : str
+        Shown in messages, the schema and the documentation, "kW" for example; "-" for a pure number.
+    meaning : str
+        A phrase that completes "this is the ...".
+    default : optional
+        Left out: the key is required.
+    at_least, above, at_most : float, optional
+        Inclusive lower, exclusive lower and inclusive upper bound, in `unit`.
+    """
+    return Field(
+        default=default,
+        ge=at_least,
+        gt=above,
+        le=at_most,
+        description=f"{meaning} [{unit}]",
+        json_schema_extra={"unit": unit},
+    )
+
+
+def choice(meaning: str, *, default: Any = REQUIRED) -> Any:
+    """One of the words that the type lists."""
+    return Field(default=default, description=meaning)
+
+
+def text(meaning: str, *, default: Any = REQUIRED) -> Any:
+    """A name or sentence for people, of at most 400 characters."""
+    return Field(default=default, description=meaning, max_length=400)
+
+
+def column(unit: str, meaning: str, *, default: Any = REQUIRED, at_least: float | None = None) -> Any:
+    """A constant number, or "source.column": a column of a data file.
+
+    The bound is checked on every value when the data are read.
+    """
+    return Field(
+        default=default,
+        description=f"{meaning}: a number, or source.column of a data file [{unit}]",
+        json_schema_extra={"unit": unit, "at_least": at_least, "series": True},
+    )
+
+
+Column = float | StrictStr
+
+
+def _as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _as_clock(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    try:
+        hours, minutes = value.split(":")
+        if len(hours) == 2 and len(minutes) == 2 and 0 <= int(minutes) < 60 and 0 <= int(hours) <= 24:
+            total = int(hours) * 60 + int(minutes)
+            if total <= 24 * 60:
+                return total
+    except ValueError:
+        pass
+    raise ValueError('must be a clock time between "00:00" and "24:00", written in quotes')
+
+
+def _as_zone(value: Any) -> Any:
+    if isinstance(value, str):
+        zone_of(value)
+    return value
+
+
+ClockMinutes = Annotated[int, BeforeValidator(_as_clock), Field(json_schema_extra={"type": "string"})]
+ZoneName = Annotated[str, BeforeValidator(_as_zone)]
+
+
+def several(item: Any) -> Any:
+    """The type of a list of `item` in a file, held as a tuple."""
+    return Annotated[tuple[item, ...], BeforeValidator(_as_tuple)]
+
+
+def zone_of(name: str) -> datetime.tzinfo:
+    """The zone of a name of the tz database, or of a fixed offset such as "UTC+10:00".
+
+    Raises
+    ------
+    ValueError
+        If there is no such zone.
+    """
+    if name.startswith(("UTC+", "UTC-")):
+        hours, _, minutes = name[4:].partition(":")
+        if hours.isdigit() and (minutes or "0").isdigit() and int(hours) <= 14 and int(minutes or 0) < 60:
+            offset = datetime.timedelta(hours=int(hours), minutes=int(minutes or 0))
+            return datetime.timezone(offset if name[3] == "+" else -offset)
+    elif name in available_timezones():
+        return ZoneInfo(name)
+    raise ValueError('must be a zone of the tz database, such as "Europe/Berlin", or a fixed "UTC+10:00"')

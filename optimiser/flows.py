@@ -1,0 +1,73 @@
+"""The named powers and energies of a site, each with its side (AC, DC, meter) and direction.
+
+Everything is kW averaged over a step, or kWh at its end; never negative unless the name says `net`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+Array = Any  # NumPy numbers in the books, arrays of expressions in the linear program
+
+
+@dataclass(frozen=True)
+class MeterFlows:
+    """What the meter's registers see, summed over registers; all that a tariff knows of a site.
+
+    `import_most_kw` and `export_most_kw` are step series that the two can never exceed.
+    """
+
+    import_kw: Array
+    export_kw: Array
+    import_most_kw: np.ndarray
+    export_most_kw: np.ndarray
+
+
+@dataclass(frozen=True)
+class InverterFlows:
+    """AC power of one inverter, and what it draws from and brings to the DC bus."""
+
+    output_kw: Array
+    intake_kw: Array
+    dc_draw_kw: Array
+    dc_intake_kw: Array
+
+
+@dataclass(frozen=True)
+class BankFlows:
+    """Power of one storage bank on the DC bus, and its stored energy at the start and end of each step.
+
+    `filling_kw` and `draining_kw` are the rates at the store, losses included; `kept_kwh` is what is left of the
+    energy at the start when the step ends.
+    """
+
+    charge_kw: Array
+    discharge_kw: Array
+    filling_kw: Array
+    draining_kw: Array
+    kept_kwh: Array
+    start_kwh: Array
+    end_kwh: Array
+
+
+@dataclass(frozen=True)
+class ConnectionFlows:
+    """Signed power at the whole connection or one phase of it, split in two where a rule needs the parts."""
+
+    net_import_kw: Array
+    import_kw: Array | None
+    export_kw: Array | None
+
+
+@dataclass(frozen=True)
+class SiteFlows:
+    """All flows of a site."""
+
+    meter: MeterFlows
+    inverters: dict[str, InverterFlows]
+    banks: dict[str, BankFlows]
+    connection: ConnectionFlows
+    phases: dict[str, ConnectionFlows]

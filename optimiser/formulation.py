@@ -1,0 +1,62 @@
+"""The whole problem of a site said once: every column, every rule, every amount of money.
+
+Run with `LpTerms` it makes the linear program; run with `SettledTerms` it replays the rules and values the lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from optimiser import services
+from optimiser.flows import SiteFlows
+from optimiser.terms import Line
+
+
+@dataclass(frozen=True)
+class Formulation:
+    """What running the problem on terms left behind.
+
+    Attributes
+    ----------
+    lines : list of Line
+        All amounts of money; the purse is their sum.
+    flows : SiteFlows
+    offers : list of Offer
+    """
+
+    lines: list[Line]
+    flows: SiteFlows
+    offers: list[services.Offer]
+
+
+def formulate(scenario: Any, terms: Any) -> Formulation:
+    """State the scenario's problem on `terms`."""
+    site, banks = scenario.site, scenario.storage
+    offers = services.offers(terms, site, scenario.service)
+    activation = services.activation(site, banks, offers)
+    flows = site.flows(terms, banks, activation)
+    services.rules(terms, site, banks, flows, offers)
+    lines = scenario.tariff.lines(flows.meter, terms)
+    for offer in offers:
+        lines += offer.product.lines(offer, terms)
+    lines += _steering_lines(scenario, terms, flows)
+    return Formulation(lines, flows, offers)
+
+
+def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
+    """Wear and the tie-break: in the objective, on no bill."""
+    lines = []
+    for bank in scenario.storage:
+        energy = flows.banks[bank.name].discharge_kw * terms.step_hours
+        if bank.wear_per_kwh:
+            lines.append(
+                Line(f"Wear of {bank.name}", "wear", -bank.wear_per_kwh * energy, cash=False, quantity=energy, unit="kWh")
+            )
+    # Far below any price's resolution: among equal schedules, the one that moves less energy is taken.
+    moved = [flow.discharge_kw for flow in flows.banks.values()]
+    moved += [flow.intake_kw + flow.output_kw for flow in flows.inverters.values()]
+    if moved and scenario.solve.tie_break_per_kwh:
+        total = sum(moved[1:], moved[0]) * terms.step_hours
+        lines.append(Line("Tie-break", "tie-break", -scenario.solve.tie_break_per_kwh * total, cash=False))
+    return lines

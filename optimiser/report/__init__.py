@@ -1,0 +1,139 @@
+"""The report: one page that explains a run, works from disk, and asks the network for nothing.
+
+It only formats. Money comes in finished; the totals it shows are sums of the rows it was given.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import DictLoader, Environment, StrictUndefined
+from markupsafe import Markup
+from plotly.offline import get_plotlyjs
+
+from optimiser.report import (
+    bill,
+    cautions,
+    dispatch,
+    earnings,
+    energy,
+    first_screen,
+    money,
+    proof,
+    provenance,
+    services,
+)
+from optimiser.report.blocks import Section
+from optimiser.report.embed import embed
+from optimiser.report.results import Results
+
+__all__ = ["SECTIONS", "Results", "render", "write_report"]
+
+SECTIONS = (
+    first_screen.section,
+    bill.section,
+    earnings.section,
+    dispatch.section,
+    services.section,
+    energy.section,
+    money.section,
+    proof.section,
+    cautions.section,
+    provenance.section,
+)
+
+
+def write_report(results: Results, path: str | os.PathLike[str]) -> Path:
+    """Write the page of a run.
+
+    Parameters
+    ----------
+    results : Results
+        Finished figures of the run.
+    path : path
+        Where to write; an existing file is replaced only once the new one is whole.
+
+    Returns
+    -------
+    pathlib.Path
+        The file written.
+    """
+    target = Path(path)
+    page = render(results)
+    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(page)
+        os.chmod(name, 0o644)
+        os.replace(name, target)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return target
+
+
+def render(results: Results) -> str:
+    """The page as text."""
+    sections: list[Section] = [section(results) for section in SECTIONS]
+    series = embed(
+        results.dispatch, dispatch.embedded_columns(results), float(results.summary["step_minutes"])
+    )
+    library, script = get_plotlyjs(), read("page.js")
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        loader=DictLoader({"page.html.j2": read("page.html.j2")}),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("page.html.j2").render(
+        title=str(results.summary["title"]),
+        invented=bool(results.summary.get("invented")),
+        currency=results.summary["currency"],
+        sections=sections,
+        series=without_gaps(series),
+        style=Markup(read("style.css")),
+        library=inline(library),
+        script=inline(script),
+        policy=policy(library, script),
+    )
+
+
+def read(name: str) -> str:
+    """Text of a file that travels with this package."""
+    return files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def inline(script: str) -> Markup:
+    """A script as it stands, refused if it could end its own element early."""
+    if "</script" in script.lower() or "<!--" in script:
+        raise ValueError("script text holds a sequence that would end its element; it cannot be inlined")
+    return Markup(script)
+
+
+def policy(*scripts: str) -> str:
+    """A content security policy that runs exactly these scripts and loads nothing from anywhere."""
+    digests = (base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()) for script in scripts)
+    allowed = " ".join(f"'sha256-{digest.decode('ascii')}'" for digest in digests)
+    # The drawing library writes its own style elements, so inline styles have to be let through.
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def without_gaps(value: Any) -> Any:
+    """The same value with NaN and infinities as None, which is how JSON says that there is no number."""
+    if isinstance(value, dict):
+        return {key: without_gaps(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [without_gaps(entry) for entry in value]
+    if isinstance(value, float) and value - value != 0:
+        return None
+    return value

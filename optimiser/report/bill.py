@@ -1,0 +1,244 @@
+"""The bill before and after, line by line, with totals that are sums of the lines shown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+import pandas as pd
+
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    room_for_labels,
+    text_column,
+)
+from optimiser.report.formats import amount, listed, money, month, number
+from optimiser.report.results import Results
+
+SERVICES = "availability"
+CASES = ("before", "after")
+COLUMNS = (text_column("Line"), Column("Before"), Column("After"), Column("Saved"))
+
+
+def section(results: Results) -> Section:
+    """The bill's lines, a chart of its groups, and every billing period behind a summary line."""
+    currency = results.summary["currency"]
+    blocks: list[Block] = [
+        Text("Positive is to pay, minus is money received. Saved is before less after."),
+        year_table(results),
+        *reconciliation(results),
+        group_chart(results),
+        period_table(results),
+        detail_table(results),
+    ]
+    steering = [line for line in results.summary["lines"] if not line["cash"]]
+    if steering:
+        blocks.append(steering_table(steering, currency))
+    return Section("bill", "Bill", "The bill, before and after", tuple(blocks))
+
+
+def to_pay(lines: Iterable[dict[str, Any]], case: str) -> float:
+    """Sum of the lines of a case as a bill states it: positive is to pay."""
+    return -math.fsum(line["amount"] for line in lines if line["case"] == case)
+
+
+def cash_lines(results: Results, *, services: bool | None = None) -> list[dict[str, Any]]:
+    """Lines that are really paid; with `services`, only those of services or only those of the bill."""
+    return [
+        line
+        for line in results.summary["lines"]
+        if line["cash"] and services in (None, line["group"] == SERVICES)
+    ]
+
+
+def groups(lines: Iterable[dict[str, Any]]) -> list[str]:
+    """Names of groups in the order in which they first come."""
+    return list(dict.fromkeys(line["group"] for line in lines))
+
+
+def sums_row(label: str, lines: list[dict[str, Any]], currency: str, style: str = "plain") -> Row:
+    """A row of before, after and saved, summed from the lines."""
+    before, after = (to_pay(lines, case) for case in CASES)
+    cells = (amount(before, currency), amount(after, currency), amount(before - after, currency))
+    return Row((label, *cells), style)
+
+
+def line_rows(lines: list[dict[str, Any]], currency: str) -> list[Row]:
+    """A heading for each group and a row for each of its lines."""
+    rows = []
+    for group in groups(lines):
+        members = [line for line in lines if line["group"] == group]
+        rows.append(Row((sentence_case(group),), "group"))
+        for name in dict.fromkeys(line["line"] for line in members):
+            rows.append(sums_row(name, [line for line in members if line["line"] == name], currency))
+    return rows
+
+
+def sentence_case(text: str) -> str:
+    """The first letter raised, the rest as it was."""
+    return text[:1].upper() + text[1:]
+
+
+def year_table(results: Results) -> Table:
+    """Every cash line with the bill's total, then income from services, then both together."""
+    currency = results.summary["currency"]
+    bill, services = cash_lines(results, services=False), cash_lines(results, services=True)
+    rows = line_rows(bill, currency)
+    rows.append(sums_row("Bill", bill, currency, "total"))
+    if services:
+        rows += line_rows(services, currency)
+        rows.append(sums_row("Bill less income from services", [*bill, *services], currency, "total"))
+    return Table(f"Bill over the days of the run, {currency}", COLUMNS, tuple(rows))
+
+
+def reconciliation(results: Results) -> list[Text]:
+    """Whether lines, headline and statement agree to the cent; and what rounding does to the columns."""
+    currency = results.summary["currency"]
+    headline = results.summary["headline"]
+    bill, services = cash_lines(results, services=False), cash_lines(results, services=True)
+    pairs = [
+        ("the bill before", to_pay(bill, "before"), headline["bill_before"]),
+        ("the bill after", to_pay(bill, "after"), headline["bill_after"]),
+        ("income from services", -to_pay(services, "after"), headline.get("services_income") or 0.0),
+    ]
+    statement = results.statement[results.statement["cash"].astype(bool)]
+    for case in CASES:
+        paid = -math.fsum(statement.loc[statement["case"] == case, "amount"])
+        pairs.append((f"the billing periods {case}", paid, to_pay(cash_lines(results), case)))
+    differing = [
+        f"{name} ({money(summed, currency)} from its lines, {money(stated, currency)} as stated)"
+        for name, summed, stated in pairs
+        if amount(summed, currency) != amount(stated, currency) and abs(summed - stated) > 1e-6
+    ]
+    if differing:
+        return [Text(f"These do not add up to the cent: {listed(differing)}.", tone="warning")]
+    return [
+        Text(
+            "The lines add up to the totals, to the headline and to the billing periods, to the cent. Each "
+            "figure is rounded by itself, so a column of rounded lines may miss its total by a few cents.",
+            tone="quiet",
+        )
+    ]
+
+
+def group_chart(results: Results) -> Chart:
+    """Before and after side by side for each group."""
+    currency = results.summary["currency"]
+    lines = cash_lines(results)
+    names = groups(lines)[::-1]
+    traces: list[dict[str, Any]] = []
+    for case, colour, pattern in (("after", "@after", ""), ("before", "@before", "/")):
+        values = [to_pay([line for line in lines if line["group"] == name], case) for name in names]
+        traces.append(
+            {
+                "type": "bar",
+                "orientation": "h",
+                "name": sentence_case(case),
+                "y": [label(sentence_case(name)) for name in names],
+                "x": values,
+                "text": [amount(value, currency) for value in values],
+                "textposition": "outside",
+                "cliponaxis": False,
+                "marker": {
+                    "color": colour,
+                    "pattern": {"shape": pattern, "fgcolor": "@paper", "size": 6, "fillmode": "overlay"},
+                },
+                "hovertemplate": f"%{{y}}, {case}: %{{text}} {currency}<extra></extra>",
+            }
+        )
+    before, after = (to_pay(lines, case) for case in CASES)
+    return Chart(
+        key="bill-groups",
+        title="What is paid for, before and after",
+        description=(
+            f"Bars for each part of the bill. All together, {money(before, currency)} before and "
+            f"{money(after, currency)} after, income from services taken off. Bars to the left of "
+            "nought are money received."
+        ),
+        traces=tuple(traces),
+        layout={
+            "barmode": "group",
+            "xaxis": {
+                "title": {"text": f"To pay, {currency}"},
+                "zeroline": True,
+                "range": room_for_labels([value for entry in traces for value in entry["x"]]),
+            },
+            "yaxis": {"automargin": True, "type": "category"},
+            "legend": {"traceorder": "reversed"},
+        },
+        height_px=90 + 62 * max(len(names), 2),
+    )
+
+
+def period_table(results: Results) -> Table:
+    """Cash totals of each billing period."""
+    currency = results.summary["currency"]
+    lines = statement_lines(results)
+    rows = [
+        sums_row(month(period), [line for line in lines if line["billing_period"] == period], currency)
+        for period in dict.fromkeys(line["billing_period"] for line in lines)
+    ]
+    rows.append(sums_row("All periods", lines, currency, "total"))
+    columns = (text_column("Billing period"), *COLUMNS[1:])
+    caption = f"Each billing period, income from services taken off, {currency}"
+    return Table(caption, columns, tuple(rows), folded=True)
+
+
+def statement_lines(results: Results) -> list[dict[str, Any]]:
+    """Cash rows of the statement in order of billing period."""
+    cash: pd.DataFrame = results.statement[results.statement["cash"].astype(bool)]
+    records: list[dict[str, Any]] = cash.sort_values("billing_period", kind="stable").to_dict("records")  # type: ignore[assignment]
+    return records
+
+
+def detail_table(results: Results) -> Table:
+    """Every row of the statement: its quantity and its amount in each case."""
+    currency = results.summary["currency"]
+    rows: list[Row] = []
+    lines = statement_lines(results)
+    for period in dict.fromkeys(line["billing_period"] for line in lines):
+        rows.append(Row((month(period),), "group"))
+        members = [line for line in lines if line["billing_period"] == period]
+        for name in dict.fromkeys((line["group"], line["line"]) for line in members):
+            same = [line for line in members if (line["group"], line["line"]) == name]
+            rows.append(detail_row(name[1], same, currency))
+    columns = (
+        text_column("Line"),
+        text_column("Unit"),
+        Column("Quantity before"),
+        Column("Quantity after"),
+        Column("Before"),
+        Column("After"),
+        Column("Saved"),
+    )
+    return Table(f"Every line of every billing period, {currency}", columns, tuple(rows), folded=True)
+
+
+def detail_row(label: str, lines: list[dict[str, Any]], currency: str) -> Row:
+    """One line of one period; a case without the line has no quantity."""
+    quantities = []
+    for case in CASES:
+        found = [line["quantity"] for line in lines if line["case"] == case]
+        quantities.append(number(math.fsum(found), 2) if found else "")
+    unit = next((str(line["unit"]) for line in lines if line["unit"]), "")
+    return Row((label, unit, *quantities, *sums_row("", lines, currency).cells[1:]))
+
+
+def steering_table(lines: list[dict[str, Any]], currency: str) -> Table:
+    """Lines that steer the plan but are on no bill."""
+    rows = [sums_row(name, [line for line in lines if line["line"] == name], currency)
+            for name in dict.fromkeys(line["line"] for line in lines)]  # fmt: skip
+    return Table(
+        f"Weighed by the plan but not paid, and in no total above, {currency}",
+        COLUMNS,
+        tuple(rows),
+        folded=True,
+    )

@@ -1,0 +1,176 @@
+"""The few shapes a section is made of; the page template knows how to draw each of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any, ClassVar
+
+
+@dataclass(frozen=True)
+class Text:
+    """A paragraph; tone is plain, quiet, or warning."""
+
+    text: str
+    tone: str = "plain"
+    kind: ClassVar[str] = "text"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A small heading inside a section."""
+
+    text: str
+    kind: ClassVar[str] = "heading"
+
+
+@dataclass(frozen=True)
+class Points:
+    """A list of sentences."""
+
+    items: tuple[str, ...]
+    tone: str = "plain"
+    kind: ClassVar[str] = "points"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Names with their values, one pair a line."""
+
+    pairs: tuple[tuple[str, str], ...]
+    kind: ClassVar[str] = "facts"
+
+
+@dataclass(frozen=True)
+class Column:
+    """Heading of a table's column."""
+
+    title: str
+    numeric: bool = True
+
+
+@dataclass(frozen=True)
+class Row:
+    """Cells of one table row; style is plain, group (a heading across the table), part or total."""
+
+    cells: tuple[str, ...]
+    style: str = "plain"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of finished text; folded ones wait behind a summary line."""
+
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+    folded: bool = False
+    kind: ClassVar[str] = "table"
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A chart's traces and layout, its words for those who cannot see it, and the table behind it.
+
+    Colours are written as ``@name`` and become the colour of that name in the style sheet, light or dark.
+    """
+
+    key: str
+    title: str
+    description: str
+    traces: tuple[dict[str, Any], ...]
+    layout: dict[str, Any] = field(default_factory=dict)
+    height_px: int = 360
+    table: Table | None = None
+    kind: ClassVar[str] = "chart"
+
+    @property
+    def spec(self) -> dict[str, Any]:
+        """What the page's script hands to the drawing library."""
+        return {"data": list(self.traces), "layout": self.layout}
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One large figure of the first screen, its name, and the sentence under it."""
+
+    name: str
+    figure: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The large figures of the first screen."""
+
+    facts: tuple[Fact, ...]
+    kind: ClassVar[str] = "headline"
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One chart of the day explorer: which columns it draws and how."""
+
+    key: str
+    title: str
+    unit: str
+    description: str
+    traces: tuple[dict[str, Any], ...]
+    height_px: int = 260
+
+
+@dataclass(frozen=True)
+class Explorer:
+    """A day picker over panels drawn from the embedded series."""
+
+    panels: tuple[Panel, ...]
+    picks: tuple[tuple[str, str], ...]
+    first_day: str
+    last_day: str
+    chosen_day: str
+    kind: ClassVar[str] = "explorer"
+
+
+@dataclass(frozen=True)
+class HeatMap:
+    """A map of one column, days across and hours of the local clock down, drawn from the embedded series."""
+
+    key: str
+    title: str
+    description: str
+    plus: str
+    minus: str | None
+    unit: str
+    scale: str
+    table: Table | None = None
+    kind: ClassVar[str] = "heatmap"
+
+
+Block = Text | Heading | Points | Facts | Table | Chart | Headline | Explorer | HeatMap
+
+
+@dataclass(frozen=True)
+class Section:
+    """A titled part of the page; the key is its anchor, the short title its place in the contents."""
+
+    key: str
+    short_title: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+def label(text: str) -> str:
+    """A name for a chart: the drawing library reads a little HTML in names, ours are words only."""
+    return escape(text, quote=False)
+
+
+def room_for_labels(values: list[float]) -> list[float]:
+    """Ends of an axis that leave room for the figures written beside the bars."""
+    lowest, highest = min(0.0, *values), max(0.0, *values)
+    room = 0.22 * (highest - lowest) or 1.0
+    return [lowest - room if lowest < 0 else 0.0, highest + room if highest > 0 else 0.0]
+
+
+def text_column(title: str) -> Column:
+    """A column of words, set to the left."""
+    return Column(title, numeric=False)

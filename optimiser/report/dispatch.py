@@ -1,0 +1,255 @@
+"""The schedule itself: a day at a time at full resolution, and the whole run as maps of day by hour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.report.blocks import (
+    Block,
+    Column,
+    Explorer,
+    HeatMap,
+    Panel,
+    Row,
+    Section,
+    Table,
+    Text,
+    text_column,
+)
+from optimiser.report.embed import local_clock
+from optimiser.report.formats import day, number
+from optimiser.report.results import Results
+
+SERIES_COLOURS = tuple(f"@series{place}" for place in range(1, 8))
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+FEWEST_DAYS_FOR_MAPS = 3
+
+
+def section(results: Results) -> Section:
+    """The day explorer, notable days, and the maps."""
+    clock = local_clock(results.dispatch)
+    blocks: list[Block] = [
+        Text(
+            "Pick a day. Above nought is where power comes from, below it is where power goes; the height of "
+            "both is the same but for standby and conversion losses."
+        ),
+        explorer(results),
+    ]
+    if len(clock.days) >= FEWEST_DAYS_FOR_MAPS:
+        blocks.append(
+            Text(
+                "Maps of the whole run: one column a day, midnight at the bottom, local clock. When clocks "
+                "go forward the missing hour is blank; when they go back the repeated hour is averaged.",
+                tone="quiet",
+            )
+        )
+        blocks += heat_maps(results)
+    return Section("dispatch", "Day by day", "What it does, day by day", tuple(blocks))
+
+
+def trace(column: str, name: str, colour: str, style: str, sign: int = 1) -> dict[str, Any]:
+    """One line, bar or area of a panel; sign turns a power that goes out downwards."""
+    return {"column": column, "name": name, "colour": colour, "style": style, "sign": sign}
+
+
+def members(dispatch: pd.DataFrame, prefix: str, suffix: str) -> list[str]:
+    """Names between a prefix and a suffix of columns, in their order."""
+    return [
+        column[len(prefix) : -len(suffix)]
+        for column in dispatch.columns
+        if column.startswith(prefix) and column.endswith(suffix)
+    ]
+
+
+def panels(dispatch: pd.DataFrame) -> list[Panel]:
+    """Every panel for which the run has columns; the most telling first."""
+    wanted = [flow_panel(), stored_panel(dispatch), price_panel(), *group_panels(dispatch)]
+    kept = []
+    for panel in wanted:
+        traces = tuple(entry for entry in panel.traces if entry["column"] in dispatch.columns)
+        if traces:
+            kept.append(Panel(panel.key, panel.title, panel.unit, panel.description, traces, panel.height_px))
+    return kept
+
+
+def flow_panel() -> Panel:
+    """Sources up, uses down, and the sun that was there to be used."""
+    return Panel(
+        "flows",
+        "Power",
+        "kW",
+        "Stacked bars: solar, discharge and import above nought; load, charge and export below. The dotted "
+        "line is the solar power available, used or not.",
+        (
+            trace("site.solar_kw", "Solar", "@solar", "bar"),
+            trace("site.discharge_kw", "Discharge", "@discharge", "bar"),
+            trace("meter.import_kw", "Import", "@import", "bar"),
+            trace("site.load_kw", "Load", "@load", "bar", -1),
+            trace("site.charge_kw", "Charge", "@charge", "bar", -1),
+            trace("meter.export_kw", "Export", "@export", "bar", -1),
+            trace("site.solar_available_kw", "Solar available", "@ink", "dot"),
+        ),
+        height_px=340,
+    )
+
+
+def stored_panel(dispatch: pd.DataFrame) -> Panel:
+    """Energy held, for the site and for each bank where there are several."""
+    banks = members(dispatch, "storage.", ".stored_kwh")
+    lines = [trace("site.stored_kwh", "Stored", "@charge", "area")]
+    if len(banks) > 1:
+        lines += [
+            trace(f"storage.{bank}.stored_kwh", bank, SERIES_COLOURS[place % 7], f"{DASHES[place % 5]} level")
+            for place, bank in enumerate(banks, start=1)
+        ]
+    return Panel(
+        "stored", "Stored energy", "kWh", "Energy held at the end of each step.", tuple(lines), height_px=220
+    )
+
+
+def price_panel() -> Panel:
+    """What a kWh costs, fetches, and is worth in store."""
+    return Panel(
+        "prices",
+        "Price of a kWh",
+        "per kWh",
+        "Price of import, price of export, and what one more stored kWh would be worth to the plan.",
+        (
+            trace("price.import_per_kwh", "Import", "@import", "line"),
+            trace("price.export_per_kwh", "Export", "@export", "dash"),
+            trace("worth.stored_per_kwh", "Worth in store", "@charge", "dot"),
+        ),
+    )
+
+
+def group_panels(dispatch: pd.DataFrame) -> list[Panel]:
+    """Panels with one line for each service, phase, inverter, controller or bank."""
+    services = members(dispatch, "service.", ".offer_kw")
+    phases = members(dispatch, "phase.", ".net_import_kw")
+    inverters = members(dispatch, "inverter.", ".output_kw")
+    controllers = members(dispatch, "controller.", ".solar_kw")
+    voltages = members(dispatch, "storage.", ".bus_voltage_v")
+    found = [
+        family("offers", "Offered to services", "kW", "Power offered to each service, stacked.",
+               "service.{}.offer_kw", services, "bar"),
+        family("phases", "Net import of each phase", "kW", "Import less export on each phase.",
+               "phase.{}.net_import_kw", phases, "line"),
+        family("inverters", "Inverters", "kW", "Output to the AC side of each inverter.",
+               "inverter.{}.output_kw", inverters, "line"),
+        family("controllers", "Solar controllers", "kW", "Solar power through each controller.",
+               "controller.{}.solar_kw", controllers, "line"),
+        family("voltages", "Bus voltage", "V", "Voltage of the bus of each bank.",
+               "storage.{}.bus_voltage_v", voltages, "line"),
+    ]  # fmt: skip
+    one_says_nothing_new = {"phases", "inverters", "controllers"}
+    return [panel for panel in found if len(panel.traces) > (panel.key in one_says_nothing_new)]
+
+
+def family(
+    key: str, title: str, unit: str, description: str, pattern: str, names: list[str], style: str
+) -> Panel:
+    """A panel with one trace for each member, told apart by colour and by dash."""
+    traces = tuple(
+        trace(
+            pattern.format(name),
+            name,
+            SERIES_COLOURS[place % 7],
+            DASHES[place % 5] if style == "line" else style,
+        )
+        for place, name in enumerate(names)
+    )
+    return Panel(key, title, unit, description, traces, height_px=220)
+
+
+def embedded_columns(results: Results) -> list[str]:
+    """Columns that the page's script draws, each once, in the order of the panels."""
+    drawn = [entry["column"] for panel in panels(results.dispatch) for entry in panel.traces]
+    return list(dict.fromkeys(drawn))
+
+
+def explorer(results: Results) -> Explorer:
+    """The picker, opened on the day on which the store works hardest."""
+    days = local_clock(results.dispatch).days
+    picks = notable_days(results)
+    hardest = [date for date, reason in picks if reason.startswith("Most discharged")]
+    return Explorer(
+        panels=tuple(panels(results.dispatch)),
+        picks=tuple((date, f"{reason}: {day(date)}") for date, reason in picks),
+        first_day=days[0][0],
+        last_day=days[-1][0],
+        chosen_day=(hardest or [days[0][0]])[0],
+    )
+
+
+def notable_days(results: Results) -> list[tuple[str, str]]:
+    """Days worth a look, each with the reason; chosen by flows and prices, never by money."""
+    dispatch = results.dispatch
+    clock = local_clock(dispatch)
+    dates = pd.Series(clock.wall.astype("datetime64[D]").astype(str), index=dispatch.index)
+    rules = (
+        ("Most discharged", "site.discharge_kw", "sum", "max"),
+        ("Highest import price", "price.import_per_kwh", "max", "max"),
+        ("Lowest import price", "price.import_per_kwh", "min", "min"),
+        ("Highest import", "meter.import_kw", "max", "max"),
+        ("Most exported", "meter.export_kw", "sum", "max"),
+        ("Most solar", "site.solar_kw", "sum", "max"),
+        ("Least solar", "site.solar_kw", "sum", "min"),
+    )
+    found: list[tuple[str, str]] = []
+    for reason, column, gather, choose in rules:
+        if column not in dispatch.columns:
+            continue
+        daily = dispatch[column].groupby(dates).agg(gather)
+        if daily.nunique() < 2:
+            continue
+        found.append((str(daily.idxmax() if choose == "max" else daily.idxmin()), reason))
+    if {"site.solar_available_kw", "site.solar_kw"} <= set(dispatch.columns):
+        unused = (dispatch["site.solar_available_kw"] - dispatch["site.solar_kw"]).groupby(dates).sum()
+        if unused.max() > 1e-3:
+            found.append((str(unused.idxmax()), "Most solar left unused"))
+    for step, _ in clock.offsets[1:]:
+        found.append((str(clock.wall[step].astype("datetime64[D]")), "Clock change"))
+    return found
+
+
+def heat_maps(results: Results) -> list[HeatMap]:
+    """Stored energy, net import, and the import price."""
+    currency = results.summary["currency"]
+    maps = (
+        ("stored", "Stored energy", "kWh", "site.stored_kwh", None, "rising",
+         "Darker is emptier, lighter is fuller."),
+        ("net-import", "Net import", "kW", "meter.import_kw", "meter.export_kw", "two-sided",
+         "One colour for import, another for export, faint near nought."),
+        ("price", "Import price", f"{currency} per kWh", "price.import_per_kwh", None, "clipped",
+         "Darker is cheaper, lighter is dearer; the highest and lowest 2 % of hours share the end colours."),
+    )  # fmt: skip
+    found = []
+    for key, title, unit, plus, minus, scale, description in maps:
+        if plus in results.dispatch.columns:
+            table = month_by_hour(results, title, unit, plus, minus)
+            found.append(HeatMap(key, title, description, plus, minus, unit, scale, table))
+    return found
+
+
+def month_by_hour(results: Results, title: str, unit: str, plus: str, minus: str | None) -> Table:
+    """Plain averages by month and hour of the local clock, the map's figures in a size people can read."""
+    values = results.dispatch[plus].to_numpy(dtype=float)
+    if minus is not None and minus in results.dispatch.columns:
+        values = values - results.dispatch[minus].to_numpy(dtype=float)
+    wall = pd.DatetimeIndex(local_clock(results.dispatch).wall)
+    averages = (
+        pd.DataFrame({"month": wall.strftime("%Y-%m"), "hour": wall.hour, "value": values})
+        .groupby(["hour", "month"])["value"]
+        .mean()
+        .unstack()
+    )
+    decimals = 3 if unit.endswith("per kWh") else 1
+    rows = tuple(
+        Row((f"{hour:02d}:00", *("" if np.isnan(value) else number(value, decimals) for value in line)))
+        for hour, line in zip(averages.index, averages.to_numpy(), strict=True)
+    )
+    columns = (text_column("Hour from"), *(Column(str(month)) for month in averages.columns))
+    return Table(f"{title}: average by hour and month, {unit}", columns, rows, folded=True)

@@ -1,0 +1,102 @@
+"""The answer in plain words: what it earns, when it pays back, how sure that is."""
+
+from __future__ import annotations
+
+from optimiser.report.blocks import Block, Fact, Headline, Section, Text
+from optimiser.report.formats import day, money, percent, years
+from optimiser.report.results import Results
+
+
+def section(results: Results) -> Section:
+    """The first screen."""
+    summary = results.summary
+    blocks: list[Block] = []
+    if summary.get("invented"):
+        blocks.append(
+            Text(
+                "INVENTED: the site, prices or demand behind this page are made up to show how it works. "
+                "No figure on it describes a real place.",
+                tone="warning",
+            )
+        )
+    if summary.get("description"):
+        blocks.append(Text(summary["description"]))
+    blocks.append(Headline((earning(results), payback(results), certainty(results))))
+    warnings = len(summary.get("warnings") or ())
+    if warnings:
+        count = "There is 1 warning" if warnings == 1 else f"There are {warnings} warnings"
+        blocks.append(Text(f"{count} about this run, under “How it was proven”.", tone="warning"))
+    blocks.append(Text(covered(results), tone="quiet"))
+    return Section("answer", "In short", "In short", tuple(blocks))
+
+
+def earning(results: Results) -> Fact:
+    """What the equipment is worth a year, and the bills behind the figure."""
+    summary, headline = results.summary, results.summary["headline"]
+    currency = summary["currency"]
+    saving = headline["saving_per_year"]
+    outcome = "better off than without it" if saving >= 0 else "worse off than without it"
+    bills = (
+        f"Over the days of this run the bill goes from {money(headline['bill_before'], currency)} "
+        f"to {money(headline['bill_after'], currency)}"
+    )
+    services = headline.get("services_income") or 0.0
+    earned = f", and grid services pay {money(services, currency)} on top." if services else "."
+    sentences = [f"The most a year could leave you {outcome}.", bills + earned]
+    if headline.get("scaled_to_year"):
+        sentences.append("The run is not a whole year: the large figure is scaled up to one.")
+    return Fact("Worth a year, at most", money(saving, currency), tuple(sentences))
+
+
+def payback(results: Results) -> Fact:
+    """How long until the capital is back, or that it never is."""
+    headline, currency = results.summary["headline"], results.summary["currency"]
+    time = headline.get("simple_payback_years")
+    capital = money(headline.get("capital_cost"), currency)
+    if time is None:
+        outcome = f"The savings never return the {capital} it costs."
+    else:
+        outcome = f"That is how long the savings take to return the {capital} it costs."
+    rate = percent(headline.get("discount_rate_fraction"))
+    value = (
+        f"Over {years(headline.get('life_years'))}, with later money discounted at {rate} a year, the net "
+        f"present value is {money(headline.get('npv'), currency)}."
+    )
+    return Fact("Simple payback", years(time), (outcome, value))
+
+
+def certainty(results: Results) -> Fact:
+    """That the figure is a ceiling, and how tightly it is proven."""
+    headline, proof = results.summary["headline"], results.summary.get("proof") or {}
+    gap = proof.get("gap_relative")
+    sentences = [
+        "An upper bound with perfect foresight: it knows every price and every load in advance. "
+        "A real controller earns less.",
+    ]
+    if gap is not None:
+        sentences.append(
+            f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
+            "better by more than that."
+        )
+    if headline.get("basis"):
+        basis = str(headline["basis"])
+        sentences.append(f"Basis: {basis}" if basis.endswith(".") else f"Basis: {basis}.")
+    allowed = proof.get("tolerance_relative")
+    if gap is None:
+        figure = "Not proven"
+    elif allowed is not None and gap > allowed:
+        figure = f"Best found, within {percent(gap, 3)}"
+    else:
+        figure = "A ceiling, proven"
+    return Fact("How sure", figure, tuple(sentences))
+
+
+def covered(results: Results) -> str:
+    """Which days, which step, which clock."""
+    summary = results.summary
+    step = f"{summary['step_minutes']:g}-minute"
+    local = results.dispatch["interval_start_local"]
+    return (
+        f"{day(local.iloc[0])} to {day(local.iloc[-1])}, {summary['steps']:,} {step} steps, "
+        f"clock of {summary['zone']}, money in {summary['currency']}."
+    )

@@ -1,0 +1,117 @@
+"""Numbers, money and dates as people read them; every function takes a value and gives back text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import date, datetime
+
+MINUS = "\u2212"
+NARROW = "\u00a0"  # A no-break space, so that a number and its unit stay on one line.
+NOT_KNOWN = "not known"
+
+# ISO 4217:2015, table A.1: currencies whose minor unit is not two decimals (from memory).
+MINOR_UNIT_DECIMALS: Mapping[str, int] = {
+    "BHD": 3, "CLP": 0, "ISK": 0, "JOD": 3, "JPY": 0, "KRW": 0, "KWD": 3, "OMR": 3, "TND": 3, "VND": 0,
+}  # fmt: skip
+
+
+def is_missing(value: object) -> bool:
+    """Whether there is no number to show: None, NaN, or an infinity."""
+    return value is None or (isinstance(value, float) and not math.isfinite(value))
+
+
+def number(value: float | None, decimals: int = 0) -> str:
+    """A number with grouped thousands and a true minus sign; minus nothing is nothing."""
+    if value is None or is_missing(value):
+        return NOT_KNOWN
+    text = f"{abs(value):,.{decimals}f}"
+    is_zero = not text.strip("0.,")
+    return f"{MINUS}{text}" if value < 0 and not is_zero else text
+
+
+def amount(value: float | None, currency: str) -> str:
+    """Money without its currency, for a table whose caption names it."""
+    return number(value, MINOR_UNIT_DECIMALS.get(currency, 2))
+
+
+def money(value: float | None, currency: str) -> str:
+    """Money with its currency code in front, to the minor unit."""
+    text = amount(value, currency)
+    if text == NOT_KNOWN:
+        return text
+    if text.startswith(MINUS):
+        return f"{MINUS}{currency}{NARROW}{text[1:]}"
+    return f"{currency}{NARROW}{text}"
+
+
+def quantity(value: float | None, unit: str, decimals: int | None = None) -> str:
+    """A number with its unit; the decimals follow the size unless they are given."""
+    if value is None or is_missing(value):
+        return NOT_KNOWN
+    return f"{number(value, fitting_decimals(value) if decimals is None else decimals)}{NARROW}{unit}"
+
+
+def fitting_decimals(value: float) -> int:
+    """Enough decimals for three or four leading digits of a measured quantity, never a false exactness."""
+    size = abs(value)
+    if size == 0 or size >= 1000:
+        return 0
+    if size >= 10:
+        return 1
+    return 2 if size >= 0.1 else 4
+
+
+def percent(fraction: float | None, decimals: int = 1) -> str:
+    """A fraction as a percentage; a figure too small for the decimals is said to be smaller, not zero."""
+    if fraction is None or is_missing(fraction):
+        return NOT_KNOWN
+    smallest = 10.0**-decimals
+    if 0 < abs(fraction) * 100 < smallest / 2:
+        return f"less than {number(smallest, decimals)}{NARROW}%"
+    return f"{number(fraction * 100, decimals)}{NARROW}%"
+
+
+def tiny(value: float | None) -> str:
+    """A tolerance or violation in powers of ten, so that it never rounds to nothing."""
+    if value is None or is_missing(value):
+        return NOT_KNOWN
+    if value == 0:
+        return "0"
+    if 0.001 <= abs(value) < 1e6:
+        return number(value, 4 if abs(value) < 1 else 2)
+    mantissa, exponent = f"{abs(value):.1e}".split("e")
+    power = int(exponent)
+    sign = MINUS if value < 0 else ""
+    return f"{sign}{mantissa}{NARROW}×{NARROW}10{'⁻' if power < 0 else ''}{superscript(abs(power))}"
+
+
+def superscript(value: int) -> str:
+    """The digits of a whole number, raised."""
+    return str(value).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
+
+
+def years(value: float | None) -> str:
+    """A length of time in years; None means that the moment never comes."""
+    if value is None or is_missing(value):
+        return "never"
+    return f"{number(value, 0 if float(value).is_integer() else 1)}{NARROW}years"
+
+
+def day(value: str | date) -> str:
+    """A date in words, from ISO 8601 text or a date."""
+    moment = datetime.fromisoformat(value) if isinstance(value, str) else value
+    return f"{moment.day}{NARROW}{moment:%B}{NARROW}{moment.year}"
+
+
+def month(value: str) -> str:
+    """A billing period such as 2025-01 in words; any other label is shown as it is."""
+    try:
+        return f"{datetime.strptime(value, '%Y-%m'):%B %Y}"
+    except ValueError:
+        return value
+
+
+def listed(items: list[str]) -> str:
+    """Several things as a sentence says them: one, two and three."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"

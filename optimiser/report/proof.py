@@ -1,0 +1,75 @@
+"""How the figure was proven, what it leaves out, and what the data had to be told."""
+
+from __future__ import annotations
+
+from optimiser.report.blocks import Block, Facts, Heading, Points, Section, Text
+from optimiser.report.formats import money, number, percent, tiny
+from optimiser.report.results import Results
+
+
+def section(results: Results) -> Section:
+    """Proof, direction rule, warnings, approximations and data notes."""
+    summary = results.summary
+    blocks: list[Block] = [*proof_blocks(results)]
+    for title, key, tone in (
+        ("Warnings", "warnings", "warning"),
+        ("Assumptions and approximations", "approximations", "plain"),
+        ("Notes on the data", "data_notes", "plain"),
+    ):
+        notes = tuple(str(note) for note in summary.get(key) or ())
+        if notes:
+            blocks += [Heading(title), Points(notes, tone)]
+    return Section("proof", "Proof", "How it was proven", tuple(blocks))
+
+
+def proof_blocks(results: Results) -> list[Block]:
+    """The bound against the settled value, in words and as figures."""
+    proof, currency = results.summary.get("proof") or {}, results.summary["currency"]
+    if not proof:
+        return [Text("No proof was given: take no figure here as the best possible.", tone="warning")]
+    words = Text(
+        "A schedule is shown together with a bound that no schedule on the same data can pass. The bound is "
+        "worked out apart from the schedule; the gap between the two is all that could still be missing. "
+        "Both are seen from the site's purse, where income is positive, and both include the lines that "
+        "steer the plan without being paid."
+    )
+    facts = Facts(
+        (
+            ("Verdict", str(proof.get("verdict", ""))),
+            ("Route", str(proof.get("route", ""))),
+            ("Bound: at most", money(proof.get("bound"), currency)),
+            ("Settled: the schedule shown", money(proof.get("settled"), currency)),
+            ("Gap", f"{tiny(proof.get('gap_absolute'))} {currency}, {percent(proof.get('gap_relative'), 4)}"),
+            ("Gap allowed", percent(proof.get("tolerance_relative"), 4)),
+            ("Largest breach of a limit", tiny(proof.get("primal_violation"))),
+        )
+    )
+    blocks: list[Block] = [words, facts]
+    if proof.get("direction"):
+        blocks += [Heading("One direction at a time"), *direction_blocks(proof["direction"])]
+    return blocks
+
+
+def direction_blocks(direction: dict) -> list[Block]:
+    """Whether anything charges and discharges, or imports and exports, in the same step."""
+    remaining = direction.get("remaining_violations") or 0
+    outcome = (
+        "No step is left in which a pair runs both ways."
+        if not remaining
+        else f"{number(remaining)} steps are left in which a pair runs both ways."
+    )
+    return [
+        Text(
+            "Nothing may import and export, or charge and discharge, in the same step. Each such pair was "
+            f"tested after solving. {outcome}",
+            tone="plain" if not remaining else "warning",
+        ),
+        Facts(
+            (
+                ("Pairs tested", number(direction.get("tested_pairs"))),
+                ("Steps in which both ways would pay", number(direction.get("inverted_steps"))),
+                ("Steps in which the rule binds", number(direction.get("binding_steps"))),
+                ("Steps still running both ways", number(remaining)),
+            )
+        ),
+    ]

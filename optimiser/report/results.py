@@ -1,0 +1,33 @@
+"""What the report is given: a frozen bundle of finished figures, nothing to be worked out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Results:
+    """The finished figures of one run.
+
+    Parameters
+    ----------
+    summary : dict
+        Machine-readable summary. Money is in ``summary["currency"]``. In ``summary["headline"]``,
+        ``bill_before`` and ``bill_after`` are what is to pay over the days of the run (positive: to pay),
+        before any income from services; ``services_income`` is that income over the same days;
+        ``saving_per_year`` holds both, and is scaled to a year where ``scaled_to_year`` is true.
+        ``summary["balance"]`` is ``{"in": {name: kWh}, "out": {name: kWh}}`` with equal sums.
+    dispatch : pandas.DataFrame
+        One row a step, indexed by ``interval_start`` (UTC), with the text column ``interval_start_local``
+        (ISO 8601 with offset) and numeric columns such as ``site.load_kw`` and ``price.import_per_kwh``.
+    statement : pandas.DataFrame
+        One row per case, billing period and line, with ``quantity``, ``unit``, ``amount`` (income positive)
+        and ``cash`` (false for lines that steer the plan but are never paid).
+    """
+
+    summary: dict[str, Any]
+    dispatch: pd.DataFrame
+    statement: pd.DataFrame

@@ -1,0 +1,111 @@
+"""Grid services: what was offered, what it paid, and how few steps paid most of it."""
+
+from __future__ import annotations
+
+import math
+
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    room_for_labels,
+    text_column,
+)
+from optimiser.report.formats import amount, is_missing, money, number, percent
+from optimiser.report.results import Results
+
+
+def section(results: Results) -> Section:
+    """A table of services and a sentence about each one's best steps."""
+    services = results.summary.get("services") or []
+    if not services:
+        return Section("services", "Services", "Grid services", (Text("This site offers no grid services."),))
+    blocks: list[Block] = [services_table(results), pay_chart(results)]
+    blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+    blocks.append(
+        Text(
+            "Income that rests on a few steps is the least certain kind: a real controller has to be ready "
+            "in exactly those steps, and prices of services can fall sharply.",
+            tone="quiet",
+        )
+    )
+    return Section("services", "Services", "Grid services", tuple(blocks))
+
+
+def services_table(results: Results) -> Table:
+    """Offered, paid, and the share of the best one per cent, with the sum of what is paid."""
+    currency, services = results.summary["currency"], results.summary["services"]
+    rows = [
+        Row(
+            (
+                service["name"],
+                str(service["direction"]),
+                number(service["offered_kw_hours"]),
+                amount(service["paid"], currency),
+                percent(service.get("best_one_percent_share"), 0),
+            )
+        )
+        for service in services
+    ]
+    paid = math.fsum(service["paid"] for service in services)
+    rows.append(Row(("Together", "", "", amount(paid, currency), ""), "total"))
+    columns = (
+        text_column("Service"),
+        text_column("Direction"),
+        Column("Offered, kW·h"),
+        Column(f"Paid, {currency}"),
+        Column("From the best 1 % of steps"),
+    )
+    return Table("Services offered over the days of the run", columns, tuple(rows))
+
+
+def pay_chart(results: Results) -> Chart:
+    """What each service was paid."""
+    currency, services = results.summary["currency"], results.summary["services"]
+    best = max(services, key=lambda service: service["paid"])
+    return Chart(
+        key="services-paid",
+        title="Paid by service",
+        description=f"Most is paid for {best['name']}, {money(best['paid'], currency)}.",
+        traces=(
+            {
+                "type": "bar",
+                "orientation": "h",
+                "y": [label(service["name"]) for service in services],
+                "x": [service["paid"] for service in services],
+                "text": [amount(service["paid"], currency) for service in services],
+                "textposition": "outside",
+                "cliponaxis": False,
+                "marker": {"color": "@gain"},
+                "hovertemplate": f"%{{y}}: %{{text}} {currency}<extra></extra>",
+            },
+        ),
+        layout={
+            "showlegend": False,
+            "xaxis": {
+                "title": {"text": f"Paid, {currency}"},
+                "zeroline": True,
+                "range": room_for_labels([service["paid"] for service in services]),
+            },
+            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
+        },
+        height_px=110 + 40 * len(services),
+    )
+
+
+def best_steps(results: Results, service: dict) -> str:
+    """In words, how much of the income came from how few steps."""
+    share = service.get("best_one_percent_share")
+    if is_missing(share):
+        return f"{service['name']}: the share of its best steps is {percent(None)}."
+    steps = results.summary["steps"]
+    few = max(1, round(steps / 100))
+    return (
+        f"{service['name']}: {percent(share, 0)} of its pay came from the best 1 % of steps "
+        f"({few:,} of {steps:,})."
+    )

@@ -1,0 +1,495 @@
+"""What ancillary-service products require of a site, and what they pay for being available."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import Field, StrictStr, model_validator
+
+from optimiser import storage
+from optimiser.fields import ClockMinutes, Column, Component, ZoneName, choice, column, quantity, text
+from optimiser.flows import ConnectionFlows, SiteFlows
+from optimiser.site import Activation, Site, bank_on_bus
+from optimiser.terms import Line
+from optimiser.timeline import STEP, Grouping, Window
+
+Direction = Literal["up", "down"]
+
+
+class Product(Component):
+    """A product that pays for power held available in one direction, or in both at once.
+
+    Offered in AC kW at the connection, constant within a block. Products of one response group share the same kW;
+    groups add. The whole offer is held in power, connection and energy whether or not it is accepted. Leaves out
+    steps and minimums of bids, which an aggregator meets over many sites.
+
+    References
+    ----------
+    .. [1] Australian Energy Market Operator, "FCAS Model in NEMDE", May 2017, section 6: contingency services
+       share the same power, regulation adds to each of them.
+    """
+
+    kind: Literal["availability"] = choice("product", default="availability")
+    name: StrictStr = text("name of the product")
+    direction: Literal["up", "down", "symmetric"] = choice("up gives power to the grid, down takes it")
+    response_group: StrictStr = text(
+        "products of one group share the same kW; only where a market's rule says so", default=""
+    )
+    sustain_hours: float = quantity("h", "how long the whole offer can be called for", above=0)
+    price: Column = column("see price_unit", "availability price")
+    price_unit: Literal["per_mw_hour", "per_mw_block", "per_mw_year"] = choice("what the price is paid for")
+    block_minutes: int | None = quantity(
+        "min", "length of a block with one offer; left out: the step", default=None, above=0
+    )
+    block_start: ClockMinutes = Field(default=0, description="clock time at which the first block of a day starts")
+    zone: ZoneName | None = text("zone of the market's clock; left out: the site's", default=None)
+    when: Window | None = None
+    valid_from: datetime.date | None = Field(default=None, description="first day on which it is sold")
+    valid_until: datetime.date | None = Field(default=None, description="first day on which it is sold no more")
+    most_kw: float | None = quantity("kW", "most that may be offered; left out: no limit", default=None, at_least=0)
+    availability_share: float = quantity("-", "share of enabled hours that is paid", default=1.0, at_least=0, at_most=1)
+    acceptance_share: float = quantity("-", "share of offers that clear", default=1.0, at_least=0, at_most=1)
+    site_share: float = quantity("-", "share of revenue that an aggregator leaves the site", default=1.0, at_least=0, at_most=1)
+    performance_factor: float = quantity("-", "multiplies the payment", default=1.0, at_least=0, at_most=1)
+    derating: float = quantity("-", "kW creditable per kW of plant", default=1.0, above=0, at_most=1)
+    opposite_headroom_share: float = quantity(
+        "-", "extra kW kept in the other direction per kW offered", default=0.0, at_least=0
+    )
+    utilisation_net: float = quantity(
+        "-", "mean kW delivered in its direction per kW accepted", default=0.0, at_least=-1, at_most=1
+    )
+    utilisation_gross: float = quantity(
+        "-", "mean kW moved either way per kW accepted; at least the net figure", default=0.0, at_least=0, at_most=1
+    )
+    delivered_energy: Literal["meter", "price", "none"] = choice(
+        "what delivered energy is settled at: the meter's rates, a price of its own, or nothing", default="meter"
+    )
+    delivered_price_per_mwh: Column | None = column(
+        "currency/MWh", "price of delivered energy, with delivered_energy = price", default=None
+    )
+    source: StrictStr = text("where the rules are from, with a date", default="")
+
+    @model_validator(mode="after")
+    def _check(self) -> Product:
+        if self.utilisation_gross < abs(self.utilisation_net):
+            raise ValueError("utilisation_gross must be at least the size of utilisation_net; raise it")
+        if (self.delivered_energy == "price") != (self.delivered_price_per_mwh is not None):
+            raise ValueError('delivered_price_per_mwh goes with delivered_energy = "price", and only with it')
+        if self.price_unit == "per_mw_block" and self.block_minutes is None:
+            raise ValueError("price_unit per_mw_block needs block_minutes")
+        return self
+
+    @property
+    def group(self) -> str:
+        """Its response group; its own unless said otherwise."""
+        return self.response_group or self.name
+
+    def block(self, terms: Any) -> Grouping:
+        """The grouping of steps with one offer."""
+        if self.block_minutes is None or self.block_minutes <= terms.timeline.step_minutes:
+            return STEP
+        return Grouping("block", self.zone or terms.timeline.zone, self.block_minutes, self.block_start)
+
+    def directions(self) -> tuple[Direction, ...]:
+        """The directions in which power is held."""
+        return ("up", "down") if self.direction == "symmetric" else (self.direction,)
+
+    def sold(self, terms: Any) -> np.ndarray:
+        """1.0 in the steps of blocks in which it may be sold throughout, of shape (steps,)."""
+        zone = self.zone or terms.timeline.zone
+        inside = terms.timeline.mask(self.when, zone)
+        day = np.asarray(terms.timeline.local(zone).normalize().tz_localize(None), "datetime64[D]")
+        if self.valid_from:
+            inside = inside * (day >= np.datetime64(self.valid_from))
+        if self.valid_until:
+            inside = inside * (day < np.datetime64(self.valid_until))
+        blocks = terms.groups(self.block(terms))
+        whole = np.ones(blocks.count)
+        np.minimum.at(whole, blocks.of_step, inside)
+        return whole[blocks.of_step]
+
+    def price_per_kw_hour(self, terms: Any) -> np.ndarray:
+        """Availability price in each step, of shape (steps,). [currency per kW and hour]"""
+        price = terms.values(self.price) / 1000
+        if self.price_unit == "per_mw_hour":
+            return price
+        if self.price_unit == "per_mw_year":
+            return price / 8760
+        blocks = terms.groups(Grouping("block", self.zone or terms.timeline.zone, self.block_minutes or 0, self.block_start))
+        return price / (blocks.sizes * terms.step_hours)[blocks.of_step]
+
+    @property
+    def paid_share(self) -> float:
+        """Part of the market's payment that reaches the site. [-]"""
+        return self.availability_share * self.acceptance_share * self.site_share * self.performance_factor
+
+    @property
+    def delivered_sign(self) -> float:
+        """Sign of its net utilisation as power given to the grid. [-]"""
+        return -1.0 if self.direction == "down" else 1.0
+
+    def lines(self, offer: Offer, terms: Any) -> list[Line]:
+        """Availability, and the settlement of delivered energy where it has a price of its own."""
+        price = terms.series(self.price_per_kw_hour(terms) * self.paid_share * self.sold(terms))
+        hours = offer.offered_kw * terms.step_hours
+        lines = [Line(f"Availability, {self.name}", "availability", price * hours, quantity=hours, unit="kW h")]
+        if self.delivered_energy == "price":
+            delivered = hours * (self.delivered_sign * self.utilisation_net * self.acceptance_share)
+            settled = terms.series(terms.values(self.delivered_price_per_mwh) / 1000) * delivered
+            lines.append(
+                Line(f"Delivered energy, {self.name}", "activation", settled, quantity=delivered, unit="kWh")
+            )
+        return lines
+
+
+KINDS = (Product,)
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A product's offer in each step, and the power that it shares with the products it is bundled with. [kW]"""
+
+    product: Product
+    offered_kw: Any
+    bundle: str
+    bundle_kw: Any
+
+
+def most_kw(site: Site, product: Product) -> float:
+    """The most that any rule could let a site offer: all inverters turned round. [kW]"""
+    rating = sum(i.output_kw + i.intake_kw for i in site.inverter)
+    return rating if product.most_kw is None else min(product.most_kw, rating)
+
+
+def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
+    """Make the columns of the products' offers, one a block, zero where they may not be sold.
+
+    Products of one group that differ in price, mask and sustain time alone are bundled: each is offered as much as
+    the group holds wherever its own price is not negative, which is the best that any schedule could do.
+    """
+    bundles: dict[tuple, list[Product]] = {}
+    for product in products:
+        bundles.setdefault(_bundle(terms, product), []).append(product)
+    made: dict[str, Offer] = {}
+    for members in bundles.values():
+        first = members[0]
+        per = first.block(terms)
+        masks = [product.sold(terms) for product in members]
+        if len(members) > 1:
+            masks = [
+                mask * (product.price_per_kw_hour(terms) >= 0) for mask, product in zip(masks, members, strict=True)
+            ]
+        sold = np.max(masks, axis=0)[terms.groups(per).first_step]
+        name = f"service.{first.name}.offer_kw" if len(members) == 1 else f"service bundle.{first.group}.{first.direction}.offer_kw"
+        column = terms.held_over(terms.column(name, per=per, at_most=sold * most_kw(site, first)), per)
+        for product, mask in zip(members, masks, strict=True):
+            offered = column if len(members) == 1 else column * terms.series(mask)
+            made[product.name] = Offer(product, offered, name, column)
+    return [made[product.name] for product in products]
+
+
+def _bundle(terms: Any, product: Product) -> tuple:
+    """What products must have in common to be offered together; none share with one that is activated."""
+    if product.utilisation_gross or product.block(terms) != STEP:
+        return (product.name,)
+    return (product.group, product.direction, product.derating, product.most_kw, product.opposite_headroom_share)
+
+
+def activation(site: Site, banks: tuple[Any, ...], made: list[Offer]) -> Activation:
+    """What the accepted share of the offers is expected to move, from each product's utilisation."""
+    metered: list[Any] = []
+    drained: list[Any] = []
+    most = 0.0
+    for offer in made:
+        product = offer.product
+        net = product.delivered_sign * product.utilisation_net * product.acceptance_share
+        gross = product.utilisation_gross * product.acceptance_share
+        if not gross:
+            continue
+        if product.delivered_energy == "meter" and net:
+            metered.append(offer.offered_kw * net)
+            most += abs(net) * most_kw(site, product)
+        given, taken = (gross + net) / 2, (gross - net) / 2
+        if banks:
+            out = min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks)
+            into = min(i.intake_efficiency for i in site.inverter) * min(b.least_efficiency[0] for b in banks)
+            drained.append(offer.offered_kw * (given / out - taken * into))
+    return Activation(_sum(metered), most, _sum(drained))
+
+
+def _sum(parts: list[Any]) -> Any:
+    return sum(parts[1:], parts[0]) if parts else 0.0
+
+
+def longest_lag(products: Iterable[Product], step_hours: float) -> int:
+    """Steps that follow an offer and that its energy must still last through."""
+    return max([_following(product, step_hours) for product in products], default=0)
+
+
+def _following(product: Product, step_hours: float) -> int:
+    return max(0, math.ceil(product.sustain_hours / step_hours - 1e-9) - 1)
+
+
+@dataclass(frozen=True)
+class _Held:
+    """Power of one response group held in one direction, and how long it lasts."""
+
+    kw: Any
+    sustain_hours: float
+    following: int
+
+
+def rules(terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made: list[Offer]) -> None:
+    """What offers ask of inverters, storage, connection and stored energy, in each direction."""
+    for direction in ("up", "down"):
+        held = _groups(terms, site, made, direction)
+        extra = [
+            offer.offered_kw * offer.product.opposite_headroom_share
+            for offer in made
+            if offer.product.opposite_headroom_share and direction not in offer.product.directions()
+        ]
+        extra += [
+            offer.offered_kw * offer.product.opposite_headroom_share
+            for offer in made
+            if offer.product.opposite_headroom_share and offer.product.direction == "symmetric"
+        ]
+        if not held and not extra:
+            continue
+        parts = [group.kw for group in held] + extra
+        total = sum(parts[1:], parts[0])
+        headroom = _inverter_rules(terms, site, flows, total, direction)
+        _storage_rules(terms, site, banks, flows, headroom, held, direction)
+        _connection_rules(terms, site, flows, total, headroom, direction)
+        _energy_rules(terms, site, banks, flows, held, direction)
+
+
+def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_Held]:
+    """The kW that each response group holds in a direction."""
+    members: dict[str, list[Offer]] = {}
+    for offer in made:
+        if direction in offer.product.directions():
+            members.setdefault(offer.product.group, []).append(offer)
+    held = []
+    for name, group in members.items():
+        sustain = max(offer.product.sustain_hours for offer in group)
+        following = max(_following(offer.product, terms.step_hours) for offer in group)
+        needs = {offer.bundle: offer.bundle_kw / offer.product.derating for offer in group}
+        if len(needs) == 1 and not following:
+            held.append(_Held(next(iter(needs.values())), sustain, 0))
+            continue
+        most = max(most_kw(site, offer.product) / offer.product.derating for offer in group)
+        kw = terms.column(f"service group.{name}.{direction}_kw", at_most=most)
+        for bundle, need in needs.items():
+            terms.at_most(f"{bundle.split('.')[1]} within the {direction} power of {name}, {bundle}", need, kw)
+        held.append(_Held(kw, sustain, following))
+    return held
+
+
+def _inverter_rules(terms: Any, site: Site, flows: SiteFlows, total: Any, direction: str) -> dict[str, Any]:
+    """The headroom of each inverter, whose sum covers all that is held."""
+    headroom: dict[str, Any] = {}
+    for inverter in site.inverter:
+        flow = flows.inverters[inverter.name]
+        turned_round = inverter.output_kw + inverter.intake_kw
+        kw = total
+        if len(site.inverter) > 1:
+            kw = terms.column(f"inverter.{inverter.name}.{direction}_headroom_kw", at_most=turned_round)
+        room = (
+            inverter.output_kw - flow.output_kw + flow.intake_kw
+            if direction == "up"
+            else inverter.intake_kw - flow.intake_kw + flow.output_kw
+        )
+        terms.at_most(f"{direction} power of inverter {inverter.name}", kw, room)
+        headroom[inverter.name] = kw
+    if len(site.inverter) > 1:
+        kws = list(headroom.values())
+        terms.at_most(f"{direction} power of all inverters", total, sum(kws[1:], kws[0]))
+    return headroom
+
+
+def _storage_rules(
+    terms: Any,
+    site: Site,
+    banks: tuple[Any, ...],
+    flows: SiteFlows,
+    headroom: dict[str, Any],
+    held: list[_Held],
+    direction: str,
+) -> None:
+    """Power that the banks can still give or take, at the voltage that is left after the activation.
+
+    A kW at the connection is taken as its largest worth on the bus, 1 / output efficiency, both ways: a rule that
+    told output that stops from intake that starts would not be linear and vanish without an offer.
+    """
+    change = _sum([headroom[i.name] / i.output_efficiency for i in site.inverter])
+    if not banks:
+        terms.at_most(f"{direction} power of storage", change, 0.0)
+        return
+    rooms = []
+    for bank in banks:
+        flow = flows.banks[bank.name]
+        net = flow.discharge_kw - flow.charge_kw
+        rooms.append(bank.discharge_limit_kw - net if direction == "up" else bank.charge_limit_kw + net)
+    terms.at_most(f"{direction} power of storage", change, _sum(rooms))
+    _current_rules(terms, site, banks, flows, headroom, held, direction, change)
+
+
+def _current_rules(
+    terms: Any,
+    site: Site,
+    banks: tuple[Any, ...],
+    flows: SiteFlows,
+    headroom: dict[str, Any],
+    held: list[_Held],
+    direction: str,
+    change: Any,
+) -> None:
+    """Current limits of the bank on the bus and of the inverters' DC breakers in the activated state."""
+    bank = bank_on_bus(banks)
+    if bank is None:
+        return
+    flow, up = flows.banks[bank.name], direction == "up"
+    limits = []
+    amperes, unit_kw = (
+        (bank.discharge_current_a, bank.discharge_kw) if up else (bank.charge_current_a, bank.charge_kw)
+    )
+    if amperes is not None and amperes * bank.voltages[0] / 1000 < unit_kw and len(banks) == 1:
+        net = flow.discharge_kw - flow.charge_kw
+        limits.append((bank.name, amperes * bank.units, change + net if up else change - net))
+    for inverter in site.inverter:
+        own = flows.inverters[inverter.name]
+        net = own.output_kw - own.intake_kw
+        most = inverter.output_kw / inverter.output_efficiency if up else inverter.intake_kw * inverter.intake_efficiency
+        amperes = inverter.dc_current_limit_a
+        if amperes is not None and amperes * bank.voltages[0] / 1000 < most:
+            power = (
+                (net + headroom[inverter.name]) / inverter.output_efficiency
+                if up
+                else (headroom[inverter.name] - net) * inverter.intake_efficiency
+            )
+            limits.append((f"inverter {inverter.name}", amperes, power))
+    drained = _sum([group.sustain_hours * _per_kwh(site, banks, "up") * group.kw for group in held]) if up else 0.0
+    for name, amperes, power in limits:
+        for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
+            if not slope:
+                terms.at_most(f"{direction} current of {name}", power, amperes * base / 1000)
+                continue
+            for edge, stored in (("start", flow.start_kwh), ("end", flow.end_kwh)):
+                volts = base + slope / bank.capacity_kwh * (stored - drained)
+                terms.at_most(
+                    f"{direction} current of {name} at {edge} of step, line {index + 1}", power, amperes / 1000 * volts
+                )
+
+
+def _connection_rules(
+    terms: Any, site: Site, flows: SiteFlows, total: Any, headroom: dict[str, Any], direction: str
+) -> None:
+    """The activated state keeps the limits of the connection, in all and per phase."""
+    connection = site.connection
+    limits = (connection.import_limit_kw, connection.export_limit_kw)
+    intake = _sum([flow.intake_kw for flow in flows.inverters.values()])
+    _connection_rule(terms, site, "connection", flows.connection, total, intake, direction, limits)
+    limits = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
+    if site.phases == 1 or limits[direction == "up"] is None:
+        return
+    for phase, point in flows.phases.items():
+        shares = [(i.name, site.share(i, phase)) for i in site.inverter if site.share(i, phase)]
+        if shares:
+            kw = _sum([share * headroom[name] for name, share in shares])
+            intake = _sum([share * flows.inverters[name].intake_kw for name, share in shares])
+            _connection_rule(terms, site, f"phase {phase}", point, kw, intake, direction, limits)
+
+
+def _connection_rule(
+    terms: Any,
+    site: Site,
+    name: str,
+    point: ConnectionFlows,
+    kw: Any,
+    intake_kw: Any,
+    direction: str,
+    limits: tuple[Any, Any],
+) -> None:
+    """Down: what import is left. Up: what export is left, plus charging from the grid that stops, plus firm load.
+
+    Charging from the grid is the lesser of intake and import, so the rule for up is two rows; without an offer
+    both vanish, since net import never falls below the export limit.
+    """
+    net = point.net_import_kw
+    if direction == "down":
+        limit = terms.series(terms.values(limits[0]))
+        terms.at_most(f"down offer within the import limit of the {name}", kw, limit - net)
+        return
+    limit, firm = terms.series(terms.values(limits[1])), site.firm_load_fraction
+    terms.at_most(f"up offer within the export limit of the {name}", kw, limit + net)
+    if firm < 1:
+        terms.at_most(
+            f"up offer within charging that can stop at the {name}", kw, limit + (1 - firm) * intake_kw + firm * net
+        )
+
+
+def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
+    """Stored energy that a kWh of an offer moves, at the most. [kWh]"""
+    if direction == "up":
+        return 1 / (min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks))
+    return max(i.intake_efficiency for i in site.inverter) * max(e for b in banks for _, e in b.charge_pieces())
+
+
+def _energy_rules(
+    terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, held: list[_Held], direction: str
+) -> None:
+    """Stored energy lasts through an activation, whenever in the step it starts.
+
+    At the start of the step an activation first stops the charging (or discharging) that is planned, and runs
+    along with a planned flow of its own direction. At the end of the step, and of the steps that an activation
+    reaches into, the whole offer is covered. A rule that credited stopped flow at the end too would pay for
+    charging and discharging at once.
+    """
+    if not banks or not held:
+        return
+    up = direction == "up"
+    per_kwh = _per_kwh(site, banks, direction)
+    room = {edge: _room(terms, banks, flows, edge, up) for edge in ("start", "end")}
+    for lasting in sorted({group.sustain_hours for group in held}):
+        offered = _sum([min(group.sustain_hours, lasting) * per_kwh * group.kw for group in held])
+        stopped, along = _planned(banks, flows, up)
+        need = offered - lasting * stopped + min(lasting, terms.step_hours) * along
+        name = f"stored energy for {direction} offers of {lasting * 60:g} min at start of step"
+        terms.at_most(name, need, room["start"], unit="kWh")
+    for lag in range(max(group.following for group in held) + 1):
+        parts = [
+            group.sustain_hours * per_kwh * (terms.previous(group.kw, lag) if lag else group.kw)
+            for group in held
+            if group.following >= lag
+        ]
+        name = f"stored energy for {direction} offers, {lag} steps on" if lag else f"stored energy for {direction} offers"
+        terms.at_most(f"{name}, at end of step", _sum(parts), room["end"], unit="kWh")
+
+
+def _planned(banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
+    """Rates at the store of planned flows that an activation stops, at the least, and that run along. [kW]"""
+    if up:
+        best = max(efficiency for bank in banks for _, efficiency in bank.discharge_pieces())
+        stopped = _sum([flow.charge_kw for flow in flows.banks.values()]) / best
+        return stopped, _sum([flow.draining_kw for flow in flows.banks.values()])
+    least = min(bank.least_efficiency[0] for bank in banks)
+    stopped = _sum([flow.discharge_kw for flow in flows.banks.values()]) * least
+    return stopped, _sum([flow.filling_kw for flow in flows.banks.values()])
+
+
+def _room(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, edge: str, up: bool) -> Any:
+    """Energy above the floor or below the ceiling of all banks at an edge of the step. [kWh]"""
+    parts = []
+    for bank in banks:
+        flow = flows.banks[bank.name]
+        stored = flow.kept_kwh if edge == "start" else flow.end_kwh
+        if up:
+            parts.append(stored - terms.series(bank.floor_kwh(terms.timeline)))
+        else:
+            parts.append(bank.capacity_kwh - stored)
+    return _sum(parts)

@@ -1,0 +1,412 @@
+"""What storage allows: banks of batteries and of capacitors on the DC bus."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Annotated, Any, Literal, Union
+
+import numpy as np
+from pydantic import Field, StrictStr, model_validator
+
+from optimiser.fields import Component, choice, quantity, several, text
+from optimiser.flows import BankFlows
+from optimiser.timeline import Timeline, Window
+
+JOULES_PER_KWH = 3.6e6
+
+
+class Reserve(Component):
+    """Stored energy kept for backup in a window."""
+
+    fraction: float = quantity("-", "share of the usable energy that is kept", at_least=0, at_most=1)
+    when: Window | None = None
+
+
+class MeasuredPoint(Component):
+    """A round-trip efficiency measured at one power, both at the bank's DC terminals."""
+
+    power_kw: float = quantity("kW", "power at which it was measured", above=0)
+    round_trip_efficiency: float = quantity("-", "energy out over energy in", above=0, at_most=1)
+
+
+class Converter(Component):
+    """A DC converter between a bank and the bus."""
+
+    rating_kw: float = quantity("kW", "continuous rating on the bus side, each way", above=0)
+    efficiency: float = quantity("-", "one-way efficiency", above=0, at_most=1)
+
+
+class Warranty(Component):
+    """Life of a bank: whichever comes first ends it."""
+
+    cycle_life: float = quantity("full cycles", "equivalent full cycles until end of life", above=0)
+    calendar_life_years: float = quantity("years", "years until end of life", above=0)
+
+
+class _Bank(Component):
+    """Fields that every technology has."""
+
+    name: StrictStr = text("name of the bank")
+    units: int = quantity("-", "number of equal units in parallel", default=1, above=0)
+    charge_kw: float = quantity("kW", "continuous charge power of a unit at its DC terminals", above=0)
+    discharge_kw: float = quantity("kW", "continuous discharge power of a unit at its DC terminals", above=0)
+    charge_efficiency: float = quantity(
+        "-", "energy stored over energy taken in at low rate, one way", default=1.0, above=0, at_most=1
+    )
+    discharge_efficiency: float = quantity(
+        "-", "energy given over energy drawn from store at low rate, one way", default=1.0, above=0, at_most=1
+    )
+    resistance_ohm: float = quantity(
+        "ohm", "internal resistance of a unit, which makes losses rise with power", default=0.0, at_least=0
+    )
+    measured_points: several(MeasuredPoint) = ()  # type: ignore[valid-type]
+    standby_w: float = quantity("W", "power that a unit's electronics always draw", default=0.0, at_least=0)
+    self_discharge_per_day: float = quantity(
+        "-", "share of the stored energy lost in a day", default=0.0, at_least=0, at_most=0.9
+    )
+    start_fraction: float = quantity(
+        "-", "share of the usable energy held at the start", default=0.5, at_least=0, at_most=1
+    )
+    end_fraction: float | None = quantity(
+        "-",
+        "least share of the usable energy held at the end; left out: as at the start",
+        default=None,
+        at_least=0,
+        at_most=1,
+    )
+    reserve: several(Reserve) = ()  # type: ignore[valid-type]
+    converter: Converter | None = None
+    life: Warranty | None = None
+    wear_per_kwh: float = quantity(
+        "currency/kWh", "wear price per kWh discharged; steers the schedule, is on no bill", default=0.0, at_least=0
+    )
+
+    @model_validator(mode="after")
+    def _losses_once(self) -> Any:
+        if self.resistance_ohm and self.measured_points:
+            raise ValueError("give either resistance_ohm or measured_points, not both")
+        points = self.measured_points
+        if points and (self.charge_efficiency, self.discharge_efficiency) != (1.0, 1.0):
+            raise ValueError(
+                "measured_points already hold the losses; leave out charge_efficiency and discharge_efficiency"
+            )
+        if list(points) != sorted(points, key=lambda point: point.power_kw):
+            raise ValueError("measured_points must be in order of rising power_kw")
+        if points and points[-1].power_kw < max(self.charge_kw, self.discharge_kw) - 1e-9:
+            raise ValueError(
+                f"measured_points must reach the largest power of {max(self.charge_kw, self.discharge_kw):g} kW, "
+                f"the last is at {points[-1].power_kw:g} kW; repeat the last efficiency there if unsure"
+            )
+        return self
+
+    # What a technology tells of itself: usable_kwh (of a unit), voltages (lowest, highest) and current limits.
+
+    @property
+    def capacity_kwh(self) -> float:
+        """Usable energy of the whole bank. [kWh]"""
+        return self.units * self.unit_kwh  # type: ignore[attr-defined]
+
+    @property
+    def start_kwh(self) -> float:
+        """Energy held before the first step. [kWh]"""
+        return self.start_fraction * self.capacity_kwh
+
+    @property
+    def end_kwh(self) -> float:
+        """Least energy held after the last step. [kWh]"""
+        return self.capacity_kwh * (self.start_fraction if self.end_fraction is None else self.end_fraction)
+
+    @property
+    def charge_limit_kw(self) -> float:
+        """Charge power on the bus side that no step exceeds. [kW]"""
+        limit = self.units * self.charge_kw
+        if self.converter is None:
+            return limit
+        return min(limit / self.converter.efficiency, self.converter.rating_kw)
+
+    @property
+    def discharge_limit_kw(self) -> float:
+        """Discharge power on the bus side that no step exceeds. [kW]"""
+        limit = self.units * self.discharge_kw
+        if self.converter is None:
+            return limit
+        return min(limit * self.converter.efficiency, self.converter.rating_kw)
+
+    @property
+    def converter_efficiency(self) -> float:
+        """One-way efficiency between the bank's terminals and the bus; 1 where it sits on the bus. [-]"""
+        return 1.0 if self.converter is None else self.converter.efficiency
+
+    def kept(self, hours: float) -> float:
+        """Share of the stored energy that is left after `hours` of self-discharge. [-]"""
+        return (1 - self.self_discharge_per_day) ** (hours / 24)
+
+    def floor_kwh(self, timeline: Timeline) -> np.ndarray:
+        """Energy kept for backup in each step, of shape (steps,). [kWh]"""
+        floor = np.zeros(timeline.steps)
+        for reserve in self.reserve:
+            mask = timeline.mask(reserve.when, timeline.zone)
+            floor = np.maximum(floor, mask * reserve.fraction * self.capacity_kwh)
+        return floor
+
+    def stored_kw(self, charge_kw: float) -> float:
+        """Rate at which energy is stored while `charge_kw` flows into the terminals of the whole bank. [kW]"""
+        if self.measured_points:
+            return charge_kw * math.sqrt(self._measured(charge_kw / self.units))
+        power_kw = charge_kw * self.charge_efficiency
+        if not self.resistance_ohm:
+            return power_kw
+        volts, ohms, watts = self.middle_voltage_v, self.resistance_ohm / self.units, charge_kw * 1000
+        amperes = (-volts + math.sqrt(volts**2 + 4 * ohms * watts)) / (2 * ohms)
+        return self.charge_efficiency * volts * amperes / 1000
+
+    def drained_kw(self, discharge_kw: float) -> float:
+        """Rate at which stored energy falls while `discharge_kw` flows out of the terminals. [kW]"""
+        if self.measured_points:
+            return discharge_kw / math.sqrt(self._measured(discharge_kw / self.units))
+        if not self.resistance_ohm:
+            return discharge_kw / self.discharge_efficiency
+        volts, ohms, watts = self.middle_voltage_v, self.resistance_ohm / self.units, discharge_kw * 1000
+        amperes = (volts - math.sqrt(volts**2 - 4 * ohms * watts)) / (2 * ohms)
+        return volts * amperes / 1000 / self.discharge_efficiency
+
+    def _measured(self, unit_kw: float) -> float:
+        powers = [point.power_kw for point in self.measured_points]
+        return float(np.interp(unit_kw, powers, [point.round_trip_efficiency for point in self.measured_points]))
+
+    @property
+    def middle_voltage_v(self) -> float:
+        """Voltage at half the usable energy, where resistance losses are evaluated. [V]"""
+        lowest, highest = self.voltages  # type: ignore[attr-defined]
+        return math.sqrt((lowest**2 + highest**2) / 2)
+
+    def breakpoints_kw(self, limit_kw: float) -> list[float]:
+        """Powers of the whole bank between which losses are taken as straight lines. [kW]"""
+        if self.measured_points:
+            inner = [point.power_kw * self.units for point in self.measured_points]
+            return [0.0, *(power for power in inner if power < limit_kw - 1e-9), limit_kw]
+        pieces = 3 if self.resistance_ohm else 1
+        return [limit_kw * index / pieces for index in range(pieces + 1)]
+
+    def charge_pieces(self) -> list[tuple[float, float]]:
+        """Width at the bus [kW] and efficiency into store [-] of each straight piece of the charging curve."""
+        return self._pieces(self.charge_limit_kw, lambda bus: self.stored_kw(bus * self.converter_efficiency))
+
+    def discharge_pieces(self) -> list[tuple[float, float]]:
+        """Width at the bus [kW] and efficiency out of store [-] of each straight piece of the discharging curve."""
+        pieces = self._pieces(self.discharge_limit_kw, lambda bus: self.drained_kw(bus / self.converter_efficiency))
+        return [(width, 1 / slope) for width, slope in pieces]
+
+    def _pieces(self, limit_kw: float, curve: Any) -> list[tuple[float, float]]:
+        points = self.breakpoints_kw(limit_kw)
+        levels = [curve(point) if point else 0.0 for point in points]
+        return [
+            (high - low, (top - bottom) / (high - low))
+            for low, high, bottom, top in zip(points, points[1:], levels, levels[1:], strict=False)
+        ]
+
+    @property
+    def least_efficiency(self) -> tuple[float, float]:
+        """The worst marginal efficiency into and out of store, for rules that must be safe. [-]"""
+        return min(e for _, e in self.charge_pieces()), min(e for _, e in self.discharge_pieces())
+
+    def flows(self, terms: Any, activation_kw: Any = 0.0) -> BankFlows:
+        """Make the bank's columns and the rules that it keeps by itself.
+
+        `activation_kw` is the expected rate at which activated services fill (negative) or drain the store. [kW]
+        """
+        hours, name = terms.step_hours, self.name
+        charge, stored = self._direction(terms, "charge", self.charge_pieces())
+        discharge, drained = self._direction(terms, "discharge", self.discharge_pieces(), out=True)
+        floor = self.floor_kwh(terms.timeline).copy()
+        floor[-1] = max(floor[-1], min(self.end_kwh, self.capacity_kwh))
+        end = terms.column(
+            f"storage.{name}.stored_kwh",
+            at_least=floor,
+            at_most=self.capacity_kwh,
+            before=self.start_kwh,
+            unit="kWh",
+        )
+        start = terms.previous(end)
+        kept = self.kept(hours) * start
+        terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - activation_kw), unit="kWh")
+        terms.one_direction(
+            f"storage {name}",
+            f"storage.{name}.charge_kw",
+            f"storage.{name}.discharge_kw",
+            self.charge_limit_kw,
+            self.discharge_limit_kw,
+        )
+        return BankFlows(charge, discharge, stored, drained, kept, start, end)
+
+    def _direction(
+        self, terms: Any, word: str, pieces: Sequence[tuple[float, float]], out: bool = False
+    ) -> tuple[Any, Any]:
+        """The power one way on the bus, and the rate at which it fills or drains the store."""
+        whole = f"storage.{self.name}.{word}_kw"
+        power = terms.column(whole, at_most=sum(width for width, _ in pieces))
+        if len(pieces) == 1:
+            return power, power / pieces[0][1] if out else power * pieces[0][1]
+        names = [f"storage.{self.name}.{word}_piece_{index + 1}_kw" for index in range(len(pieces))]
+        parts = [terms.column(name, at_most=width) for name, (width, _) in zip(names, pieces, strict=True)]
+        terms.equal(f"pieces of {word} of {self.name}", power, sum(parts[1:], parts[0]))
+        for first, then in zip(names, names[1:], strict=False):
+            terms.in_order(f"{then} after {first}", first, then)
+        rates = [
+            part / efficiency if out else part * efficiency
+            for part, (_, efficiency) in zip(parts, pieces, strict=True)
+        ]
+        return power, sum(rates[1:], rates[0])
+
+    def current_rules(self, terms: Any, flows: BankFlows) -> None:
+        """The bank's own current limits at its own voltage."""
+        conversion = self.converter_efficiency
+        limits = (
+            ("charge", self.charge_current_a, flows.charge_kw * conversion, self.charge_kw),  # type: ignore[attr-defined]
+            ("discharge", self.discharge_current_a, flows.discharge_kw / conversion, self.discharge_kw),  # type: ignore[attr-defined]
+        )
+        for word, amperes, power, unit_kw in limits:
+            if amperes is None or amperes * self.voltages[0] / 1000 >= unit_kw:  # type: ignore[attr-defined]
+                continue
+            limit_current(terms, f"{word} current of {self.name}", power, amperes * self.units, self, flows)
+
+
+class Battery(_Bank):
+    """A battery bank: its voltage is taken as constant.
+
+    Metered at its DC terminals. Leaves out how limits move with temperature and state of charge; efficiency is
+    constant, falls with power by an internal resistance, or follows measured points.
+
+    References
+    ----------
+    .. [1] Resistance loss: discharge efficiency (V - I R)/V, charge efficiency V/(V + I R), elementary circuit
+       theory.
+    """
+
+    kind: Literal["battery"] = choice("technology")
+    unit_kwh: float = quantity("kWh", "usable energy of a unit", above=0)
+    voltage_v: float = quantity("V", "voltage of the bank", above=0)
+    lowest_voltage_v: float | None = quantity(
+        "V", "lowest voltage in use, for the hardware checks only", default=None, above=0
+    )
+    charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
+    discharge_current_a: float | None = quantity("A", "discharge current limit of a unit", default=None, above=0)
+
+    @property
+    def voltages(self) -> tuple[float, float]:
+        """Lowest and highest voltage as the schedule sees them. [V]"""
+        return self.voltage_v, self.voltage_v
+
+
+class CapacitorBank(_Bank):
+    """A bank of capacitors used between two voltages, so that every current limit falls as it empties.
+
+    The stored energy fixes the voltage, V = sqrt(Vmin^2 + s (Vmax^2 - Vmin^2)) with s the share of the usable
+    energy. Power limits from currents use straight lines below that curve, which is safe.
+
+    References
+    ----------
+    .. [1] E = C V^2 / 2, elementary circuit theory.
+    """
+
+    kind: Literal["capacitor_bank"] = choice("technology")
+    lowest_voltage_v: float = quantity("V", "lowest voltage in use", above=0)
+    highest_voltage_v: float = quantity("V", "highest voltage in use", above=0)
+    capacitance_f: float | None = quantity("F", "capacitance of a unit (give this or unit_usable_kwh)", default=None, above=0)
+    unit_usable_kwh: float | None = quantity(
+        "kWh", "usable energy of a unit between the two voltages", default=None, above=0
+    )
+    charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
+    discharge_current_a: float | None = quantity("A", "discharge current limit of a unit", default=None, above=0)
+
+    @model_validator(mode="after")
+    def _check(self) -> CapacitorBank:
+        if self.lowest_voltage_v >= self.highest_voltage_v:
+            raise ValueError(
+                f"lowest_voltage_v must be below highest_voltage_v, got {self.lowest_voltage_v:g} V and "
+                f"{self.highest_voltage_v:g} V; swap them"
+            )
+        if (self.capacitance_f is None) == (self.unit_usable_kwh is None):
+            raise ValueError("give either capacitance_f or unit_usable_kwh")
+        return self
+
+    @property
+    def unit_kwh(self) -> float:
+        """Usable energy of a unit. [kWh]"""
+        if self.unit_usable_kwh is not None:
+            return self.unit_usable_kwh
+        assert self.capacitance_f is not None
+        square = self.highest_voltage_v**2 - self.lowest_voltage_v**2
+        return self.capacitance_f * square / 2 / JOULES_PER_KWH
+
+    @property
+    def voltages(self) -> tuple[float, float]:
+        """Lowest and highest voltage. [V]"""
+        return self.lowest_voltage_v, self.highest_voltage_v
+
+
+KINDS = (Battery, CapacitorBank)
+
+AnyBank = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
+
+
+def voltage_at(bank: Any, stored_kwh: Any) -> Any:
+    """Voltage of a bank at a stored energy.
+
+    Parameters
+    ----------
+    bank : Battery or CapacitorBank
+    stored_kwh : float or array
+        Usable energy held by the whole bank. [kWh]
+
+    Returns
+    -------
+    float or array
+        [V]
+    """
+    lowest, highest = bank.voltages
+    share = np.clip(np.asarray(stored_kwh) / bank.capacity_kwh, 0, 1)
+    return np.sqrt(lowest**2 + share * (highest**2 - lowest**2))
+
+
+def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, float]]:
+    """Straight lines that never exceed a bank's voltage between empty and full.
+
+    Parameters
+    ----------
+    bank : Battery or CapacitorBank
+    tolerance : float
+        Largest relative shortfall allowed between the curve and the lines. [-]
+
+    Returns
+    -------
+    list of (float, float)
+        Voltage at empty [V] and slope over the share of usable energy [V]; the least of the lines counts.
+    """
+    lowest, highest = bank.voltages
+    if lowest == highest:
+        return [(lowest, 0.0)]
+    grid = np.linspace(0, 1, 2001)
+    exact = voltage_at(bank, grid * bank.capacity_kwh)
+    for pieces in range(1, 20):
+        # Equal steps of voltage put more breakpoints where the curve bends most.
+        volts = np.linspace(lowest, highest, pieces + 1)
+        shares = (volts**2 - lowest**2) / (highest**2 - lowest**2)
+        slopes = np.diff(volts) / np.diff(shares)
+        lines = [(float(v - slope * s), float(slope)) for v, s, slope in zip(volts, shares, slopes, strict=False)]
+        if (1 - np.min([a + b * grid for a, b in lines], axis=0) / exact).max() <= tolerance:
+            break
+    return lines
+
+
+def limit_current(terms: Any, name: str, power_kw: Any, amperes: float, bank: Any, flows: BankFlows) -> None:
+    """The rule that a power at a bank's terminals keeps a current limit at the start and end of every step."""
+    for index, (base, slope) in enumerate(voltage_chords(bank)):
+        suffix = f", line {index + 1}" if index else ""
+        if not slope:
+            terms.at_most(f"{name}{suffix}", power_kw, amperes * base / 1000)
+            continue
+        for edge, stored in (("start", flows.start_kwh), ("end", flows.end_kwh)):
+            volts = base + slope / bank.capacity_kwh * stored
+            terms.at_most(f"{name} at {edge} of step{suffix}", power_kw, amperes / 1000 * volts)

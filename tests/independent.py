@@ -1,0 +1,808 @@
+"""The site problem written a second time, from the physics, to judge the package by.
+
+Nothing of the package is imported. The equations are written straight into SCIP through PySCIPOpt, with a
+binary for every pair of opposite flows in every step, and solved to a gap of zero: another text, another
+modelling library and another solver than the package's. Clarity goes before speed; a few dozen steps are its
+size.
+
+A site is a plain dict of numbers and arrays. Powers are kW averaged over a step, never negative, with the
+direction in the name; money is income-positive. A limit may be a number, an array over the steps, or None.
+
+    step_hours, steps, phases      1.0, 8, ["L1"] or ["L1", "L2", "L3"]
+    load_kw                        {phase: array}
+    ac_solar                       [{"phase": "L1" | "all", "available_kw": array}]
+    registers                      "netted" | "per_phase"
+    import_limit_kw, export_limit_kw, phase_import_limit_kw, phase_export_limit_kw, imbalance_limit_kw
+    firm_load_fraction             share of the import for loads that an up service may count on
+    inverters                      [{"phase", "output_kw", "intake_kw", "output_efficiency",
+                                     "intake_efficiency", "standby_w", "dc_current_limit_a",
+                                     "pass_through_a", "ac_voltage_v"}]
+    controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
+    dc_load_kw
+    bus_voltage_v                  only where no bank sits on the bus directly
+    banks                          [{"kind": "battery" | "capacitor_bank", "capacity_kwh",
+                                     "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency",
+                                     "self_discharge_per_day", "standby_w", "floor_kwh", "start_kwh",
+                                     "end_kwh" (None: as at the start), "current_limit_a",
+                                     "voltage_v" | "lowest_voltage_v", "highest_voltage_v", "voltage_chords",
+                                     "pieces": {"charge" and "discharge": [(width_kw, efficiency), ...]},
+                                     "converter_kw", "converter_efficiency"}]
+    import_price, export_price     arrays, currency/kWh
+    demand_rate_per_kw, period_of_step, demand_slot_steps, demand_window
+    wear_per_kwh                   on the bus side of every bank's discharge
+    services                       [{"direction": "up" | "down", "group", "sustain_hours", "maximum_kw",
+                                     "price_per_kw_h", "share" (of the price that is paid in the end),
+                                     "block_of_step", "derating", "opposite_share"}]
+
+Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges, blocks and tiers
+of a tariff.
+"""
+
+import math
+
+import numpy as np
+from pyscipopt import Model, quicksum
+
+# ------------------------------------------------------------
+# Small helpers
+
+
+def at(value, step):
+    """Value of a number or of an array in a step; None stays None."""
+    if value is None or np.ndim(value) == 0:
+        return None if value is None else float(value)
+    return float(value[step])
+
+
+def voltage_lines(bank):
+    """Straight lines (volts at empty, volts per kWh) whose lowest is the voltage that may be counted on.
+
+    The square of a capacitor's voltage rises linearly with its energy, so voltage is concave in energy and
+    every chord between two points of the curve lies below it: the lowest of the chords is safe.
+    """
+    if bank["kind"] == "battery":
+        return [(float(bank["voltage_v"]), 0.0)]
+    low_v, high_v = float(bank["lowest_voltage_v"]), float(bank["highest_voltage_v"])
+    count = int(bank.get("voltage_chords", 1))
+    corner_kwh = np.linspace(0.0, bank["capacity_kwh"], count + 1)
+    corner_v = np.sqrt(low_v**2 + corner_kwh / bank["capacity_kwh"] * (high_v**2 - low_v**2))
+    slopes = np.diff(corner_v) / np.diff(corner_kwh)
+    return [(float(corner_v[k] - slopes[k] * corner_kwh[k]), float(slopes[k])) for k in range(count)]
+
+
+def shares(equipment, phases):
+    """Share of an inverter's or a roof's power on each phase."""
+    if equipment["phase"] == "all":
+        return {phase: 1.0 / len(phases) for phase in phases}
+    return {phase: float(phase == equipment["phase"]) for phase in phases}
+
+
+def powers(problem, steps, most_kw=None):
+    """One variable a step, from zero up to a number or array."""
+    return [problem.addVar(lb=0.0, ub=at(most_kw, step)) for step in range(steps)]
+
+
+def one_way(problem, forward_kw, backward_kw, forward_most_kw, backward_most_kw):
+    """Of two opposite flows only one may run."""
+    forwards = problem.addVar(vtype="B")
+    problem.addCons(forward_kw <= forward_most_kw * forwards)
+    problem.addCons(backward_kw <= backward_most_kw * (1 - forwards))
+
+
+def within(problem, signed_kw, most_export_kw, most_import_kw):
+    """Keep a signed power, import positive, within two limits of which either may be missing."""
+    if most_import_kw is not None:
+        problem.addCons(signed_kw <= most_import_kw)
+    if most_export_kw is not None:
+        problem.addCons(-signed_kw <= most_export_kw)
+
+
+def pieces_in_order(problem, power_kw, pieces):
+    """Split a power over pieces (width in kW, efficiency), each open only when the one before is full."""
+    if len(pieces) == 1:
+        return [(power_kw, pieces[0][1])]
+    parts = [problem.addVar(lb=0.0, ub=width_kw) for width_kw, _ in pieces]
+    problem.addCons(quicksum(parts) == power_kw)
+    for k in range(1, len(pieces)):
+        opened = problem.addVar(vtype="B")
+        problem.addCons(parts[k] <= pieces[k][0] * opened)
+        problem.addCons(parts[k - 1] >= pieces[k - 1][0] * opened)
+    return [(part, efficiency) for part, (_, efficiency) in zip(parts, pieces, strict=True)]
+
+
+def further_steps(sustain_hours, step_hours):
+    """Steps beyond its own that a call reaches into."""
+    return max(math.ceil(sustain_hours / step_hours - 1e-9) - 1, 0)
+
+
+def room_up(problem, export_limit_kw, import_kw, export_kw, intake_kw, firm_load_fraction):
+    """Up power that fits below an export limit even when every load that is not firm has gone.
+
+    Import that feeds the inverters can be stopped whatever the loads do; the rest of the import serves loads.
+    """
+    grid_fed_kw = problem.addVar(lb=0.0)
+    problem.addCons(grid_fed_kw <= intake_kw)
+    problem.addCons(grid_fed_kw <= import_kw)
+    return export_limit_kw - export_kw + grid_fed_kw + firm_load_fraction * (import_kw - grid_fed_kw)
+
+
+def held_power(problem, site, offered_kw):
+    """Power that the response groups hold ready, each for the longest time one of its products asks.
+
+    Products of one group share the same kW; groups add. Returns, per direction, the kW per group and step,
+    the hours per group, and the kW per step that the plant must be able to move in all.
+    """
+    steps, services = site["steps"], site["services"]
+    if not site.get("inverters") or not site.get("banks"):
+        raise ValueError("Services need an inverter and a bank.")
+    group_kw, sustain_hours = {"up": {}, "down": {}}, {"up": {}, "down": {}}
+    called_kw = {"up": [0.0] * steps, "down": [0.0] * steps}
+    for k, service in enumerate(services):
+        direction = service["direction"]
+        opposite = "down" if direction == "up" else "up"
+        name = service.get("group") or f"alone {k}"
+        if name not in group_kw[direction]:
+            group_kw[direction][name] = powers(problem, steps)
+            sustain_hours[direction][name] = 0.0
+        sustain_hours[direction][name] = max(sustain_hours[direction][name], service["sustain_hours"])
+        for step in range(steps):
+            reserved_kw = offered_kw[k][step] / service.get("derating", 1.0)
+            problem.addCons(group_kw[direction][name][step] >= reserved_kw)
+            called_kw[opposite][step] = (
+                called_kw[opposite][step] + service.get("opposite_share", 0.0) * reserved_kw
+            )
+    for direction, groups in group_kw.items():
+        for step in range(steps):
+            called_kw[direction][step] = called_kw[direction][step] + quicksum(
+                kw[step] for kw in groups.values()
+            )
+    return group_kw, sustain_hours, called_kw
+
+
+# ------------------------------------------------------------
+# The reference
+
+
+def solve_reference(
+    site, *, one_direction=True, down_rule="linear", voltage_after_activation=True, relaxed=False
+):
+    """Best money of a site and the flows that earn it.
+
+    Parameters
+    ----------
+    site : dict
+        As described at the top of this file.
+    one_direction : bool
+        Forbid import with export, charge with discharge, output with intake. False gives the naive LP.
+    down_rule : {"linear", "output", "exact"}
+        How the bus takes up a down service from an inverter that is giving power. An offer first stops
+        output, each kW of it freeing 1/output_efficiency on the bus, and only then takes power in, each kW
+        bringing intake_efficiency. "exact" says this with a binary. "linear" treats the output as stopped
+        entirely, which is cautious, and takes headroom even where nothing is offered. "output" counts every
+        kW as stopped output, which is cautious too, and asks for nothing where nothing is offered.
+    voltage_after_activation : bool
+        Current limits under an up service at the voltage that is left after the activation (else at the
+        voltage of the plan).
+    relaxed : bool
+        Only ask whether any schedule exists.
+
+    Returns
+    -------
+    dict
+        "money" (all lines), "cash" (without wear), "lines" and the main flows.
+
+    Raises
+    ------
+    ValueError
+        If SCIP does not prove an optimum.
+    """
+    problem = Model()
+    problem.hideOutput()
+    problem.setParam("numerics/feastol", 1e-9)
+    problem.setParam("limits/gap", 0.0)
+    problem.setParam("limits/absgap", 0.0)
+
+    steps, hours, phases = site["steps"], site["step_hours"], site["phases"]
+    inverters = site.get("inverters", [])
+    controllers = site.get("controllers", [])
+    banks = site.get("banks", [])
+    services = site.get("services", [])
+    ac_solar = site.get("ac_solar", [])
+    every_step = range(steps)
+
+    # --- Banks: power, current, stored energy ----------------------------------------
+    charge_kw, discharge_kw, stored_kwh = [], [], []  # power on the bus side; stored_kwh[b][0] is the start
+    charge_most_kw, discharge_most_kw = [], []
+    best_in, worst_out = [], []  # kWh stored per kWh taken from the bus; kWh given to the bus per kWh stored
+    for bank in banks:
+        through = bank.get("converter_efficiency", 1.0)
+        converter_kw = bank.get("converter_kw", math.inf)
+        charge_most = min(converter_kw, bank["charge_kw"] / through)
+        discharge_most = min(converter_kw, bank["discharge_kw"] * through)
+        charge = powers(problem, steps, charge_most)
+        discharge = powers(problem, steps, discharge_most)
+        floor = [at(bank.get("floor_kwh", 0.0), step) for step in every_step]
+        stored = [problem.addVar(lb=bank["start_kwh"], ub=bank["start_kwh"])]
+        stored += [problem.addVar(lb=floor[step], ub=bank["capacity_kwh"]) for step in every_step]
+        kept = (1.0 - bank.get("self_discharge_per_day", 0.0)) ** (hours / 24.0)
+        pieces = bank.get("pieces") or {
+            "charge": [(charge_most, bank["charge_efficiency"])],
+            "discharge": [(discharge_most, bank["discharge_efficiency"])],
+        }
+        for step in every_step:
+            filled = pieces_in_order(problem, charge[step], pieces["charge"])
+            drawn = pieces_in_order(problem, discharge[step], pieces["discharge"])
+            into_kw = quicksum(part * efficiency * through for part, efficiency in filled)
+            out_of_kw = quicksum(part / (efficiency * through) for part, efficiency in drawn)
+            problem.addCons(stored[step + 1] == kept * stored[step] + hours * (into_kw - out_of_kw))
+            if one_direction:
+                one_way(problem, charge[step], discharge[step], charge_most, discharge_most)
+            if bank.get("current_limit_a") is not None:
+                for empty_v, slope in voltage_lines(bank):
+                    for level in (stored[step], stored[step + 1]):
+                        limit_kw = bank["current_limit_a"] * (empty_v + slope * level) / 1000.0
+                        problem.addCons(charge[step] * through <= limit_kw)
+                        problem.addCons(discharge[step] / through <= limit_kw)
+        end_kwh = bank.get("end_kwh")
+        problem.addCons(stored[steps] >= (bank["start_kwh"] if end_kwh is None else end_kwh))
+        charge_kw.append(charge)
+        discharge_kw.append(discharge)
+        stored_kwh.append(stored)
+        charge_most_kw.append(charge_most)
+        discharge_most_kw.append(discharge_most)
+        best_in.append(through * max(efficiency for _, efficiency in pieces["charge"]))
+        worst_out.append(through * min(efficiency for _, efficiency in pieces["discharge"]))
+
+    # --- Voltage of the bus: that of the bank wired to it ----------------------------------------
+    direct = [b for b, bank in enumerate(banks) if bank.get("converter_kw") is None]
+    if len(direct) > 1:
+        raise ValueError("Only one bank can sit on the bus directly.")
+
+    def bus_limits_kw(current_a, step):
+        """Power that a current may carry on the bus, at the start and at the end of a step."""
+        if not direct:
+            return [current_a * site["bus_voltage_v"] / 1000.0]
+        bank, levels = banks[direct[0]], stored_kwh[direct[0]][step : step + 2]
+        lines = voltage_lines(bank)
+        return [
+            current_a * (empty_v + slope * level) / 1000.0 for empty_v, slope in lines for level in levels
+        ]
+
+    # --- Solar ----------------------------------------
+    dc_solar_kw = []
+    for controller in controllers:
+        most = controller["efficiency"] * np.asarray(controller["available_kw"], dtype=float)
+        solar = powers(problem, steps, most)
+        if controller.get("current_limit_a") is not None:
+            for step in every_step:
+                for limit_kw in bus_limits_kw(controller["current_limit_a"], step):
+                    problem.addCons(solar[step] <= limit_kw)
+        dc_solar_kw.append(solar)
+    ac_solar_kw = [powers(problem, steps, roof["available_kw"]) for roof in ac_solar]
+
+    # --- Inverters ----------------------------------------
+    output_kw = [powers(problem, steps, inverter["output_kw"]) for inverter in inverters]
+    intake_kw = [powers(problem, steps, inverter["intake_kw"]) for inverter in inverters]
+    for i, inverter in enumerate(inverters):
+        for step in every_step:
+            if one_direction:
+                most = (inverter["output_kw"], inverter["intake_kw"])
+                one_way(problem, output_kw[i][step], intake_kw[i][step], *most)
+            if inverter.get("dc_current_limit_a") is not None:
+                for limit_kw in bus_limits_kw(inverter["dc_current_limit_a"], step):
+                    problem.addCons(output_kw[i][step] / inverter["output_efficiency"] <= limit_kw)
+                    problem.addCons(intake_kw[i][step] * inverter["intake_efficiency"] <= limit_kw)
+
+    # --- Balance of the bus ----------------------------------------
+    standby_kw = sum(equipment.get("standby_w", 0.0) for equipment in [*inverters, *banks]) / 1000.0
+    for step in every_step:
+        given = [solar[step] for solar in dc_solar_kw]
+        given += [discharge[step] for discharge in discharge_kw]
+        given += [intake_kw[i][step] * inv["intake_efficiency"] for i, inv in enumerate(inverters)]
+        taken = [charge[step] for charge in charge_kw]
+        taken += [output_kw[i][step] / inv["output_efficiency"] for i, inv in enumerate(inverters)]
+        burden_kw = standby_kw + (at(site.get("dc_load_kw", 0.0), step) or 0.0)
+        if given or taken:
+            problem.addCons(quicksum(given) == quicksum(taken) + burden_kw)
+        elif burden_kw > 0.0:
+            raise ValueError("A DC load needs something that feeds it.")
+
+    # --- Phases: net power at the connection, import positive ----------------------------------------
+    roof_shares = [shares(roof, phases) for roof in ac_solar]
+    inverter_shares = [shares(inverter, phases) for inverter in inverters]
+    net_kw = {phase: [] for phase in phases}
+    phase_intake_kw = {phase: [] for phase in phases}
+    for phase in phases:
+        for step in every_step:
+            roof = quicksum(roof_shares[r][phase] * ac_solar_kw[r][step] for r in range(len(ac_solar)))
+            out = quicksum(inverter_shares[i][phase] * output_kw[i][step] for i in range(len(inverters)))
+            into = quicksum(inverter_shares[i][phase] * intake_kw[i][step] for i in range(len(inverters)))
+            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into)
+            phase_intake_kw[phase].append(into)
+    total_kw = [quicksum(net_kw[phase][step] for phase in phases) for step in every_step]
+
+    def registers_of(signed_kw, most_import_kw, most_export_kw):
+        """Import and export of a signed power; never both at once."""
+        imports = powers(problem, steps, most_import_kw)
+        exports = powers(problem, steps, most_export_kw)
+        for step in every_step:
+            problem.addCons(imports[step] - exports[step] == signed_kw[step])
+            if one_direction:
+                one_way(problem, imports[step], exports[step], most_import_kw[step], most_export_kw[step])
+        return imports, exports
+
+    # What a phase could import or export at the very most: large enough for any schedule, for the binaries.
+    most_import_kw, most_export_kw = {}, {}
+    for phase in phases:
+        most_import_kw[phase] = np.array([at(site["load_kw"][phase], step) for step in every_step]) + sum(
+            inverter_shares[i][phase] * inverter["intake_kw"] for i, inverter in enumerate(inverters)
+        )
+        most_export_kw[phase] = sum(
+            (
+                roof_shares[r][phase] * np.asarray(roof["available_kw"], float)
+                for r, roof in enumerate(ac_solar)
+            ),
+            np.zeros(steps),
+        ) + sum(inverter_shares[i][phase] * inverter["output_kw"] for i, inverter in enumerate(inverters))
+    phase_export_limit_kw = site.get("phase_export_limit_kw")
+    phase_import_limit_kw = site.get("phase_import_limit_kw")
+    by_phase = (site.get("registers", "netted") == "per_phase") or (
+        bool(services) and (phase_export_limit_kw is not None or phase_import_limit_kw is not None)
+    )
+    phase_import_kw, phase_export_kw = {}, {}
+    if by_phase:
+        for phase in phases:
+            phase_import_kw[phase], phase_export_kw[phase] = registers_of(
+                net_kw[phase], most_import_kw[phase], most_export_kw[phase]
+            )
+    if site.get("registers", "netted") == "netted" or services:
+        total_import_kw, total_export_kw = registers_of(
+            total_kw, sum(most_import_kw.values()), sum(most_export_kw.values())
+        )
+    if site.get("registers", "netted") == "per_phase":
+        metered_import_kw = [
+            quicksum(phase_import_kw[phase][step] for phase in phases) for step in every_step
+        ]
+        metered_export_kw = [
+            quicksum(phase_export_kw[phase][step] for phase in phases) for step in every_step
+        ]
+    else:
+        metered_import_kw, metered_export_kw = total_import_kw, total_export_kw
+
+    # --- Connection ----------------------------------------
+    for step in every_step:
+        within(
+            problem,
+            total_kw[step],
+            at(site.get("export_limit_kw"), step),
+            at(site.get("import_limit_kw"), step),
+        )
+        for phase in phases:
+            net = net_kw[phase][step]
+            within(problem, net, at(phase_export_limit_kw, step), at(phase_import_limit_kw, step))
+            for i, inverter in enumerate(inverters):
+                if inverter.get("pass_through_a") is not None and inverter_shares[i][phase] > 0.0:
+                    limit_kw = inverter["pass_through_a"] * inverter["ac_voltage_v"] / 1000.0
+                    within(problem, net, limit_kw, limit_kw)
+        imbalance_kw = at(site.get("imbalance_limit_kw"), step)
+        for one, phase in enumerate(phases):
+            for other in phases[:one]:
+                difference = net_kw[phase][step] - net_kw[other][step]
+                within(problem, difference, imbalance_kw, imbalance_kw)
+
+    # --- Services ----------------------------------------
+    offered_kw = []  # per service and step; one variable a block
+    for service in services:
+        blocks = service.get("block_of_step", np.arange(steps))
+        block_kw = {
+            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw"))
+            for block in sorted({int(b) for b in blocks})
+        }
+        offered_kw.append([block_kw[int(blocks[step])] for step in every_step])
+    if services:
+        group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
+        firm = site.get("firm_load_fraction", 0.0)
+
+        # The worst path is assumed for the energy of a call: through the least efficient inverter and bank
+        # going up, through the most efficient going down.
+        per_kwh_up = 1.0 / (min(inv["output_efficiency"] for inv in inverters) * min(worst_out))
+        per_kwh_down = max(inv["intake_efficiency"] for inv in inverters) * max(best_in)
+
+        def drawn_kwh(moment, step):
+            """Taken from the store by a call for up after `moment` hours, if nothing is stopped."""
+            groups = group_kw["up"].items()
+            return per_kwh_up * quicksum(min(sustain_hours["up"][g], moment) * kw[step] for g, kw in groups)
+
+        def filled_kwh(moment, step):
+            """Brought to the store by a call for down after `moment` hours, if nothing is stopped."""
+            groups = group_kw["down"].items()
+            return per_kwh_down * quicksum(
+                min(sustain_hours["down"][g], moment) * kw[step] for g, kw in groups
+            )
+
+        def spared_up_kw(step):
+            """What the store need not give because its charge can stop instead."""
+            return quicksum(charge_kw[b][step] / worst_out[b] for b in range(len(banks)))
+
+        def spared_down_kw(step):
+            """What the store need not take because its discharge can stop instead."""
+            return quicksum(discharge_kw[b][step] * best_in[b] for b in range(len(banks)))
+
+        # Inverters.
+        headroom_up_kw = [powers(problem, steps) for _ in inverters]
+        headroom_down_kw = [powers(problem, steps) for _ in inverters]
+        for step in every_step:
+            problem.addCons(quicksum(kw[step] for kw in headroom_up_kw) >= called_kw["up"][step])
+            problem.addCons(quicksum(kw[step] for kw in headroom_down_kw) >= called_kw["down"][step])
+            for i, inverter in enumerate(inverters):
+                net_out = output_kw[i][step] - intake_kw[i][step]
+                problem.addCons(headroom_up_kw[i][step] <= inverter["output_kw"] - net_out)
+                problem.addCons(headroom_down_kw[i][step] <= inverter["intake_kw"] + net_out)
+
+        # The bus, up: every kW is counted at the output efficiency.
+        for step in every_step:
+            asked_kw = quicksum(
+                headroom_up_kw[i][step] / inverter["output_efficiency"]
+                for i, inverter in enumerate(inverters)
+            )
+            change_kw = quicksum(charge_kw[b][step] - discharge_kw[b][step] for b in range(len(banks)))
+            # The most that is missing from the store during a call, beside a plan that would have charged.
+            gone_kwh = problem.addVar(lb=0.0)
+            for moment in sorted(set(sustain_hours["up"].values())) if voltage_after_activation else []:
+                problem.addCons(gone_kwh >= drawn_kwh(moment, step) - moment * spared_up_kw(step))
+            # What each bank can give: its rating, and its current at the voltage left when the call ends.
+            can_give_kw = []
+            for b, bank in enumerate(banks):
+                most = problem.addVar(lb=None, ub=discharge_most_kw[b])
+                if bank.get("current_limit_a") is not None:
+                    through = bank.get("converter_efficiency", 1.0)
+                    for empty_v, slope in voltage_lines(bank):
+                        for level in stored_kwh[b][step : step + 2]:
+                            volts = empty_v + slope * (level - gone_kwh)
+                            problem.addCons(most <= through * bank["current_limit_a"] * volts / 1000.0)
+                can_give_kw.append(most)
+            slack_kw = quicksum(can_give_kw) + change_kw
+            problem.addCons(asked_kw <= slack_kw)
+            # The breakers on the DC side of the inverters, at the same voltage.
+            for i, inverter in enumerate(inverters):
+                if inverter.get("dc_current_limit_a") is None:
+                    continue
+                dc_kw = (output_kw[i][step] - intake_kw[i][step] + headroom_up_kw[i][step]) / inverter[
+                    "output_efficiency"
+                ]
+                lines = voltage_lines(banks[direct[0]]) if direct else [(site["bus_voltage_v"], 0.0)]
+                for empty_v, slope in lines:
+                    for level in stored_kwh[direct[0]][step : step + 2] if direct else [0.0]:
+                        volts = empty_v + slope * (level - gone_kwh)
+                        problem.addCons(dc_kw <= inverter["dc_current_limit_a"] * volts / 1000.0)
+
+        # The bus, down. Filling only raises the voltage, so the plan's own voltage is the lowest.
+        for step in every_step:
+            brought_kw = []
+            for i, inverter in enumerate(inverters):
+                out_efficiency, in_efficiency = inverter["output_efficiency"], inverter["intake_efficiency"]
+                called, out = headroom_down_kw[i][step], output_kw[i][step]
+                if down_rule == "linear":
+                    brought_kw.append(called * in_efficiency + out * (1.0 / out_efficiency - in_efficiency))
+                elif down_rule == "output":
+                    brought_kw.append(called / out_efficiency)
+                else:
+                    stopped, taken = problem.addVar(lb=0.0), problem.addVar(lb=0.0)
+                    takes = problem.addVar(vtype="B")
+                    problem.addCons(called == stopped + taken)
+                    problem.addCons(stopped <= out)
+                    problem.addCons(out - stopped <= inverter["output_kw"] * (1 - takes))
+                    problem.addCons(taken <= inverter["intake_kw"] * takes)
+                    brought_kw.append(stopped / out_efficiency + taken * in_efficiency)
+                if inverter.get("dc_current_limit_a") is not None:
+                    dc_kw = (intake_kw[i][step] - out + called) * in_efficiency
+                    for limit_kw in bus_limits_kw(inverter["dc_current_limit_a"], step):
+                        problem.addCons(dc_kw <= limit_kw)
+            can_take_kw = []
+            for b, bank in enumerate(banks):
+                most = problem.addVar(lb=None, ub=charge_most_kw[b])
+                if bank.get("current_limit_a") is not None:
+                    through = bank.get("converter_efficiency", 1.0)
+                    for empty_v, slope in voltage_lines(bank):
+                        for level in stored_kwh[b][step : step + 2]:
+                            limit_kw = bank["current_limit_a"] * (empty_v + slope * level) / 1000.0
+                            problem.addCons(most * through <= limit_kw)
+                can_take_kw.append(most)
+            change_kw = quicksum(discharge_kw[b][step] - charge_kw[b][step] for b in range(len(banks)))
+            if group_kw["down"] or any(service.get("opposite_share") for service in services):
+                problem.addCons(quicksum(brought_kw) <= quicksum(can_take_kw) + change_kw)
+
+        # The connection in the activated state, whole and per phase.
+        for step in every_step:
+            intake_total = quicksum(intake_kw[i][step] for i in range(len(inverters)))
+            export_limit = at(site.get("export_limit_kw"), step)
+            import_limit = at(site.get("import_limit_kw"), step)
+            imports, exports = total_import_kw[step], total_export_kw[step]
+            if export_limit is not None:
+                room = room_up(problem, export_limit, imports, exports, intake_total, firm)
+                problem.addCons(called_kw["up"][step] <= room)
+            if import_limit is not None:
+                problem.addCons(called_kw["down"][step] <= import_limit - imports + exports)
+            for phase in phases:
+                phase_up = quicksum(
+                    inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_up_kw)
+                )
+                phase_down = quicksum(
+                    inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_down_kw)
+                )
+                if phase_export_limit_kw is not None:
+                    limit = at(phase_export_limit_kw, step)
+                    imports, exports = phase_import_kw[phase][step], phase_export_kw[phase][step]
+                    room = room_up(problem, limit, imports, exports, phase_intake_kw[phase][step], firm)
+                    problem.addCons(phase_up <= room)
+                if phase_import_limit_kw is not None:
+                    limit = at(phase_import_limit_kw, step)
+                    imports, exports = phase_import_kw[phase][step], phase_export_kw[phase][step]
+                    problem.addCons(phase_down <= limit - imports + exports)
+
+        # Energy. Walked through the call: at each moment when some group has served its time, the energy
+        # drawn so far, less the charge that stood still meanwhile, must have been there. A call may begin
+        # with the step or end with it.
+        for step in every_step:
+            floor = sum(at(bank.get("floor_kwh", 0.0), step) for bank in banks)
+            full = sum(bank["capacity_kwh"] for bank in banks)
+            for level in (step, step + 1):
+                held_kwh = quicksum(stored[level] for stored in stored_kwh)
+                for moment in sorted(set(sustain_hours["up"].values())):
+                    problem.addCons(drawn_kwh(moment, step) - moment * spared_up_kw(step) <= held_kwh - floor)
+                for moment in sorted(set(sustain_hours["down"].values())):
+                    problem.addCons(
+                        filled_kwh(moment, step) - moment * spared_down_kw(step) <= full - held_kwh
+                    )
+            # A call longer than a step reaches into the next ones; there nothing is counted as stopped.
+            held_kwh = quicksum(stored[step + 1] for stored in stored_kwh)
+            for lag in range(1, step + 1):
+                up = [g for g, sustain in sustain_hours["up"].items() if further_steps(sustain, hours) >= lag]
+                down = [
+                    g for g, sustain in sustain_hours["down"].items() if further_steps(sustain, hours) >= lag
+                ]
+                if up:
+                    drawn = quicksum(sustain_hours["up"][g] * group_kw["up"][g][step - lag] for g in up)
+                    problem.addCons(per_kwh_up * drawn <= held_kwh - floor)
+                if down:
+                    filled = quicksum(
+                        sustain_hours["down"][g] * group_kw["down"][g][step - lag] for g in down
+                    )
+                    problem.addCons(per_kwh_down * filled <= full - held_kwh)
+
+    # --- Money, income positive ----------------------------------------
+    lines = {
+        "energy_in": quicksum(
+            -at(site["import_price"], s) * metered_import_kw[s] * hours for s in every_step
+        ),
+        "energy_out": quicksum(
+            at(site["export_price"], s) * metered_export_kw[s] * hours for s in every_step
+        ),
+    }
+    if site.get("demand_rate_per_kw"):
+        slot = int(site.get("demand_slot_steps", 1))
+        periods = np.asarray(site.get("period_of_step", np.zeros(steps)), dtype=int)
+        counts = np.asarray(site.get("demand_window", np.ones(steps)), dtype=bool)
+        peak_kw = {period: problem.addVar(lb=0.0) for period in sorted(set(periods.tolist()))}
+        for first in range(0, steps, slot):
+            members = range(first, min(first + slot, steps))
+            if counts[first]:
+                average = quicksum(metered_import_kw[step] for step in members) / len(members)
+                problem.addCons(peak_kw[int(periods[first])] >= average)
+        lines["demand"] = -site["demand_rate_per_kw"] * quicksum(peak_kw.values())
+    if site.get("wear_per_kwh") and banks:
+        lines["wear"] = quicksum(
+            -site["wear_per_kwh"] * hours * kw[s] for kw in discharge_kw for s in every_step
+        )
+    if services:
+        lines["services"] = quicksum(
+            at(service["price_per_kw_h"], s) * service.get("share", 1.0) * hours * offered_kw[k][s]
+            for k, service in enumerate(services)
+            for s in every_step
+        )
+
+    if not relaxed:
+        problem.setObjective(quicksum(lines.values()), "maximize")
+    problem.optimize()
+    if problem.getStatus() != "optimal":
+        raise ValueError(f"SCIP ended with the status {problem.getStatus()}.")
+
+    def numbers(expressions):
+        return np.array([problem.getVal(expression) for expression in expressions])
+
+    amounts = {name: problem.getVal(line) for name, line in lines.items()}
+    return {
+        "money": sum(amounts.values()),
+        "cash": sum(amount for name, amount in amounts.items() if name != "wear"),
+        "lines": amounts,
+        "import_kw": numbers(metered_import_kw),
+        "export_kw": numbers(metered_export_kw),
+        "net_kw": {phase: numbers(net_kw[phase]) for phase in phases},
+        "output_kw": [numbers(kw) for kw in output_kw],
+        "intake_kw": [numbers(kw) for kw in intake_kw],
+        "dc_solar_kw": [numbers(kw) for kw in dc_solar_kw],
+        "ac_solar_kw": [numbers(kw) for kw in ac_solar_kw],
+        "charge_kw": [numbers(kw) for kw in charge_kw],
+        "discharge_kw": [numbers(kw) for kw in discharge_kw],
+        "stored_kwh": [numbers(kwh) for kwh in stored_kwh],
+        "offered_kw": [numbers(kw) for kw in offered_kw],
+    }
+
+
+# ------------------------------------------------------------
+# Random sites
+
+
+def random_site(seed):
+    """A small invented site with a mix of features, drawn until some schedule can serve it.
+
+    Every figure is invented. Limits are generous, but the first draw is not trusted: a schedule is looked for
+    before the site is handed out.
+    """
+    generator = np.random.default_rng(seed)
+    for _ in range(50):
+        site = draw_site(generator)
+        try:
+            solve_reference(site, relaxed=True)
+        except ValueError:
+            continue
+        return site
+    raise ValueError(f"No feasible site found for seed {seed}.")
+
+
+def draw_site(generator):
+    """One draw, feasible or not. Numbers are rounded so that a file can hold them exactly."""
+
+    def between(low, high, size=None, digits=3):
+        return np.round(generator.uniform(low, high, size), digits)
+
+    def number(low, high, digits=3):
+        return float(between(low, high, digits=digits))
+
+    def chance(probability):
+        return bool(generator.random() < probability)
+
+    # The horizon holds whole demand slots and whole blocks.
+    steps = int(generator.integers(3, 9)) * 2
+    step_hours = float(generator.choice([5 / 60, 0.25, 0.5, 1.0]))
+    phases = ["L1", "L2", "L3"] if chance(0.6) else ["L1"]
+    with_services = chance(0.65)
+
+    inverter_phases = ["all"] if len(phases) == 3 and chance(0.4) else phases
+    share = 3.0 if inverter_phases == ["all"] else 1.0
+    rating_kw = number(2.0, 6.0) * share
+    inverters = []
+    for phase in inverter_phases:
+        inverters.append(
+            {
+                "phase": phase,
+                "output_kw": rating_kw,
+                "intake_kw": round(rating_kw * (1.0 if chance(0.5) else 0.8), 3),
+                "output_efficiency": 0.94,
+                "intake_efficiency": 0.95,
+                "standby_w": number(0.0, 40.0, 1),
+                "dc_current_limit_a": number(40.0, 120.0, 1) * share if chance(0.3) else None,
+            }
+        )
+    if not with_services:  # with services one efficiency for all, so that the worst path is the only path
+        for inverter in inverters:
+            inverter["output_efficiency"] = number(0.90, 0.98)
+            inverter["intake_efficiency"] = number(0.90, 0.98)
+            if len(inverter_phases) == len(phases) and chance(0.2):
+                inverter |= {"pass_through_a": number(40.0, 63.0, 1), "ac_voltage_v": 230.0}
+
+    banks = [draw_bank(generator, between, number, chance)]
+    if not with_services and chance(0.35):
+        second = draw_bank(generator, between, number, chance)
+        banks.append(second | {"converter_kw": number(1.0, 4.0), "converter_efficiency": number(0.94, 0.99)})
+
+    load_kw = {phase: between(0.0, 3.0, steps) for phase in phases}
+    controllers = []
+    for _ in range(int(generator.integers(0, 3))):
+        limit_a = number(30.0, 100.0, 1) if chance(0.5) else None
+        available_kw = np.maximum(between(-2.0, 6.0, steps), 0.0)
+        controllers.append(
+            {"available_kw": available_kw, "efficiency": number(0.95, 0.99), "current_limit_a": limit_a}
+        )
+    ac_solar = []
+    if chance(0.4):
+        phase = str(generator.choice([*phases, "all"] if len(phases) == 3 else phases))
+        ac_solar.append({"phase": phase, "available_kw": np.maximum(between(-2.0, 5.0, steps), 0.0)})
+
+    # Prices: usually a spread, now and then negative, now and then export dearer than import.
+    import_price = between(0.05, 0.50, steps, 4)
+    export_price = np.round(import_price * generator.uniform(0.1, 0.95, steps), 4)
+    if chance(0.5):
+        import_price = np.where(generator.random(steps) < 0.3, between(-0.30, 0.0, steps, 4), import_price)
+        export_price = np.where(import_price < 0.0, np.round(import_price - 0.02, 4), export_price)
+    if chance(0.4):
+        inverted = generator.random(steps) < 0.3
+        export_price = np.where(inverted, np.round(import_price + between(0.01, 0.4, steps), 4), export_price)
+
+    site = {
+        "step_hours": step_hours,
+        "steps": steps,
+        "phases": phases,
+        "load_kw": load_kw,
+        "ac_solar": ac_solar,
+        "registers": "per_phase" if len(phases) == 3 and chance(0.4) else "netted",
+        "import_limit_kw": number(10.0, 25.0),
+        "export_limit_kw": None,
+        "phase_import_limit_kw": None,
+        "phase_export_limit_kw": None,
+        "imbalance_limit_kw": None,
+        "firm_load_fraction": float(generator.choice([0.0, 0.0, 0.3, 1.0])),
+        "inverters": inverters,
+        "controllers": controllers,
+        "dc_load_kw": between(0.0, 0.2, steps) if chance(0.3) else np.zeros(steps),
+        "banks": banks,
+        "import_price": import_price,
+        "export_price": export_price,
+        "wear_per_kwh": number(0.0, 0.06, 4) if chance(0.5) else 0.0,
+        "services": draw_services(generator, steps, number, chance) if with_services else [],
+    }
+    kind = generator.choice(["none", "zero", "constant", "series"])
+    if kind == "zero":
+        site["export_limit_kw"] = 0.0
+    elif kind == "constant":
+        site["export_limit_kw"] = number(1.0, 8.0)
+    elif kind == "series":
+        site["export_limit_kw"] = between(0.0, 8.0, steps)
+    if len(phases) == 3 and chance(0.4):
+        site["phase_import_limit_kw"] = number(5.0, 9.0)
+        site["phase_export_limit_kw"] = number(0.0, 5.0)
+    if len(phases) == 3 and chance(0.3):
+        site["imbalance_limit_kw"] = number(3.0, 5.0)
+    if chance(0.4):
+        site["demand_rate_per_kw"] = number(0.1, 3.0)
+        site["demand_slot_steps"] = int(generator.choice([1, 2]))
+        halves = np.arange(steps) >= 2 * (steps // 4)
+        site["period_of_step"] = halves.astype(int) if chance(0.5) else np.zeros(steps, dtype=int)
+    return site
+
+
+def draw_bank(generator, between, number, chance):
+    """A battery or a capacitor bank that starts somewhere between its floor and full."""
+    capacity_kwh = number(2.0, 12.0)
+    floor_kwh = round(capacity_kwh * float(generator.choice([0.0, 0.1, 0.3])), 3)
+    bank = {
+        "capacity_kwh": capacity_kwh,
+        "charge_kw": number(2.0, 10.0),
+        "discharge_kw": number(2.0, 10.0),
+        "charge_efficiency": number(0.92, 0.99),
+        "discharge_efficiency": number(0.92, 0.99),
+        "self_discharge_per_day": float(generator.choice([0.0, 0.001, 0.03])),
+        "standby_w": number(0.0, 20.0, 1),
+        "floor_kwh": floor_kwh,
+        "start_kwh": number(floor_kwh, capacity_kwh),
+        "end_kwh": floor_kwh if chance(0.3) else None,
+        "current_limit_a": None,
+    }
+    if chance(0.5):
+        bank |= {"kind": "capacitor_bank", "lowest_voltage_v": 42.0, "highest_voltage_v": 54.0}
+        bank["current_limit_a"] = number(50.0, 160.0, 1)
+    else:
+        bank |= {"kind": "battery", "voltage_v": 51.2}
+        bank["current_limit_a"] = number(50.0, 160.0, 1) if chance(0.3) else None
+    return bank
+
+
+def draw_services(generator, steps, number, chance):
+    """Two to four products: up and down, some sharing a group, some standing alone."""
+    services = []
+    for direction in ("up", "down"):
+        group = f"{direction} contingency" if chance(0.5) else None
+        for _ in range(int(generator.integers(1, 3))):
+            block_steps = int(generator.choice([1, 2, steps]))
+            services.append(
+                {
+                    "direction": direction,
+                    "group": group,
+                    "sustain_hours": float(generator.choice([60 / 3600, 1 / 6, 0.25, 0.5, 1.0])),
+                    "price_per_kw_h": np.round(generator.uniform(0.0, 0.08, steps), 5),
+                    "share": round(float(generator.choice([1.0, 0.8])), 3),
+                    "block_of_step": np.arange(steps) // block_steps,
+                    "derating": float(generator.choice([1.0, 1.0, 0.9])),
+                }
+            )
+    return services

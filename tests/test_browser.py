@@ -1,0 +1,237 @@
+"""The page in a real browser: it draws, it fits a phone, it prints, and it complains of nothing."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import struct
+import subprocess
+import zlib
+from html import unescape
+from pathlib import Path
+
+import numpy as np
+import pytest
+from report_sample import sample_results
+
+from optimiser import report
+from optimiser.report import write_report
+
+BROWSER = next(
+    (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
+)
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+    "--virtual-time-budget=30000",
+)
+# The browser makes no window as narrow as a phone, so the page sits in a frame of that width and a script
+# beside it looks in: how wide its content is, what was drawn, and where a chart stands.
+FRAME = """<!DOCTYPE html><meta charset="utf-8"><style>body{margin:0}
+iframe{border:0;width:WIDTHpx;height:16000px}
+pre{position:fixed;left:-9999px}</style>
+<iframe src="page.html"></iframe><pre id="told"></pre><script>
+const look = () => {
+  const page = document.querySelector("iframe").contentDocument;
+  const root = page.documentElement;
+  if (!root.dataset.drawn) { setTimeout(look, 100); return; }
+  const told = {drawn: root.dataset.drawn, content: root.scrollWidth, frame: root.clientWidth, charts: {}};
+  for (const chart of page.querySelectorAll(".chart"))
+    told.charts[chart.id] = chart.querySelectorAll(".trace path, .trace image, .bars path, .hm image").length;
+  document.getElementById("told").textContent = JSON.stringify(told);
+  const shown = page.getElementById("SHOWN");
+  if (shown) document.body.style.marginTop = -shown.getBoundingClientRect().top + "px";
+};
+look();
+</script>"""
+
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="Chromium is not installed: the page was not drawn")
+
+
+def browse(folder: Path, page: str, *flags: str) -> subprocess.CompletedProcess[str]:
+    """Run the browser once on a file of the folder, with a profile of its own."""
+    return subprocess.run(
+        [
+            str(BROWSER),
+            *FLAGS,
+            f"--user-data-dir={folder / 'profile'}",
+            *flags,
+            (folder / page).as_uri(),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=180,
+        check=True,
+    )
+
+
+def frame(folder: Path, width_px: int, shown: str = "") -> str:
+    """Write the frame round the page and give its name."""
+    name = f"frame-{width_px}-{shown}.html"
+    (folder / name).write_text(
+        FRAME.replace("WIDTH", str(width_px)).replace("SHOWN", shown), encoding="utf-8"
+    )
+    return name
+
+
+def told(folder: Path, width_px: int) -> dict:
+    """What the frame's script saw at a width."""
+    done = browse(folder, frame(folder, width_px), "--dump-dom", "--allow-file-access-from-files")
+    found = re.search(r'<pre id="told">(.*?)</pre>', done.stdout, re.DOTALL)
+    assert found is not None
+    return json.loads(unescape(found.group(1)))
+
+
+def pixels(path: Path) -> np.ndarray:
+    """Red, green and blue of a picture (W3C, Portable Network Graphics, 3rd edition, clauses 9 and 11)."""
+    data = path.read_bytes()
+    place, packed, width, height, channels = 8, b"", 0, 0, 3
+    while place < len(data):
+        length, kind = struct.unpack(">I4s", data[place : place + 8])
+        chunk = data[place + 8 : place + 8 + length]
+        if kind == b"IHDR":
+            width, height, depth, colour_type = struct.unpack(">IIBB", chunk[:10])
+            assert depth == 8
+            channels = {2: 3, 6: 4}[colour_type]
+        elif kind == b"IDAT":
+            packed += chunk
+        place += 12 + length
+    lines = np.frombuffer(zlib.decompress(packed), dtype="u1").reshape(height, 1 + width * channels)
+    picture = np.zeros((height, width, channels), dtype="u1")
+    above = np.zeros(width * channels, dtype="u1")
+    for row, line in enumerate(lines):
+        above = unfiltered(int(line[0]), line[1:], above, channels)
+        picture[row] = above.reshape(width, channels)
+    return picture[..., :3]
+
+
+def unfiltered(kind: int, line: np.ndarray, above: np.ndarray, channels: int) -> np.ndarray:
+    """One line of a picture with its filter undone."""
+    if kind == 0:
+        return line
+    if kind == 2:
+        return line + above
+    if kind == 1:
+        return np.cumsum(line.reshape(-1, channels), axis=0, dtype="u1").ravel()
+    now, before = bytearray(line.tobytes()), above.tobytes()
+    for place in range(len(now)):
+        left = now[place - channels] if place >= channels else 0
+        up = before[place]
+        corner = before[place - channels] if place >= channels else 0
+        if kind == 3:
+            guess = (left + up) // 2
+        else:
+            slope = left + up - corner
+            guess = min((left, up, corner), key=lambda value: abs(slope - value))
+        now[place] = (now[place] + guess) & 255
+    return np.frombuffer(bytes(now), dtype="u1")
+
+
+def count(picture: np.ndarray, colour: str) -> int:
+    """How many pixels have a colour of the light scheme."""
+    found = re.search(rf"--{colour}: #([0-9a-f]{{6}})", report.read("style.css"))
+    assert found is not None
+    wanted = np.array([int(found.group(1)[place : place + 2], 16) for place in (0, 2, 4)])
+    return int((np.abs(picture.astype(int) - wanted).max(axis=-1) <= 2).sum())
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder holding a page of two months round a clock change."""
+    place = tmp_path_factory.mktemp("browser")
+    write_report(sample_results(days=61, start="2025-03-10"), place / "page.html")
+    return place
+
+
+def test_page_loads_without_complaint(folder: Path) -> None:
+    """Opened from disk, everything is drawn and the console stays empty."""
+    done = browse(folder, "page.html", "--dump-dom", "--enable-logging=stderr", "--v=0")
+    assert 'data-drawn="all"' in done.stdout
+    complaints = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+    assert complaints == []
+
+
+def test_console_complaints_would_be_seen(folder: Path) -> None:
+    """The check above has teeth: a script that the policy does not know is refused, and that is seen."""
+    page = (folder / "page.html").read_text(encoding="utf-8")
+    (folder / "tampered.html").write_text(
+        page.replace("</body>", "<script>document.title = 'changed'</script></body>"), encoding="utf-8"
+    )
+    done = browse(folder, "tampered.html", "--dump-dom", "--enable-logging=stderr", "--v=0")
+    assert any("CONSOLE" in line for line in done.stderr.splitlines())
+    assert "<title>changed</title>" not in done.stdout
+
+
+@pytest.mark.parametrize("width_px", [390, 1280])
+def test_page_fits_and_every_chart_is_drawn(folder: Path, width_px: int) -> None:
+    """No sideways scroll at a phone's or a desk's width, and marks in every chart."""
+    seen = told(folder, width_px)
+    assert seen["drawn"] == "all"
+    assert seen["frame"] == width_px
+    assert seen["content"] <= width_px
+    assert len(seen["charts"]) >= 12
+    assert [name for name, marks in seen["charts"].items() if not marks] == []
+
+
+@pytest.mark.parametrize(
+    ("chart", "colours"),
+    [("chart-earnings", ("gain", "before")), ("chart-panel-flows", ("solar", "import", "load"))],
+)
+def test_chart_shows_on_the_screen(folder: Path, chart: str, colours: tuple[str, ...]) -> None:
+    """The picture of the screen holds each colour of the chart, far more than a legend's worth."""
+    path = folder / f"{chart}.png"
+    flags = (f"--screenshot={path}", "--window-size=600,400", "--allow-file-access-from-files")
+    browse(folder, frame(folder, 600, chart), *flags)
+    picture = pixels(path)
+    for colour in colours:
+        assert count(picture, colour) > 1000, colour
+
+
+def test_page_prints(folder: Path) -> None:
+    """It prints on A4: 210 by 297 mm (ISO 216), that is 595 by 842 points."""
+    path = folder / "page.pdf"
+    browse(folder, "page.html", f"--print-to-pdf={path}", "--no-pdf-header-footer")
+    data = path.read_bytes()
+    assert data.startswith(b"%PDF")
+    boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", data)
+    assert 3 <= len(boxes) <= 40
+    for width, height in boxes:
+        assert (float(width), float(height)) == pytest.approx((595.3, 841.9), abs=1)
+
+
+def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
+    """Dark colours where asked for; another day at a press; the clock change has its repeated hour."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=BROWSER, args=list(FLAGS[1:-1]))
+        page = browser.new_page(color_scheme="dark", viewport={"width": 900, "height": 900})
+        complaints: list[str] = []
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto((folder / "page.html").as_uri())
+        page.locator("html[data-drawn=all]").wait_for(state="attached")
+        dark = re.findall(r"--gain: (#[0-9a-f]{6})", report.read("style.css"))[1]
+        red, green, blue = (int(dark[place : place + 2], 16) for place in (1, 3, 5))
+        styles = page.locator("#chart-earnings").inner_html()
+        assert f"rgb({red}, {green}, {blue})" in styles
+        page.locator("#day").fill("2025-04-06")
+        assert "Sunday 6 April 2025 (25 hours)" in page.locator("#day-words").inner_text().replace(",", "", 1)
+        page.get_by_text("The day's figures in a table").click()
+        assert page.locator("#day-table tbody tr").count() == 50
+        assert page.locator("#day-table th", has_text="02:30 again").count() == 1
+        page.locator("#day-after").click()
+        assert page.locator("#day").input_value() == "2025-04-07"
+        assert page.locator("#day-table tbody tr").count() == 48
+        browser.close()
+    assert complaints == []
+    assert asked == [(folder / "page.html").as_uri()]
