@@ -157,12 +157,26 @@ def test_ceiling_is_named_with_its_gap(page: Page) -> None:
     assert "gap to the proven bound is less than 0.001 %" in page.text
 
 
-def test_wide_gap_is_best_found(month: Results) -> None:
-    """A gap above the tolerance is never called proven."""
-    proof = {**month.summary["proof"], "gap_relative": 0.02}
-    page = Page(render(changed(month, proof=proof)))
-    assert "Best found, within 2.000 %" in page.text
+@pytest.mark.parametrize(
+    ("entries", "said"),
+    [
+        ({"gap_relative": 0.02}, "Best found, within 2.000 %"),
+        ({"gap_relative": None}, "Not proven"),
+        ({"gap_relative": float("nan")}, "Not proven"),
+        ({"direction": {"remaining_violations": 3}}, "An upper bound only"),
+    ],
+)
+def test_only_what_is_proven_is_called_proven(month: Results, entries: dict, said: str) -> None:
+    """A wide gap, no gap, or a broken rule are never called proven."""
+    page = Page(render(changed(month, proof={**month.summary["proof"], **entries})))
+    assert said in page.text
     assert "A ceiling, proven" not in page.text
+
+
+def test_payback_beyond_the_life_is_said(month: Results) -> None:
+    """A payback longer than the life is no payback, and the page says so."""
+    headline = {**month.summary["headline"], "simple_payback_years": 30.0, "life_years": 15}
+    assert "longer than its life" in Page(render(changed(month, headline=headline))).text
 
 
 def test_page_asks_for_nothing(page: Page) -> None:

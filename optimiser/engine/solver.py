@@ -31,6 +31,8 @@ class Solution:
         The solver's objective, money to be made.
     bound : float
         The most that the solver says can be made.
+    binaries : array
+        Values of the binaries that were added.
     """
 
     verdict: str
@@ -38,6 +40,7 @@ class Solution:
     row_dual: np.ndarray
     purse: float
     bound: float
+    binaries: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,14 @@ class Extra:
     matrix: sparse.csr_array
     row_lower: np.ndarray
     row_upper: np.ndarray
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Status of each column and row as HiGHS numbers them: 0 lower, 1 basic, 2 upper, 3 zero, 4 nonbasic."""
+
+    columns: np.ndarray
+    rows: np.ndarray
 
 
 class Highs:
@@ -69,6 +80,7 @@ class Highs:
         self, problem: Problem, extra: Extra | None = None, time_limit_s: float = 3600.0, gap: float = 0.0
     ):
         self.problem = problem
+        self._extra = extra
         self._highs = highspy.Highs()
         for name, value in (
             ("output_flag", False),
@@ -93,7 +105,7 @@ class Highs:
         words = self._highs.modelStatusToString(status).lower()
         info = self._highs.getInfo()
         if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
-            return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan)
+            return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
         solution = self._highs.getSolution()
         have_point = info.primal_solution_status == 2
         if status != highspy.HighsModelStatus.kOptimal and not have_point:
@@ -101,10 +113,10 @@ class Highs:
         columns = len(self.problem.lower)
         x = np.clip(np.array(solution.col_value)[:columns], self.problem.lower, self.problem.upper)
         verdict = "optimal" if status == highspy.HighsModelStatus.kOptimal else words
-        integer = info.mip_dual_bound if np.isfinite(info.mip_dual_bound) else 0.0
-        return Solution(
-            verdict, x, -np.array(solution.row_dual)[: len(self.problem.row_upper)], -info.objective_function_value, -integer
-        )
+        all_values = np.array(solution.col_value)
+        row_dual = -np.array(solution.row_dual)[: len(self.problem.row_upper)]
+        bound = -info.mip_dual_bound if self._extra and self._extra.binaries else -info.objective_function_value
+        return Solution(verdict, x, row_dual, -info.objective_function_value, bound, all_values[columns:])
 
     def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
         """New bounds for some columns; the basis is kept."""
@@ -112,11 +124,23 @@ class Highs:
             self._highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper), "changed column bounds"
         )
 
-    def start_from(self, x: np.ndarray) -> None:
-        """Give an integer solve a first schedule, binaries included."""
-        solution = highspy.HighsSolution()
-        solution.col_value = x.tolist()
-        self._highs.setSolution(solution)
+    def set_basis(self, basis: Basis) -> None:
+        """Start the next run from a basis, which need not be a perfect one."""
+        given = highspy.HighsBasis()
+        statuses = [highspy.HighsBasisStatus(number) for number in range(5)]
+        given.col_status = [statuses[number] for number in basis.columns]
+        given.row_status = [statuses[number] for number in basis.rows]
+        given.valid, given.alien = True, True
+        _accepted(self._highs.setBasis(given), "a basis")
+        _accepted(self._highs.setOptionValue("presolve", "off"), "option presolve")
+        _accepted(self._highs.setOptionValue("dual_simplex_cost_perturbation_multiplier", 0.0), "option perturbation")
+
+    def basis(self) -> Basis:
+        """The basis of the last run."""
+        held = self._highs.getBasis()
+        return Basis(
+            np.fromiter(map(int, held.col_status), np.int8), np.fromiter(map(int, held.row_status), np.int8)
+        )
 
 
 def _accepted(status: Any, what: str) -> None:

@@ -60,6 +60,16 @@ class Problem:
         """Money that no decision moves."""
         return float(self.line_offsets.sum())
 
+    @cached_property
+    def step_columns(self) -> int:
+        """Columns of one step; those of step t start at t times this number."""
+        return sum(family.per == STEP for family in self.columns.values())
+
+    @cached_property
+    def step_rows(self) -> int:
+        """Rows of one step; those of step t start at t times this number."""
+        return sum(family.per == STEP for family in self.rows)
+
     def split(self, x: np.ndarray) -> dict[str, np.ndarray]:
         """A solution's values by name of column."""
         return {name: x[place] for name, place in self.places.items()}

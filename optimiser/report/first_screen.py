@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimiser.report.blocks import Block, Fact, Headline, Section, Text
-from optimiser.report.formats import day, money, percent, years
+from optimiser.report.formats import day, is_missing, money, percent, years
 from optimiser.report.results import Results
 
 
@@ -53,13 +53,18 @@ def payback(results: Results) -> Fact:
     headline, currency = results.summary["headline"], results.summary["currency"]
     time = headline.get("simple_payback_years")
     capital = money(headline.get("capital_cost"), currency)
+    life = headline.get("life_years")
     if time is None:
         outcome = f"The savings never return the {capital} it costs."
+    elif life is not None and time > life:
+        outcome = (
+            f"That is longer than its life: it is worn out before it has returned the {capital} it costs."
+        )
     else:
         outcome = f"That is how long the savings take to return the {capital} it costs."
     rate = percent(headline.get("discount_rate_fraction"))
     value = (
-        f"Over {years(headline.get('life_years'))}, with later money discounted at {rate} a year, the net "
+        f"Over {years(life)}, with later money discounted at {rate} a year, the net "
         f"present value is {money(headline.get('npv'), currency)}."
     )
     return Fact("Simple payback", years(time), (outcome, value))
@@ -68,27 +73,37 @@ def payback(results: Results) -> Fact:
 def certainty(results: Results) -> Fact:
     """That the figure is a ceiling, and how tightly it is proven."""
     headline, proof = results.summary["headline"], results.summary.get("proof") or {}
-    gap = proof.get("gap_relative")
     sentences = [
         "An upper bound with perfect foresight: it knows every price and every load in advance. "
         "A real controller earns less.",
     ]
-    if gap is not None:
+    gap = proof.get("gap_relative")
+    if not is_missing(gap):
         sentences.append(
             f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
             "better by more than that."
         )
+    broken = (proof.get("direction") or {}).get("remaining_violations")
+    if broken:
+        sentences.append(
+            f"In {broken:,} steps the schedule still runs both ways at once, which no site can do."
+        )
     if headline.get("basis"):
         basis = str(headline["basis"])
         sentences.append(f"Basis: {basis}" if basis.endswith(".") else f"Basis: {basis}.")
-    allowed = proof.get("tolerance_relative")
-    if gap is None:
-        figure = "Not proven"
-    elif allowed is not None and gap > allowed:
-        figure = f"Best found, within {percent(gap, 3)}"
-    else:
-        figure = "A ceiling, proven"
-    return Fact("How sure", figure, tuple(sentences))
+    return Fact("How sure", standing(proof), tuple(sentences))
+
+
+def standing(proof: dict) -> str:
+    """What may be said of the figure: proven only with a gap inside the tolerance and no rule broken."""
+    gap, allowed = proof.get("gap_relative"), proof.get("tolerance_relative")
+    if gap is None or is_missing(gap):
+        return "Not proven"
+    if (proof.get("direction") or {}).get("remaining_violations"):
+        return "An upper bound only"
+    if allowed is None or abs(gap) > allowed:
+        return f"Best found, within {percent(abs(gap), 3)}"
+    return "A ceiling, proven"
 
 
 def covered(results: Results) -> str:

@@ -57,7 +57,7 @@ def services_table(results: Results) -> Table:
     columns = (
         text_column("Service"),
         text_column("Direction"),
-        Column("Offered, kW·h"),
+        Column("Offered, kW × hours"),
         Column(f"Paid, {currency}"),
         Column("From the best 1 % of steps"),
     )

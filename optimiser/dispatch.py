@@ -1,0 +1,225 @@
+"""The plan of a scenario: built, solved, proven, and every rule and line replayed on the numbers."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimiser.engine import diagnosis, proof
+from optimiser.engine.answer import Answer, answer
+from optimiser.engine.tiling import Problem, build_problem
+from optimiser.errors import DriftError, InfeasibleError
+from optimiser.formulation import Formulation, formulate
+from optimiser.scenario import Scenario
+from optimiser.terms import Line, SettledTerms
+
+RULE_TOLERANCE = 1e-5
+MONEY_TOLERANCE = 1e-4
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What is known of a schedule, computed by this package.
+
+    Attributes
+    ----------
+    verdict : str
+        "optimal" where the gap is within tolerance, else "best found, within x %".
+    route : str
+        How the solve went about it.
+    bound : float
+        The most money that any schedule can make. [currency]
+    settled : float
+        What the books make of this one, wear and tie-break included. [currency]
+    gap_absolute, gap_relative : float
+        Between the two.
+    tolerance_relative : float
+        The gap that counts as optimal.
+    primal_violation : float
+        Largest amount by which a row or bound of the linear program is broken, in its own unit.
+    replay_violation : float
+        The same for every rule replayed from the formulation.
+    tested_pairs, remaining_violations, inverted_steps, binding_steps : int
+        Of the one-direction rule: pairs tested in every step, violations left (always none), steps in which an
+        exported kWh brings more than an imported one costs, and steps that needed an integer decision.
+    """
+
+    verdict: str
+    route: str
+    bound: float
+    settled: float
+    gap_absolute: float
+    gap_relative: float
+    tolerance_relative: float
+    primal_violation: float
+    replay_violation: float
+    tested_pairs: int
+    remaining_violations: int
+    inverted_steps: int
+    binding_steps: int
+
+
+@dataclass(frozen=True)
+class Dispatch:
+    """A solved scenario.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    values : dict of str to array
+        Every decision by the name of its column.
+    lines : tuple of Line
+        Every amount of money, settled.
+    flows : SiteFlows
+        The flows as numbers.
+    offers : tuple of Offer
+        What is offered of each product, as numbers.
+    worth_per_kwh : dict of str to array
+        Marginal worth of stored energy of each bank in each step. [currency/kWh]
+    proof : Proof
+    seconds : dict of str to float
+        Time taken by each part. [s]
+    """
+
+    scenario: Scenario
+    values: dict[str, np.ndarray]
+    lines: tuple[Line, ...]
+    flows: Any
+    offers: tuple[Any, ...]
+    worth_per_kwh: dict[str, np.ndarray]
+    proof: Proof
+    seconds: dict[str, float]
+
+
+def solve(scenario: Scenario, *, progress: Progress | None = None) -> Dispatch:
+    """Find the schedule that makes the most money within every limit, and prove it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    progress : callable, optional
+        Told in a phrase what is being done.
+
+    Raises
+    ------
+    InfeasibleError
+        If no schedule keeps every limit: which, when, by how much.
+    UnprovenError
+        If the solver ends without a schedule.
+    DriftError
+        If the schedule breaks a rule or the books disagree with the objective.
+    """
+    say = progress or (lambda words: None)
+    began = time.perf_counter()
+    diagnosis.check_supply(scenario)
+    say("building the linear program")
+    problem = build_problem(scenario)
+    _check_helpers(problem)
+    built = time.perf_counter()
+    try:
+        found = answer(problem, scenario, say)
+    except InfeasibleError:
+        say("looking for the limit that cannot be kept")
+        raise diagnosis.explained(scenario, problem) from None
+    solved = time.perf_counter()
+    say("replaying every rule and line")
+    values = problem.split(found.x)
+    stated, replay_violation = replay(scenario, values)
+    _check_money(problem, found.x, stated.lines)
+    seconds = {"build": built - began, "solve": solved - built, "replay": time.perf_counter() - solved}
+    return Dispatch(
+        scenario,
+        values,
+        tuple(stated.lines),
+        stated.flows,
+        tuple(stated.offers),
+        _worth(scenario, problem, found),
+        _proof(scenario, problem, found, stated, replay_violation),
+        seconds,
+    )
+
+
+def replay(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[Formulation, float]:
+    """State the problem again on solved numbers; refuse them if any rule is broken.
+
+    Returns
+    -------
+    (Formulation, float)
+        The lines and flows as numbers, and the largest amount by which a rule is broken.
+
+    Raises
+    ------
+    DriftError
+        If a rule is broken by more than 1e-5 of its unit.
+    """
+    terms = SettledTerms(scenario.timeline, scenario.read, values)
+    stated = formulate(scenario, terms)
+    worst = max(terms.replays, key=lambda replayed: replayed.worst)
+    if worst.worst > RULE_TOLERANCE:
+        step = int(np.argmax(worst.excess))
+        raise DriftError(
+            f"the schedule breaks the rule '{worst.name}' by {worst.worst:.6g} {worst.unit} in group or step {step}. "
+            "This is a defect of the optimiser; please report it with the scenario."
+        )
+    return stated, worst.worst
+
+
+def _check_helpers(problem: Problem) -> None:
+    """Refuse a rewarded helper: rows hold it up, so only money that pushes it down gives its true value."""
+    for family in problem.columns.values():
+        if family.helper and (problem.purse[problem.places[family.name]] > 0).any():
+            raise DriftError(f"{family.name} would be paid for being higher than what it measures; no schedule is valid")
+
+
+def _check_money(problem: Problem, x: np.ndarray, lines: list[Line]) -> None:
+    """Each line must be worth in the books what it was worth in the objective."""
+    planned = problem.by_line @ x + problem.line_offsets
+    for amount, line in zip(planned, lines, strict=True):
+        settled = float(line.values.sum())
+        if abs(amount - settled) > MONEY_TOLERANCE + 1e-7 * abs(settled):
+            raise DriftError(
+                f"the line '{line.name}' is {amount:.6f} in the objective and {settled:.6f} in the books. "
+                "This is a defect of the optimiser; please report it with the scenario."
+            )
+
+
+def _worth(scenario: Scenario, problem: Problem, found: Answer) -> dict[str, np.ndarray]:
+    """Marginal worth of energy stored at the end of each step, from the duals of the energy balances."""
+    worth = {}
+    for bank in scenario.storage:
+        rows = problem.row_places[f"energy of {bank.name}"]
+        worth[bank.name] = found.row_dual[rows] if len(found.row_dual) else np.full(len(rows), np.nan)
+    return worth
+
+
+def _proof(
+    scenario: Scenario, problem: Problem, found: Answer, stated: Formulation, replay_violation: float
+) -> Proof:
+    settled = float(sum(line.values.sum() for line in stated.lines))
+    gap = max(0.0, found.bound - settled)
+    relative = proof.relative_gap(found.bound, settled)
+    tolerance = scenario.solve.gap_tolerance
+    verdict = "optimal" if relative <= tolerance else f"best found, within {100 * relative:.2g} %"
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    inverted = scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)
+    return Proof(
+        verdict,
+        found.route,
+        found.bound,
+        settled,
+        gap,
+        relative,
+        tolerance,
+        proof.violation(problem, found.x),
+        replay_violation,
+        len(problem.pairs),
+        found.remaining,
+        int(inverted.sum()),
+        found.decided,
+    )

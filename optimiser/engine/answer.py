@@ -1,0 +1,84 @@
+"""From a problem to its best schedule with a bound: the linear program, then one direction where it is broken."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimiser.engine import directions
+from optimiser.engine.solver import Highs
+from optimiser.engine.tiling import Problem
+from optimiser.engine.windows import stitched_basis
+from optimiser.errors import InfeasibleError
+
+MOST_ROWS_WHOLE = 40_000
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A schedule and what bounds it.
+
+    Attributes
+    ----------
+    x : array of shape (columns,)
+    row_dual : array of shape (rows,)
+        Of the last linear program, directions fixed.
+    bound : float
+        The most money that any schedule can make.
+    route : str
+        How the solve went about it.
+    decided : int
+        Steps in which an integer decision was made.
+    remaining : int
+        Steps in which the one-direction rule is still broken.
+    """
+
+    x: np.ndarray
+    row_dual: np.ndarray
+    bound: float
+    route: str
+    decided: int
+    remaining: int
+
+
+def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answer:
+    """Solve a problem to its proven best.
+
+    Parameters
+    ----------
+    problem : Problem
+    scenario : Scenario
+        Its `solve` says the gap and the time.
+    say : callable
+        Told in a phrase what is being done.
+
+    Raises
+    ------
+    InfeasibleError
+        If no schedule keeps every limit.
+    UnprovenError
+        If none is found in time.
+    """
+    deadline = time.perf_counter() + scenario.solve.time_limit_s
+    highs = Highs(problem)
+    route = "whole"
+    if len(problem.row_upper) > MOST_ROWS_WHOLE:
+        basis = stitched_basis(problem, say)
+        if basis is not None:
+            highs.set_basis(basis)
+            route = "days, then the whole"
+    say("solving the whole linear program")
+    relaxed = highs.solve()
+    if relaxed.verdict == "infeasible":
+        raise InfeasibleError("no schedule keeps every limit")
+    outcome = directions.keep_one_direction(problem, relaxed, highs, scenario.solve.gap_tolerance, deadline, say)
+    every = directions.decisions(problem)
+    if outcome.rounds:
+        route += f", then {outcome.rounds} rounds of windows for one direction at a time"
+    decided = len(np.unique(every.step[outcome.flagged]))
+    remaining = int(every.broken(problem, outcome.solution.x).sum())
+    return Answer(outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining)

@@ -1,0 +1,159 @@
+"""The statement: the bill without the system and with it, earnings and energy, per billing period and line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.dispatch import Dispatch
+from optimiser.flows import MeterFlows
+from optimiser.scenario import Scenario
+from optimiser.terms import Line, SettledTerms
+from optimiser.timeline import Grouping
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What a schedule comes to.
+
+    Attributes
+    ----------
+    dispatch : Dispatch
+    table : DataFrame
+        One row a case, billing period and line: case ("before" or "after"), billing_period, group, line, quantity,
+        unit, amount (income positive), cash.
+    before_flows : MeterFlows
+        What the meter sees without the system.
+    energy_kwh : dict of str to float
+        Totals over the timeline.
+    """
+
+    dispatch: Dispatch
+    table: pd.DataFrame
+    before_flows: MeterFlows
+    energy_kwh: dict[str, float]
+
+    def total(self, case: str, *groups: str, cash: bool = True) -> float:
+        """Sum of a case's amounts, of some groups or of all. [currency]"""
+        rows = self.table[(self.table["case"] == case) & (self.table["cash"] | (not cash))]
+        if groups:
+            rows = rows[rows["group"].isin(groups)]
+        return float(rows["amount"].sum())
+
+    @property
+    def bill_before(self) -> float:
+        """What is paid to the retailer without the system, positive. [currency]"""
+        return -self.total("before")
+
+    @property
+    def services_income(self) -> float:
+        """Availability and the settlement of delivered energy. [currency]"""
+        return self.total("after", "availability", "activation")
+
+    @property
+    def bill_after(self) -> float:
+        """What is paid to the retailer with the system, services apart, positive. [currency]"""
+        return -(self.total("after") - self.services_income)
+
+    @property
+    def saving(self) -> float:
+        """Bill before less bill after, plus the services' income. [currency]"""
+        return self.bill_before - self.bill_after + self.services_income
+
+
+def settle(dispatch: Dispatch) -> Statement:
+    """Put a schedule's lines, and those of the case without the system, into the books."""
+    scenario = dispatch.scenario
+    before = before_flows(scenario)
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    rows = _rows("before", scenario.before_tariff.lines(before, terms), scenario.before_tariff.period, scenario)
+    rows += _rows("after", list(dispatch.lines), scenario.tariff.period, scenario)
+    table = pd.DataFrame(rows, columns=["case", "billing_period", "group", "line", "quantity", "unit", "amount", "cash"])
+    keys = ["case", "billing_period", "group", "line", "unit", "cash"]
+    table = table.groupby(keys, sort=False, as_index=False, dropna=False)[["quantity", "amount"]].sum(min_count=1)
+    order = ["case", "billing_period", "group", "line", "quantity", "unit", "amount", "cash"]
+    return Statement(dispatch, table[order], before, energy_totals(dispatch))
+
+
+def before_flows(scenario: Scenario) -> MeterFlows:
+    """What the meter sees of the load and of solar that is there already.
+
+    Existing solar is curtailed where it would exceed the export limit.
+    """
+    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, {})
+    limits_in, limits_out = site.phase_limits_kw(terms)
+    limit_out = terms.values(site.connection.export_limit_kw)
+    nets = {p: site.load_kw(terms, p) - site.existing_solar_kw(terms, p) for p in site.phase_names}
+    nets = {p: np.maximum(net, -limits_out[p]) for p, net in nets.items()}
+    if site.phases == 1 or site.registers == "netted":
+        total = np.maximum(sum(nets.values()), -limit_out)
+        imported, exported = np.maximum(total, 0), np.maximum(-total, 0)
+    else:
+        imported = sum(np.maximum(net, 0) for net in nets.values())
+        exported = sum(np.maximum(-net, 0) for net in nets.values())
+    return MeterFlows(imported, exported, imported, exported)
+
+
+def _rows(case: str, lines: list[Line], period: Grouping, scenario: Scenario) -> list[tuple]:
+    months = scenario.timeline.groups(period)
+    rows = []
+    for line in lines:
+        amounts, quantities = (_by_period(values, line, period, scenario) for values in (line.values, line.quantity))
+        assert amounts is not None
+        for number, label in enumerate(months.labels):
+            quantity = float("nan") if quantities is None else float(quantities[number])
+            rows.append((case, label, line.group, line.name, quantity, line.unit, float(amounts[number]), line.cash))
+    return rows
+
+
+def _by_period(values: Any, line: Line, period: Grouping, scenario: Scenario) -> np.ndarray | None:
+    if values is None:
+        return None
+    values = np.asarray(values, float)
+    months, own = scenario.timeline.groups(period), scenario.timeline.groups(line.per)
+    if line.per == period:
+        return values
+    return np.bincount(months.of_step[own.first_step], weights=values, minlength=months.count)
+
+
+def energy_totals(dispatch: Dispatch) -> dict[str, float]:
+    """Energy over the timeline, by name. [kWh]"""
+    scenario, values, flows = dispatch.scenario, dispatch.values, dispatch.flows
+    site, hours = scenario.site, scenario.timeline.step_hours
+    terms = SettledTerms(scenario.timeline, scenario.read, values)
+    totals: dict[str, float] = {}
+    totals["load"] = hours * sum(site.load_kw(terms, phase).sum() for phase in site.phase_names)
+    dc_load = terms.values(site.dc_load_kw).sum() * hours
+    totals["DC load"] = float(dc_load)
+    totals["import"] = hours * flows.meter.import_kw.sum()
+    totals["export"] = hours * flows.meter.export_kw.sum()
+    available = used = 0.0
+    for controller in site.solar_controller:
+        available += hours * controller.available(terms).sum()
+        used += hours * values[f"controller.{controller.name}.solar_kw"].sum()
+    for system in site.ac_solar:
+        available += hours * system.available(terms).sum()
+        used += hours * values[f"ac_solar.{system.name}.solar_kw"].sum()
+    totals["solar available"], totals["solar used"], totals["solar curtailed"] = available, used, available - used
+    standby_w = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
+    totals["standby"] = standby_w / 1000 * scenario.timeline.hours if (site.inverter or scenario.storage) else 0.0
+    totals["inverter losses"] = hours * sum(
+        float((f.dc_draw_kw - f.output_kw + f.intake_kw - f.dc_intake_kw).sum()) for f in flows.inverters.values()
+    )
+    activated = 0.0
+    for bank in scenario.storage:
+        flow = flows.banks[bank.name]
+        totals[f"{bank.name} charge"] = hours * float(flow.charge_kw.sum())
+        totals[f"{bank.name} discharge"] = hours * float(flow.discharge_kw.sum())
+        change = float(flow.end_kwh[-1] - bank.start_kwh)
+        totals[f"{bank.name} stored more at the end"] = change
+        flow_losses = hours * float((flow.charge_kw - flow.filling_kw + flow.draining_kw - flow.discharge_kw).sum())
+        leaked = float((flow.start_kwh - flow.kept_kwh).sum())
+        totals[f"{bank.name} losses"] = flow_losses + leaked
+        drained = float((flow.kept_kwh - flow.end_kwh).sum()) + hours * float((flow.filling_kw - flow.draining_kw).sum())
+        activated += drained
+    totals["delivered to activation, at the store"] = activated
+    return {name: float(value) for name, value in totals.items()}

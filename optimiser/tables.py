@@ -1,0 +1,408 @@
+"""Results as data frames and files, each written whole or not at all, reconciled with each other."""
+
+from __future__ import annotations
+
+import datetime
+import importlib.metadata
+import json
+import os
+import platform
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser import checks
+from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.errors import DriftError, OptimiserError
+from optimiser.finance import Appraisal, appraise
+from optimiser.scenario import Scenario, read_scenario
+from optimiser.settlement import Statement, settle
+from optimiser.storage import voltage_at
+from optimiser.terms import SettledTerms
+
+CEILING = "ceiling: perfect foresight of prices, load and sun, an upper bound"
+
+
+@dataclass(frozen=True)
+class Run:
+    """Everything that one run made.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    dispatch : Dispatch
+    statement : Statement
+    appraisal : Appraisal or None
+    summary : dict
+        The machine-readable summary.
+    dispatch_table : DataFrame
+        One row a step.
+    """
+
+    scenario: Scenario
+    dispatch: Dispatch
+    statement: Statement
+    appraisal: Appraisal | None
+    summary: dict[str, Any]
+    dispatch_table: pd.DataFrame
+
+
+def run(scenario: str | Path | Scenario, *, progress: Progress | None = None) -> Run:
+    """Walk the road: read, solve, settle, appraise, and bundle the results.
+
+    Parameters
+    ----------
+    scenario : str, Path or Scenario
+        A scenario folder, or a scenario already read.
+    progress : callable, optional
+        Told in a phrase what is being done.
+    """
+    began = time.perf_counter()
+    if not isinstance(scenario, Scenario):
+        scenario = read_scenario(scenario)
+    read = time.perf_counter()
+    dispatch = solve(scenario, progress=progress)
+    settling = time.perf_counter()
+    statement = settle(dispatch)
+    appraisal = appraise(statement)
+    table = dispatch_table(dispatch)
+    seconds = {"read": read - began, **dispatch.seconds, "settle": time.perf_counter() - settling}
+    summary = summarise(statement, appraisal, seconds)
+    check_reconciled(statement, summary, table)
+    return Run(scenario, dispatch, statement, appraisal, summary, table)
+
+
+def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
+    """One row a step: powers in kW, energies in kWh at the end of the step, prices per kWh.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by `interval_start` in UTC, with the local start as text.
+    """
+    scenario, values, flows = dispatch.scenario, dispatch.values, dispatch.flows
+    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, values)
+    steps = scenario.timeline.steps
+    zero = np.zeros(steps)
+    columns: dict[str, Any] = {}
+    loads = {phase: site.load_kw(terms, phase) for phase in site.phase_names}
+    columns["site.load_kw"] = sum(loads.values(), zero)
+    solar = {f"controller.{c.name}": c.available(terms) for c in site.solar_controller}
+    solar |= {f"ac_solar.{s.name}": s.available(terms) for s in site.ac_solar}
+    columns["site.solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
+    columns["site.solar_available_kw"] = sum(solar.values(), zero)
+    banks = flows.banks
+    columns["site.charge_kw"] = sum((f.charge_kw for f in banks.values()), zero)
+    columns["site.discharge_kw"] = sum((f.discharge_kw for f in banks.values()), zero)
+    columns["site.stored_kwh"] = sum((f.end_kwh for f in banks.values()), zero)
+    columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
+    columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
+    columns["price.export_per_kwh"] = scenario.tariff.export_price(terms)
+    for name, worth in dispatch.worth_per_kwh.items():
+        columns[f"worth.{name}.stored_per_kwh"] = worth
+    if dispatch.worth_per_kwh:
+        columns["worth.stored_per_kwh"] = next(iter(dispatch.worth_per_kwh.values()))
+    for phase in site.phase_names:
+        columns[f"phase.{phase}.load_kw"] = loads[phase]
+        columns[f"phase.{phase}.net_import_kw"] = flows.phases[phase].net_import_kw
+    if site.registers == "per_phase":
+        for phase in site.phase_names:
+            for way in ("import_kw", "export_kw"):
+                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"]
+    for name in flows.inverters:
+        for way in ("output_kw", "intake_kw"):
+            columns[f"inverter.{name}.{way}"] = values[f"inverter.{name}.{way}"]
+    for name, available in solar.items():
+        columns[f"{name}.solar_kw"], columns[f"{name}.available_kw"] = values[f"{name}.solar_kw"], available
+    for bank in scenario.storage:
+        flow = banks[bank.name]
+        columns[f"storage.{bank.name}.charge_kw"] = flow.charge_kw
+        columns[f"storage.{bank.name}.discharge_kw"] = flow.discharge_kw
+        columns[f"storage.{bank.name}.stored_kwh"] = flow.end_kwh
+        columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
+    for offer in dispatch.offers:
+        columns[f"service.{offer.product.name}.offer_kw"] = offer.offered_kw
+        columns[f"service.{offer.product.name}.price_per_kw_h"] = offer.product.price_per_kw_hour(terms)
+    index = scenario.timeline.starts.rename("interval_start")
+    table = pd.DataFrame({name: np.asarray(numbers, float) for name, numbers in columns.items()}, index=index)
+    local = scenario.timeline.local()
+    # Text, so that the hour that the clock repeats stays two different stamps.
+    table.insert(0, "interval_start_local", pd.Index([stamp.isoformat() for stamp in local]))
+    return table
+
+
+def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[str, float]) -> dict[str, Any]:
+    """The machine-readable summary of a run, with its provenance."""
+    dispatch = statement.dispatch
+    scenario = dispatch.scenario
+    timeline, file, proof = scenario.timeline, scenario.file, dispatch.proof
+    end = timeline.starts[-1] + pd.Timedelta(minutes=timeline.step_minutes)
+    lines = statement.table.groupby(["case", "group", "line", "cash"], sort=False, as_index=False)["amount"].sum()
+    return {
+        "title": file.title,
+        "description": file.description,
+        "invented": file.invented,
+        "currency": file.currency,
+        "zone": timeline.zone,
+        "start": timeline.local()[0].isoformat(),
+        "end": end.tz_convert(timeline.local().tz).isoformat(),
+        "step_minutes": timeline.step_minutes,
+        "steps": timeline.steps,
+        "phases": scenario.site.phases,
+        "headline": _headline(statement, appraisal),
+        "lines": lines.to_dict("records"),
+        "energy_kwh": statement.energy_kwh,
+        "balance": _balance(statement),
+        "services": _services(statement),
+        "storage": _storage(statement),
+        "proof": {
+            **{name: getattr(proof, name) for name in ("verdict", "route", "bound", "settled")},
+            "gap_absolute": proof.gap_absolute,
+            "gap_relative": proof.gap_relative,
+            "tolerance_relative": proof.tolerance_relative,
+            "primal_violation": proof.primal_violation,
+            "replay_violation": proof.replay_violation,
+            "direction": {
+                "tested_pairs": proof.tested_pairs,
+                "inverted_steps": proof.inverted_steps,
+                "binding_steps": proof.binding_steps,
+                "remaining_violations": proof.remaining_violations,
+            },
+        },
+        "cash_flow": _cash_flow(appraisal),
+        "warnings": checks.warnings(scenario),
+        "approximations": _approximations(scenario),
+        "data_notes": _data_notes(scenario),
+        "provenance": _provenance(scenario, seconds),
+    }
+
+
+def _headline(statement: Statement, appraisal: Appraisal | None) -> dict[str, Any]:
+    cost = statement.dispatch.scenario.file.cost
+    return {
+        "bill_before": statement.bill_before,
+        "bill_after": statement.bill_after,
+        "services_income": statement.services_income,
+        "saving": statement.saving,
+        "saving_per_year": appraisal.yearly_saving if appraisal else statement.saving,
+        "scaled_to_year": bool(appraisal and appraisal.scaled),
+        "capital_cost": cost.capital if cost else None,
+        "yearly_cost": cost.yearly if cost else None,
+        "simple_payback_years": appraisal.payback_years if appraisal else None,
+        "npv": appraisal.npv if appraisal else None,
+        "discount_rate_fraction": cost.discount_rate_fraction if cost else None,
+        "life_years": cost.life_years if cost else None,
+        "basis": CEILING,
+    }
+
+
+def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, float]]:
+    if appraisal is None:
+        return []
+    total = discounted = 0.0
+    rows = []
+    for year, amount in enumerate(appraisal.flows):
+        total += amount
+        discounted += amount / (1 + appraisal.discount_rate_fraction) ** year
+        rows.append({"year": year, "amount": amount, "cumulative": total, "discounted_cumulative": discounted})
+    return rows
+
+
+def _balance(statement: Statement) -> dict[str, dict[str, float]]:
+    """Energy into the site and out of it, with equal sums."""
+    energy = statement.energy_kwh
+    losses = energy["inverter losses"] + sum(e for name, e in energy.items() if name.endswith(" losses") and name != "inverter losses")
+    stored = sum(e for name, e in energy.items() if name.endswith("stored more at the end"))
+    into = {"imported": energy["import"], "solar used": energy["solar used"]}
+    out = {
+        "load": energy["load"],
+        "DC load": energy["DC load"],
+        "exported": energy["export"],
+        "standby": energy["standby"],
+        "losses in inverters and storage": losses,
+    }
+    activated = energy["delivered to activation, at the store"]
+    metered = _metered_activation(statement)
+    (out if stored >= 0 else into)["stored more at the end" if stored >= 0 else "stored less at the end"] = abs(stored)
+    beyond = activated - metered
+    if abs(activated) > 1e-9 or abs(metered) > 1e-9:
+        name = "activation of services, net of what the meter saw"
+        (out if beyond >= 0 else into)[name] = abs(beyond)
+    return {"in": {n: e for n, e in into.items() if e}, "out": {n: e for n, e in out.items() if e}}
+
+
+def _metered_activation(statement: Statement) -> float:
+    """Energy that activated services gave to the meter's side. [kWh]"""
+    hours = statement.dispatch.scenario.timeline.step_hours
+    total = 0.0
+    for offer in statement.dispatch.offers:
+        product = offer.product
+        if product.delivered_energy == "meter":
+            factor = product.delivered_sign * product.utilisation_net * product.acceptance_share
+            total += float(np.sum(offer.offered_kw)) * hours * factor
+    return total
+
+
+def _services(statement: Statement) -> list[dict[str, Any]]:
+    dispatch = statement.dispatch
+    timeline = dispatch.scenario.timeline
+    lines = {line.name: line for line in dispatch.lines}
+    rows = []
+    for offer in dispatch.offers:
+        line = lines[f"Availability, {offer.product.name}"]
+        paid = np.sort(np.asarray(line.values))[::-1]
+        best = paid[: max(1, round(timeline.steps / 100))].sum()
+        rows.append(
+            {
+                "name": offer.product.name,
+                "direction": offer.product.direction,
+                "offered_kw_hours": float(np.sum(offer.offered_kw) * timeline.step_hours),
+                "paid": float(paid.sum()),
+                "best_one_percent_share": float(best / paid.sum()) if paid.sum() > 0 else 0.0,
+            }
+        )
+    return rows
+
+
+def _storage(statement: Statement) -> list[dict[str, Any]]:
+    energy = statement.energy_kwh
+    return [
+        {
+            "name": bank.name,
+            "technology": bank.kind.replace("_", " "),
+            "capacity_kwh": bank.capacity_kwh,
+            "cycles": energy[f"{bank.name} discharge"] / bank.capacity_kwh,
+            "discharged_kwh": energy[f"{bank.name} discharge"],
+            "losses_kwh": energy[f"{bank.name} losses"],
+        }
+        for bank in statement.dispatch.scenario.storage
+    ]
+
+
+def _approximations(scenario: Scenario) -> list[str]:
+    notes = []
+    for bank in scenario.storage:
+        if bank.voltages[0] != bank.voltages[1]:
+            notes.append(
+                f"Current limits at {bank.name} use straight lines at most 1 % below its true voltage, at the start and "
+                "the end of every step."
+            )
+        if bank.resistance_ohm:
+            notes.append(f"Resistance losses of {bank.name} are taken at its middle voltage, in three straight pieces.")
+        if bank.measured_points:
+            notes.append(f"Losses of {bank.name} follow straight lines between its measured points.")
+    if scenario.service:
+        notes.append("Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many sites.")
+        notes.append("Every offer is held in full, with the whole sustain time, whether or not it is accepted.")
+    notes.append("The schedule is constant within each step and knows all prices, load and sun beforehand.")
+    notes.append("The saving is the same every year: fade, replacement and price changes are left out.")
+    return notes
+
+
+def _data_notes(scenario: Scenario) -> list[str]:
+    notes = []
+    for name, table in scenario.tables.items():
+        source = table.source
+        if source.redate != "none":
+            notes.append(
+                f"{name}: data of {table.starts[0]:%Y-%m-%d} to {table.starts[-1]:%Y-%m-%d} re-dated to the timeline by "
+                "season and weekday (each day takes the nearest day in season of the same weekday)."
+            )
+        if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:
+            notes.append(
+                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min steps, which "
+                "hides the spread of prices within a step."
+            )
+    return notes
+
+
+def _provenance(scenario: Scenario, seconds: dict[str, float]) -> dict[str, Any]:
+    from optimiser import __version__
+
+    versions = {name: importlib.metadata.version(name) for name in ("pyomo", "highspy", "numpy", "pandas")}
+    return {
+        "package_version": __version__,
+        "python": platform.python_version(),
+        **versions,
+        "created_at": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "scenario_sha256": scenario.sha256,
+        "files": {f"{name}: {table.source.file}": table.sha256 for name, table in scenario.tables.items()},
+        "options": scenario.solve.model_dump(),
+        "seconds": {name: round(value, 3) for name, value in seconds.items()},
+    }
+
+
+def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.DataFrame) -> None:
+    """Refuse outputs that disagree: summary with statement, energies with the dispatch table.
+
+    Raises
+    ------
+    DriftError
+        Naming both figures.
+    """
+    hours = statement.dispatch.scenario.timeline.step_hours
+    head = summary["headline"]
+    pairs = [
+        ("saving", head["saving"], statement.total("after") - statement.total("before")),
+        ("bill before", head["bill_before"], -sum(x["amount"] for x in summary["lines"] if x["case"] == "before" and x["cash"])),
+        ("services income", head["services_income"], sum(x["paid"] for x in summary["services"]) + statement.total("after", "activation")),
+        ("energy imported", summary["energy_kwh"]["import"], float(table["meter.import_kw"].sum() * hours)),
+        ("energy balance", sum(summary["balance"]["in"].values()), sum(summary["balance"]["out"].values())),
+    ]
+    for name, one, other in pairs:
+        if abs(one - other) > 0.004 + 1e-7 * abs(one):
+            raise DriftError(f"two outputs disagree on {name}: {one:.4f} and {other:.4f}")
+
+
+def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
+    """Write the report, the tables and the summary of a run.
+
+    Each file is written under another name first and then moved into place, so an interruption leaves no half
+    of one.
+
+    Returns
+    -------
+    dict of str to Path
+        "report", "dispatch_csv", "dispatch_parquet", "statement_csv", "summary".
+
+    Raises
+    ------
+    OptimiserError
+        If the folder cannot be written to.
+    """
+    from optimiser.report import write_report
+    from optimiser.report.results import Results
+
+    folder = Path(folder)
+    paths = {
+        "report": folder / "report.html",
+        "dispatch_csv": folder / "dispatch.csv",
+        "dispatch_parquet": folder / "dispatch.parquet",
+        "statement_csv": folder / "statement.csv",
+        "summary": folder / "summary.json",
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _atomically(paths["dispatch_csv"], lambda path: made.dispatch_table.round(6).to_csv(path))
+        _atomically(paths["dispatch_parquet"], lambda path: made.dispatch_table.to_parquet(path))
+        _atomically(paths["statement_csv"], lambda path: made.statement.table.round(6).to_csv(path, index=False))
+        _atomically(paths["summary"], lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)))
+        results = Results(made.summary, made.dispatch_table, made.statement.table)
+        _atomically(paths["report"], lambda path: write_report(results, path))
+    except OSError as problem:
+        raise OptimiserError(f"{folder} cannot be written to: {problem.strerror}. Choose another folder.") from None
+    return paths
+
+
+def _atomically(path: Path, write: Callable[[Path], Any]) -> None:
+    temporary = path.with_name(f".{os.getpid()}-{path.name}")
+    try:
+        write(temporary)
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
