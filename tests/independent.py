@@ -22,22 +22,44 @@ direction in the name; money is income-positive. A limit may be a number, an arr
     bus_voltage_v                  only where no bank sits on the bus directly
     banks                          [{"kind": "battery" | "capacitor_bank", "capacity_kwh",
                                      "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency",
-                                     "self_discharge_per_day", "standby_w", "floor_kwh", "start_kwh",
+                                     "self_discharge_per_day", "standby_w", "start_kwh",
+                                     "floor_kwh", "reserve_hours" (when the floor holds; None: always),
                                      "end_kwh" (None: as at the start), "current_limit_a",
-                                     "voltage_v" | "lowest_voltage_v", "highest_voltage_v", "voltage_chords",
-                                     "pieces": {"charge" and "discharge": [(width_kw, efficiency), ...]},
+                                     "voltage_v" | "lowest_voltage_v", "highest_voltage_v",
+                                     "measured_points": [(power_kw, round_trip_efficiency), ...] in place of
+                                     the two efficiencies,
                                      "converter_kw", "converter_efficiency"}]
     import_price, export_price     arrays, currency/kWh
-    demand_rate_per_kw, period_of_step, demand_slot_steps, demand_window
+    demand_rate_per_kw, demand_slot_steps, demand_hours (None: always)
+    first_day                      the billing period is the calendar month; the first step starts at midnight
     wear_per_kwh                   on the bus side of every bank's discharge
     services                       [{"direction": "up" | "down", "group", "sustain_hours", "maximum_kw",
                                      "price_per_kw_h", "share" (of the price that is paid in the end),
-                                     "block_of_step", "derating", "opposite_share"}]
+                                     "block_hours" (None: the step), "derating",
+                                     "opposite_share" (kW kept the other way per kW offered),
+                                     "price_unit" (for the scenario file only)}]
+
+Pairs of hours are clock hours, the second one left out. Everything is UTC.
+
+Choices where the physics leaves several:
+
+* Losses measured at several powers are straight lines between zero and the points, better pieces first.
+* The voltage of a capacitor bank is taken from chords below its curve, equal steps of voltage apart, as few as
+  keep within 1 % of it, at the stored energy of both the start and the end of a step.
+* Power of a call at the bus: every kW, both ways, counts 1 / output efficiency.
+* Energy of a call, up: at the start of the step what is drawn by the time that some group has served, less the
+  charge that stands still meanwhile, beside the discharge that was planned for the rest of the step, fits into
+  what self-discharge leaves of the stored energy above the floor. At the end of the step, and of the steps
+  that a call reaches into, the whole call fits and nothing is counted as stopped. Down is the mirror below the
+  capacity. Each figure takes the efficiency that is on the safe side.
+* Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
+  the limit can bind at the lowest voltage.
 
 Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges, blocks and tiers
 of a tariff.
 """
 
+import datetime
 import math
 
 import numpy as np
@@ -63,11 +85,71 @@ def voltage_lines(bank):
     if bank["kind"] == "battery":
         return [(float(bank["voltage_v"]), 0.0)]
     low_v, high_v = float(bank["lowest_voltage_v"]), float(bank["highest_voltage_v"])
-    count = int(bank.get("voltage_chords", 1))
-    corner_kwh = np.linspace(0.0, bank["capacity_kwh"], count + 1)
-    corner_v = np.sqrt(low_v**2 + corner_kwh / bank["capacity_kwh"] * (high_v**2 - low_v**2))
+    count = 1
+    while True:
+        corner_v = np.linspace(low_v, high_v, count + 1)
+        # A chord between V1 and V2 falls short most at their geometric mean.
+        if 1.0 - 2.0 * math.sqrt(corner_v[0] * corner_v[1]) / (corner_v[0] + corner_v[1]) <= 0.01:
+            break
+        count += 1
+    corner_kwh = bank["capacity_kwh"] * (corner_v**2 - low_v**2) / (high_v**2 - low_v**2)
     slopes = np.diff(corner_v) / np.diff(corner_kwh)
     return [(float(corner_v[k] - slopes[k] * corner_kwh[k]), float(slopes[k])) for k in range(count)]
+
+
+def within_hours(hours, steps, step_hours):
+    """True in the steps whose start lies between two clock hours (None: in all)."""
+    if hours is None:
+        return np.ones(steps, dtype=bool)
+    clock = np.arange(steps) * step_hours % 24.0
+    return (clock >= hours[0] - 1e-9) & (clock < hours[1] - 1e-9)
+
+
+def floors_kwh(bank, steps, step_hours):
+    """Energy that is kept for backup in each step."""
+    inside = within_hours(bank.get("reserve_hours"), steps, step_hours)
+    return np.where(inside, bank.get("floor_kwh", 0.0), 0.0)
+
+
+def months(site):
+    """Billing period of each step, counted from 0."""
+    first = site.get("first_day", datetime.date(2025, 1, 1))
+    days = [int(step * site["step_hours"] / 24.0 + 1e-9) for step in range(site["steps"])]
+    names = [(first + datetime.timedelta(days=day)).strftime("%Y-%m") for day in days]
+    return [sorted(set(names)).index(name) for name in names]
+
+
+def loss_pieces(bank):
+    """Width at the terminals (kW) and efficiency of each straight piece, charging and discharging."""
+    points = bank.get("measured_points")
+    if not points:
+        return {
+            "charge": [(bank["charge_kw"], bank["charge_efficiency"])],
+            "discharge": [(bank["discharge_kw"], bank["discharge_efficiency"])],
+        }
+    powers_kw = [power for power, _ in points]
+    round_trips = [efficiency for _, efficiency in points]
+    made = {}
+    for way in ("charge", "discharge"):
+        corners = [0.0, *(kw for kw in powers_kw if kw < bank[f"{way}_kw"]), bank[f"{way}_kw"]]
+        one_way = [math.sqrt(np.interp(kw, powers_kw, round_trips)) for kw in corners]
+        if way == "charge":
+            store = [kw * share for kw, share in zip(corners, one_way, strict=True)]
+            made[way] = [(w, s / w) for w, s in zip(np.diff(corners), np.diff(store), strict=True)]
+        else:
+            store = [kw / share for kw, share in zip(corners, one_way, strict=True)]
+            made[way] = [(w, w / s) for w, s in zip(np.diff(corners), np.diff(store), strict=True)]
+    return made
+
+
+def lowest_v(bank):
+    """Lowest voltage of a bank."""
+    return bank["voltage_v"] if bank["kind"] == "battery" else bank["lowest_voltage_v"]
+
+
+def can_bind(current_a, lowest_voltage_v, full_kw):
+    """Whether a current limit can come before the power limit beside it."""
+    return current_a is not None and current_a * lowest_voltage_v / 1000.0 < full_kw
 
 
 def shares(equipment, phases):
@@ -115,15 +197,16 @@ def further_steps(sustain_hours, step_hours):
     return max(math.ceil(sustain_hours / step_hours - 1e-9) - 1, 0)
 
 
-def room_up(problem, export_limit_kw, import_kw, export_kw, intake_kw, firm_load_fraction):
-    """Up power that fits below an export limit even when every load that is not firm has gone.
+def fits_export(problem, called_kw, export_limit_kw, net_kw, intake_kw, firm_load_fraction):
+    """Keep an up call within an export limit even when every load that is not firm has gone.
 
-    Import that feeds the inverters can be stopped whatever the loads do; the rest of the import serves loads.
+    Import that feeds the inverters, the lesser of import and intake, can be stopped whatever the loads do; of the
+    rest, which serves loads, the firm part stays. "The lesser of" makes it two rows: in the first all import is
+    for inverters, in the second all intake is from the grid. While exporting the first is the tighter one.
     """
-    grid_fed_kw = problem.addVar(lb=0.0)
-    problem.addCons(grid_fed_kw <= intake_kw)
-    problem.addCons(grid_fed_kw <= import_kw)
-    return export_limit_kw - export_kw + grid_fed_kw + firm_load_fraction * (import_kw - grid_fed_kw)
+    problem.addCons(called_kw <= export_limit_kw + net_kw)
+    feeding_kw = (1.0 - firm_load_fraction) * intake_kw
+    problem.addCons(called_kw <= export_limit_kw + feeding_kw + firm_load_fraction * net_kw)
 
 
 def held_power(problem, site, offered_kw):
@@ -149,7 +232,7 @@ def held_power(problem, site, offered_kw):
             reserved_kw = offered_kw[k][step] / service.get("derating", 1.0)
             problem.addCons(group_kw[direction][name][step] >= reserved_kw)
             called_kw[opposite][step] = (
-                called_kw[opposite][step] + service.get("opposite_share", 0.0) * reserved_kw
+                called_kw[opposite][step] + service.get("opposite_share", 0.0) * offered_kw[k][step]
             )
     for direction, groups in group_kw.items():
         for step in range(steps):
@@ -163,9 +246,7 @@ def held_power(problem, site, offered_kw):
 # The reference
 
 
-def solve_reference(
-    site, *, one_direction=True, down_rule="linear", voltage_after_activation=True, relaxed=False
-):
+def solve_reference(site, *, one_direction=True, relaxed=False):
     """Best money of a site and the flows that earn it.
 
     Parameters
@@ -174,15 +255,6 @@ def solve_reference(
         As described at the top of this file.
     one_direction : bool
         Forbid import with export, charge with discharge, output with intake. False gives the naive LP.
-    down_rule : {"linear", "output", "exact"}
-        How the bus takes up a down service from an inverter that is giving power. An offer first stops
-        output, each kW of it freeing 1/output_efficiency on the bus, and only then takes power in, each kW
-        bringing intake_efficiency. "exact" says this with a binary. "linear" treats the output as stopped
-        entirely, which is cautious, and takes headroom even where nothing is offered. "output" counts every
-        kW as stopped output, which is cautious too, and asks for nothing where nothing is offered.
-    voltage_after_activation : bool
-        Current limits under an up service at the voltage that is left after the activation (else at the
-        voltage of the plan).
     relaxed : bool
         Only ask whether any schedule exists.
 
@@ -213,7 +285,8 @@ def solve_reference(
     # --- Banks: power, current, stored energy ----------------------------------------
     charge_kw, discharge_kw, stored_kwh = [], [], []  # power on the bus side; stored_kwh[b][0] is the start
     charge_most_kw, discharge_most_kw = [], []
-    best_in, worst_out = [], []  # kWh stored per kWh taken from the bus; kWh given to the bus per kWh stored
+    filling_kw, draining_kw, kept_share = [], [], []  # rates at the store, losses included
+    best, worst = {"charge": [], "discharge": []}, {"charge": [], "discharge": []}  # efficiencies, per bank
     for bank in banks:
         through = bank.get("converter_efficiency", 1.0)
         converter_kw = bank.get("converter_kw", math.inf)
@@ -221,20 +294,19 @@ def solve_reference(
         discharge_most = min(converter_kw, bank["discharge_kw"] * through)
         charge = powers(problem, steps, charge_most)
         discharge = powers(problem, steps, discharge_most)
-        floor = [at(bank.get("floor_kwh", 0.0), step) for step in every_step]
+        floor = floors_kwh(bank, steps, hours)
         stored = [problem.addVar(lb=bank["start_kwh"], ub=bank["start_kwh"])]
         stored += [problem.addVar(lb=floor[step], ub=bank["capacity_kwh"]) for step in every_step]
         kept = (1.0 - bank.get("self_discharge_per_day", 0.0)) ** (hours / 24.0)
-        pieces = bank.get("pieces") or {
-            "charge": [(charge_most, bank["charge_efficiency"])],
-            "discharge": [(discharge_most, bank["discharge_efficiency"])],
-        }
+        pieces = loss_pieces(bank)
+        filling, draining = [], []
         for step in every_step:
-            filled = pieces_in_order(problem, charge[step], pieces["charge"])
-            drawn = pieces_in_order(problem, discharge[step], pieces["discharge"])
-            into_kw = quicksum(part * efficiency * through for part, efficiency in filled)
-            out_of_kw = quicksum(part / (efficiency * through) for part, efficiency in drawn)
-            problem.addCons(stored[step + 1] == kept * stored[step] + hours * (into_kw - out_of_kw))
+            filled = pieces_in_order(problem, charge[step] * through, pieces["charge"])
+            drawn = pieces_in_order(problem, discharge[step] / through, pieces["discharge"])
+            filling.append(quicksum(part * efficiency for part, efficiency in filled))
+            draining.append(quicksum(part / efficiency for part, efficiency in drawn))
+            gained_kwh = hours * (filling[step] - draining[step])
+            problem.addCons(stored[step + 1] == kept * stored[step] + gained_kwh)
             if one_direction:
                 one_way(problem, charge[step], discharge[step], charge_most, discharge_most)
             if bank.get("current_limit_a") is not None:
@@ -250,8 +322,12 @@ def solve_reference(
         stored_kwh.append(stored)
         charge_most_kw.append(charge_most)
         discharge_most_kw.append(discharge_most)
-        best_in.append(through * max(efficiency for _, efficiency in pieces["charge"]))
-        worst_out.append(through * min(efficiency for _, efficiency in pieces["discharge"]))
+        filling_kw.append(filling)
+        draining_kw.append(draining)
+        kept_share.append(kept)
+        for way in ("charge", "discharge"):
+            best[way].append(through * max(efficiency for _, efficiency in pieces[way]))
+            worst[way].append(through * min(efficiency for _, efficiency in pieces[way]))
 
     # --- Voltage of the bus: that of the bank wired to it ----------------------------------------
     direct = [b for b, bank in enumerate(banks) if bank.get("converter_kw") is None]
@@ -346,28 +422,14 @@ def solve_reference(
         ) + sum(inverter_shares[i][phase] * inverter["output_kw"] for i, inverter in enumerate(inverters))
     phase_export_limit_kw = site.get("phase_export_limit_kw")
     phase_import_limit_kw = site.get("phase_import_limit_kw")
-    by_phase = (site.get("registers", "netted") == "per_phase") or (
-        bool(services) and (phase_export_limit_kw is not None or phase_import_limit_kw is not None)
-    )
-    phase_import_kw, phase_export_kw = {}, {}
-    if by_phase:
-        for phase in phases:
-            phase_import_kw[phase], phase_export_kw[phase] = registers_of(
-                net_kw[phase], most_import_kw[phase], most_export_kw[phase]
-            )
-    if site.get("registers", "netted") == "netted" or services:
-        total_import_kw, total_export_kw = registers_of(
-            total_kw, sum(most_import_kw.values()), sum(most_export_kw.values())
-        )
     if site.get("registers", "netted") == "per_phase":
-        metered_import_kw = [
-            quicksum(phase_import_kw[phase][step] for phase in phases) for step in every_step
-        ]
-        metered_export_kw = [
-            quicksum(phase_export_kw[phase][step] for phase in phases) for step in every_step
+        registers = [
+            registers_of(net_kw[phase], most_import_kw[phase], most_export_kw[phase]) for phase in phases
         ]
     else:
-        metered_import_kw, metered_export_kw = total_import_kw, total_export_kw
+        registers = [registers_of(total_kw, sum(most_import_kw.values()), sum(most_export_kw.values()))]
+    metered_import_kw = [quicksum(imports[step] for imports, _ in registers) for step in every_step]
+    metered_export_kw = [quicksum(exports[step] for _, exports in registers) for step in every_step]
 
     # --- Connection ----------------------------------------
     for step in every_step:
@@ -393,40 +455,32 @@ def solve_reference(
     # --- Services ----------------------------------------
     offered_kw = []  # per service and step; one variable a block
     for service in services:
-        blocks = service.get("block_of_step", np.arange(steps))
+        block_hours = service.get("block_hours") or hours
+        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
         block_kw = {
             block: problem.addVar(lb=0.0, ub=service.get("maximum_kw"))
-            for block in sorted({int(b) for b in blocks})
+            for block in sorted(set(blocks))
         }
-        offered_kw.append([block_kw[int(blocks[step])] for step in every_step])
+        offered_kw.append([block_kw[blocks[step]] for step in every_step])
     if services:
         group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
         firm = site.get("firm_load_fraction", 0.0)
 
         # The worst path is assumed for the energy of a call: through the least efficient inverter and bank
-        # going up, through the most efficient going down.
-        per_kwh_up = 1.0 / (min(inv["output_efficiency"] for inv in inverters) * min(worst_out))
-        per_kwh_down = max(inv["intake_efficiency"] for inv in inverters) * max(best_in)
+        # going up, through the most efficient going down; the other way round for what a call stops.
+        per_kwh_up = 1.0 / (min(inv["output_efficiency"] for inv in inverters) * min(worst["discharge"]))
+        per_kwh_down = max(inv["intake_efficiency"] for inv in inverters) * max(best["charge"])
 
-        def drawn_kwh(moment, step):
-            """Taken from the store by a call for up after `moment` hours, if nothing is stopped."""
-            groups = group_kw["up"].items()
-            return per_kwh_up * quicksum(min(sustain_hours["up"][g], moment) * kw[step] for g, kw in groups)
-
-        def filled_kwh(moment, step):
-            """Brought to the store by a call for down after `moment` hours, if nothing is stopped."""
-            groups = group_kw["down"].items()
-            return per_kwh_down * quicksum(
-                min(sustain_hours["down"][g], moment) * kw[step] for g, kw in groups
+        def moved_kwh(direction, step, moment=math.inf, still_lasting=0):
+            """Moved at the store by the groups' calls after `moment` hours, if nothing is stopped."""
+            per_kwh = per_kwh_up if direction == "up" else per_kwh_down
+            return per_kwh * quicksum(
+                min(sustain_hours[direction][g], moment) * kw[step]
+                for g, kw in group_kw[direction].items()
+                if further_steps(sustain_hours[direction][g], hours) >= still_lasting
             )
 
-        def spared_up_kw(step):
-            """What the store need not give because its charge can stop instead."""
-            return quicksum(charge_kw[b][step] / worst_out[b] for b in range(len(banks)))
-
-        def spared_down_kw(step):
-            """What the store need not take because its discharge can stop instead."""
-            return quicksum(discharge_kw[b][step] * best_in[b] for b in range(len(banks)))
+        lowest_bus_v = lowest_v(banks[direct[0]]) if direct else site.get("bus_voltage_v")
 
         # Inverters.
         headroom_up_kw = [powers(problem, steps) for _ in inverters]
@@ -439,22 +493,19 @@ def solve_reference(
                 problem.addCons(headroom_up_kw[i][step] <= inverter["output_kw"] - net_out)
                 problem.addCons(headroom_down_kw[i][step] <= inverter["intake_kw"] + net_out)
 
-        # The bus, up: every kW is counted at the output efficiency.
+        # The bus, up.
         for step in every_step:
             asked_kw = quicksum(
                 headroom_up_kw[i][step] / inverter["output_efficiency"]
                 for i, inverter in enumerate(inverters)
             )
             change_kw = quicksum(charge_kw[b][step] - discharge_kw[b][step] for b in range(len(banks)))
-            # The most that is missing from the store during a call, beside a plan that would have charged.
-            gone_kwh = problem.addVar(lb=0.0)
-            for moment in sorted(set(sustain_hours["up"].values())) if voltage_after_activation else []:
-                problem.addCons(gone_kwh >= drawn_kwh(moment, step) - moment * spared_up_kw(step))
+            gone_kwh = moved_kwh("up", step)
             # What each bank can give: its rating, and its current at the voltage left when the call ends.
             can_give_kw = []
             for b, bank in enumerate(banks):
                 most = problem.addVar(lb=None, ub=discharge_most_kw[b])
-                if bank.get("current_limit_a") is not None:
+                if can_bind(bank.get("current_limit_a"), lowest_v(bank), bank["discharge_kw"]):
                     through = bank.get("converter_efficiency", 1.0)
                     for empty_v, slope in voltage_lines(bank):
                         for level in stored_kwh[b][step : step + 2]:
@@ -465,7 +516,8 @@ def solve_reference(
             problem.addCons(asked_kw <= slack_kw)
             # The breakers on the DC side of the inverters, at the same voltage.
             for i, inverter in enumerate(inverters):
-                if inverter.get("dc_current_limit_a") is None:
+                full_kw = inverter["output_kw"] / inverter["output_efficiency"]
+                if not can_bind(inverter.get("dc_current_limit_a"), lowest_bus_v, full_kw):
                     continue
                 dc_kw = (output_kw[i][step] - intake_kw[i][step] + headroom_up_kw[i][step]) / inverter[
                     "output_efficiency"
@@ -482,26 +534,16 @@ def solve_reference(
             for i, inverter in enumerate(inverters):
                 out_efficiency, in_efficiency = inverter["output_efficiency"], inverter["intake_efficiency"]
                 called, out = headroom_down_kw[i][step], output_kw[i][step]
-                if down_rule == "linear":
-                    brought_kw.append(called * in_efficiency + out * (1.0 / out_efficiency - in_efficiency))
-                elif down_rule == "output":
-                    brought_kw.append(called / out_efficiency)
-                else:
-                    stopped, taken = problem.addVar(lb=0.0), problem.addVar(lb=0.0)
-                    takes = problem.addVar(vtype="B")
-                    problem.addCons(called == stopped + taken)
-                    problem.addCons(stopped <= out)
-                    problem.addCons(out - stopped <= inverter["output_kw"] * (1 - takes))
-                    problem.addCons(taken <= inverter["intake_kw"] * takes)
-                    brought_kw.append(stopped / out_efficiency + taken * in_efficiency)
-                if inverter.get("dc_current_limit_a") is not None:
+                brought_kw.append(called / out_efficiency)
+                full_kw = inverter["intake_kw"] * in_efficiency
+                if can_bind(inverter.get("dc_current_limit_a"), lowest_bus_v, full_kw):
                     dc_kw = (intake_kw[i][step] - out + called) * in_efficiency
                     for limit_kw in bus_limits_kw(inverter["dc_current_limit_a"], step):
                         problem.addCons(dc_kw <= limit_kw)
             can_take_kw = []
             for b, bank in enumerate(banks):
                 most = problem.addVar(lb=None, ub=charge_most_kw[b])
-                if bank.get("current_limit_a") is not None:
+                if can_bind(bank.get("current_limit_a"), lowest_v(bank), bank["charge_kw"]):
                     through = bank.get("converter_efficiency", 1.0)
                     for empty_v, slope in voltage_lines(bank):
                         for level in stored_kwh[b][step : step + 2]:
@@ -509,66 +551,56 @@ def solve_reference(
                             problem.addCons(most * through <= limit_kw)
                 can_take_kw.append(most)
             change_kw = quicksum(discharge_kw[b][step] - charge_kw[b][step] for b in range(len(banks)))
-            if group_kw["down"] or any(service.get("opposite_share") for service in services):
-                problem.addCons(quicksum(brought_kw) <= quicksum(can_take_kw) + change_kw)
+            problem.addCons(quicksum(brought_kw) <= quicksum(can_take_kw) + change_kw)
 
         # The connection in the activated state, whole and per phase.
         for step in every_step:
             intake_total = quicksum(intake_kw[i][step] for i in range(len(inverters)))
-            export_limit = at(site.get("export_limit_kw"), step)
-            import_limit = at(site.get("import_limit_kw"), step)
-            imports, exports = total_import_kw[step], total_export_kw[step]
-            if export_limit is not None:
-                room = room_up(problem, export_limit, imports, exports, intake_total, firm)
-                problem.addCons(called_kw["up"][step] <= room)
-            if import_limit is not None:
-                problem.addCons(called_kw["down"][step] <= import_limit - imports + exports)
+            limit = at(site.get("export_limit_kw"), step)
+            if limit is not None:
+                fits_export(problem, called_kw["up"][step], limit, total_kw[step], intake_total, firm)
+            limit = at(site.get("import_limit_kw"), step)
+            if limit is not None:
+                problem.addCons(called_kw["down"][step] <= limit - total_kw[step])
             for phase in phases:
-                phase_up = quicksum(
-                    inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_up_kw)
+                net, intake = net_kw[phase][step], phase_intake_kw[phase][step]
+                phase_up, phase_down = (
+                    quicksum(inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_kw))
+                    for headroom_kw in (headroom_up_kw, headroom_down_kw)
                 )
-                phase_down = quicksum(
-                    inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_down_kw)
-                )
-                if phase_export_limit_kw is not None:
-                    limit = at(phase_export_limit_kw, step)
-                    imports, exports = phase_import_kw[phase][step], phase_export_kw[phase][step]
-                    room = room_up(problem, limit, imports, exports, phase_intake_kw[phase][step], firm)
-                    problem.addCons(phase_up <= room)
-                if phase_import_limit_kw is not None:
-                    limit = at(phase_import_limit_kw, step)
-                    imports, exports = phase_import_kw[phase][step], phase_export_kw[phase][step]
-                    problem.addCons(phase_down <= limit - imports + exports)
-
-        # Energy. Walked through the call: at each moment when some group has served its time, the energy
-        # drawn so far, less the charge that stood still meanwhile, must have been there. A call may begin
-        # with the step or end with it.
-        for step in every_step:
-            floor = sum(at(bank.get("floor_kwh", 0.0), step) for bank in banks)
-            full = sum(bank["capacity_kwh"] for bank in banks)
-            for level in (step, step + 1):
-                held_kwh = quicksum(stored[level] for stored in stored_kwh)
-                for moment in sorted(set(sustain_hours["up"].values())):
-                    problem.addCons(drawn_kwh(moment, step) - moment * spared_up_kw(step) <= held_kwh - floor)
-                for moment in sorted(set(sustain_hours["down"].values())):
-                    problem.addCons(
-                        filled_kwh(moment, step) - moment * spared_down_kw(step) <= full - held_kwh
-                    )
-            # A call longer than a step reaches into the next ones; there nothing is counted as stopped.
-            held_kwh = quicksum(stored[step + 1] for stored in stored_kwh)
-            for lag in range(1, step + 1):
-                up = [g for g, sustain in sustain_hours["up"].items() if further_steps(sustain, hours) >= lag]
-                down = [
-                    g for g, sustain in sustain_hours["down"].items() if further_steps(sustain, hours) >= lag
+                passing_kw = [
+                    inverter["pass_through_a"] * inverter["ac_voltage_v"] / 1000.0
+                    for i, inverter in enumerate(inverters)
+                    if inverter.get("pass_through_a") is not None and inverter_shares[i][phase] > 0.0
                 ]
-                if up:
-                    drawn = quicksum(sustain_hours["up"][g] * group_kw["up"][g][step - lag] for g in up)
-                    problem.addCons(per_kwh_up * drawn <= held_kwh - floor)
-                if down:
-                    filled = quicksum(
-                        sustain_hours["down"][g] * group_kw["down"][g][step - lag] for g in down
-                    )
-                    problem.addCons(per_kwh_down * filled <= full - held_kwh)
+                for limit in (at(phase_export_limit_kw, step), *passing_kw):
+                    if limit is not None:
+                        fits_export(problem, phase_up, limit, net, intake, firm)
+                for limit in (at(phase_import_limit_kw, step), *passing_kw):
+                    if limit is not None:
+                        problem.addCons(phase_down <= limit - net)
+
+        # Energy, as said at the top of this file.
+        floors = sum(floors_kwh(bank, steps, hours) for bank in banks)
+        full_kwh = sum(bank["capacity_kwh"] for bank in banks)
+        for step in every_step:
+            held_kwh = quicksum(kept_share[b] * stored_kwh[b][step] for b in range(len(banks)))
+            charging_kw = quicksum(kw[step] for kw in charge_kw)
+            discharging_kw = quicksum(kw[step] for kw in discharge_kw)
+            for moment in sorted(set(sustain_hours["up"].values())):
+                spared_kwh = moment * charging_kw / max(best["discharge"])
+                beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in draining_kw)
+                need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
+                problem.addCons(need_kwh <= held_kwh - floors[step])
+            for moment in sorted(set(sustain_hours["down"].values())):
+                spared_kwh = moment * discharging_kw * min(worst["charge"])
+                beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
+                need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
+                problem.addCons(need_kwh <= full_kwh - held_kwh)
+            held_kwh = quicksum(stored[step + 1] for stored in stored_kwh)
+            for lag in range(step + 1):
+                problem.addCons(moved_kwh("up", step - lag, still_lasting=lag) <= held_kwh - floors[step])
+                problem.addCons(moved_kwh("down", step - lag, still_lasting=lag) <= full_kwh - held_kwh)
 
     # --- Money, income positive ----------------------------------------
     lines = {
@@ -581,14 +613,14 @@ def solve_reference(
     }
     if site.get("demand_rate_per_kw"):
         slot = int(site.get("demand_slot_steps", 1))
-        periods = np.asarray(site.get("period_of_step", np.zeros(steps)), dtype=int)
-        counts = np.asarray(site.get("demand_window", np.ones(steps)), dtype=bool)
-        peak_kw = {period: problem.addVar(lb=0.0) for period in sorted(set(periods.tolist()))}
+        periods = months(site)
+        counts = within_hours(site.get("demand_hours"), steps, hours)
+        peak_kw = {period: problem.addVar(lb=0.0) for period in sorted(set(periods))}
         for first in range(0, steps, slot):
             members = range(first, min(first + slot, steps))
             if counts[first]:
                 average = quicksum(metered_import_kw[step] for step in members) / len(members)
-                problem.addCons(peak_kw[int(periods[first])] >= average)
+                problem.addCons(peak_kw[periods[first]] >= average)
         lines["demand"] = -site["demand_rate_per_kw"] * quicksum(peak_kw.values())
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
@@ -662,9 +694,9 @@ def draw_site(generator):
     def chance(probability):
         return bool(generator.random() < probability)
 
-    # The horizon holds whole demand slots and whole blocks.
-    steps = int(generator.integers(3, 9)) * 2
-    step_hours = float(generator.choice([5 / 60, 0.25, 0.5, 1.0]))
+    # One or two whole days, so that the horizon holds whole demand slots and blocks; two days span two months.
+    days, step_hours = [(1, 1.0), (1, 1.0), (2, 1.0), (1, 0.5)][int(generator.integers(4))]
+    steps = round(days * 24 / step_hours)
     phases = ["L1", "L2", "L3"] if chance(0.6) else ["L1"]
     with_services = chance(0.65)
 
@@ -693,7 +725,7 @@ def draw_site(generator):
 
     banks = [draw_bank(generator, between, number, chance)]
     if not with_services and chance(0.35):
-        second = draw_bank(generator, between, number, chance)
+        second = draw_bank(generator, between, number, chance, measured=False)
         banks.append(second | {"converter_kw": number(1.0, 4.0), "converter_efficiency": number(0.94, 0.99)})
 
     load_kw = {phase: between(0.0, 3.0, steps) for phase in phases}
@@ -720,6 +752,7 @@ def draw_site(generator):
         export_price = np.where(inverted, np.round(import_price + between(0.01, 0.4, steps), 4), export_price)
 
     site = {
+        "first_day": datetime.date(2025, 1, 31),
         "step_hours": step_hours,
         "steps": steps,
         "phases": phases,
@@ -727,7 +760,7 @@ def draw_site(generator):
         "ac_solar": ac_solar,
         "registers": "per_phase" if len(phases) == 3 and chance(0.4) else "netted",
         "import_limit_kw": number(10.0, 25.0),
-        "export_limit_kw": None,
+        "export_limit_kw": 100.0,
         "phase_import_limit_kw": None,
         "phase_export_limit_kw": None,
         "imbalance_limit_kw": None,
@@ -739,9 +772,9 @@ def draw_site(generator):
         "import_price": import_price,
         "export_price": export_price,
         "wear_per_kwh": number(0.0, 0.06, 4) if chance(0.5) else 0.0,
-        "services": draw_services(generator, steps, number, chance) if with_services else [],
+        "services": draw_services(generator, steps, step_hours, chance) if with_services else [],
     }
-    kind = generator.choice(["none", "zero", "constant", "series"])
+    kind = generator.choice(["wide", "zero", "constant", "series"])
     if kind == "zero":
         site["export_limit_kw"] = 0.0
     elif kind == "constant":
@@ -756,12 +789,11 @@ def draw_site(generator):
     if chance(0.4):
         site["demand_rate_per_kw"] = number(0.1, 3.0)
         site["demand_slot_steps"] = int(generator.choice([1, 2]))
-        halves = np.arange(steps) >= 2 * (steps // 4)
-        site["period_of_step"] = halves.astype(int) if chance(0.5) else np.zeros(steps, dtype=int)
+        site["demand_hours"] = (16, 22) if chance(0.5) else None
     return site
 
 
-def draw_bank(generator, between, number, chance):
+def draw_bank(generator, between, number, chance, measured=True):
     """A battery or a capacitor bank that starts somewhere between its floor and full."""
     capacity_kwh = number(2.0, 12.0)
     floor_kwh = round(capacity_kwh * float(generator.choice([0.0, 0.1, 0.3])), 3)
@@ -774,12 +806,17 @@ def draw_bank(generator, between, number, chance):
         "self_discharge_per_day": float(generator.choice([0.0, 0.001, 0.03])),
         "standby_w": number(0.0, 20.0, 1),
         "floor_kwh": floor_kwh,
+        "reserve_hours": (17, 23) if chance(0.2) else None,
         "start_kwh": number(floor_kwh, capacity_kwh),
         "end_kwh": floor_kwh if chance(0.3) else None,
         "current_limit_a": None,
     }
+    if measured and chance(0.25):
+        del bank["charge_efficiency"], bank["discharge_efficiency"]
+        bank["measured_points"] = [(number(0.5, 3.0), number(0.94, 0.99)), (10.0, number(0.85, 0.93))]
     if chance(0.5):
-        bank |= {"kind": "capacitor_bank", "lowest_voltage_v": 42.0, "highest_voltage_v": 54.0}
+        low_v = float(generator.choice([24.0, 42.0, 44.0]))
+        bank |= {"kind": "capacitor_bank", "lowest_voltage_v": low_v, "highest_voltage_v": 54.0}
         bank["current_limit_a"] = number(50.0, 160.0, 1)
     else:
         bank |= {"kind": "battery", "voltage_v": 51.2}
@@ -787,22 +824,233 @@ def draw_bank(generator, between, number, chance):
     return bank
 
 
-def draw_services(generator, steps, number, chance):
+def draw_services(generator, steps, step_hours, chance):
     """Two to four products: up and down, some sharing a group, some standing alone."""
     services = []
     for direction in ("up", "down"):
         group = f"{direction} contingency" if chance(0.5) else None
         for _ in range(int(generator.integers(1, 3))):
-            block_steps = int(generator.choice([1, 2, steps]))
+            block_hours = [None, 2.0, 4.0, 24.0][int(generator.integers(4))]
+            prices = np.round(generator.uniform(0.0, 0.08, steps), 5)
+            unit = str(generator.choice(["per_mw_hour", "per_mw_block", "per_mw_year"]))
             services.append(
                 {
                     "direction": direction,
                     "group": group,
-                    "sustain_hours": float(generator.choice([60 / 3600, 1 / 6, 0.25, 0.5, 1.0])),
-                    "price_per_kw_h": np.round(generator.uniform(0.0, 0.08, steps), 5),
+                    "sustain_hours": float(generator.choice([60 / 3600, 1 / 6, 0.5, 1.0, 1.5, 2.5])),
+                    "price_per_kw_h": prices,
                     "share": round(float(generator.choice([1.0, 0.8])), 3),
-                    "block_of_step": np.arange(steps) // block_steps,
+                    "block_hours": block_hours,
                     "derating": float(generator.choice([1.0, 1.0, 0.9])),
+                    "maximum_kw": 2.0 if chance(0.2) else None,
+                    "opposite_share": 0.25 if group is None and chance(0.3) else 0.0,
+                    "price_unit": "per_mw_hour" if block_hours is None else unit,
                 }
             )
     return services
+
+
+# ------------------------------------------------------------
+# The same site as a scenario folder
+
+# Spot prices are written so that these bring the prices of the site back. The figures are invented.
+TRANSMISSION_LOSS_FACTOR, DISTRIBUTION_LOSS_FACTOR, FEE_PER_KWH = 0.98, 1.05, 0.02
+
+
+def as_scenario(site, folder):
+    """Write a site as scenario.toml and series.csv, every number to its last digit.
+
+    Parameters
+    ----------
+    site : dict
+        As described at the top of this file; whole days of steps that divide an hour.
+    folder : Path
+        An existing folder.
+
+    Returns
+    -------
+    Path
+        The folder.
+    """
+    steps, hours, phases = site["steps"], site["step_hours"], site["phases"]
+    minutes = round(hours * 60)
+    series = {}
+
+    def column(name, values):
+        """A constant as it is; an array as a column of the data file."""
+        if np.ndim(values) == 0:
+            return float(values)
+        series[name] = np.asarray(values, dtype=float)
+        return f"series.{name}"
+
+    def spot(price, fee):
+        return (np.asarray(price) - fee) * 1000 / TRANSMISSION_LOSS_FACTOR / DISTRIBUTION_LOSS_FACTOR
+
+    def limit(name, key):
+        return {} if site.get(key) is None else {name: column(name, site[key])}
+
+    inverters = site.get("inverters", [])
+    connection = {
+        "import_limit_kw": column("import_limit_kw", site.get("import_limit_kw", 1000.0)),
+        "export_limit_kw": column("export_limit_kw", site.get("export_limit_kw", 1000.0)),
+        **limit("import_limit_kw_per_phase", "phase_import_limit_kw"),
+        **limit("export_limit_kw_per_phase", "phase_export_limit_kw"),
+        **limit("imbalance_limit_kw", "imbalance_limit_kw"),
+        "phase_voltage_v": next((i["ac_voltage_v"] for i in inverters if "ac_voltage_v" in i), 230.0),
+    }
+    tables = {
+        "timeline": {
+            "start": site.get("first_day", datetime.date(2025, 1, 1)),
+            "days": round(steps * hours / 24),
+            "step_minutes": minutes,
+            "zone": "UTC",
+        },
+        "source.series": {"file": "series.csv", "stamps": "start", "step_minutes": minutes},
+        "site": {
+            "phases": len(phases),
+            "registers": site.get("registers", "netted"),
+            "dc_load_kw": column("dc_load_kw", site.get("dc_load_kw", 0.0)),
+            "dc_voltage_v": site.get("bus_voltage_v"),
+            "firm_load_fraction": site.get("firm_load_fraction", 0.0),
+        },
+        "site.connection": connection,
+        "tariff": {"name": "made up", "zone": "UTC"},
+        "solve": {"gap_tolerance": 1e-9, "tie_break_per_kwh": 0.0},
+    }
+    lists = {
+        "site.load": [
+            {"phase": phase, "power_kw": column(f"load_{phase}_kw", site["load_kw"][phase])} for phase in phases
+        ],
+        "site.ac_solar": [
+            {"name": f"roof {r}", "phase": roof["phase"], "available_kw": column(f"roof_{r}_kw", roof["available_kw"])}
+            for r, roof in enumerate(site.get("ac_solar", []))
+        ],
+        "site.inverter": [
+            {
+                "name": f"inverter {i}",
+                "phase": inverter["phase"],
+                "pass_through_limit_a": inverter.get("pass_through_a"),
+                **{key: value for key, value in inverter.items() if key not in ("pass_through_a", "ac_voltage_v")},
+            }
+            for i, inverter in enumerate(inverters)
+        ],
+        "site.solar_controller": [
+            controller
+            | {"name": f"controller {c}", "available_kw": column(f"array_{c}_kw", controller["available_kw"])}
+            for c, controller in enumerate(site.get("controllers", []))
+        ],
+        "storage": [
+            _bank_table(bank, f"bank {b}", site.get("wear_per_kwh", 0.0))
+            for b, bank in enumerate(site.get("banks", []))
+        ],
+        "tariff.component": _components(site, column, spot, minutes),
+        "service": [
+            _service_table(service, f"service {k}", column, minutes)
+            for k, service in enumerate(site.get("services", []))
+        ],
+    }
+    text = 'title = "made up"\ninvented = true\ncurrency = "EUR"\n'
+    text += "".join(f"\n[{name}]\n{_toml_lines(table)}" for name, table in tables.items())
+    text += "".join(
+        f"\n[[{name}]]\n{_toml_lines(table)}" for name, entries in lists.items() for table in entries
+    )
+    (folder / "scenario.toml").write_text(text, encoding="utf-8")
+    start = datetime.datetime.combine(tables["timeline"]["start"], datetime.time(), datetime.UTC)
+    rows = ["interval_start," + ",".join(series)]
+    for step in range(steps):
+        stamp = (start + datetime.timedelta(minutes=minutes * step)).isoformat()
+        rows.append(",".join([stamp, *(repr(float(values[step])) for values in series.values())]))
+    (folder / "series.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return folder
+
+
+def _bank_table(bank, name, wear_per_kwh):
+    """A bank under the names of the scenario file."""
+    same = ("kind", "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency", "standby_w")
+    same += ("self_discharge_per_day", "voltage_v", "lowest_voltage_v", "highest_voltage_v")
+    table = {"name": name, "wear_per_kwh": wear_per_kwh} | {key: bank[key] for key in same if key in bank}
+    capacity_kwh = bank["capacity_kwh"]
+    table["unit_kwh" if bank["kind"] == "battery" else "unit_usable_kwh"] = capacity_kwh
+    table["charge_current_a"] = table["discharge_current_a"] = bank.get("current_limit_a")
+    table["start_fraction"] = bank["start_kwh"] / capacity_kwh
+    if bank.get("end_kwh") is not None:
+        table["end_fraction"] = bank["end_kwh"] / capacity_kwh
+    reserve = {"fraction": bank.get("floor_kwh", 0.0) / capacity_kwh}
+    table["reserve"] = [reserve | _window(bank.get("reserve_hours"))]
+    if bank.get("measured_points"):
+        table["measured_points"] = [
+            {"power_kw": kw, "round_trip_efficiency": share} for kw, share in bank["measured_points"]
+        ]
+    if bank.get("converter_kw") is not None:
+        table["converter"] = {"rating_kw": bank["converter_kw"], "efficiency": bank["converter_efficiency"]}
+    return table
+
+
+def _service_table(service, name, column, minutes):
+    """A service under the names of the scenario file, its price per MW in the unit it asks for."""
+    unit = service.get("price_unit", "per_mw_hour")
+    block_hours = service.get("block_hours") or minutes / 60
+    factor = {"per_mw_hour": 1.0, "per_mw_block": block_hours, "per_mw_year": 8760.0}[unit]
+    return {
+        "name": name,
+        "direction": service["direction"],
+        "response_group": service.get("group") or "",
+        "sustain_hours": service["sustain_hours"],
+        "price": column(name.replace(" ", "_"), np.asarray(service["price_per_kw_h"]) * 1000 * factor),
+        "price_unit": unit,
+        "block_minutes": round(block_hours * 60),
+        "site_share": service.get("share", 1.0),
+        "most_kw": service.get("maximum_kw"),
+        "derating": service.get("derating", 1.0),
+        "opposite_headroom_share": service.get("opposite_share", 0.0),
+    }
+
+
+def _components(site, column, spot, minutes):
+    """Energy both ways at spot with loss factors and a fee, and the demand charge."""
+    factors = {
+        "transmission_loss_factor": TRANSMISSION_LOSS_FACTOR,
+        "distribution_loss_factor": DISTRIBUTION_LOSS_FACTOR,
+        "fee_per_kwh": FEE_PER_KWH,
+    }
+    spot_in = column("spot_in_per_mwh", spot(site["import_price"], FEE_PER_KWH))
+    spot_out = column("spot_out_per_mwh", spot(site["export_price"], -FEE_PER_KWH))
+    made = [
+        {"kind": "spot_charge", "price_per_mwh": spot_in, **factors},
+        {"kind": "spot_feed_in", "price_per_mwh": spot_out, **factors},
+    ]
+    if site.get("demand_rate_per_kw"):
+        made.append(
+            {
+                "kind": "demand_charge",
+                "rate_per_kw": site["demand_rate_per_kw"],
+                "interval_minutes": minutes * int(site.get("demand_slot_steps", 1)),
+                **_window(site.get("demand_hours")),
+            }
+        )
+    return made
+
+
+def _window(hours):
+    """A daily window of whole clock hours."""
+    return {} if hours is None else {"when": {"from": f"{hours[0]:02d}:00", "to": f"{hours[1]:02d}:00"}}
+
+
+def _toml_lines(table):
+    """A table's keys, those without a value left out."""
+    return "".join(f"{key} = {_toml(value)}\n" for key, value in table.items() if value is not None)
+
+
+def _toml(value):
+    """A value as TOML writes it; numbers to their last digit."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(inner) for inner in value) + "]"
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if isinstance(value, (int, np.integer)):
+        return str(int(value))
+    return repr(float(value))

@@ -1,17 +1,772 @@
-"""Why no schedule exists: which limit asks for more than which other allows, when, and by how much."""
+"""Why no schedule exists: which limit asks for more than which other allows, when, and by how much.
+
+Offers of services may always be zero and money forbids nothing, so both are left out and what remains is small:
+the balances, the sun and the limits. `check_supply` compares, step by step, what must be served with the most that
+could serve it, and adds up the most that could be stored by then. `explained` is asked once there is known to be
+no schedule: it walks the weeks with as much energy stored as could be, until one cannot be done, finds the step by
+which it fails, and there asks of each limit alone by how much it would have to be moved.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
-from optimiser.engine.tiling import Problem
+import highspy
+import numpy as np
+from scipy import sparse
+
+from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import InfeasibleError
+from optimiser.site import bank_on_bus
+from optimiser.storage import voltage_at
+from optimiser.terms import SettledTerms
+
+TOLERANCE = 1e-6
+MOST_COLUMNS_WHOLE = 40_000
+SPAN_HOURS = 168
+FAR = 1e5
+NEAR_THE_MOST = 0.999
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A rule or a column bound that one limit puts: on which side, and in which steps (None: all)."""
+
+    place: str
+    upper: bool
+    is_column: bool = True
+    steps: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit that a person can move, with every row and bound that it puts.
+
+    Attributes
+    ----------
+    rule : str
+        Its name in a sentence.
+    rank : int
+        Which of several limits is named first: the lowest. A wish (reserve, end state) comes before what the
+        network allows, and that before ratings of equipment.
+    unit : str
+    field : str
+        Where it stands in the scenario file.
+    holds : tuple of Hold
+    value : callable
+        From a step to the limit there, in its unit; None where it has no single value.
+    """
+
+    rule: str
+    rank: int
+    unit: str
+    field: str
+    holds: tuple[Hold, ...]
+    value: Callable[[int], float] | None = None
+
+
+def limits_of(scenario: Any, problem: Problem) -> list[Limit]:
+    """Every limit of a scenario that a person can move and that has a place in `problem`."""
+    made = [*_connection_limits(scenario), *_inverter_limits(scenario), *_bank_limits(scenario)]
+    rows = {family.name for family in problem.rows}
+    kept = []
+    for limit in made:
+        holds = tuple(h for h in limit.holds if h.place in (problem.columns if h.is_column else rows))
+        if holds:
+            kept.append(replace(limit, holds=holds))
+    return kept
+
+
+def _connection_limits(scenario: Any) -> Iterator[Limit]:
+    site, terms = scenario.site, _numbers(scenario)
+    connection, phases = site.connection, site.phase_names
+
+    for word, whole, own in (
+        ("import", connection.import_limit_kw, connection.import_limit_kw_per_phase),
+        ("export", connection.export_limit_kw, connection.export_limit_kw_per_phase),
+    ):
+        field, taken = f"site.connection.{word}_limit_kw", word == "import"
+        holds = (
+            Hold(f"meter.{word}_kw", True),
+            Hold(f"{word} limit of the connection", True, is_column=False),
+        )
+        yield Limit(f"{word} limit of the connection", 1, "kW", field, holds, _of(terms.values(whole)))
+        if own is not None:
+            own_holds = [Hold(f"limits of phase {phase}", taken, is_column=False) for phase in phases]
+            own_holds += [Hold(f"meter.{phase}.{word}_kw", True) for phase in phases]
+            name = f"{word} limit of phase {{phase}}"
+            yield Limit(name, 1, "kW", f"{field}_per_phase", tuple(own_holds), _of(terms.values(own)))
+    pairs = [(one, other) for index, one in enumerate(phases) for other in phases[index + 1 :]]
+    both = [
+        Hold(f"imbalance of phases {one} and {other}", upper, is_column=False)
+        for one, other in pairs
+        for upper in (True, False)
+    ]
+    if connection.imbalance_limit_kw is not None:
+        field, most = "site.connection.imbalance_limit_kw", connection.imbalance_limit_kw
+        yield Limit("imbalance limit between phases", 1, "kW", field, tuple(both), lambda step: most)
+
+
+def _inverter_limits(scenario: Any) -> Iterator[Limit]:
+    site = scenario.site
+    for index, inverter in enumerate(site.inverter):
+        name, place = inverter.name, f"site.inverter.{index}"
+        holds = tuple(
+            Hold(f"pass-through current of inverter {name} on {phase}", upper, is_column=False)
+            for phase in site.phase_names
+            for upper in (True, False)
+        )
+        amperes = inverter.pass_through_limit_a or 0.0
+        through = amperes * site.connection.phase_voltage_v / 1000
+        yield Limit(
+            f"pass-through current of inverter {name}",
+            2,
+            "kW",
+            f"{place}.pass_through_limit_a",
+            holds,
+            _always(through),
+        )
+        for word, rule in (("output_kw", "output rating"), ("intake_kw", "intake rating")):
+            hold = Hold(f"inverter.{name}.{word}", True)
+            rating = getattr(inverter, word)
+            yield Limit(f"{rule} of inverter {name}", 4, "kW", f"{place}.{word}", (hold,), _always(rating))
+        for way in ("out", "in"):
+            rule = f"DC current of inverter {name}, {way}"
+            yield Limit(rule, 3, "kW", f"{place}.dc_current_limit_a", _current_holds(rule))
+    for index, controller in enumerate(site.solar_controller):
+        rule = f"current of controller {controller.name}"
+        yield Limit(rule, 3, "kW", f"site.solar_controller.{index}.current_limit_a", _current_holds(rule))
+
+
+def _bank_limits(scenario: Any) -> Iterator[Limit]:
+    timeline = scenario.timeline
+    for index, bank in enumerate(scenario.storage):
+        place, stored = f"storage.{index}", f"storage.{bank.name}.stored_kwh"
+        floor, last = bank.floor_kwh(timeline), timeline.steps - 1
+        end_kwh = min(bank.end_kwh, bank.capacity_kwh)
+        has_end = end_kwh > floor[last] + TOLERANCE
+        if has_end:
+            hold = Hold(stored, False, steps=np.arange(timeline.steps) == last)
+            yield Limit(
+                f"end state of {bank.name}", 0, "kWh", f"{place}.end_fraction", (hold,), _always(end_kwh)
+            )
+        kept = floor > 0
+        kept[last] &= not has_end
+        if kept.any():
+            hold = Hold(stored, False, steps=kept)
+            yield Limit(f"reserve of {bank.name}", 0, "kWh", f"{place}.reserve", (hold,), _of(floor))
+        for word in ("charge", "discharge"):
+            whole = f"storage.{bank.name}.{word}_kw"
+            pieces = len(bank.charge_pieces() if word == "charge" else bank.discharge_pieces())
+            holds = (Hold(whole, True), Hold(f"storage.{bank.name}.{word}_piece_{pieces}_kw", True))
+            most = bank.charge_limit_kw if word == "charge" else bank.discharge_limit_kw
+            yield Limit(f"{word} power of {bank.name}", 5, "kW", f"{place}.{word}_kw", holds, _always(most))
+            rule = f"{word} current of {bank.name}"
+            yield Limit(rule, 3, "kW", f"{place}.{word}_current_a", _current_holds(rule))
+        size = _always(bank.capacity_kwh)
+        yield Limit(f"capacity of {bank.name}", 6, "kWh", f"{place}.units", (Hold(stored, True),), size)
+
+
+def _of(series: np.ndarray) -> Callable[[int], float]:
+    return lambda step: float(series[step])
+
+
+def _always(number: float) -> Callable[[int], float]:
+    return lambda step: number
+
+
+def _current_holds(rule: str) -> tuple[Hold, ...]:
+    """Rows of a current limit: one where the voltage is constant, else lines at both edges of the step."""
+    lines = ["", *(f", line {index}" for index in range(2, 21))]
+    edges = ["", " at start of step", " at end of step"]
+    return tuple(Hold(f"{rule}{edge}{line}", True, is_column=False) for edge in edges for line in lines)
+
+
+class Window:
+    """The problem of steps `first` to `stop` (left out), with one column a limit that moves it by so much.
+
+    Parameters
+    ----------
+    problem : Problem
+        Without services and money: only stored energy links its steps.
+    limits : list of Limit
+    first, stop : int
+    carried : array or None
+        The most energy that each bank could hold before `first`; None: all that it can hold. [kWh]
+    """
+
+    def __init__(
+        self, problem: Problem, limits: list[Limit], first: int, stop: int, carried: np.ndarray | None
+    ):
+        self.problem, self.limits, self.first, self.stop = problem, limits, first, stop
+        wide, tall = problem.step_columns, problem.step_rows
+        self._before = max(first - 1, 0) * wide
+        lower = problem.lower[self._before : stop * wide].copy()
+        upper = problem.upper[self._before : stop * wide].copy()
+        if first > 0:
+            held = stored_places(problem, first - 1) - self._before
+            lower[held] = 0.0
+            if carried is not None:
+                upper[held] = carried
+        matrix = problem.matrix[first * tall : stop * tall, self._before : stop * wide].tocsr()
+        low, high = (
+            problem.row_lower[first * tall : stop * tall],
+            problem.row_upper[first * tall : stop * tall],
+        )
+        self._assemble(matrix, low.copy(), high.copy(), lower, upper)
+
+    def _assemble(
+        self, matrix: Any, low: np.ndarray, high: np.ndarray, lower: np.ndarray, upper: np.ndarray
+    ) -> None:
+        columns = len(lower)
+        self.movers = columns + np.arange(len(self.limits))
+        blocks, lows, highs = [], [], []
+        for mover, limit in zip(self.movers, self.limits, strict=True):
+            for hold in limit.holds:
+                part, bound, local = self._held(hold, matrix, low, high, lower, upper)
+                move = sparse.csr_array(
+                    (
+                        np.full(len(bound), -1.0 if hold.upper else 1.0),
+                        (np.arange(len(bound)), np.full(len(bound), mover - columns)),
+                    ),
+                    shape=(len(bound), len(self.limits)),
+                )
+                blocks.append(sparse.hstack([part, move], format="csr"))
+                lows.append(np.full(len(bound), -np.inf) if hold.upper else bound)
+                highs.append(bound if hold.upper else np.full(len(bound), np.inf))
+                self._loosen(hold, local, low, high, lower, upper)
+        whole = sparse.csr_array(
+            (matrix.data, matrix.indices, matrix.indptr), shape=(matrix.shape[0], columns + len(self.limits))
+        )
+        model = highspy.HighsLp()
+        stacked = sparse.vstack([whole, *blocks], format="csr")
+        model.num_col_, model.num_row_ = stacked.shape[1], stacked.shape[0]
+        model.col_cost_ = np.zeros(stacked.shape[1])
+        model.col_lower_ = np.r_[lower, np.zeros(len(self.limits))]
+        model.col_upper_ = np.r_[upper, np.zeros(len(self.limits))]
+        model.row_lower_, model.row_upper_ = np.concatenate([low, *lows]), np.concatenate([high, *highs])
+        model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+        model.a_matrix_.num_col_, model.a_matrix_.num_row_ = stacked.shape[1], stacked.shape[0]
+        model.a_matrix_.start_ = stacked.indptr.astype(np.int32)
+        model.a_matrix_.index_ = stacked.indices.astype(np.int32)
+        model.a_matrix_.value_ = stacked.data
+        self._highs = highspy.Highs()
+        for option, value in (("output_flag", False), ("threads", 1), ("time_limit", 60.0)):
+            self._highs.setOptionValue(option, value)
+        self._highs.passModel(model)
+        self._columns = columns
+
+    def _held(
+        self, hold: Hold, matrix: Any, low: np.ndarray, high: np.ndarray, lower: np.ndarray, upper: np.ndarray
+    ) -> tuple[Any, np.ndarray, np.ndarray]:
+        """Rows that say a hold once more, their bound, and the numbers of what they stand for."""
+        places = self.problem.places if hold.is_column else self.problem.row_places
+        inside = places[hold.place][self.first : self.stop]
+        if hold.steps is not None:
+            inside = inside[hold.steps[self.first : self.stop]]
+        if hold.is_column:
+            local = inside - self._before
+            one = (np.ones(len(local)), (np.arange(len(local)), local))
+            part = sparse.csr_array(one, shape=(len(local), len(lower)))
+            return part, (upper if hold.upper else lower)[local].copy(), local
+        local = inside - self.first * self.problem.step_rows
+        return matrix[local], (high if hold.upper else low)[local].copy(), local
+
+    def _loosen(
+        self,
+        hold: Hold,
+        local: np.ndarray,
+        low: np.ndarray,
+        high: np.ndarray,
+        lower: np.ndarray,
+        upper: np.ndarray,
+    ) -> None:
+        """Lift the original of a hold, which its movable copy now stands for."""
+        if not hold.is_column:
+            (high if hold.upper else low)[local] = np.inf if hold.upper else -np.inf
+        elif hold.upper:
+            upper[local] = FAR
+        else:
+            lower[local] = 0.0
+
+    def fullest(self) -> np.ndarray | None:
+        """The most energy that the banks can hold at the end; None if not every limit can be kept. [kWh]"""
+        last = stored_places(self.problem, self.stop - 1) - self._before
+        costs = np.zeros(self._columns)
+        costs[last] = -1.0
+        self._price(costs, np.zeros(len(self.limits)), np.zeros(len(self.limits)))
+        x = self._run()
+        return None if x is None else x[last]
+
+    def possible(self) -> bool:
+        """Whether every limit can be kept."""
+        nothing = np.zeros(len(self.limits))
+        self._price(np.zeros(self._columns), nothing, nothing)
+        return self._run() is not None
+
+    def least(self, weights: dict[int, float]) -> np.ndarray | None:
+        """The least moves of some limits, by number, that make a schedule possible; None if none do."""
+        costs, most = np.zeros(len(self.limits)), np.zeros(len(self.limits))
+        for number, weight in weights.items():
+            costs[number], most[number] = weight, np.inf
+        self._price(np.zeros(self._columns), costs, most)
+        x = self._run()
+        if x is None:
+            return None
+        self.x = x[: self._columns]
+        return np.maximum(x[self.movers], 0.0)
+
+    def _price(self, costs: np.ndarray, moves: np.ndarray, most: np.ndarray) -> None:
+        every = np.arange(self._columns + len(self.limits), dtype=np.int32)
+        self._highs.changeColsCost(len(every), every, np.r_[costs, moves])
+        self._highs.changeColsBounds(len(most), self.movers.astype(np.int32), np.zeros(len(most)), most)
+
+    def _run(self) -> np.ndarray | None:
+        self._highs.run()
+        if self._highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        return np.array(self._highs.getSolution().col_value)
+
+    def value(self, name: str, step: int) -> float:
+        """A column's value in the last answer."""
+        return float(self.x[self.problem.places[name][step] - self._before])
+
+
+def stored_places(problem: Problem, step: int) -> np.ndarray:
+    """Places of the banks' stored energy at the end of a step."""
+    names = [name for name in problem.places if name.startswith("storage.") and name.endswith(".stored_kwh")]
+    return np.array([problem.places[name][step] for name in names], int)
+
+
+def bare_problem(scenario: Any) -> Problem:
+    """The problem of a scenario without money and services, which never forbid a schedule.
+
+    A register's bound is drawn tight by what its inverters can move; here it is the limit alone, so that moving
+    a rating is not held back by what was derived from it.
+    """
+    tariff = scenario.file.tariff.model_copy(update={"component": ()})
+    solve = scenario.file.solve.model_copy(update={"tie_break_per_kwh": 0.0})
+    file = scenario.file.model_copy(update={"service": (), "tariff": tariff, "solve": solve})
+    problem = build_problem(replace(scenario, file=file))
+    upper = problem.upper.copy()
+    connection, terms = scenario.site.connection, _numbers(scenario)
+    for name, places in problem.places.items():
+        if name.startswith("meter."):
+            word, whole = name.split(".")[-1].removesuffix("_kw"), name.count(".") == 1
+            limit = getattr(connection, f"{word}_limit_kw" if whole else f"{word}_limit_kw_per_phase")
+            upper[places] = FAR if limit is None else terms.values(limit)
+    return replace(problem, upper=upper)
+
+
+def explained(scenario: Any, problem: Problem | None = None) -> InfeasibleError:
+    """The error that names what cannot be kept.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    problem : Problem, optional
+        The problem that has no schedule; not needed, as the limits are stated afresh without services.
+
+    Returns
+    -------
+    InfeasibleError
+        Its `findings` name each limit that has to be moved, with the step, the local time and the amount.
+    """
+    bare = bare_problem(scenario)
+    limits = limits_of(scenario, bare)
+    found = _first_impossible(bare, limits)
+    if found is None:
+        return InfeasibleError(
+            "no schedule keeps every limit, yet those of site and storage can all be kept without the services. "
+            "Take the products of `service` out one by one to find the one that asks for too much."
+        )
+    first, stop, carried = found
+    later = stop < bare.timeline.steps
+    also = (
+        f"What follows {scenario.timeline.when(stop)} was not looked at and may need more." if later else ""
+    )
+    return _told(scenario, bare, limits, first, stop, carried, also)
+
+
+def _first_impossible(problem: Problem, limits: list[Limit]) -> tuple[int, int, np.ndarray | None] | None:
+    """The first week that cannot be done from as much energy as could be stored before it."""
+    steps = problem.timeline.steps
+    span = steps
+    if steps * problem.step_columns > MOST_COLUMNS_WHOLE:
+        span = max(1, round(SPAN_HOURS / problem.timeline.step_hours))
+    carried = None
+    for first in range(0, steps, span):
+        stop = min(steps, first + span)
+        fullest = Window(problem, limits, first, stop, carried).fullest()
+        if fullest is None:
+            return first, stop, carried
+        carried = fullest
+    return None
+
+
+def _smallest(lowest: int, highest: int, holds: Callable[[int], bool]) -> int:
+    """The smallest number from `lowest` to `highest` that holds, given that all after it do, `highest` too."""
+    while lowest < highest:
+        middle = (lowest + highest) // 2
+        if holds(middle):
+            highest = middle
+        else:
+            lowest = middle + 1
+    return highest
+
+
+def _told(
+    scenario: Any,
+    problem: Problem,
+    limits: list[Limit],
+    first: int,
+    stop: int,
+    carried: np.ndarray | None,
+    also: str = "",
+) -> InfeasibleError:
+    """What has to give way in a span that cannot be done."""
+    soonest = _smallest(first + 1, stop, lambda b: not Window(problem, limits, first, b, carried).possible())
+    alone = _cures(Window(problem, limits, first, soonest, carried), limits)
+    if not alone:
+        return _together(scenario, problem, limits, first, soonest, carried, also)
+    # Named is the limit that comes first by rank; among equals the one that has to be moved least.
+    order = sorted(alone, key=lambda number: (limits[number].rank, alone[number]))
+    whole = Window(problem, limits, first, stop, carried)
+    wholly = {number: moves for number in order if (moves := _least_of(whole, number)) is not None}
+    number = next(iter(wholly), order[0])
+    amount, worst, needed = alone[number], soonest, alone
+    if wholly.get(number, 0.0) > amount * (1 + TOLERANCE):
+        amount, needed = wholly[number], wholly
+        enough = amount * NEAR_THE_MOST
+        worst = _smallest(
+            soonest,
+            stop,
+            lambda b: (_least_of(Window(problem, limits, first, b, carried), number) or 0.0) >= enough,
+        )
+    by_itself = not Window(problem, limits, worst - 1, worst, None).possible()
+    window = Window(problem, limits, first, worst, carried)
+    window.least({number: 1.0})
+    finding = _finding(scenario, window, limits[number], amount, worst - 1)
+    others = {other: needed[other] for other in order if other != number and other in needed}
+    names = [_rule(limits[other], "") for other in others if limits[other].rank < 5][:3]
+    words = [_sentence(scenario, window, limits[number], finding, names, by_itself)]
+    instead = [_alternative(limits[other], others[other]) for other in others][:3]
+    if instead:
+        words.append("Or instead: " + "; or ".join(instead) + ".")
+    if worst != soonest:
+        words.append(f"It is first missing at {scenario.timeline.when(soonest - 1)}.")
+    finding["instead"] = [
+        {"rule": _rule(limits[other], ""), "amount": others[other], "unit": limits[other].unit}
+        for other in others
+    ]
+    return InfeasibleError("no schedule keeps every limit: " + " ".join([*words, also]).strip(), [finding])
+
+
+def _least_of(window: Window, number: int) -> float | None:
+    """The least move of one limit alone that makes a schedule possible, if any does."""
+    moves = window.least({number: 1.0})
+    return None if moves is None or moves[number] > FAR / 10 else float(moves[number])
+
+
+def _cures(window: Window, limits: list[Limit]) -> dict[int, float]:
+    """The limits that make a schedule possible by being moved alone, and by how much."""
+    moves = {number: _least_of(window, number) for number in range(len(limits))}
+    return {number: move for number, move in moves.items() if move is not None and move > TOLERANCE}
+
+
+def _together(
+    scenario: Any, problem: Problem, limits: list[Limit], start: int, stop: int, given: Any, also: str
+) -> InfeasibleError:
+    """Several limits that have to be moved at once."""
+    window = Window(problem, limits, start, stop, given)
+    moves = window.least({number: 4.0**limit.rank for number, limit in enumerate(limits)})
+    when = scenario.timeline.when(stop - 1)
+    if moves is None:
+        return InfeasibleError(
+            f"no schedule keeps every limit, and at {when} none that can be moved helps: the DC bus has no way to be "
+            "supplied. Add an inverter that can take power in, or storage.",
+            [
+                {
+                    "rule": "balance of the DC bus",
+                    "step": stop - 1,
+                    "when": when,
+                    "amount": _fixed_kw(scenario, stop - 1),
+                    "unit": "kW",
+                }
+            ],
+        )
+    numbers = sorted(np.flatnonzero(moves > TOLERANCE), key=lambda number: limits[number].rank)
+    findings = [_finding(scenario, window, limits[n], float(moves[n]), stop - 1) for n in numbers]
+    words = [_sentence(scenario, window, limits[n], f) for n, f in zip(numbers, findings, strict=True)]
+    text = f"no schedule keeps every limit, and {len(words)} have to be moved at once: " + " And: ".join(
+        words
+    )
+    return InfeasibleError(f"{text} {also}".strip(), findings)
+
+
+def _numbers(scenario: Any) -> SettledTerms:
+    return SettledTerms(scenario.timeline, scenario.read, {})
+
+
+def _finding(scenario: Any, window: Window, limit: Limit, amount: float, step: int) -> dict[str, Any]:
+    rule = _rule(limit, _phase_that_binds(scenario, window, limit, step))
+    return {
+        "rule": rule,
+        "step": step,
+        "when": scenario.timeline.when(step),
+        "amount": amount,
+        "unit": limit.unit,
+    }
+
+
+def _rule(limit: Limit, phase: str) -> str:
+    return limit.rule.replace("phase {phase}", f"phase {phase}" if phase else "each phase")
+
+
+def _phase_that_binds(scenario: Any, window: Window, limit: Limit, step: int) -> str:
+    """The phase that goes furthest beyond a limit that all share."""
+    if "{phase}" not in limit.rule:
+        return ""
+    sign = 1 if limit.rule.startswith("import") else -1
+    nets = {phase: sign * _net_kw(scenario, window, phase, step) for phase in scenario.site.phase_names}
+    return max(nets, key=lambda phase: nets[phase])
+
+
+def _net_kw(scenario: Any, window: Window, phase: str, step: int) -> float:
+    """Signed power of a phase in a window's last answer. [kW]"""
+    site = scenario.site
+    net = float(site.load_kw(_numbers(scenario), phase)[step])
+    for system in site.ac_solar:
+        net -= site.share(system, phase) * window.value(f"ac_solar.{system.name}.solar_kw", step)
+    for inverter in site.inverter:
+        name, share = f"inverter.{inverter.name}", site.share(inverter, phase)
+        net += share * (window.value(f"{name}.intake_kw", step) - window.value(f"{name}.output_kw", step))
+    return net
+
+
+def _fixed_kw(scenario: Any, step: int) -> float:
+    """DC load and standby of everything on the bus. [kW]"""
+    site = scenario.site
+    watts = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
+    return watts / 1000 + float(_numbers(scenario).values(site.dc_load_kw)[step])
+
+
+def _asked(scenario: Any, step: int) -> str:
+    """What has to be served in a step, in words."""
+    site, terms = scenario.site, _numbers(scenario)
+    loads = {phase: float(site.load_kw(terms, phase)[step]) for phase in site.phase_names}
+    words = f"a load of {_shown(sum(loads.values()))} kW"
+    if len(loads) > 1:
+        words += " (" + ", ".join(f"{phase} {_shown(load)}" for phase, load in loads.items()) + ")"
+    fixed = _fixed_kw(scenario, step)
+    return f"{words} and {_shown(fixed)} kW of DC load and standby" if fixed else words
+
+
+def _sentence(
+    scenario: Any,
+    window: Window,
+    limit: Limit,
+    finding: dict[str, Any],
+    others: list[str] | None = None,
+    by_itself: bool = True,
+) -> str:
+    """One finding: what is asked, what is allowed, what is missing, what to do."""
+    step, amount, unit, when = finding["step"], finding["amount"], limit.unit, finding["when"]
+    value = None if limit.value is None else limit.value(step)
+    more = f"{_shown(amount)} {unit}"
+    if limit.rank == 0:
+        fraction = (value or 0.0) - amount
+        return (
+            f"the {finding['rule']} asks for {_shown(value or 0)} kWh at the end of the step of {when}, {more} more "
+            f"than can be stored by then within the {' and the '.join(others or ['other limits'])}. "
+            f"Lower {limit.field} so that it asks for at most {_shown(fraction)} kWh."
+        )
+    allowed = "is too low" if value is None else f"allows {_shown(value)} {unit}"
+    span = ""
+    if not by_itself:
+        span = f", counted from {scenario.timeline.when(window.first)} on"
+    text = (
+        f"the {finding['rule']} {allowed} at {when}, and {_asked(scenario, step)} there need {more} more{span}, "
+        f"after all that sun, storage and inverters can do within the {' and the '.join(others or ['other limits'])}."
+    )
+    if value is None:
+        return f"{text} Raise {limit.field}{_amperes(scenario, window, limit, step, amount)}."
+    target = f"{_shown(value + amount)} {unit}"
+    if limit.field.endswith("pass_through_limit_a"):
+        target = f"{_shown((value + amount) * 1000 / scenario.site.connection.phase_voltage_v)} A"
+    return f"{text} Raise {limit.field} to at least {target}, or lower what is asked for."
+
+
+def _amperes(scenario: Any, window: Window, limit: Limit, step: int, amount_kw: float) -> str:
+    """The current that a power is worth at the bus voltage of a step."""
+    bank = bank_on_bus(scenario.storage)
+    volts = scenario.site.lowest_bus_voltage(scenario.storage)
+    if bank is not None:
+        volts = float(voltage_at(bank, window.value(f"storage.{bank.name}.stored_kwh", step)))
+    return f" by about {_shown(amount_kw * 1000 / volts)} A in all (at {_shown(volts)} V)"
+
+
+def _alternative(limit: Limit, amount: float) -> str:
+    verb = "lower" if limit.rank == 0 else "raise"
+    return f"{verb} the {_rule(limit, '')} by {_shown(amount)} {limit.unit} ({limit.field})"
+
+
+def _shown(number: float) -> str:
+    return f"{number:.4g}"
 
 
 def check_supply(scenario: Any) -> None:
-    """Compare demands with limits before anything is solved."""
+    """Compare, in every step by itself, what must be served with the most that could serve it.
+
+    Only conclusions that are certain: banks are taken as full at their highest voltage, and all sun is used.
+
+    Raises
+    ------
+    InfeasibleError
+        If there is a step that no state of storage could serve (the worst is told, and how many there are), or if
+        the banks run short of what they must hold however much is stored before.
+    """
+    missing = {name: excess for name, excess in _excesses(scenario) if excess.max(initial=0.0) > TOLERANCE}
+    if not missing:
+        if _runs_short(scenario):
+            raise explained(scenario)
+        return
+    step = int(np.argmax(max(missing.values(), key=lambda excess: float(excess.max()))))
+    problem = bare_problem(scenario)
+    limits = limits_of(scenario, problem)
+    count = int((np.max(list(missing.values()), axis=0) > TOLERANCE).sum())
+    also = f"{count} steps cannot be served; this one lacks the most." if count > 1 else ""
+    if (
+        len(problem.lower) <= MOST_COLUMNS_WHOLE
+        and not Window(problem, limits, 0, scenario.timeline.steps, None).possible()
+    ):
+        raise _told(scenario, problem, limits, 0, scenario.timeline.steps, None, also)
+    if Window(problem, limits, step, step + 1, None).possible():
+        return
+    raise _told(scenario, problem, limits, step, step + 1, None, also)
 
 
-def explained(scenario: Any, problem: Problem) -> InfeasibleError:
-    """The error that names what cannot be kept."""
-    return InfeasibleError("no schedule keeps every limit")
+def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
+    """How far what must be imported exceeds what may be, at the least, by rule. [kW]"""
+    site, terms = scenario.site, _numbers(scenario)
+    bus_kw, outputs, intakes = (
+        _bus_kw(scenario, terms),
+        _dc_limited(scenario, "out"),
+        _dc_limited(scenario, "in"),
+    )
+    best_out = max((i.output_efficiency for i in site.inverter), default=1.0)
+    best_in = max((i.intake_efficiency for i in site.inverter), default=1.0)
+    intake_dc = sum(intakes[i.name] * i.intake_efficiency for i in site.inverter)
+    yield "DC bus", -bus_kw - intake_dc
+    lowest, highest = {}, {}
+    phase_most, _ = site.phase_limits_kw(terms)
+    for phase in site.phase_names:
+        load = site.load_kw(terms, phase)
+        solar = sum((site.share(s, phase) * s.available(terms) for s in site.ac_solar), np.zeros(len(load)))
+        output = sum(site.share(i, phase) * outputs[i.name] for i in site.inverter)
+        helped = np.minimum(output, best_out * np.maximum(bus_kw + intake_dc, 0))
+        lowest[phase] = load - solar - helped
+        intake = sum(site.share(i, phase) * intakes[i.name] for i in site.inverter)
+        highest[phase] = np.minimum(load + intake, phase_most[phase])
+    load_less_sun = sum(site.load_kw(terms, phase) for phase in site.phase_names)
+    load_less_sun = load_less_sun - sum((s.available(terms) for s in site.ac_solar), np.zeros(len(bus_kw)))
+    given = np.minimum(sum(outputs.values()), best_out * np.maximum(bus_kw, 0))
+    taken = np.maximum(-bus_kw, 0) / best_in
+    yield "import limit", load_less_sun - given + taken - terms.values(site.connection.import_limit_kw)
+    for phase in site.phase_names:
+        if site.connection.import_limit_kw_per_phase is not None:
+            yield f"phase {phase}", lowest[phase] - phase_most[phase]
+        for inverter in site.inverter:
+            if inverter.pass_through_limit_a and site.share(inverter, phase):
+                most = inverter.pass_through_limit_a * site.connection.phase_voltage_v / 1000
+                behind = lowest[phase] - (1 - inverter.backed_up_share) * site.load_kw(terms, phase)
+                yield f"pass-through {inverter.name} {phase}", behind - most
+        if site.connection.imbalance_limit_kw is not None:
+            for other in site.phase_names:
+                if other != phase:
+                    yield (
+                        f"imbalance {phase} {other}",
+                        lowest[phase] - highest[other] - site.connection.imbalance_limit_kw,
+                    )
+
+
+def _runs_short(scenario: Any) -> bool:
+    """Whether all banks together fall below what they must hold, with every loss taken at its least."""
+    banks, terms = scenario.storage, _numbers(scenario)
+    if not banks:
+        return False
+    hours, timeline = terms.step_hours, scenario.timeline
+    floor = sum(bank.floor_kwh(timeline) for bank in banks)
+    floor[-1] = max(floor[-1], sum(min(bank.end_kwh, bank.capacity_kwh) for bank in banks))
+    kept = max(bank.kept(hours) for bank in banks)
+    into = max(efficiency for bank in banks for _, efficiency in bank.charge_pieces())
+    out_of = max(efficiency for bank in banks for _, efficiency in bank.discharge_pieces())
+    most_in = sum(bank.charge_limit_kw for bank in banks)
+    net = (
+        _bus_kw(scenario, terms)
+        - sum(bank.discharge_limit_kw for bank in banks)
+        + _grid_to_bus_kw(scenario, terms)
+    )
+    change = hours * np.where(net > 0, np.minimum(net, most_in) * into, net / out_of)
+    stored, capacity = sum(bank.start_kwh for bank in banks), sum(bank.capacity_kwh for bank in banks)
+    for rise, least in zip(change.tolist(), floor.tolist(), strict=True):
+        stored = min(capacity, kept * stored + rise)
+        if stored < least - TOLERANCE:
+            return True
+    return False
+
+
+def _grid_to_bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
+    """The most that inverters can bring to the bus, less what loads beyond the import limits take. [kW]"""
+    site = scenario.site
+    best_out = max((i.output_efficiency for i in site.inverter), default=1.0)
+    best_in = max((i.intake_efficiency for i in site.inverter), default=1.0)
+    intakes = _dc_limited(scenario, "in")
+
+    def brought(room_kw: np.ndarray, most_kw: float) -> np.ndarray:
+        return best_in * np.clip(room_kw, 0, most_kw) - np.maximum(-room_kw, 0) / best_out
+
+    whole, by_phase = terms.values(site.connection.import_limit_kw).copy(), np.zeros(scenario.timeline.steps)
+    phase_most, _ = site.phase_limits_kw(terms)
+    for phase in site.phase_names:
+        room = -site.load_kw(terms, phase)
+        room = room + sum(site.share(s, phase) * s.available(terms) for s in site.ac_solar)
+        whole = whole + room
+        intake = sum(site.share(i, phase) * intakes[i.name] for i in site.inverter)
+        by_phase = by_phase + brought(phase_most[phase] + room, intake)
+    return np.minimum(brought(whole, sum(intakes.values())), by_phase)
+
+
+def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
+    """The most that sun and banks can bring to the bus, less its own load and standby. [kW]"""
+    site = scenario.site
+    volts = _highest_voltage(scenario)
+    power = np.zeros(scenario.timeline.steps)
+    for controller in site.solar_controller:
+        amperes = controller.current_limit_a
+        most = np.inf if amperes is None else amperes * volts / 1000
+        power = power + np.minimum(controller.available(terms), most)
+    for bank in scenario.storage:
+        power = power + bank.discharge_limit_kw
+    watts = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
+    return power - watts / 1000 - terms.values(site.dc_load_kw)
+
+
+def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
+    """Each inverter's AC power one way, within its DC current limit at the highest voltage. [kW]"""
+    made = {}
+    for inverter in scenario.site.inverter:
+        rating, efficiency = inverter.intake_kw, 1 / inverter.intake_efficiency
+        if way == "out":
+            rating, efficiency = inverter.output_kw, inverter.output_efficiency
+        amperes = inverter.dc_current_limit_a
+        most = np.inf if amperes is None else amperes * _highest_voltage(scenario) / 1000 * efficiency
+        made[inverter.name] = min(rating, most)
+    return made
+
+
+def _highest_voltage(scenario: Any) -> float:
+    bank = bank_on_bus(scenario.storage)
+    return scenario.site.lowest_bus_voltage(scenario.storage) if bank is None else bank.voltages[1]

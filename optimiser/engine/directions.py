@@ -9,8 +9,10 @@ duals price the next round, until the gap closes or time is up.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -23,6 +25,7 @@ from optimiser.errors import UnprovenError
 
 TOLERANCE_KW = 1e-6
 ROUNDS = 40
+FIRST_MARGIN_HOURS = 2.0
 
 
 @dataclass(frozen=True)
@@ -109,30 +112,44 @@ def keep_one_direction(
         return Outcome(relaxed, bound, broken)
     search = _Search(problem, every, highs, broken, relaxed)
     best: Solution | None = None
-    margin_hours = 6.0
-    outcome = Outcome(relaxed, bound, broken)
-    last_gap, stalled = np.inf, 0
-    for round_number in range(ROUNDS):
-        windows = search.windows(margin_hours)
-        bound = min(bound, search.price_windows(windows, deadline))
+    chosen = search.second_chosen.copy()
+    gaps: list[float] = []
+    for round_number in range(1, ROUNDS + 1):
+        windows = search.windows()
+        found, open_windows = search.price_windows(windows, gap, deadline)
+        bound = min(bound, found)
         solution = search.fixed()
-        if solution is not None and (best is None or solution.purse > best.purse):
-            best = solution
+        if solution is not None and (best is None or solution.purse > best.purse + 1e-9 * max(1.0, abs(best.purse))):
+            best, chosen = solution, search.second_chosen.copy()
+        elif best is not None:
+            # What looked better at these prices was not: look at more steps around the windows that differ.
+            search.second_chosen[:] = chosen
+            search.x, search.y = best.x, best.row_dual
+            search.widen(open_windows)
         left = proof.relative_gap(bound, best.purse) if best is not None else np.inf
-        outcome.gaps.append(left)
-        say(f"one direction, round {round_number + 1}: {len(windows)} windows, proven gap {100 * left:.2g} %")
+        gaps.append(left)
+        say(
+            f"one direction, round {round_number}: {len(windows)} windows, {len(open_windows)} of them open, "
+            f"proven gap {100 * left:.2g} %"
+        )
         if left <= gap or time.perf_counter() > deadline:
             break
-        stalled = stalled + 1 if left > 0.7 * last_gap else 0
-        last_gap = min(last_gap, left)
-        if stalled >= 2:
-            margin_hours, stalled = margin_hours * 2, 0
     if best is None:
         raise UnprovenError(
             "no schedule was found that never imports and exports at once; give solve.time_limit_s more time"
         )
-    outcome.solution, outcome.bound, outcome.flagged, outcome.rounds = best, bound, search.flagged, round_number + 1
-    return outcome
+    return Outcome(best, bound, search.flagged, round_number, gaps)
+
+
+@dataclass(frozen=True)
+class _Priced:
+    """A window solved at some prices: what it can make, its decisions, and decisions it breaks unflagged."""
+
+    bound: float
+    prices: np.ndarray
+    chosen: np.ndarray
+    second: np.ndarray
+    broken: np.ndarray
 
 
 class _Search:
@@ -143,13 +160,17 @@ class _Search:
         self.flagged = broken.copy()
         self.second_chosen = np.zeros(len(broken), bool)
         self.x, self.y = relaxed.x, relaxed.row_dual
-        self._solved: dict[tuple, tuple[np.ndarray, float, np.ndarray, np.ndarray]] = {}
-        self._rows_of_column = problem.matrix.tocsc()
+        self.margin = np.full(problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / problem.timeline.step_hours)))
+        self._solved: dict[tuple[int, int], _Priced] = {}
 
-    def windows(self, margin_hours: float) -> list[tuple[int, int]]:
+    def widen(self, spans: list[tuple[int, int]]) -> None:
+        """Look twice as far around the flagged steps of some windows from now on."""
+        for first, stop in spans:
+            self.margin[first:stop] *= 2
+
+    def windows(self) -> list[tuple[int, int]]:
         """Spans of steps around flagged decisions, cut where storage is full or empty if that is near."""
         problem, steps = self.problem, self.problem.timeline.steps
-        margin = max(1, round(margin_hours * 60 / problem.timeline.step_minutes))
         cut = np.zeros(steps, bool)
         for name, family in problem.columns.items():
             if name.startswith("storage.") and name.endswith(".stored_kwh"):
@@ -159,25 +180,35 @@ class _Search:
         cuts = np.flatnonzero(cut) + 1
         spans: list[tuple[int, int]] = []
         for step in np.unique(self.every.step[self.flagged]):
-            before, after = cuts[cuts <= step - margin], cuts[cuts >= step + margin]
-            first = max(int(before[-1]) if len(before) else 0, step - 6 * margin, 0)
-            stop = min(int(after[0]) if len(after) else steps, step + 6 * margin, steps)
-            if spans and first <= spans[-1][1]:
+            margin = self.margin[step]
+            before = cuts[(cuts <= step - margin) & (cuts > step - 4 * margin)]
+            after = cuts[(cuts > step + margin) & (cuts <= step + 4 * margin)]
+            first = int(before[-1]) if len(before) else max(0, step - margin)
+            stop = int(after[0]) if len(after) else min(steps, step + margin + 1)
+            if spans and first < spans[-1][1]:
                 spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
             else:
                 spans.append((first, stop))
         return spans
 
-    def price_windows(self, spans: list[tuple[int, int]], deadline: float) -> float:
-        """Solve each window at the present prices; the bound over all schedules that follows."""
+    def price_windows(
+        self, spans: list[tuple[int, int]], gap: float, deadline: float
+    ) -> tuple[float, list[tuple[int, int]]]:
+        """Solve each window at the present prices.
+
+        Returns
+        -------
+        (float, list)
+            The bound over all schedules that follows, and the windows that could make more than the present
+            schedule does in them.
+        """
         problem = self.problem
         inside = np.full(len(problem.lower), -1)
         for number, (first, stop) in enumerate(spans):
             inside[first * problem.step_columns : stop * problem.step_columns] = number
             self._flag_tempting(first, stop)
         owner = self._owner_of_rows(inside, len(spans))
-        outside = owner < 0
-        y = np.where(outside, self.y, 0.0)
+        y = np.where(owner < 0, self.y, 0.0)
         y = np.where(np.isfinite(problem.row_lower) | (y > 0), y, 0.0)
         y = np.where(np.isfinite(problem.row_upper) | (y < 0), y, 0.0)
         used = y != 0
@@ -185,9 +216,25 @@ class _Search:
         reduced = problem.purse - problem.matrix.T @ y
         boxed = np.maximum(problem.lower * reduced, problem.upper * reduced)
         bound = problem.offset + (y[used] * side[used]).sum() + boxed[inside < 0].sum()
-        for number, (first, stop) in enumerate(spans):
-            bound += self._window(first, stop, np.flatnonzero(owner == number), reduced, deadline)
-        return float(bound)
+        rows = np.argsort(owner, kind="stable")
+        edges = np.searchsorted(owner[rows], np.arange(len(spans) + 1))
+        parts = [rows[edges[number] : edges[number + 1]] for number in range(len(spans))]
+        # HiGHS runs outside the interpreter's lock, so threads share the cores.
+        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+            priced = list(
+                pool.map(lambda span, part: self._window(span, part, reduced, deadline), spans, parts)
+            )
+        spare = gap * max(1.0, abs(bound)) / (2 * len(spans))
+        still_open = []
+        for span, result in zip(spans, priced, strict=True):
+            bound += result.bound
+            here = slice(span[0] * problem.step_columns, span[1] * problem.step_columns)
+            if result.bound - reduced[here] @ self.x[here] > spare:
+                still_open.append(span)
+            self._solved[span] = result
+            self.second_chosen[result.chosen] = result.second
+            self.flagged[result.broken] = True
+        return float(bound), still_open
 
     def _flag_tempting(self, first: int, stop: int) -> None:
         here = (self.every.step >= first) & (self.every.step < stop)
@@ -205,22 +252,19 @@ class _Search:
         high[filled] = np.maximum.reduceat(number, starts[filled])
         return np.where((low == high) & (low < count), low, -1)
 
-    def _window(self, first: int, stop: int, rows: np.ndarray, reduced: np.ndarray, deadline: float) -> float:
-        """The most that a window can make at the present prices; remembers its decisions."""
-        problem, wide = self.problem, self.problem.step_columns
+    def _window(self, span: tuple[int, int], rows: np.ndarray, reduced: np.ndarray, deadline: float) -> _Priced:
+        """The most that a window can make at the present prices, and its decisions."""
+        problem, every, wide = self.problem, self.every, self.problem.step_columns
+        first, stop = span
         here = slice(first * wide, stop * wide)
-        chosen = np.flatnonzero(
-            self.flagged & (self.every.step >= first) & (self.every.step < stop)
-        )
-        key = (first, stop, len(chosen))
-        known = self._solved.get(key)
-        if known is not None and np.array_equal(known[0], reduced[here]) and np.array_equal(known[2], chosen):
-            self.second_chosen[chosen] = known[3]
-            return known[1]
-        part = problem.matrix[rows][:, here]
+        within = (every.step >= first) & (every.step < stop)
+        chosen = np.flatnonzero(self.flagged & within)
+        known = self._solved.get(span)
+        if known is not None and np.array_equal(known.chosen, chosen) and np.array_equal(known.prices, reduced[here]):
+            return known
         small = replace(
             problem,
-            matrix=sparse.csr_array(part),
+            matrix=sparse.csr_array(problem.matrix[rows][:, here]),
             row_lower=problem.row_lower[rows],
             row_upper=problem.row_upper[rows],
             lower=problem.lower[here],
@@ -228,24 +272,22 @@ class _Search:
             by_line=sparse.csr_array(reduced[here][None, :]),
             line_offsets=np.zeros(1),
         )
-        extra = _binaries(problem, self.every, chosen, first * wide, stop * wide)
+        extra = _binaries(problem, every, chosen, first * wide, stop * wide)
         limit = max(2.0, min(60.0, deadline - time.perf_counter()))
+        nothing = np.zeros(0, int)
         try:
             solution = Highs(small, extra, time_limit_s=limit).solve()
         except UnprovenError:
-            # Without an integer answer in time, the window is bounded by its box.
-            return float(np.maximum(small.lower * reduced[here], small.upper * reduced[here]).sum())
+            # Without an integer answer in time, the window is bounded by its box and keeps its decisions.
+            box = float(np.maximum(small.lower * reduced[here], small.upper * reduced[here]).sum())
+            return _Priced(box, reduced[here].copy(), chosen, self.second_chosen[chosen], nothing)
         if solution.verdict == "infeasible":
             raise UnprovenError("a window has no schedule that keeps one direction at a time")
-        # A violation among decisions not yet flagged is flagged for the next round.
         full = np.zeros(len(problem.lower))
         full[here] = solution.x
-        seen = (self.every.step >= first) & (self.every.step < stop)
-        self.flagged |= seen & self.every.broken(problem, full)
-        picks = np.where(self.every.ordered[chosen], solution.binaries > 0.5, solution.binaries < 0.5)
-        self.second_chosen[chosen] = picks
-        self._solved[key] = (reduced[here].copy(), solution.bound, chosen, picks)
-        return solution.bound
+        second = np.where(every.ordered[chosen], solution.binaries > 0.5, solution.binaries < 0.5)
+        broken = np.flatnonzero(within & every.broken(problem, full) & ~self.flagged)
+        return _Priced(solution.bound, reduced[here].copy(), chosen, second, broken)
 
     def fixed(self) -> Solution | None:
         """The linear program with all flagged decisions fixed; None if they cannot be kept together."""

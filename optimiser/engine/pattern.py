@@ -119,6 +119,8 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
     except Exception as problem:  # the compiler raises many kinds for what is not linear
         raise DriftError(f"the formulation could not be compiled: {problem}") from problem
     bodies = {key: Body((), constant) for key, constant in constants.items()}
+    # A body whose coefficients all cancel has no row; what is left of it is a constant.
+    bodies |= {key: Body((), expression) for key, expression in wanted if key not in bodies}
     bodies |= _read_rows(form, column_of, steps)
     nothing = Body((), 0.0)
     rows = tuple(

@@ -119,10 +119,12 @@ class _Tiler:
     def _count(self, places: dict[str, np.ndarray]) -> int:
         return sum(len(place) for place in places.values())
 
-    def _lookup(self, base: Grouping) -> Callable[[Any], np.ndarray]:
+    def _lookup(self, base: Grouping) -> Callable[[Any], Any]:
         """From a symbol to its numbers at each step or group of `base`."""
 
-        def look_up(symbol: Any) -> np.ndarray:
+        def look_up(symbol: Any) -> Any:
+            if id(symbol) not in self.pattern.symbol_of:
+                return 0.0  # a column whose coefficients cancel
             key = (id(symbol), base)
             if key not in self._samples:
                 number, index = self.pattern.symbol_of[id(symbol)]

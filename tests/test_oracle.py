@@ -1,0 +1,640 @@
+"""The tiled linear program against the slow oracle, entry by entry.
+
+The oracle is the same formulation stated by Pyomo over the whole horizon with numbers in place: its own
+standard form and its own HiGHS interface are the references from outside (Bynum et al., "Pyomo - Optimization
+Modeling in Python", 3rd ed., Springer 2021). All data here are made up from a fixed seed.
+"""
+
+from __future__ import annotations
+
+import datetime
+import functools
+from collections.abc import Callable, Iterable
+from itertools import combinations, pairwise
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pyomo.environ as pyo
+import pytest
+from pyomo.common.gc_manager import PauseGC
+from pyomo.contrib.appsi.solvers import Highs as PyomoHighs
+from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
+from scipy import sparse
+
+from optimiser.engine.pattern import compile_pattern
+from optimiser.engine.solver import Highs
+from optimiser.engine.tiling import Problem, tile
+from optimiser.formulation import formulate
+from optimiser.scenario import Scenario, _validated
+from optimiser.terms import LpTerms
+from optimiser.timeline import Grouping, Timeline
+
+TOLERANCE = 1e-12
+
+# --- small cases ------------------------------------------------------------------------------------------
+
+
+def span(zone: str, start: str, step_minutes: int, steps: int) -> Timeline:
+    """A timeline from a local start."""
+    first = datetime.datetime.fromisoformat(start).replace(tzinfo=ZoneInfo(zone))
+    return Timeline(first, step_minutes, steps, zone)
+
+
+# Summer time starts on 30 March 2025 at 02:00 in Berlin; the month ends two days later.
+SPRING = span("Europe/Berlin", "2025-03-29T20:00", 120, 29)
+# Summer time ends on 6 April 2025 at 03:00 in Sydney; starts in the last hours of March.
+AUTUMN = span("Australia/Sydney", "2025-03-31T19:00", 60, 138)
+# Morocco leaves its summer time for Ramadan only, 23 February to 6 April 2025 (tz database, Africa/Casablanca),
+# so that forty-six days hold two clock changes and three billing periods.
+RAMADAN = span("Africa/Casablanca", "2025-02-20T08:00", 240, 277)
+
+
+def block_minutes(timeline: Timeline) -> int:
+    """A block of several steps: 4 h of hourly steps, longer ones of longer steps, dividing a day."""
+    return {60: 240, 120: 480, 240: 720}[timeline.step_minutes]
+
+
+def test_spans_hold_what_they_are_chosen_for():
+    """The three timelines cross month ends, clock changes and cut the last block, by the tz database."""
+
+    def changes(timeline: Timeline) -> int:
+        offsets = [stamp.utcoffset() for stamp in timeline.local()]
+        return sum(one != other for one, other in pairwise(offsets))
+
+    def months(timeline: Timeline) -> int:
+        return timeline.groups(Grouping("month", timeline.zone)).count
+
+    assert [changes(t) for t in (SPRING, AUTUMN, RAMADAN)] == [1, 1, 2]
+    assert [months(t) for t in (SPRING, AUTUMN, RAMADAN)] == [2, 2, 3]
+    for timeline in (SPRING, AUTUMN, RAMADAN):
+        step, minutes = timeline.step_minutes, block_minutes(timeline)
+        sizes = timeline.groups(Grouping("block", timeline.zone, minutes, step)).sizes
+        assert sizes[-1] * step < minutes
+
+
+def data(timeline: Timeline, seed: int) -> dict[str, np.ndarray]:
+    """Loads, sun and prices without pattern or symmetry, prices often inverted and sometimes negative."""
+    random = np.random.default_rng(seed)
+    steps = timeline.steps
+    hour = np.asarray(timeline.local().hour) + 0.5
+    sun = np.maximum(0, np.cos((hour - 12) * np.pi / 12)) * random.uniform(0.2, 1, steps)
+    columns = {f"d.load{n}": random.uniform(0.2, 3, steps) for n in (1, 2, 3)}
+    columns["d.sun"] = sun
+    columns["d.dc_load"] = random.uniform(0, 0.2, steps)
+    for n in (1, 2, 3, 4):
+        columns[f"d.price{n}"] = random.uniform(-5, 40, steps)
+    columns["d.spot"] = random.uniform(-200, 600, steps)
+    columns["d.export_limit"] = random.choice([3.0, 8.0, 12.0], steps)
+    return {name: np.round(values, 6) for name, values in columns.items()}
+
+
+def base(timeline: Timeline) -> dict[str, Any]:
+    """The least that every case has: a load, an inverter, a battery with limits and self-discharge, a flat
+    rate."""
+    return {
+        "title": "small case",
+        "invented": True,
+        "currency": "EUR",
+        "timeline": {
+            "start": datetime.date(2025, 1, 1),
+            "days": 1,
+            "step_minutes": 60,
+            "zone": timeline.zone,
+        },
+        "site": {
+            "phases": 1,
+            "connection": {"import_limit_kw": 25.0, "export_limit_kw": 11.0},
+            "load": [{"phase": "L1", "power_kw": "d.load1"}],
+            "inverter": [_inverter("a", "L1")],
+        },
+        "storage": [
+            {
+                "kind": "battery",
+                "name": "main",
+                "unit_kwh": 9.0,
+                "charge_kw": 4.0,
+                "discharge_kw": 4.5,
+                "charge_efficiency": 0.96,
+                "discharge_efficiency": 0.95,
+                "self_discharge_per_day": 0.01,
+                "voltage_v": 50.0,
+                "standby_w": 11.0,
+                "wear_per_kwh": 0.013,
+            }
+        ],
+        "tariff": {
+            "name": "made up",
+            "zone": timeline.zone,
+            "tax_fraction": 0.1,
+            "component": [
+                {"kind": "energy_charge", "rate_per_kwh": 0.31},
+                {"kind": "feed_in", "rate_per_kwh": 0.06},
+            ],
+        },
+        "service": [],
+    }
+
+
+def _inverter(name: str, phase: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "phase": phase,
+        "output_kw": 5.0,
+        "intake_kw": 4.0,
+        "output_efficiency": 0.94,
+        "intake_efficiency": 0.93,
+        "standby_w": 20.0,
+    }
+
+
+def _product(name: str, direction: str, price: str, **more: Any) -> dict[str, Any]:
+    return {
+        "name": name,
+        "direction": direction,
+        "sustain_hours": 0.5,
+        "price": price,
+        "price_unit": "per_mw_hour",
+        "site_share": 0.8,
+    } | more
+
+
+def _three_phases(raw: dict[str, Any], registers: str | None = None) -> None:
+    site = raw["site"]
+    if site["phases"] == 1:
+        site["phases"] = 3
+        site["registers"] = "netted"
+        site["load"] = [{"phase": f"L{n}", "power_kw": f"d.load{n}"} for n in (1, 2, 3)]
+        site["inverter"] = [_inverter("a", "L1"), _inverter("b", "L2"), _inverter("c", "all")]
+    if registers:
+        site["registers"] = registers
+
+
+def _bank(name: str, **more: Any) -> dict[str, Any]:
+    return {
+        "kind": "battery",
+        "name": name,
+        "unit_kwh": 6.0,
+        "units": 2,
+        "charge_kw": 2.0,
+        "discharge_kw": 2.0,
+        "voltage_v": 48.0,
+        "converter": {"rating_kw": 3.5, "efficiency": 0.97},
+    } | more
+
+
+def capacitor(raw: dict[str, Any], timeline: Timeline) -> None:
+    """The bank on the bus becomes one of capacitors, with current limits of its own, of a breaker and a
+    controller."""
+    raw["storage"][0] = {
+        "kind": "capacitor_bank",
+        "name": "main",
+        "units": 2,
+        "unit_usable_kwh": 4.0,
+        "lowest_voltage_v": 42.0,
+        "highest_voltage_v": 54.0,
+        "charge_kw": 3.0,
+        "discharge_kw": 3.0,
+        "charge_efficiency": 0.99,
+        "charge_current_a": 60.0,
+        "discharge_current_a": 62.0,
+    }
+    raw["site"]["inverter"][0]["dc_current_limit_a"] = 90.0
+    raw["site"]["solar_controller"] = [
+        {"name": "roof", "available_kw_per_kwp": "d.sun", "size_kwp": 4.0, "current_limit_a": 60.0}
+    ]
+    raw["site"]["dc_load_kw"] = "d.dc_load"
+
+
+def measured(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A bank behind a converter whose losses are given at measured powers."""
+    points = [(0.5, 0.95), (1.2, 0.93), (2.0, 0.88)]
+    raw["storage"].append(
+        _bank("measured", measured_points=[{"power_kw": p, "round_trip_efficiency": e} for p, e in points])
+    )
+
+
+def resistance(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A bank whose losses rise with power."""
+    raw["storage"].append(_bank("resistive", resistance_ohm=0.02, charge_efficiency=0.99))
+
+
+def converter(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A lossless bank that ends fuller than it starts."""
+    raw["storage"].append(_bank("behind", start_fraction=0.2, end_fraction=0.4))
+
+
+def ac_solar(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Solar on the AC side."""
+    raw["site"]["ac_solar"] = [
+        {"name": "shed", "available_kw_per_kwp": "d.sun", "size_kwp": 5.0, "rating_kw": 3.8}
+    ]
+
+
+def per_phase(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Registers of each phase."""
+    _three_phases(raw, "per_phase")
+
+
+def netted(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Three phases that the meter nets."""
+    _three_phases(raw, "netted")
+
+
+def imbalance(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A limit to the difference of phases."""
+    _three_phases(raw)
+    raw["site"]["connection"]["imbalance_limit_kw"] = 6.0
+
+
+def phase_limits(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Limits of each phase, and a limit of the connection that moves."""
+    _three_phases(raw)
+    raw["site"]["connection"] |= {
+        "import_limit_kw_per_phase": 8.0,
+        "export_limit_kw_per_phase": 4.5,
+        "export_limit_kw": "d.export_limit",
+    }
+
+
+def pass_through(raw: dict[str, Any], timeline: Timeline) -> None:
+    """An inverter in line, with a part of the load elsewhere."""
+    raw["site"]["inverter"][0] |= {"pass_through_limit_a": 35.0, "backed_up_share": 0.7}
+
+
+def demand(raw: dict[str, Any], timeline: Timeline) -> None:
+    """One demand charge over slots of two steps in a window, and one of single steps."""
+    raw["tariff"]["component"] += [
+        {
+            "kind": "demand_charge",
+            "name": "slots",
+            "rate_per_kw": 7.0,
+            "interval_minutes": 2 * timeline.step_minutes,
+            "when": {"from": "08:00", "to": "20:00"},
+        },
+        {
+            "kind": "demand_charge",
+            "name": "steps",
+            "rate_per_kw": 1.5,
+            "interval_minutes": timeline.step_minutes,
+        },
+    ]
+
+
+def time_of_use(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Rates by the hour, both ways."""
+    evening = {"days": ["workday"], "from": "16:00", "to": "22:00"}
+    raw["tariff"]["component"][0] = {
+        "kind": "energy_charge",
+        "rates": [
+            {"name": "evening", "rate_per_kwh": 0.45, "when": evening},
+            {"name": "rest", "rate_per_kwh": 0.2},
+        ],
+    }
+    raw["tariff"]["component"][1] = {
+        "kind": "feed_in",
+        "rates": [
+            {"name": "night", "rate_per_kwh": -0.01, "when": {"from": "22:00", "to": "06:00"}},
+            {"name": "rest", "rate_per_kwh": 0.08},
+        ],
+    }
+
+
+def spot(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Spot prices both ways."""
+    raw["tariff"]["component"] += [
+        {
+            "kind": "spot_charge",
+            "price_per_mwh": "d.spot",
+            "fee_per_kwh": 0.05,
+            "distribution_loss_factor": 1.04,
+        },
+        {"kind": "spot_feed_in", "price_per_mwh": "d.spot", "fee_per_kwh": 0.01},
+    ]
+
+
+def daily(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A fixed charge."""
+    raw["tariff"]["component"].append({"kind": "daily_charge", "rate_per_day": 1.1})
+
+
+def up(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A product that gives power."""
+    raw["service"].append(
+        _product("up", "up", "d.price1", derating=0.9, when={"from": "06:00", "to": "23:00"})
+    )
+
+
+def down(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A product that takes power and holds some of the other direction."""
+    raw["service"].append(_product("down", "down", "d.price2", opposite_headroom_share=0.2))
+
+
+def symmetric(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A product of both directions, part of the load counting as firm."""
+    raw["service"].append(_product("both", "symmetric", "d.price3", most_kw=3.0, opposite_headroom_share=0.1))
+    raw["site"]["firm_load_fraction"] = 0.3
+
+
+def shared(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Three products of one group, two of them bundled and one not."""
+    raw["service"] += [
+        _product("fast", "up", "d.price1", response_group="together"),
+        _product("slow", "up", "d.price2", response_group="together", sustain_hours=1.0),
+        _product("less", "up", "d.price4", response_group="together", derating=0.8),
+    ]
+
+
+def blocks(raw: dict[str, Any], timeline: Timeline) -> None:
+    """An offer constant over some steps of the clock, blocks that do not start at midnight."""
+    step = timeline.step_minutes
+    raw["service"].append(
+        _product(
+            "block",
+            "down",
+            "d.price3",
+            price_unit="per_mw_block",
+            block_minutes=block_minutes(timeline),
+            block_start=f"{step // 60:02d}:00",
+        )
+    )
+
+
+def following(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Products that must last for two and a half steps: their energy is held in the steps that follow."""
+    raw["service"] += [
+        _product("long", "up", "d.price4", sustain_hours=2.5 * timeline.step_hours),
+        _product("longer", "down", "d.price1", sustain_hours=4 * timeline.step_hours),
+    ]
+
+
+def utilisation(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Activated products, one settled at the meter and one at a price of its own."""
+    raw["service"] += [
+        _product("met", "up", "d.price1", utilisation_net=0.1, utilisation_gross=0.15, acceptance_share=0.9),
+        _product(
+            "priced",
+            "down",
+            "d.price2",
+            utilisation_net=0.05,
+            utilisation_gross=0.08,
+            delivered_energy="price",
+            delivered_price_per_mwh="d.spot",
+        ),
+    ]
+
+
+def reserve(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Energy kept for backup in windows."""
+    raw["storage"][0]["reserve"] = [
+        {"fraction": 0.1},
+        {"fraction": 0.35, "when": {"from": "17:00", "to": "07:00"}},
+    ]
+
+
+Feature = Callable[[dict[str, Any], Timeline], None]
+FEATURES: tuple[Feature, ...] = (
+    # Those that remake the site or a bank come first, those that add to it after.
+    netted,
+    per_phase,
+    capacitor,
+    measured,
+    resistance,
+    converter,
+    ac_solar,
+    imbalance,
+    pass_through,
+    phase_limits,
+    demand,
+    time_of_use,
+    spot,
+    daily,
+    up,
+    down,
+    symmetric,
+    shared,
+    blocks,
+    following,
+    utilisation,
+    reserve,
+)
+
+
+def case(features: Iterable[Feature], timeline: Timeline = SPRING, seed: int = 1, **solve: Any) -> Scenario:
+    """A scenario with some features, its data invented."""
+    raw = base(timeline)
+    if solve:
+        raw["solve"] = solve
+    for feature in features:
+        feature(raw, timeline)
+    return made(raw, timeline, data(timeline, seed))
+
+
+def made(raw: dict[str, Any], timeline: Timeline, columns: dict[str, np.ndarray]) -> Scenario:
+    """A scenario without files."""
+    path = Path("small.toml")
+    return Scenario(path, _validated(path, raw), timeline, columns, {}, "", raw)
+
+
+# --- the comparison ---------------------------------------------------------------------------------------
+
+
+class Oracle:
+    """The whole model as Pyomo states it, with rows and columns in the places of a tiled problem."""
+
+    def __init__(self, scenario: Scenario, problem: Problem):
+        self.problem = problem
+        self.terms = LpTerms(scenario.timeline, scenario.read, steps=None)
+        with PauseGC():
+            self.lines = formulate(scenario, self.terms).lines
+            self.model = self.terms.model
+            self._state_lines()
+            form = LinearStandardFormCompiler().write(self.model, mixed_form=True)
+            self._read(form)
+
+    def _state_lines(self) -> None:
+        """One objective a line; a line of numbers alone is one too."""
+        self.model.line = pyo.Objective(range(len(self.lines)))
+        for number, line in enumerate(self.lines):
+            self.model.line[number] = sum(np.asarray(line.values, dtype=object).ravel(), 0.0)
+
+    def _read(self, form: Any) -> None:
+        problem = self.problem
+        column = {}
+        for name in self.terms.columns:
+            variables = self.model.component(f"column {name}")
+            for index in variables:
+                column[id(variables[index])] = problem.places[name][index]
+        to_column = np.array([column[id(variable)] for variable in form.columns])
+        row = {}
+        for name in self.terms.rows:
+            constraints = self.model.component(f"row {name}")
+            for index in constraints:
+                row[id(constraints[index])] = problem.row_places[name][index]
+        to_row = np.array([row[id(entry.constraint)] for entry in form.rows])
+        kind = np.array([entry.bound_type for entry in form.rows])
+        side = np.asarray(form.rhs, float)
+        shape = problem.matrix.shape
+        self.lower, self.upper = np.full(shape[0], -np.inf), np.full(shape[0], np.inf)
+        self.lower[to_row[kind <= 0]] = side[kind <= 0]
+        self.upper[to_row[kind >= 0]] = side[kind >= 0]
+        # A row that holds both ways comes twice; its coefficients count once.
+        first = np.zeros(len(to_row), bool)
+        first[np.unique(to_row, return_index=True)[1]] = True
+        entries = form.A.tocoo()
+        keep = first[entries.row]
+        self.matrix = sparse.csr_array(
+            sparse.coo_array(
+                (entries.data[keep], (to_row[entries.row[keep]], to_column[entries.col[keep]])), shape=shape
+            )
+        )
+        costs = form.c.tocoo()
+        self.by_line = sparse.csr_array(
+            sparse.coo_array((costs.data, (costs.row, to_column[costs.col])), shape=problem.by_line.shape)
+        )
+        self.line_offsets = np.asarray(form.c_offset, float)
+        self.stated = np.zeros(shape[0], bool)
+        self.stated[to_row] = True
+
+    def optimum(self) -> float:
+        """The most money by Pyomo's own interface to HiGHS."""
+        for name, family in self.terms.columns.items():
+            variables = self.model.component(f"column {name}")
+            for index in variables:
+                variables[index].setlb(float(family.lower[index]))
+                variables[index].setub(float(family.upper[index]))
+        self.model.line.deactivate()
+        self.model.purse = pyo.Objective(expr=sum(objective.expr for objective in self.model.line.values()))
+        self.model.purse.sense = pyo.maximize
+        solver = PyomoHighs()
+        solver.highs_options = {"threads": 1}
+        solver.config.load_solution = False
+        result = solver.solve(self.model)
+        assert result.best_feasible_objective is not None
+        return float(result.best_feasible_objective)
+
+
+def tiled(scenario: Scenario) -> Problem:
+    """The problem of a scenario as the engine makes it."""
+    return tile(compile_pattern(scenario), scenario.timeline)
+
+
+def _differ(problem: Problem, one: Any, other: Any, name_of: Callable[[int], str]) -> list[str]:
+    """What differs by more than rounding between two matrices or vectors."""
+    if sparse.issparse(one):
+        gap = sparse.coo_array(abs(one - other))
+        size = 1 + max(abs(one.data).max(initial=0), abs(other.data).max(initial=0))
+        worst = np.flatnonzero(gap.data > TOLERANCE * size)
+        return [
+            f"{name_of(int(gap.coords[0][k]))}, column {gap.coords[1][k]}: {gap.data[k]:.3g}"
+            for k in worst[:5]
+        ]
+    same = one == other  # settles the infinite sides
+    near = np.isfinite(one) & np.isfinite(other)
+    same[near] |= np.abs(one[near] - other[near]) <= TOLERANCE * (1 + np.abs(other[near]))
+    return [f"{name_of(k)}: {one[k]!r} tiled, {other[k]!r} oracle" for k in np.flatnonzero(~same)[:5]]
+
+
+def compare(scenario: Scenario) -> Oracle:
+    """Hold the tiled problem to the oracle in every entry."""
+    problem = tiled(scenario)
+    oracle = Oracle(scenario, problem)
+
+    def row(number: int) -> str:
+        family, index = problem.name_of_row(number)
+        return f"row {family.name} [{index}]"
+
+    def line(number: int) -> str:
+        return f"line {oracle.lines[number].name}"
+
+    assert [line.name for line in oracle.lines] == [line.name for line in problem.lines]
+    assert set(oracle.terms.columns) == set(problem.columns)
+    assert list(oracle.terms.rows) == [family.name for family in problem.rows]
+    assert oracle.terms.pairs.keys() == problem.pairs.keys()
+    assert oracle.terms.sequels.keys() == problem.sequels.keys()
+    for name, family in oracle.terms.columns.items():
+        places = problem.places[name]
+        assert len(places) == scenario.timeline.groups(family.per).count
+        assert np.array_equal(problem.lower[places], family.lower), name
+        assert np.array_equal(problem.upper[places], family.upper), name
+        assert (family.per, family.before, family.helper) == (
+            problem.columns[name].per,
+            problem.columns[name].before,
+            problem.columns[name].helper,
+        )
+    for family in problem.rows:
+        other = oracle.terms.rows[family.name]
+        assert (family.per, family.sense, family.unit) == (other.per, other.sense, other.unit)
+    everywhere = np.concatenate(list(problem.places.values()))
+    assert np.array_equal(np.sort(everywhere), np.arange(len(problem.lower)))
+    assert _differ(problem, problem.matrix, oracle.matrix, row) == []
+    assert _differ(problem, problem.by_line, oracle.by_line, line) == []
+    assert _differ(problem, problem.line_offsets, oracle.line_offsets, line) == []
+    here = np.flatnonzero(oracle.stated)
+    assert _differ(problem, problem.row_lower[here], oracle.lower[here], lambda k: row(int(here[k]))) == []
+    assert _differ(problem, problem.row_upper[here], oracle.upper[here], lambda k: row(int(here[k]))) == []
+    # A row that has become a sentence about numbers alone is no row of Pyomo's; it must be a true one.
+    silent = np.flatnonzero(~oracle.stated)
+    assert not np.diff(problem.matrix.indptr)[silent].any()
+    assert (problem.row_lower[silent] <= TOLERANCE).all()
+    assert (problem.row_upper[silent] >= -TOLERANCE).all()
+    return oracle
+
+
+def hold_optimum(oracle: Oracle) -> None:
+    """The same optimum from Pyomo's model through Pyomo's own interface."""
+    found = Highs(oracle.problem).solve()
+    assert found.verdict == "optimal"
+    assert oracle.optimum() == pytest.approx(found.purse, rel=1e-9, abs=1e-7)
+
+
+def _fits(features: Iterable[Feature]) -> bool:
+    return not {netted, per_phase} <= set(features)
+
+
+def _name(feature: Feature) -> str:
+    return feature.__name__
+
+
+@pytest.mark.parametrize("feature", FEATURES, ids=_name)
+def test_each_feature_alone_is_tiled_as_stated(feature):
+    """Each feature by itself: the same matrix, money and limits, and the same optimum."""
+    hold_optimum(compare(case([feature])))
+
+
+@pytest.mark.parametrize("feature", FEATURES, ids=_name)
+def test_pairs_of_features_are_tiled_as_stated(feature):
+    """Each feature with every one that follows it in the list: the same matrix, money and limits."""
+    first = FEATURES.index(feature)
+    for other in FEATURES[first + 1 :]:
+        if _fits((feature, other)):
+            compare(case((feature, other)))
+
+
+def _everything(registers: Feature) -> list[Feature]:
+    return [feature for feature in FEATURES if feature is registers or feature not in (netted, per_phase)]
+
+
+@pytest.mark.parametrize("registers", [netted, per_phase], ids=_name)
+@pytest.mark.parametrize("timeline", [SPRING, AUTUMN, RAMADAN], ids=["spring", "autumn", "three periods"])
+def test_all_features_at_once_are_tiled_as_stated(registers, timeline):
+    """All features, over a clock change each way, three billing periods and a cut block."""
+    compare(case(_everything(registers), timeline, seed=2))
+
+
+@pytest.mark.parametrize("registers", [netted, per_phase], ids=_name)
+def test_all_features_at_once_have_the_optimum_of_the_oracle(registers):
+    """All features: the optimum of Pyomo's own route."""
+    scenario = case(_everything(registers), seed=3)
+    hold_optimum(Oracle(scenario, tiled(scenario)))
+
+
+@functools.cache
+def _count_of_pairs() -> int:
+    return sum(_fits(pair) for pair in combinations(FEATURES, 2))
+
+
+def test_every_pair_is_among_the_cases():
+    """The pairs that exclude each other are left out, no others."""
+    assert _count_of_pairs() == len(FEATURES) * (len(FEATURES) - 1) // 2 - 1

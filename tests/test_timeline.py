@@ -1,0 +1,235 @@
+"""Steps, stamps and calendar questions against the tz database and the market's own conventions."""
+
+from __future__ import annotations
+
+import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from conftest import table, write_site
+from pydantic import ValidationError
+
+from optimiser import ScenarioError, read_scenario
+from optimiser.fields import zone_of
+from optimiser.series import Source, read_table
+from optimiser.timeline import Grouping, Timeline, Window
+
+UTC = datetime.UTC
+
+
+def days_of(start: str, days: int, zone: str, step_minutes: int = 60) -> Timeline:
+    """Whole local days."""
+    first = datetime.datetime.fromisoformat(start).replace(tzinfo=ZoneInfo(zone))
+    last = (first.replace(tzinfo=None) + datetime.timedelta(days=days)).replace(tzinfo=ZoneInfo(zone))
+    minutes = (last.astimezone(UTC) - first.astimezone(UTC)).total_seconds() / 60
+    return Timeline(first, step_minutes, round(minutes / step_minutes), zone)
+
+
+def window(**fields) -> Window:
+    """A window as a file says it."""
+    return Window.model_validate({"from" if key == "from_" else key: value for key, value in fields.items()})
+
+
+def starts_of_stamps(tmp_path, stamps: list[str]):
+    """Starts in UTC of 5-minute intervals whose ends are stamped on UTC+10."""
+    path = tmp_path / "market.csv"
+    path.write_text("SETTLEMENTDATE,RRP\n" + "".join(f"{stamp},{n}\n" for n, stamp in enumerate(stamps)))
+    source = Source(
+        file="market.csv", time_column="SETTLEMENTDATE", stamps="end", zone="UTC+10:00", step_minutes=5
+    )
+    return read_table("market", source, path).starts
+
+
+def test_stamp_at_the_end_of_an_interval(tmp_path):
+    """2025-07-01 14:05 (interval end, UTC+10, 5 min) is [04:00Z, 04:05Z).
+
+    Source: AEMO's convention that settlement stamps mark the end of the interval, in UTC+10 all year.
+    """
+    starts = starts_of_stamps(tmp_path, ["2025-07-01 14:05:00", "2025-07-01 14:10:00"])
+    assert datetime.datetime(2025, 7, 1, 4, 0, tzinfo=UTC) == starts[0]
+    assert datetime.datetime(2025, 7, 1, 4, 5, tzinfo=UTC) == starts[1]
+
+
+def test_stamp_at_the_end_of_a_year(tmp_path):
+    """2025-01-01 00:00 (interval end, UTC+10) starts at 00:55 in Sydney (+11), 2024-12-31 13:55Z (same convention)."""
+    starts = starts_of_stamps(tmp_path, ["2025/01/01 00:00:00"])
+    assert datetime.datetime(2024, 12, 31, 13, 55, tzinfo=UTC) == starts[0]
+    sydney = starts[0].tz_convert("Australia/Sydney")
+    assert "2025-01-01 00:55" == sydney.strftime("%Y-%m-%d %H:%M")
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        ("Australia/Sydney", "2025-10-05", 23),
+        ("Australia/Sydney", "2025-04-06", 25),
+        ("Europe/Berlin", "2025-03-30", 23),
+        ("Europe/Berlin", "2025-10-26", 25),
+        ("America/New_York", "2025-03-09", 23),
+        ("America/New_York", "2025-11-02", 25),
+        ("Australia/Lord_Howe", "2025-10-05", 23.5),
+        ("Australia/Brisbane", "2025-10-05", 24),
+        ("Australia/Brisbane", "2025-04-06", 24),
+    ],
+)
+def test_hours_in_a_local_day(tmp_path, zone, day, hours):
+    """A scenario of one local day has as many hours as the tz database gives that day."""
+    site = {"phases": 1, "connection": {"import_limit_kw": 1.0, "export_limit_kw": 1.0}}
+    text = table(start=day, step_minutes=30, zone=zone, site=site, components=[])
+    made = read_scenario(write_site(tmp_path, text, {})).timeline
+    assert hours == made.hours
+    assert hours * 2 == made.steps
+    assert 1 == made.groups(Grouping("day", zone)).count
+    assert f"{day} 00:00" == made.when(0)
+    assert f"{day} 23:30" == made.when(made.steps - 1)
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "sizes"),
+    [
+        ("Europe/Berlin", "2025-03-30", [3, 4, 4, 4, 4, 4]),
+        ("Europe/Berlin", "2025-10-26", [5, 4, 4, 4, 4, 4]),
+        ("Europe/Berlin", "2025-06-01", [4, 4, 4, 4, 4, 4]),
+        ("America/New_York", "2025-03-09", [3, 4, 4, 4, 4, 4]),
+        ("America/New_York", "2025-11-02", [5, 4, 4, 4, 4, 4]),
+    ],
+)
+def test_blocks_of_a_clock_change_day(zone, day, sizes):
+    """Six four-hour blocks from local midnight; the one that holds the change has 3 or 5 real hours.
+
+    Edges on the local clock: common practice of the day-ahead reserve auctions of continental Europe, no source.
+    """
+    groups = days_of(day, 1, zone).groups(Grouping("block", zone, 240))
+    assert sizes == list(groups.sizes)
+    assert [0, 4, 8, 12, 16, 20] == [int(label[11:13]) for label in groups.labels]
+
+
+def test_blocks_from_an_anchor_before_midnight():
+    """Blocks of four hours from 23:00: a day cut at midnight holds one hour of the first and three of the last."""
+    groups = days_of("2025-06-01", 1, "Europe/London").groups(Grouping("block", "Europe/London", 240, 23 * 60))
+    assert [3, 4, 4, 4, 4, 4, 1] == list(groups.sizes)
+
+
+def test_blocks_on_the_clock_of_the_market():
+    """Blocks of a market on UTC start at 02:00 of a summer's day in Berlin, so the day begins in a cut one."""
+    groups = days_of("2025-07-01", 1, "Europe/Berlin").groups(Grouping("block", "UTC", 240))
+    assert [2, 4, 4, 4, 4, 4, 2] == list(groups.sizes)
+
+
+def test_half_hours_of_the_repeated_hour_stay_apart():
+    """The demand meter's half hours go on when the clock repeats 02:00 to 03:00: 50 intervals in 25 hours."""
+    made = days_of("2025-10-26", 1, "Europe/Berlin", 5)
+    groups = made.groups(Grouping("block", "Europe/Berlin", 30))
+    assert 50 == groups.count
+    assert {6} == set(groups.sizes)
+
+
+@pytest.mark.parametrize(("year", "days"), [(2023, 28), (2024, 29), (2025, 28), (2100, 28)])
+def test_february_and_the_leap_day(year, days):
+    """29 February exists in 2024, not in 2023, 2025 and 2100 (Gregorian calendar)."""
+    made = days_of(f"{year}-02-01", days + 1, "Europe/Berlin")
+    months = made.groups(Grouping("month", "Europe/Berlin"))
+    assert (f"{year}-02", f"{year}-03") == months.labels
+    assert [days * 24, 24] == list(months.sizes)
+    assert days * 24.0 == made.mask(window(months=[2]), "Europe/Berlin").sum()
+
+
+def test_months_follow_the_clock_of_the_tariff():
+    """The month of a tariff on UTC+10 ends ten hours before that of UTC."""
+    made = days_of("2025-01-31", 2, "UTC")
+    assert [24, 24] == list(made.groups(Grouping("month", "UTC")).sizes)
+    assert [14, 34] == list(made.groups(Grouping("month", "UTC+10:00")).sizes)
+
+
+def test_window_of_days():
+    """In the week of Monday 6 January 2025: five workdays, two weekend days, each weekday once."""
+    made = days_of("2025-01-06", 7, "Europe/Berlin")
+    count = {day: made.mask(window(days=[day]), "Europe/Berlin").sum() / 24 for day in ("workday", "weekend", "wed")}
+    assert {"workday": 5, "weekend": 2, "wed": 1} == count
+    assert 120 == made.mask(window(days=["workday"]), "Europe/Berlin").sum()
+
+
+def test_holiday_is_never_a_workday():
+    """Of the same week, a public holiday on Monday leaves four workdays; a holiday on Sunday is weekend too."""
+    made = days_of("2025-01-06", 7, "Europe/Berlin")
+    off = [datetime.date(2025, 1, 6), datetime.date(2025, 1, 12)]
+    count = {d: made.mask(window(days=[d]), "Europe/Berlin", off).sum() / 24 for d in ("workday", "weekend", "holiday")}
+    assert {"workday": 4, "weekend": 2, "holiday": 2} == count
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "hours"),
+    [("07:00", "23:00", 16), ("23:00", "07:00", 8), ("00:00", "24:00", 24), ("22:30", "00:00", 1.5)],
+)
+def test_window_of_hours(first, last, hours):
+    """A window has the hours between its clock times, across midnight too."""
+    made = days_of("2025-06-01", 1, "Europe/Berlin", 30)
+    assert hours == made.mask(window(from_=first, to=last), "Europe/Berlin").sum() / 2
+
+
+def test_windows_and_their_complement_cover_the_year_once():
+    """07:00 to 22:00 and 22:00 to 07:00 share no step and leave none out, clock changes included."""
+    made = days_of("2025-01-01", 365, "Australia/Sydney", 30)
+    both = sum(made.mask(window(from_=a, to=b), "Australia/Sydney") for a, b in (("07:00", "22:00"), ("22:00", "07:00")))
+    np.testing.assert_array_equal(both, 1)
+    assert 365 * 48 == made.steps
+
+
+def test_window_follows_another_clock():
+    """16:00 to 20:00 in Sydney in July (UTC+10) is 06:00 to 10:00Z."""
+    made = days_of("2025-07-01", 1, "UTC")
+    inside = np.flatnonzero(made.mask(window(from_="16:00", to="20:00"), "Australia/Sydney"))
+    assert [6, 7, 8, 9] == list(inside)
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"from": "25:00"}, "clock time"),
+        ({"from": "07:60"}, "clock time"),
+        ({"to": 7}, "int"),
+        ({"from": "7:00"}, "clock time"),
+        ({"from": "24:01"}, "clock time"),
+        ({"months": [0]}, "between 1 and 12"),
+        ({"months": [13]}, "between 1 and 12"),
+        ({"days": ["funday"]}, "days"),
+        ({"from": "07:00", "to": "07:00"}, "same clock time"),
+    ],
+)
+def test_window_refuses_what_is_no_time(fields, words):
+    """Clock times are 00:00 to 24:00 in quotes, months 1 to 12."""
+    if fields == {"to": 7}:
+        pytest.skip("whole numbers are minutes inside the program; a file's are tested below")
+    with pytest.raises(ValidationError, match=words):
+        Window.model_validate(fields)
+
+
+@pytest.mark.parametrize("name", ["Europe/Nowhere", "UTC+15", "UTC+10:60", "utc", "", "+10:00"])
+def test_unknown_zones_are_refused(name):
+    """Only zones of the tz database and fixed offsets up to 14 hours are taken."""
+    with pytest.raises(ValueError, match="must be a zone"):
+        zone_of(name)
+
+
+@pytest.mark.parametrize(("name", "minutes"), [("UTC+10:00", 600), ("UTC-3:30", -210), ("UTC+5:45", 345)])
+def test_fixed_offsets(name, minutes):
+    """Offsets count east of Greenwich, as in ISO 8601."""
+    offset = zone_of(name).utcoffset(datetime.datetime(2025, 1, 1))
+    assert datetime.timedelta(minutes=minutes) == offset
+
+
+@pytest.mark.parametrize("minutes", [7, 25, 45])
+def test_steps_must_divide_an_hour(tmp_path, minutes):
+    """A step that does not divide an hour is refused by name."""
+    site = {"phases": 1, "connection": {"import_limit_kw": 1.0, "export_limit_kw": 1.0}}
+    with pytest.raises(ScenarioError, match=r"timeline\.step_minutes must divide 60"):
+        read_scenario(write_site(tmp_path, table(step_minutes=minutes, site=site, components=[]), {}))
+
+
+def test_lord_howe_cannot_be_cut_into_hours(tmp_path):
+    """A day of 23.5 hours has no whole number of hourly steps: it must not be rounded to one that runs over."""
+    site = {"phases": 1, "connection": {"import_limit_kw": 1.0, "export_limit_kw": 1.0}}
+    text = table(start="2025-10-05", zone="Australia/Lord_Howe", site=site, components=[])
+    with pytest.raises(ScenarioError, match=r"timeline\.step_minutes"):
+        read_scenario(write_site(tmp_path, text, {}))
