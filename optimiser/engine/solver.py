@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 import highspy
@@ -81,7 +85,7 @@ class Highs:
     ):
         self.problem = problem
         self._extra = extra
-        self._highs = highspy.Highs()
+        self._highs = _quiet_highs()
         for name, value in (
             ("output_flag", False),
             ("threads", 1),
@@ -141,6 +145,29 @@ class Highs:
         return Basis(
             np.fromiter(map(int, held.col_status), np.int8), np.fromiter(map(int, held.row_status), np.int8)
         )
+
+
+_first = Lock()
+_greeted = False
+
+
+def _quiet_highs() -> Any:
+    """A HiGHS instance. The first of a process greets on standard output, where only results belong."""
+    global _greeted
+    with _first:
+        if _greeted:
+            return highspy.Highs()
+        _greeted = True
+        sys.stdout.flush()
+        kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+        try:
+            os.dup2(nowhere, 1)
+            return highspy.Highs()
+        finally:
+            ctypes.CDLL(None).fflush(None)
+            os.dup2(kept, 1)
+            os.close(kept)
+            os.close(nowhere)
 
 
 def _accepted(status: Any, what: str) -> None:
