@@ -31,8 +31,8 @@ def warnings(scenario: Any) -> list[str]:
 
     References
     ----------
-    .. [1] Breakers loaded to 80 % of their rating in continuous duty: common practice, from memory; local code
-       governs.
+    .. [1] Breakers loaded to 80 % of their rating in continuous duty: common practice, from memory; local
+       code governs.
     """
     checks = (
         _controllers,
@@ -92,9 +92,10 @@ def _controllers(scenario: Any) -> Iterator[str]:
                 else "at the lowest"
             )
             yield (
-                f"site.solar_controller.{index} ({controller.name}): {_shown(amperes)} A carry {_shown(least)} kW at "
-                f"{_shown(lowest)} V and {_shown(most)} kW at {_shown(highest)} V, less than the array's "
-                f"{_shown(array_kw)} kW {verdict} bus voltage; expect curtailment, or spread the array over more controllers."
+                f"site.solar_controller.{index} ({controller.name}): {_shown(amperes)} A carry "
+                f"{_shown(least)} kW at {_shown(lowest)} V and {_shown(most)} kW at {_shown(highest)} V, "
+                f"less than the array's {_shown(array_kw)} kW {verdict} bus voltage; expect curtailment, or "
+                "spread the array over more controllers."
             )
 
 
@@ -112,16 +113,16 @@ def _breakers(scenario: Any) -> Iterator[str]:
         carried = amperes * lowest / 1000
         if needed > carried * (1 + 1e-9):
             yield (
-                f"{place}: its DC breaker of {_shown(amperes)} A carries {_shown(carried)} kW at {_shown(lowest)} V, its "
-                f"rating needs {_shown(needed)} kW on the DC side; the schedule will stay below the rating when the bus "
-                "is low. Fit a larger breaker if cables allow."
+                f"{place}: its DC breaker of {_shown(amperes)} A carries {_shown(carried)} kW at "
+                f"{_shown(lowest)} V, its rating needs {_shown(needed)} kW on the DC side; the schedule will "
+                "stay below the rating when the bus is low. Fit a larger breaker if cables allow."
             )
         elif needed > CONTINUOUS_SHARE * carried * (1 + 1e-9):
             yield (
-                f"{place}: full rating draws {_shown(needed * 1000 / lowest)} A at {_shown(lowest)} V, more than "
-                f"{CONTINUOUS_SHARE:.0%} of its DC breaker of {_shown(amperes)} A; breakers are commonly loaded to "
-                f"{CONTINUOUS_SHARE:.0%} in continuous duty (local code governs). Check the derating, and give "
-                "dc_current_limit_a after it."
+                f"{place}: full rating draws {_shown(needed * 1000 / lowest)} A at {_shown(lowest)} V, more "
+                f"than {CONTINUOUS_SHARE:.0%} of its DC breaker of {_shown(amperes)} A; breakers are "
+                f"commonly loaded to {CONTINUOUS_SHARE:.0%} in continuous duty (local code governs). Check "
+                "the derating, and give dc_current_limit_a after it."
             )
 
 
@@ -145,10 +146,10 @@ def _bank_currents(scenario: Any) -> Iterator[str]:
         amperes = unit_amperes * bank.units
         if needed * 1000 / lowest > amperes * (1 + 1e-9):
             yield (
-                f"storage.{index} ({bank.name}): its {word} current limit of {_shown(amperes)} A in all carries "
-                f"{_shown(amperes * lowest / 1000)} kW at {_shown(lowest)} V, the inverters together can move "
-                f"{_shown(needed)} kW on the DC side ({_shown(needed * 1000 / lowest)} A); add units, or expect the "
-                "inverters to run below their rating."
+                f"storage.{index} ({bank.name}): its {word} current limit of {_shown(amperes)} A in all "
+                f"carries {_shown(amperes * lowest / 1000)} kW at {_shown(lowest)} V, the inverters together "
+                f"can move {_shown(needed)} kW on the DC side ({_shown(needed * 1000 / lowest)} A); add "
+                "units, or expect the inverters to run below their rating."
             )
 
 
@@ -163,8 +164,9 @@ def _connection(scenario: Any) -> Iterator[str]:
         if ratings > limit.min() * (1 + 1e-9):
             verb = "take in" if word == "import" else "give out"
             yield (
-                f"site.connection.{word}_limit_kw is {_shown(limit.min())} kW at its lowest, the inverters can {verb} "
-                f"{_shown(ratings)} kW together; the connection, not the inverters, will bind. Check the approval."
+                f"site.connection.{word}_limit_kw is {_shown(limit.min())} kW at its lowest, the inverters "
+                f"can {verb} {_shown(ratings)} kW together; the connection, not the inverters, will bind. "
+                "Check the approval."
             )
 
 
@@ -181,15 +183,16 @@ def _phases(scenario: Any) -> Iterator[str]:
     if most > least * 1.25 + 1e-9:
         shown = ", ".join(f"{phase} {_shown(kw)}" for phase, kw in output.items())
         yield (
-            f"site.inverter: output ratings differ between phases ({shown} kW); the smaller phases limit what a "
-            "balanced site can do. Check that each unit is on the phase meant."
+            f"site.inverter: output ratings differ between phases ({shown} kW); the smaller phases limit "
+            "what a balanced site can do. Check that each unit is on the phase meant."
         )
     total = sum(mean.values())
     if total and max(mean.values()) > 0.5 * total:
         phase = max(mean, key=lambda name: mean[name])
         yield (
-            f"site.load: {mean[phase] / total:.0%} of the load's energy is on {phase} (mean {_shown(mean[phase])} of "
-            f"{_shown(total)} kW); move circuits to the other phases or put more inverter there."
+            f"site.load: {mean[phase] / total:.0%} of the load's energy is on {phase} (mean "
+            f"{_shown(mean[phase])} of {_shown(total)} kW); move circuits to the other phases or put more "
+            "inverter there."
         )
     limit = site.connection.imbalance_limit_kw
     if limit is not None and most - least > limit:
@@ -211,16 +214,18 @@ def _pass_through(scenario: Any) -> Iterator[str]:
         peak = max(float(inverter.backed_up_share * site.load_kw(terms, phase).max()) for phase in phases)
         if peak > through * (1 + 1e-9):
             yield (
-                f"{place}: {_shown(inverter.pass_through_limit_a)} A pass {_shown(through)} kW a phase, the load behind it "
-                f"peaks at {_shown(peak)} kW; without stored energy the supply will trip. Move load off it."
+                f"{place}: {_shown(inverter.pass_through_limit_a)} A pass {_shown(through)} kW a phase, the "
+                f"load behind it peaks at {_shown(peak)} kW; without stored energy the supply will trip. "
+                "Move load off it."
             )
         reference = site.connection.import_limit_kw_per_phase
         if reference is None and site.phases == 1:
             reference = site.connection.import_limit_kw
         if reference is not None and (limit := float(terms.values(reference).max())) > through * (1 + 1e-9):
             yield (
-                f"{place}: {_shown(inverter.pass_through_limit_a)} A pass {_shown(through)} kW a phase, less than the "
-                f"phase's import limit of {_shown(limit)} kW; the inverter binds before the connection does."
+                f"{place}: {_shown(inverter.pass_through_limit_a)} A pass {_shown(through)} kW a phase, less "
+                f"than the phase's import limit of {_shown(limit)} kW; the inverter binds before the "
+                "connection does."
             )
 
 
@@ -244,15 +249,16 @@ def _export(scenario: Any) -> Iterator[str]:
     charge = sum(bank.charge_limit_kw for bank in scenario.storage)
     if sun > limit + load + charge:
         yield (
-            f"site.connection.export_limit_kw is {_shown(limit)} kW at its highest; with a mean load of {_shown(load)} kW "
-            f"and {_shown(charge)} kW of charging it cannot take the {_shown(sun)} kW of solar, so curtailment is likely "
-            "on clear days. Compare a smaller array or more storage."
+            f"site.connection.export_limit_kw is {_shown(limit)} kW at its highest; with a mean load of "
+            f"{_shown(load)} kW and {_shown(charge)} kW of charging it cannot take the {_shown(sun)} kW of "
+            "solar, so curtailment is likely on clear days. Compare a smaller array or more storage."
         )
     output = sum(i.output_kw for i in site.inverter)
     if dc_sun > output + charge and site.solar_controller:
         yield (
-            f"site.solar_controller: {_shown(dc_sun)} kW of arrays on the DC bus against {_shown(output)} kW of inverter "
-            f"output and {_shown(charge)} kW of charging; what is over is curtailed. Check the sizes."
+            f"site.solar_controller: {_shown(dc_sun)} kW of arrays on the DC bus against {_shown(output)} kW "
+            f"of inverter output and {_shown(charge)} kW of charging; what is over is curtailed. Check the "
+            "sizes."
         )
 
 
@@ -275,13 +281,15 @@ def _storage_power(scenario: Any) -> Iterator[str]:
     ):
         if bank_kw < inverters * 0.8:
             yield (
-                f"storage: the banks {word} at most {_shown(bank_kw)} kW, the inverters move {_shown(inverters)} kW on the "
-                "DC side; part of the inverters' rating cannot be used from storage. Add units or smaller inverters."
+                f"storage: the banks {word} at most {_shown(bank_kw)} kW, the inverters move "
+                f"{_shown(inverters)} kW on the DC side; part of the inverters' rating cannot be used from "
+                "storage. Add units or smaller inverters."
             )
         elif bank_kw > inverters * 2 and inverters:
             yield (
-                f"storage: the banks {word} up to {_shown(bank_kw)} kW, the inverters move only {_shown(inverters)} kW on "
-                "the DC side; the storage's power cannot be used. Check the ratings."
+                f"storage: the banks {word} up to {_shown(bank_kw)} kW, the inverters move only "
+                f"{_shown(inverters)} kW on the DC side; the storage's power cannot be used. Check the "
+                "ratings."
             )
 
 
@@ -291,13 +299,13 @@ def _standby(scenario: Any) -> Iterator[str]:
     watts += sum(b.units * b.standby_w for b in scenario.storage)
     if watts:
         yield (
-            f"standby of inverters and storage is {_shown(watts)} W, {_shown(watts * HOURS_A_YEAR / 1000)} kWh a year; "
-            "switch units off in idle hours where they allow it."
+            f"standby of inverters and storage is {_shown(watts)} W, {_shown(watts * HOURS_A_YEAR / 1000)} "
+            "kWh a year; switch units off in idle hours where they allow it."
         )
     elif scenario.site.inverter:
         yield (
-            "standby of inverters and storage is 0 W, which real units do not have; give standby_w from the data sheets "
-            "(three inverters at 25 W are 657 kWh a year)."
+            "standby of inverters and storage is 0 W, which real units do not have; give standby_w from the "
+            "data sheets (three inverters at 25 W are 657 kWh a year)."
         )
 
 
@@ -310,8 +318,8 @@ def _self_discharge(scenario: Any) -> Iterator[str]:
         if rate > 0.02:
             yield (
                 f"{place} is {rate:.1%}, up to {_shown(rate * bank.capacity_kwh)} kWh a day and "
-                f"{_shown(rate * bank.capacity_kwh * 365)} kWh a year when kept full; check the figure, and that no reserve "
-                "is kept for nothing."
+                f"{_shown(rate * bank.capacity_kwh * 365)} kWh a year when kept full; check the figure, and "
+                "that no reserve is kept for nothing."
             )
 
 
@@ -326,14 +334,15 @@ def _life(scenario: Any) -> Iterator[str]:
         if a_day > most_a_day:
             years = life.cycle_life / (most_a_day * 365)
             yield (
-                f"{place}: {_shown(life.cycle_life)} cycles last {_shown(years)} years even at {_shown(most_a_day)} full "
-                f"cycles a day, the most its power allows; the calendar life of {_shown(life.calendar_life_years)} years "
-                "ends it first. Appraise it on years, not on cycles."
+                f"{place}: {_shown(life.cycle_life)} cycles last {_shown(years)} years even at "
+                f"{_shown(most_a_day)} full cycles a day, the most its power allows; the calendar life of "
+                f"{_shown(life.calendar_life_years)} years ends it first. Appraise it on years, not on "
+                "cycles."
             )
         elif a_day < 1:
             yield (
-                f"{place}: {_shown(life.cycle_life)} cycles over {_shown(life.calendar_life_years)} years are "
-                f"{_shown(a_day)} a day; a schedule with one cycle a day wears it out in "
+                f"{place}: {_shown(life.cycle_life)} cycles over {_shown(life.calendar_life_years)} years "
+                f"are {_shown(a_day)} a day; a schedule with one cycle a day wears it out in "
                 f"{_shown(life.cycle_life / 365)} years. Set wear_per_kwh."
             )
 
@@ -356,13 +365,9 @@ def _demand_intervals(scenario: Any) -> Iterator[str]:
             place = f"{key}.component.{index}.interval_minutes"
             if minutes < step:
                 yield (
-                    f"{place} is {minutes} min, steps are {step} min; the peak of a shorter interval is higher than the "
-                    f"step's average, so the charge is understated. Use steps of {minutes} min or less."
-                )
-            elif minutes % step:
-                yield (
-                    f"{place} is {minutes} min, which is no whole number of steps of {step} min; intervals will be cut at "
-                    "step edges. Use steps that divide it."
+                    f"{place} is {minutes} min, steps are {step} min; the peak of a shorter interval is "
+                    f"higher than the step's average, so the charge is understated. Use steps of {minutes} "
+                    "min or less."
                 )
 
 
@@ -374,8 +379,8 @@ def _window_edges(scenario: Any) -> Iterator[str]:
             if minutes % step:
                 clock = f"{minutes // 60:02d}:{minutes % 60:02d}"
                 yield (
-                    f"{place}.{word} is {clock}, inside a step of {step} min; a step counts by its start, so up to "
-                    f"{step - minutes % step} min are billed at the wrong rate. Use shorter steps."
+                    f"{place}.{word} is {clock}, inside a step of {step} min; a step counts by its start, so "
+                    f"up to {step - minutes % step} min are billed at the wrong rate. Use shorter steps."
                 )
 
 
@@ -407,18 +412,18 @@ def _service_dates(scenario: Any) -> Iterator[str]:
         since, until = product.valid_from, product.valid_until
         if (since is not None and since > last) or (until is not None and until <= first):
             yield (
-                f"{place} is valid {_span(since, until)}, outside the timeline of {first} to {last}; it will never be "
-                "sold. Correct the dates or remove it."
+                f"{place} is valid {_span(since, until)}, outside the timeline of {first} to {last}; it will "
+                "never be sold. Correct the dates or remove it."
             )
         elif (since is not None and since > first) or (until is not None and until <= last):
             yield (
-                f"{place} is valid {_span(since, until)}, which covers only part of the timeline of {first} to {last}; "
-                "its income is not a full period's. Check the dates."
+                f"{place} is valid {_span(since, until)}, which covers only part of the timeline of {first} "
+                f"to {last}; its income is not a full period's. Check the dates."
             )
         elif not product.sold(terms).any():
             yield (
-                f"{place} is sold in no step: no block lies wholly within its window. Check `when`, block_minutes and "
-                "block_start."
+                f"{place} is sold in no step: no block lies wholly within its window. Check `when`, "
+                "block_minutes and block_start."
             )
 
 
@@ -428,7 +433,7 @@ def _span(since: Any, until: Any) -> str:
 
 
 def _price_units(scenario: Any) -> Iterator[str]:
-    """Prices per MWh that look as if they were per kWh, and rates per kWh that look as if they were cents or per MWh."""
+    """Prices per MWh that look as if they were per kWh, and rates that look as if they were in cents."""
     terms = _numbers(scenario)
     for place, reference, unit in _prices(scenario):
         values = np.abs(terms.values(reference))
@@ -443,8 +448,9 @@ def _price_units(scenario: Any) -> Iterator[str]:
             rates += [r for r in (getattr(component, "rate_per_kwh", None),) if r is not None]
             if rates and max(map(abs, rates)) > 5:
                 yield (
-                    f"{key}.component.{index} has a rate of {_shown(max(rates, key=abs))} {scenario.file.currency} per "
-                    "kWh; if it is in cents divide it by 100, if per MWh by 1000."
+                    f"{key}.component.{index} has a rate of {_shown(max(rates, key=abs))} "
+                    f"{scenario.file.currency} per kWh; if it is in cents divide it by 100, if per MWh by "
+                    "1000."
                 )
 
 
@@ -473,8 +479,8 @@ def _load_units(scenario: Any) -> Iterator[str]:
         peak = float(terms.values(reference).max())
         if peak > MUCH_LOAD_KW and limit < MUCH_LOAD_KW:
             yield (
-                f"{place} reaches {_shown(peak)} kW at a connection of {_shown(limit)} kW; if it is in W, divide it by "
-                "1000."
+                f"{place} reaches {_shown(peak)} kW at a connection of {_shown(limit)} kW; if it is in W, "
+                "divide it by 1000."
             )
 
 
@@ -486,8 +492,9 @@ def _sun_units(scenario: Any) -> Iterator[str]:
             reference, place = array.available_kw_per_kwp, f"site.{word}.{index}"
             if reference is not None and (peak := float(terms.values(reference).max())) > MOST_SUN_KW_PER_KWP:
                 yield (
-                    f"{place}.available_kw_per_kwp reaches {_shown(peak)} kW per kWp, above {MOST_SUN_KW_PER_KWP:g}; an "
-                    "array rarely passes 1. If it is in W or kW, divide it by 1000 or use available_kw."
+                    f"{place}.available_kw_per_kwp reaches {_shown(peak)} kW per kWp, above "
+                    f"{MOST_SUN_KW_PER_KWP:g}; an array rarely passes 1. If it is in W or kW, divide it by "
+                    "1000 or use available_kw."
                 )
             if not array.available(terms).any():
-                yield f"{place} ({array.name}) brings nothing in the whole timeline; check its column and its dates."
+                yield f"{place} ({array.name}) brings nothing in the whole timeline; check its column."

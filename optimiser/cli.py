@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from optimiser.errors import DriftError, InfeasibleError, OptimiserError, Scenar
 
 EXIT = {ScenarioError: 2, InfeasibleError: 3, UnprovenError: 4, DriftError: 1}
 BEST_FOUND = 5
+INTERRUPTED = 130
 
 
 class _Group(click.Group):
@@ -27,8 +29,10 @@ class _Group(click.Group):
             codes = [code for kind, code in EXIT.items() if isinstance(error, kind)]
             sys.exit(codes[0] if codes else 2)
         except KeyboardInterrupt:
-            click.echo("Stopped. Nothing was half written.", err=True)
-            sys.exit(130)
+            click.echo("Stopped. No file was left half written.", err=True)
+            # The solver's threads do not hear of it; leaving at once ends them too.
+            sys.stderr.flush()
+            os._exit(INTERRUPTED)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
@@ -68,6 +72,8 @@ def run(scenario: Path, out: Path | None, quiet: bool) -> None:
             years = head["simple_payback_years"]
             words = "never within its life" if years is None else f"{years:.1f} years"
             click.echo(f"  simple payback {words}, net present value {head['npv']:,.2f} {currency}")
+            if head["scaled_to_year"]:
+                click.echo("  (not a whole year: the payback is scaled up from these days, and knows no other season)")
     click.echo(f"Report: {paths['report']}")
     if proof["gap_relative"] > proof["tolerance_relative"]:
         sys.exit(BEST_FOUND)

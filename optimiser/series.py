@@ -131,9 +131,9 @@ def _starts(path: Path, column: pd.Series, source: Source) -> pd.DatetimeIndex:
                     "offset, or name the fixed zone that they are in, such as UTC+10:00."
                 ],
             ) from None
-    stamps = stamps.tz_convert("UTC").as_unit("s")
+    stamps = stamps.tz_convert("UTC")
     step = pd.Timedelta(minutes=source.step_minutes)
-    starts = stamps if source.stamps == "start" else stamps - step
+    starts = (stamps if source.stamps == "start" else stamps - step).as_unit("s")
     fault = _spacing_fault(starts, step)
     if fault:
         raise SeriesError(str(path), [fault])

@@ -176,7 +176,7 @@ def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[s
         },
         "cash_flow": _cash_flow(appraisal),
         "warnings": checks.warnings(scenario),
-        "approximations": _approximations(scenario),
+        "approximations": _approximations(scenario, appraisal),
         "data_notes": _data_notes(scenario),
         "provenance": _provenance(scenario, seconds),
     }
@@ -284,8 +284,13 @@ def _storage(statement: Statement) -> list[dict[str, Any]]:
     ]
 
 
-def _approximations(scenario: Scenario) -> list[str]:
+def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:
     notes = []
+    if appraisal and appraisal.scaled:
+        days = scenario.timeline.hours / 24
+        notes.append(
+            f"The run covers {days:g} days; the yearly saving and the payback are scaled from them and know no other season."
+        )
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(

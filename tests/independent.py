@@ -44,14 +44,15 @@ Pairs of hours are clock hours, the second one left out. Everything is UTC.
 Choices where the physics leaves several:
 
 * Losses measured at several powers are straight lines between zero and the points, better pieces first.
-* The voltage of a capacitor bank is taken from chords below its curve, equal steps of voltage apart, as few as
-  keep within 1 % of it, at the stored energy of both the start and the end of a step.
+* The voltage of a capacitor bank is taken from chords below its curve, equal steps of voltage apart, as few
+  as keep within 1 % of it, at the stored energy of both the start and the end of a step.
 * Power of a call at the bus: every kW, both ways, counts 1 / output efficiency.
-* Energy of a call, up: at the start of the step what is drawn by the time that some group has served, less the
-  charge that stands still meanwhile, beside the discharge that was planned for the rest of the step, fits into
-  what self-discharge leaves of the stored energy above the floor. At the end of the step, and of the steps
-  that a call reaches into, the whole call fits and nothing is counted as stopped. Down is the mirror below the
-  capacity. Each figure takes the efficiency that is on the safe side.
+* Energy of a call, up: at the start of the step what is drawn by the time that some group has served, less
+  the charge that stands still meanwhile, beside the discharge that was planned for the rest of the step, fits
+  into what self-discharge leaves of the stored energy above the floor. Of a floor that begins with the step
+  only what was owed before counts there, so that nothing is asked where nothing is offered. At the end of the
+  step, and of the steps that a call reaches into, the whole call fits and nothing is counted as stopped. Down
+  is the mirror below the capacity. Each figure takes the efficiency that is on the safe side.
 * Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
   the limit can bind at the lowest voltage.
 
@@ -200,9 +201,9 @@ def further_steps(sustain_hours, step_hours):
 def fits_export(problem, called_kw, export_limit_kw, net_kw, intake_kw, firm_load_fraction):
     """Keep an up call within an export limit even when every load that is not firm has gone.
 
-    Import that feeds the inverters, the lesser of import and intake, can be stopped whatever the loads do; of the
-    rest, which serves loads, the firm part stays. "The lesser of" makes it two rows: in the first all import is
-    for inverters, in the second all intake is from the grid. While exporting the first is the tighter one.
+    Import that feeds the inverters, the lesser of import and intake, can be stopped whatever the loads do; of
+    the rest, which serves loads, the firm part stays. "The lesser of" makes it two rows: in the first all
+    import is for inverters, in the second all intake is from the grid. While exporting the first is tighter.
     """
     problem.addCons(called_kw <= export_limit_kw + net_kw)
     feeding_kw = (1.0 - firm_load_fraction) * intake_kw
@@ -458,8 +459,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         block_hours = service.get("block_hours") or hours
         blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
         block_kw = {
-            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw"))
-            for block in sorted(set(blocks))
+            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
         }
         offered_kw.append([block_kw[blocks[step]] for step in every_step])
     if services:
@@ -582,6 +582,10 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 
         # Energy, as said at the top of this file.
         floors = sum(floors_kwh(bank, steps, hours) for bank in banks)
+        owed = sum(
+            np.minimum(floor, kept_share[b] * np.array([banks[b]["start_kwh"], *floor[:-1]]))
+            for b, floor in enumerate(floors_kwh(bank, steps, hours) for bank in banks)
+        )
         full_kwh = sum(bank["capacity_kwh"] for bank in banks)
         for step in every_step:
             held_kwh = quicksum(kept_share[b] * stored_kwh[b][step] for b in range(len(banks)))
@@ -591,7 +595,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 spared_kwh = moment * charging_kw / max(best["discharge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in draining_kw)
                 need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
-                problem.addCons(need_kwh <= held_kwh - floors[step])
+                problem.addCons(need_kwh <= held_kwh - owed[step])
             for moment in sorted(set(sustain_hours["down"].values())):
                 spared_kwh = moment * discharging_kw * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
@@ -694,11 +698,13 @@ def draw_site(generator):
     def chance(probability):
         return bool(generator.random() < probability)
 
-    # One or two whole days, so that the horizon holds whole demand slots and blocks; two days span two months.
-    days, step_hours = [(1, 1.0), (1, 1.0), (2, 1.0), (1, 0.5)][int(generator.integers(4))]
-    steps = round(days * 24 / step_hours)
+    # A day, so that the horizon holds whole demand slots and blocks. Sites without services may have two,
+    # which belong to two months, or half hours; with services that takes SCIP too long.
     phases = ["L1", "L2", "L3"] if chance(0.6) else ["L1"]
     with_services = chance(0.65)
+    longer = [(1, 1.0), (2, 1.0), (1, 0.5)][int(generator.integers(3))]
+    days, step_hours = (1, 1.0) if with_services else longer
+    steps = round(days * 24 / step_hours)
 
     inverter_phases = ["all"] if len(phases) == 3 and chance(0.4) else phases
     share = 3.0 if inverter_phases == ["all"] else 1.0
@@ -758,7 +764,7 @@ def draw_site(generator):
         "phases": phases,
         "load_kw": load_kw,
         "ac_solar": ac_solar,
-        "registers": "per_phase" if len(phases) == 3 and chance(0.4) else "netted",
+        "registers": "per_phase" if len(phases) == 3 and chance(0.55) else "netted",
         "import_limit_kw": number(10.0, 25.0),
         "export_limit_kw": 100.0,
         "phase_import_limit_kw": None,
@@ -919,10 +925,15 @@ def as_scenario(site, folder):
     }
     lists = {
         "site.load": [
-            {"phase": phase, "power_kw": column(f"load_{phase}_kw", site["load_kw"][phase])} for phase in phases
+            {"phase": phase, "power_kw": column(f"load_{phase}_kw", site["load_kw"][phase])}
+            for phase in phases
         ],
         "site.ac_solar": [
-            {"name": f"roof {r}", "phase": roof["phase"], "available_kw": column(f"roof_{r}_kw", roof["available_kw"])}
+            {
+                "name": f"roof {r}",
+                "phase": roof["phase"],
+                "available_kw": column(f"roof_{r}_kw", roof["available_kw"]),
+            }
             for r, roof in enumerate(site.get("ac_solar", []))
         ],
         "site.inverter": [
@@ -930,7 +941,11 @@ def as_scenario(site, folder):
                 "name": f"inverter {i}",
                 "phase": inverter["phase"],
                 "pass_through_limit_a": inverter.get("pass_through_a"),
-                **{key: value for key, value in inverter.items() if key not in ("pass_through_a", "ac_voltage_v")},
+                **{
+                    key: value
+                    for key, value in inverter.items()
+                    if key not in ("pass_through_a", "ac_voltage_v")
+                },
             }
             for i, inverter in enumerate(inverters)
         ],

@@ -1,8 +1,10 @@
 """Values from outside the project, each beside its source.
 
-Toy problems of two to four hours are worked in the docstrings. Days are whole, so the other hours are shut: import
-and export limits are zero there. Powers are given in MW by the sources and in kW here.
+Toy problems of two to four hours are worked in the docstrings. Days are whole, so the other hours are shut:
+import and export limits are zero there. Powers are given in MW by the sources and in kW here.
 """
+
+# ruff: noqa: SIM300 - the expected value comes first
 
 from __future__ import annotations
 
@@ -31,7 +33,9 @@ def near(value: float, tolerance: float = MONEY) -> Any:
     return pytest.approx(value, abs=tolerance, rel=0)
 
 
-def scenario(tmp_path: Path, text: str, columns: Mapping[str, Sequence[float]], step_minutes: int = 60) -> Scenario:
+def scenario(
+    tmp_path: Path, text: str, columns: Mapping[str, Sequence[float]], step_minutes: int = 60
+) -> Scenario:
     """A scenario of one made-up day."""
     return read_scenario(write_site(tmp_path, text, columns, step_minutes))
 
@@ -41,7 +45,7 @@ def day(values: Sequence[float], steps: int = 24) -> np.ndarray:
     return np.r_[np.asarray(values, float), np.zeros(steps - len(values))]
 
 
-# --- availability ---------------------------------------------------------------------------------------------------
+# --- availability ---
 
 
 def service(name: str, direction: str = "up", price: Any = 1.0, **more: Any) -> dict[str, Any]:
@@ -85,8 +89,12 @@ def test_availability_of_a_day_is_paid_per_hour(tmp_path):
     assert near(28.80) == availability(tmp_path, np.full(288, 12.0), 100.0)
 
 
-def headroom(tmp_path: Path, components: list[dict[str, Any]], load_kw: float, limit_kw: float, regulation_kw: float) -> Dispatch:
-    """A 100 kW battery on a 100 kW inverter, lossless, that offers contingency raise and first regulation raise."""
+def headroom(
+    tmp_path: Path, components: list[dict[str, Any]], load_kw: float, limit_kw: float, regulation_kw: float
+) -> Dispatch:
+    """A 100 kW battery on a 100 kW inverter, lossless, that offers contingency raise and first regulation
+    raise.
+    """
     site = {
         "phases": 1,
         "connection": {"import_limit_kw": limit_kw, "export_limit_kw": 100.0},
@@ -96,15 +104,17 @@ def headroom(tmp_path: Path, components: list[dict[str, Any]], load_kw: float, l
     products = [service("contingency")]
     if regulation_kw:
         products.append(service("regulation", price=10.0, most_kw=regulation_kw))
-    text = table(site=site, components=components, storage=[battery(1e4, 100.0, end_fraction=0.0)], service=products)
+    text = table(
+        site=site, components=components, storage=[battery(1e4, 100.0, end_fraction=0.0)], service=products
+    )
     return solve(scenario(tmp_path, text, {}))
 
 
 def test_headroom_of_a_discharging_store(tmp_path):
     """Pd = 100 kW, discharging 60 kW with 10 kW of regulation: 100 - 60 - 10 = 30 kW of contingency raise.
 
-    Source: joint capacity of regulation and contingency, AEMO, FCAS Model in NEMDE, 2017, section 6.2, worked by
-    hand for a bidirectional unit. The load of 60 kW cannot be imported, so the store must carry it.
+    Source: joint capacity of regulation and contingency, AEMO, FCAS Model in NEMDE, 2017, section 6.2, worked
+    by hand for a bidirectional unit. The load of 60 kW cannot be imported, so the store must carry it.
     """
     made = headroom(tmp_path, [], load_kw=60.0, limit_kw=0.0, regulation_kw=10.0)
     np.testing.assert_allclose(made.flows.banks["store"].discharge_kw, 60.0)
@@ -115,7 +125,8 @@ def test_headroom_of_a_discharging_store(tmp_path):
 def test_headroom_of_a_charging_store(tmp_path):
     """Pd = Pc = 100 kW, charging 60 kW: the charge that stops and the whole discharge, 160 kW of raise.
 
-    Source: AEMO, FCAS Model in NEMDE, 2017, section 6.2, worked by hand. Import is paid for, up to a limit of 60 kW.
+    Source: AEMO, FCAS Model in NEMDE, 2017, section 6.2, worked by hand. Import is paid for, up to a limit of
+    60 kW.
     """
     paid = [{"kind": "energy_charge", "rate_per_kwh": -1.0}]
     made = headroom(tmp_path, paid, load_kw=0.0, limit_kw=60.0, regulation_kw=0.0)
@@ -123,8 +134,34 @@ def test_headroom_of_a_charging_store(tmp_path):
     np.testing.assert_allclose(made.offers[0].offered_kw, 160.0)
 
 
+def test_products_of_a_group_share_and_groups_add(tmp_path):
+    """An idle 100 kW store offers 100 kW to each of two contingency products, but 100 kW in all to two groups.
+
+    Source: AEMO, FCAS Model in NEMDE, 2017, section 6.2: contingency services share, regulation adds to them. At 3,
+    4 and 5 per MW and hour sharing earns 7, more than regulation's 5: 24 h x 0.1 MW x 7 = 16.80. At 8 it does not.
+    """
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 0.0, "export_limit_kw": 200.0},
+        "inverter": [inverter(100.0)],
+    }
+    for regulation, offers, income in ((5.0, (100, 100, 0), 16.80), (8.0, (0, 0, 100), 19.20)):
+        products = [
+            service("6 s", price=3.0, response_group="contingency"),
+            service("60 s", price=4.0, response_group="contingency"),
+            service("regulation", price=regulation),
+        ]
+        text = table(site=site, components=[], storage=[battery(1e3, 100.0)], service=products)
+        made = solve(scenario(tmp_path / str(regulation), text, {}))
+        assert near(income) == made.proof.settled
+        for offer, kw in zip(made.offers, offers, strict=True):
+            np.testing.assert_allclose(offer.offered_kw, kw, atol=1e-6)
+
+
 def test_energy_behind_a_ten_minute_raise(tmp_path):
-    """40 kW of raise held for 10 min is 6.667 kWh AC and 7.018 kWh stored at 0.95 out (arithmetic, no source)."""
+    """40 kW of raise held for 10 min is 6.667 kWh AC and 7.018 kWh stored at 0.95 out (arithmetic, no
+    source).
+    """
     assert 7.018 == pytest.approx(40 / 6 / 0.95, rel=PHYSICS)
     site = {
         "phases": 1,
@@ -137,15 +174,16 @@ def test_energy_behind_a_ten_minute_raise(tmp_path):
     np.testing.assert_allclose(made.offers[0].offered_kw, 40.0, rtol=PHYSICS)
 
 
-# --- registers ------------------------------------------------------------------------------------------------------
+# --- registers ---
 
 
 @pytest.mark.parametrize(("registers", "bill"), [("per_phase", 0.44), ("netted", 0.00)])
 def test_bill_of_registers(tmp_path, registers, bill):
-    """1 kW on each of three phases, 3 kW of generation on one, 1 h, 30 c in and 8 c out: 44 c per phase, 0 c netted.
+    """1 kW on each of three phases, 3 kW of generation on one, 1 h, 30 c in and 8 c out: 44 c per phase, 0 c
+    netted.
 
-    Source: Sustainable Electricity Association New Zealand (SEANZ), note on import and export metering of phases,
-    30 September 2016: per-phase registers read 2 kWh each way, 60 - 16 = 44 c.
+    Source: Sustainable Electricity Association New Zealand (SEANZ), note on import and export metering of
+    phases, 30 September 2016: per-phase registers read 2 kWh each way, 60 - 16 = 44 c.
     """
     site = {
         "phases": 3,
@@ -161,7 +199,7 @@ def test_bill_of_registers(tmp_path, registers, bill):
     assert near(bill) == statement.bill_after
 
 
-# --- capacitors and resistances -------------------------------------------------------------------------------------
+# --- capacitors and resistances ---
 
 
 def capacitors(**fields: Any) -> CapacitorBank:
@@ -206,7 +244,9 @@ def test_energy_of_a_string():
 
 @pytest.mark.parametrize(("share", "volts"), [(0.0, 42.0), (0.25, 45.299), (0.5, 48.374), (1.0, 54.0)])
 def test_voltage_of_a_bank(share, volts):
-    """A bank of 42 to 54 V is at 45.299 V and 48.374 V at 25 % and 50 % of its usable energy (E = C V^2 / 2)."""
+    """A bank of 42 to 54 V is at 45.299 V and 48.374 V at 25 % and 50 % of its usable energy (E = C V^2 /
+    2).
+    """
     bank = capacitors(unit_usable_kwh=7.2, lowest_voltage_v=42.0, highest_voltage_v=54.0)
     assert pytest.approx(volts, rel=PHYSICS) == voltage_at(bank, share * 7.2)
 
@@ -237,17 +277,21 @@ def test_efficiency_of_a_resistance():
     assert pytest.approx(0.95918, rel=1e-5) == out * into
 
 
-# --- currents and ratings -------------------------------------------------------------------------------------------
+# --- currents and ratings ---
 
 
 def most(tmp_path: Path, site: Mapping[str, Any], bank: Mapping[str, Any], flow: str) -> float:
-    """The most that a flow reaches in the first hour when that hour's export is worth more than any other's."""
+    """The most that a flow reaches in the first hour when that hour's export is worth more than any
+    other's.
+    """
     full = {
         "phases": 1,
         "connection": {"import_limit_kw": 50.0, "export_limit_kw": 50.0},
     } | dict(site)
     text = table(site=full, components=SPOT, storage=[bank])
-    return float(solve(scenario(tmp_path, text, {"price": day([1000.0]), "sun": day([40.0])})).values[flow][0])
+    return float(
+        solve(scenario(tmp_path, text, {"price": day([1000.0]), "sun": day([40.0])})).values[flow][0]
+    )
 
 
 def controller_on_bank(tmp_path: Path, lowest_v: float, share: float) -> float:
@@ -265,7 +309,9 @@ def controller_on_bank(tmp_path: Path, lowest_v: float, share: float) -> float:
     }
     site = {
         "inverter": [inverter(50.0)],
-        "solar_controller": [{"name": "roof", "available_kw": "data.sun", "efficiency": 1.0, "current_limit_a": 100.0}],
+        "solar_controller": [
+            {"name": "roof", "available_kw": "data.sun", "efficiency": 1.0, "current_limit_a": 100.0}
+        ],
     }
     return most(tmp_path, site, bank, "controller.roof.solar_kw")
 
@@ -274,7 +320,9 @@ def test_power_of_a_controller_on_a_battery(tmp_path):
     """A 100 A controller on 51.2 V gives 5,120 W (P = V I)."""
     site = {
         "inverter": [inverter(50.0)],
-        "solar_controller": [{"name": "roof", "available_kw": "data.sun", "efficiency": 1.0, "current_limit_a": 100.0}],
+        "solar_controller": [
+            {"name": "roof", "available_kw": "data.sun", "efficiency": 1.0, "current_limit_a": 100.0}
+        ],
     }
     made = most(tmp_path, site, battery(10.0, 0.001, voltage_v=51.2), "controller.roof.solar_kw")
     assert pytest.approx(5.120, rel=PHYSICS) == made
@@ -282,7 +330,9 @@ def test_power_of_a_controller_on_a_battery(tmp_path):
 
 @pytest.mark.parametrize(("amperes", "kva"), [(21.7, 4.991), (20.0, 4.6)])
 def test_power_of_a_phase_current(tmp_path, amperes, kva):
-    """21.7 A at 230 V are 4,991 VA, the current that goes with a 5 kVA unit; 4.6 kVA at 230 V are 20 A (S = V I)."""
+    """21.7 A at 230 V are 4,991 VA, the current that goes with a 5 kVA unit; 4.6 kVA at 230 V are 20 A (S
+    = V I).
+    """
     site = {"inverter": [inverter(50.0, pass_through_limit_a=amperes)]}
     made = most(tmp_path, site, battery(100.0, 50.0), "meter.export_kw")
     assert pytest.approx(kva, rel=PHYSICS) == made
@@ -290,7 +340,9 @@ def test_power_of_a_phase_current(tmp_path, amperes, kva):
 
 @pytest.mark.parametrize(("share", "kw"), [(0.0, 4.4), (1.0, 5.4)])
 def test_power_of_a_controller_follows_the_bus(tmp_path, share, kw):
-    """A 100 A controller on a bus of 44 to 54 V gives 4.4 kW empty and 5.4 kW full (common practice, no source)."""
+    """A 100 A controller on a bus of 44 to 54 V gives 4.4 kW empty and 5.4 kW full (common practice, no
+    source).
+    """
     assert pytest.approx(kw, rel=PHYSICS) == controller_on_bank(tmp_path, 44.0, share)
 
 
@@ -316,9 +368,11 @@ def test_energy_of_many_cells():
 
 @pytest.mark.parametrize(("cycles", "years"), [(1_000_000, 114), (228_000, 26)])
 def test_calendar_life_of_capacitors_binds_first(cycles, years):
-    """24 full cycles a day use a million up in 114 years and 228,000 in 26, so a calendar life of 20 years binds.
+    """24 full cycles a day use a million up in 114 years and 228,000 in 26, so a calendar life of 20 years
+    binds.
 
-    Common practice, no source; the package keeps both limits of a warranty and leaves their use to its reader.
+    Common practice, no source; the package keeps both limits of a warranty and leaves their use to its
+    reader.
     """
     life = capacitors(
         unit_usable_kwh=7.2,
@@ -333,8 +387,13 @@ def test_calendar_life_of_capacitors_binds_first(cycles, years):
 
 
 def test_efficiency_of_fast_capacitor_storage():
-    """Near 99 % round trip at low rate and 96 % at high rate hold at both points (common practice, no source)."""
-    points = [{"power_kw": 1.0, "round_trip_efficiency": 0.99}, {"power_kw": 6.0, "round_trip_efficiency": 0.96}]
+    """Near 99 % round trip at low rate and 96 % at high rate hold at both points (common practice, no
+    source).
+    """
+    points = [
+        {"power_kw": 1.0, "round_trip_efficiency": 0.99},
+        {"power_kw": 6.0, "round_trip_efficiency": 0.96},
+    ]
     bank = CapacitorBank.model_validate(
         {
             "kind": "capacitor_bank",
@@ -357,8 +416,9 @@ def test_efficiency_of_fast_capacitor_storage():
     assert pytest.approx(6.0 * math.sqrt(0.96)) == low_kw * low + high_kw * high
 
 
-# --- toy linear programs --------------------------------------------------------------------------------------------
-# Each can be worked by hand as its docstring does; the optima were also found with HiGHS from a separate statement.
+# --- toy linear programs ---
+# Each can be worked by hand as its docstring does; the optima were also found with HiGHS from a separate
+# statement.
 
 
 def toy(
@@ -371,7 +431,9 @@ def toy(
     step_minutes: int = 60,
     **bank: Any,
 ) -> Scenario:
-    """A 1 MW store, 0.9 each way, that trades at one price for both ways in a few hours [currency/MWh] of a day."""
+    """A 1 MW store, 0.9 each way, that trades at one price for both ways in a few hours [currency/MWh] of
+    a day.
+    """
     per_hour, steps = 60 // step_minutes, 24 * 60 // step_minutes
     opened = day(np.ones(len(prices) * per_hour), steps)
     site = {
@@ -413,9 +475,10 @@ def test_toy_without_a_worthwhile_trade(tmp_path, losses_in):
 def test_toy_with_wear(tmp_path, wear_per_mwh, made):
     """10, 20, 80, 90 with 2 MWh, less a wear price per MWh discharged on the AC side (losses in the bank).
 
-    1 MWh at 10 and 1 at 20 become 1.62, sold as 1 at 90 and 0.62 at 80: 90 + 49.60 - 30 = 109.60; a wear of 30 on
-    1.62 takes 48.60. With wear 60 the sales bring 30 and 20, and a MWh from the second hour costs 20/0.81 = 24.69:
-    0.81 of the first hour and 0.19 of the second are sold at 30: 30 - 10 - 0.19 x 24.69 = 15.31.
+    1 MWh at 10 and 1 at 20 become 1.62, sold as 1 at 90 and 0.62 at 80: 90 + 49.60 - 30 = 109.60; a wear of
+    30 on 1.62 takes 48.60. With wear 60 the sales bring 30 and 20, and a MWh from the second hour costs
+    20/0.81 = 24.69: 0.81 of the first hour and 0.19 of the second are sold at 30: 30 - 10 - 0.19 x 24.69 =
+    15.31.
     """
     own = {"losses_in": "bank", "unit_kwh": 2000.0, "wear_per_kwh": wear_per_mwh / 1000}
     assert near(made) == solve(toy(tmp_path, [10, 20, 80, 90], **own, **FREE)).proof.settled
@@ -430,7 +493,9 @@ def test_toy_in_five_minute_steps(tmp_path, losses_in):
 
 @pytest.mark.parametrize("losses_in", ["inverter", "bank"])
 def test_toy_that_burns_energy(tmp_path, losses_in):
-    """At -100 a full store would charge 1 and discharge 0.81 MWh at once for 19; one direction at a time earns 0."""
+    """At -100 a full store would charge 1 and discharge 0.81 MWh at once for 19; one direction at a time
+    earns 0.
+    """
     made = toy(tmp_path, [-100], losses_in=losses_in, start_fraction=1.0)
     assert near(19.00) == Highs(build_problem(made)).solve().purse
     dispatch = solve(made)
@@ -453,7 +518,8 @@ def test_toy_with_a_free_or_kept_end(tmp_path, end, earned):
 
 
 def test_toy_of_self_consumption(tmp_path):
-    """A surplus of 2 kW, then a load of 2 kW, at 0.30 in and 0.08 out: 0.44, and 0.277 with 1 kW / 1 kWh of store.
+    """A surplus of 2 kW, then a load of 2 kW, at 0.30 in and 0.08 out: 0.44, and 0.277 with 1 kW / 1 kWh of
+    store.
 
     0.81 kWh bought less at 0.30, 1 kWh sold less at 0.08: a saving of 0.163.
     """

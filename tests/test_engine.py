@@ -7,17 +7,22 @@ chapter 5; from memory), and SciPy's `linprog` for optima. All data are invented
 from __future__ import annotations
 
 import dataclasses
+import os
+import subprocess
+import sys
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import highspy
 import numpy as np
 import pytest
+import test_oracle
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 from scipy.optimize import linprog
-from test_oracle import SPRING, base, blocks, case, demand, made, span, spot, tiled, up
+from test_oracle import SPRING, base, blocks, case, compare, demand, made, span, spot, tiled, up
 
 from optimiser import dispatch, formulation
 from optimiser.engine import pattern, proof
@@ -184,6 +189,42 @@ def test_previous_takes_the_value_before_the_horizon(lag, monkeypatch):
             expected[step, places[step - lag]] = 1
     assert np.array_equal(expected, dense)
     assert [-2.5] * lag + [0.0] * (len(rows) - lag) == problem.row_upper[rows].tolist()
+
+
+def _total_of_net(terms: Any, said: Any) -> None:
+    energy = said.flows.connection.net_import_kw * terms.step_hours
+    terms.total("kWh of the month", energy, per=Grouping("month", terms.timeline.zone), at_most=1e5)
+
+
+def _peak_of_net(terms: Any, said: Any) -> list[Line]:
+    zone = terms.timeline.zone
+    month, slot = Grouping("month", zone), Grouping("block", zone, 240)
+    most = np.full(terms.timeline.steps, 30.0)
+    net = said.flows.connection.net_import_kw
+    return [Line("Net demand", "demand", -terms.peak("net", net, per=month, slot=slot, at_most=most), month)]
+
+
+def _ratchet(terms: Any, said: Any) -> None:
+    day = Grouping("day", terms.timeline.zone)
+    held = terms.column("held", at_most=50.0, per=day, before=3.0)
+    terms.at_most("falls by half at the most", terms.previous(held) * 0.5, held, per=day)
+    terms.at_most("held power", said.flows.meter.import_kw, terms.held_over(held, day))
+
+
+def _seen_by_group(terms: Any, said: Any) -> None:
+    day = Grouping("day", terms.timeline.zone)
+    least = terms.series(np.linspace(1, 2, terms.count(day)), per=day)
+    column = terms.column("daily", at_most=50.0, per=day)
+    terms.at_most("least of the day", least, column * 2 + 1, per=day)
+    terms.between("within", -1.0, said.flows.meter.import_kw - terms.held_over(column, day), 7.0)
+
+
+@pytest.mark.parametrize("rule", [_total_of_net, _peak_of_net, _ratchet, _seen_by_group])
+def test_every_kind_of_rule_is_tiled_as_stated(rule, monkeypatch):
+    """Kinds of rows that no component of today uses: sums with data in them, chains of groups, group data."""
+    scenario = stated(monkeypatch, rule)
+    monkeypatch.setattr(test_oracle, "formulate", pattern.formulate)
+    compare(scenario)
 
 
 def test_previous_further_back_than_the_pattern_is_refused():
@@ -362,6 +403,22 @@ def test_refused_option_is_an_error(monkeypatch):
     monkeypatch.setattr(highspy.Highs, "setOptionValue", lambda *given: highspy.HighsStatus.kError)
     with pytest.raises(UnprovenError, match="option"):
         Highs(bare([[1.0]], [0.0], [1.0], [0.0], [1.0], [1.0]))
+
+
+def test_solver_prints_nothing():
+    """A library keeps its mouth shut: a first solve in a new process writes to neither stream."""
+    code = "from test_engine import *; Highs(bare([[1.0]], [0.0], [1.0], [0.0], [1.0], [1.0])).solve()"
+    here = Path(__file__).parent
+    ran = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        cwd=here.parent,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(here), str(here.parent)])},
+        timeout=120,
+        check=True,
+    )
+    assert (ran.stdout, ran.stderr) == ("", "")
 
 
 def test_integers_are_whole_and_their_bound_is_the_solvers():

@@ -3,6 +3,8 @@
 A new kind needs an entry in SMALLEST and passes, or says what it does wrong. All figures are made up.
 """
 
+# ruff: noqa: SIM300 - the expected value comes first
+
 from __future__ import annotations
 
 import copy
@@ -69,12 +71,20 @@ RICHER: dict[str, dict[str, Any]] = {
             {"rate_per_kwh": 0.2},
         ]
     },
-    "feed_in": {"rates": [{"rate_per_kwh": -0.02, "when": {"from": "10:00", "to": "14:00"}}, {"rate_per_kwh": 0.06}]},
+    "feed_in": {
+        "rates": [{"rate_per_kwh": -0.02, "when": {"from": "10:00", "to": "14:00"}}, {"rate_per_kwh": 0.06}]
+    },
     "spot_charge": {"price_per_mwh": "data.price", "transmission_loss_factor": 1.03, "fee_per_kwh": 0.04},
-    "spot_feed_in": {"price_per_mwh": "data.price", "distribution_loss_factor": 0.97, "fee_per_kwh": 0.01, "taxed": True},
+    "spot_feed_in": {
+        "price_per_mwh": "data.price",
+        "distribution_loss_factor": 0.97,
+        "fee_per_kwh": 0.01,
+        "taxed": True,
+    },
     "demand_charge": {"rate_per_kw": 9.0, "interval_minutes": 120, "when": {"from": "16:00", "to": "20:00"}},
     "daily_charge": {"rate_per_day": 1.1, "taxed": False},
-    "battery": SMALLEST["battery"] | {"resistance_ohm": 0.02, "self_discharge_per_day": 0.05, "wear_per_kwh": 0.03},
+    "battery": SMALLEST["battery"]
+    | {"resistance_ohm": 0.02, "self_discharge_per_day": 0.05, "wear_per_kwh": 0.03},
     "capacitor_bank": SMALLEST["capacitor_bank"]
     | {
         "units": 2,
@@ -103,7 +113,9 @@ RICHER: dict[str, dict[str, Any]] = {
 
 
 def case(tmp_path: Path, module: Any, kind: type[BaseModel], fields: dict[str, Any]) -> Scenario:
-    """A day, the last of a month on UTC and the first of the next on the tariff's clock, that uses one kind."""
+    """A day, the last of a month on UTC and the first of the next on the tariff's clock, that uses one
+    kind.
+    """
     random = np.random.default_rng(7)
     word = kind_of(kind)
     own = {"kind": word} | fields
@@ -158,7 +170,7 @@ def test_docstring_names_a_source(module, kind):
     """Every kind says what it is and where that is from, or that there is no source."""
     words = inspect.getdoc(kind)
     assert len(words.splitlines()[0]) > 20
-    summary, _, references = words.partition("References\n----------\n")
+    _, _, references = words.partition("References\n----------\n")
     assert ".. [1]" in references
     assert len(references.split()) > 5
 
@@ -171,7 +183,9 @@ def test_fields_have_a_unit_and_a_meaning(module, kind):
         if info.annotation in (float, int, float | None, int | None) and name != "block_start":
             assert extra.get("unit"), name
             assert f"[{extra['unit']}]" in info.description
-        if not isinstance(info.default, tuple) and not re.search("Window|Converter|Warranty", str(info.annotation)):
+        if not isinstance(info.default, tuple) and not re.search(
+            "Window|Converter|Warranty", str(info.annotation)
+        ):
             assert info.description, name
 
 
@@ -227,7 +241,9 @@ def beyond(model: type[BaseModel]) -> Iterator[tuple[str, Any]]:
 
 @every_kind
 def test_refuses_fields_out_of_bounds_by_name(module, kind, tmp_path):
-    """Each bound is refused from outside, with the field's place in the message; so is a key that is not known."""
+    """Each bound is refused from outside, with the field's place in the message; so is a key that is not
+    known.
+    """
     base = case(tmp_path, module, kind, SMALLEST[kind_of(kind)])
     refused = 0
     for name, value in [*beyond(kind), ("no_such_key", 1)]:
@@ -244,7 +260,9 @@ def test_refuses_fields_out_of_bounds_by_name(module, kind, tmp_path):
 @every_kind
 @pytest.mark.parametrize("tables", [SMALLEST, RICHER], ids=["smallest", "richer"])
 def test_money_planned_is_money_settled(module, kind, tables, tmp_path):
-    """On random flows pinned in the linear program, each line is worth there what it is worth in the books."""
+    """On random flows pinned in the linear program, each line is worth there what it is worth in the
+    books.
+    """
     made = case(tmp_path, module, kind, tables[kind_of(kind)])
     problem = build_problem(made)
     for seed in (1, 2):
@@ -264,7 +282,9 @@ def test_money_planned_is_money_settled(module, kind, tables, tmp_path):
         assert np.abs(settled).sum() > 0.01
 
 
-@pytest.mark.parametrize(("kind", "field"), [("energy_charge", "rate_per_kwh"), ("daily_charge", "rate_per_day")])
+@pytest.mark.parametrize(
+    ("kind", "field"), [("energy_charge", "rate_per_kwh"), ("daily_charge", "rate_per_day")]
+)
 def test_a_charge_changes_sign_with_its_rate(kind, field, tmp_path):
     """A positive rate is paid by the site, a negative one is paid to it."""
     model = next(item for item in tariff.KINDS if kind_of(item) == kind)

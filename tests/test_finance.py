@@ -1,5 +1,7 @@
 """Money over the life against published worked figures and numpy-financial."""
 
+# ruff: noqa: SIM300 - the expected value comes first
+
 from __future__ import annotations
 
 import numpy_financial
@@ -13,8 +15,10 @@ from optimiser.finance import net_present_value, payback
 
 MONEY = 0.005
 
-# Source of each: (1) numpy-financial documentation, example of `npv` and `irr`; (2) an example of a finance library,
-# from memory; (3) the flows of Microsoft's example of the spreadsheet function NPV, with year 0 undiscounted here.
+# Source of each: (1) numpy-financial documentation, example of `npv` and `irr`; (2) an example of a finance
+# library,
+# from memory; (3) the flows of Microsoft's example of the spreadsheet function NPV, with year 0 undiscounted
+# here.
 NPV = [
     (0.281, (-100, 39, 59, 55, 20), -0.00848, 5e-6),
     (0.08, (-40000, 5000, 8000, 12000, 30000), 3065.22, MONEY),
@@ -39,7 +43,9 @@ def test_npv_of_the_spreadsheet_is_a_year_late():
 
 
 def test_npv_is_zero_at_the_internal_rate():
-    """At the rate that numpy-financial calls internal nothing is left: 28.0948 % of its documentation's example."""
+    """At the rate that numpy-financial calls internal nothing is left: 28.0948 % of its documentation's
+    example.
+    """
     flows = (-100, 39, 59, 55, 20)
     rate = numpy_financial.irr(flows)
     assert pytest.approx(0.280948, abs=1e-6) == rate
@@ -51,8 +57,12 @@ def test_npv_is_zero_at_the_internal_rate():
     st.floats(0, 0.5),
 )
 def test_npv_is_that_of_numpy_financial(flows, rate):
-    """Any flows at any rate: the reference is `numpy_financial.npv`, which does not discount year 0 either."""
-    assert pytest.approx(numpy_financial.npv(rate, flows), rel=1e-9, abs=1e-6) == net_present_value(flows, rate)
+    """Any flows at any rate: the reference is `numpy_financial.npv`, which does not discount year 0
+    either.
+    """
+    assert pytest.approx(numpy_financial.npv(rate, flows), rel=1e-9, abs=1e-6) == net_present_value(
+        flows, rate
+    )
 
 
 def test_payback_of_an_even_saving():
@@ -103,7 +113,8 @@ def priced(tmp_path, days: int = 365):
 def test_appraisal_of_an_even_saving(tmp_path, days):
     """10,000 that save 2,500 a year over 10 years at 8 %: back in 4.0 years, present value 6,775.20.
 
-    By hand: 2,500 x 6.7101 - 10,000, with 6.7101 the annuity factor of standard tables. A fifth of a year is scaled.
+    By hand: 2,500 x 6.7101 - 10,000, with 6.7101 the annuity factor of standard tables. A fifth of a year is
+    scaled.
     """
     made = appraise(settle(solve(priced(tmp_path, days))))
     assert pytest.approx(2500) == made.yearly_saving
@@ -124,7 +135,9 @@ def test_appraisal_takes_yearly_costs_off(tmp_path):
 def test_a_leap_year_is_a_year(tmp_path):
     """366 days of 2024 are taken as they are, not scaled to 365."""
     case = priced(tmp_path)
-    leap = vary(case, {"timeline.start": case.raw["timeline"]["start"].replace(year=2024), "timeline.days": 366})
+    leap = vary(
+        case, {"timeline.start": case.raw["timeline"]["start"].replace(year=2024), "timeline.days": 366}
+    )
     made = appraise(settle(solve(leap)))
     assert not made.scaled
     assert pytest.approx(2500 * 366 / 365) == made.yearly_saving

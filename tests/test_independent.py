@@ -390,6 +390,14 @@ def test_zero_export_site_sells_up_by_stopping_its_charge():
     assert solve_reference(site)["offered_kw"][0][0] == pytest.approx(4.0, rel=1e-6)
 
 
+def test_being_allowed_to_offer_never_costs_money():
+    """No offer is always an offer: with the services the best money is at least that without them."""
+    for seed in (2, 9, 12, 17, 20, 31):
+        site = random_site(seed)
+        without = solve_reference(site | {"services": []})["money"]
+        assert solve_reference(site)["money"] >= without - 1e-6
+
+
 def test_a_service_without_a_price_changes_nothing():
     """An offer of zero must leave the schedule free: a zero-export site still covers its own load."""
     site = trading_site([20.0, 100.0])
@@ -398,6 +406,17 @@ def test_a_service_without_a_price_changes_nothing():
     plain = solve_reference(site)["money"]
     site["services"] = [service("up", None, 0.0, 2), service("down", None, 0.0, 2)]
     assert solve_reference(site)["money"] == pytest.approx(plain, abs=1e-6)
+
+
+def test_a_service_without_a_price_leaves_a_reserve_that_begins_free():
+    """Computed by hand: 4 kWh of reserve from 01:00 on, filled at 20 in the very hour in which it begins."""
+    site = trading_site([50.0, 20.0, 30.0])
+    site["banks"] = [bank(4.0, 10.0, floor_kwh=4.0, reserve_hours=(1, 24), end_kwh=0.0)]
+    site["inverters"] = [inverter(10.0)]
+    plain = solve_reference(site)["money"]
+    assert plain == pytest.approx(-80.0, abs=CENT)
+    site["services"] = [service("up", None, 0.0, 3)]
+    assert solve_reference(site)["money"] == pytest.approx(plain, abs=CENT)
 
 
 # --- Random sites ----------------------------------------

@@ -1,9 +1,12 @@
 """Truths about any solution, whatever the numbers. All data are made up from fixed seeds."""
 
+# ruff: noqa: SIM300 - the expected value comes first
+
 from __future__ import annotations
 
 import dataclasses
 import re
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +20,7 @@ from optimiser.engine.proof import violation
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
 from optimiser.scenario import Scenario
+from optimiser.tables import dispatch_table
 
 KW = 1e-5  # rules are kept by the solver to about 1e-7 of their unit, sums of several to somewhat more
 MONEY = 1e-4
@@ -28,7 +32,9 @@ def single_phase(tmp_path: Path, seed: int) -> Scenario:
 
 
 def wild_prices(tmp_path: Path, seed: int, **export: Any) -> Scenario:
-    """A store with solar on either side, where export is often worth more than import and prices fall below zero."""
+    """A store with solar on either side, where export is often worth more than import and prices fall
+    below zero.
+    """
     random = np.random.default_rng(seed)
     columns = {
         "load": random.uniform(0, 4, 48),
@@ -55,7 +61,9 @@ def wild_prices(tmp_path: Path, seed: int, **export: Any) -> Scenario:
 
 
 def capacitors_on_three_phases(tmp_path: Path, seed: int, registers: str = "netted") -> Scenario:
-    """Three inverters, of which currents bind, on a bus with a capacitor bank whose efficiency falls with power."""
+    """Three inverters, of which currents bind, on a bus with a capacitor bank whose efficiency falls with
+    power.
+    """
     random = np.random.default_rng(seed)
     sun = np.maximum(0, np.sin((np.arange(24) - 6) * np.pi / 12)) * 8
     columns = {f"l{n}": random.uniform(0, 4, 24) for n in (1, 2, 3)} | {
@@ -106,7 +114,9 @@ CASES = {
 }
 
 
-@pytest.fixture(scope="module", params=[(name, seed) for name in CASES for seed in (1, 2)], ids=lambda p: f"{p[0]} {p[1]}")
+@pytest.fixture(
+    scope="module", params=[(name, seed) for name in CASES for seed in (1, 2)], ids=lambda p: f"{p[0]} {p[1]}"
+)
 def dispatch(request, tmp_path_factory) -> Dispatch:
     """A solved case."""
     name, seed = request.param
@@ -114,42 +124,42 @@ def dispatch(request, tmp_path_factory) -> Dispatch:
 
 
 def test_energy_balances_on_the_bus_and_at_the_meter(dispatch):
-    """In every step what comes in goes out: on the DC bus, on the AC side and in all.
+    """In every step what comes in goes out: on the DC bus and on the AC side.
 
-    Energy is conserved; written here from the columns alone.
+    Energy is conserved; written here from the table of the schedule alone.
     """
-    values, site, file = dispatch.values, dispatch.scenario.site, dispatch.scenario
-    steps = file.timeline.steps
-    bus = np.full(steps, -float(site.dc_load_kw))
-    ac = np.zeros(steps)
+    table, file = dispatch_table(dispatch), dispatch.scenario
+    site = file.site
+    bus = np.full(len(table), -float(site.dc_load_kw))
+    ac = table["meter.import_kw"] - table["meter.export_kw"] - table["site.load_kw"]
     for unit in site.inverter:
-        output, intake = values[f"inverter.{unit.name}.output_kw"], values[f"inverter.{unit.name}.intake_kw"]
+        output, intake = table[f"inverter.{unit.name}.output_kw"], table[f"inverter.{unit.name}.intake_kw"]
         bus += intake * unit.intake_efficiency - output / unit.output_efficiency - unit.standby_w / 1000
         ac += output - intake
     for bank in file.storage:
-        bus += values[f"storage.{bank.name}.discharge_kw"] - values[f"storage.{bank.name}.charge_kw"]
+        bus += table[f"storage.{bank.name}.discharge_kw"] - table[f"storage.{bank.name}.charge_kw"]
         bus -= bank.units * bank.standby_w / 1000
     for controller in site.solar_controller:
-        bus += values[f"controller.{controller.name}.solar_kw"]
+        bus += table[f"controller.{controller.name}.solar_kw"]
     for system in site.ac_solar:
-        ac += values[f"ac_solar.{system.name}.solar_kw"]
-    for load in site.load:
-        ac -= file.read(load.power_kw)
-    for name, power in values.items():
-        if name.startswith("meter"):
-            ac += power if name.endswith("import_kw") else -power
+        ac += table[f"ac_solar.{system.name}.solar_kw"]
     np.testing.assert_allclose(bus, 0, atol=KW)
     np.testing.assert_allclose(ac, 0, atol=KW)
 
 
 def test_energy_of_the_store_follows_from_its_powers(dispatch):
-    """next = kept x now + step x (into store - out of store), from the columns alone; limits hold; the end is kept."""
+    """next = kept x now + step x (into store - out of store), from the columns alone; limits hold; the end
+    is kept.
+    """
     file = dispatch.scenario
     (bank,) = file.storage
     hours = file.timeline.step_hours
     values = dispatch.values
     into = np.zeros(file.timeline.steps)
-    for word, sign, pieces in (("charge", 1, bank.charge_pieces()), ("discharge", -1, bank.discharge_pieces())):
+    for word, sign, pieces in (
+        ("charge", 1, bank.charge_pieces()),
+        ("discharge", -1, bank.discharge_pieces()),
+    ):
         left = values[f"storage.{bank.name}.{word}_kw"].copy()
         for width, efficiency in pieces:
             part = np.minimum(left, width)
@@ -184,11 +194,15 @@ def test_bound_holds_and_is_met(dispatch):
     """What was made is never above what can be made, and comes within the tolerance asked for."""
     assert dispatch.proof.settled <= dispatch.proof.bound + MONEY
     assert "optimal" == dispatch.proof.verdict
-    assert pytest.approx(sum(line.values.sum() for line in dispatch.lines), abs=MONEY) == dispatch.proof.settled
+    assert (
+        pytest.approx(sum(line.values.sum() for line in dispatch.lines), abs=MONEY) == dispatch.proof.settled
+    )
 
 
 def test_wild_prices_tempt_to_break_directions(tmp_path):
-    """The cases above test something: without the rule, the wild prices would be answered by going both ways."""
+    """The cases above test something: without the rule, the wild prices would be answered by going both
+    ways.
+    """
     made = wild_prices(tmp_path, 1)
     values = build_problem(made).split(Highs(build_problem(made)).solve().x)
     assert np.minimum(values["meter.import_kw"], values["meter.export_kw"]).max() > 1
@@ -202,8 +216,11 @@ def test_schedules_made_for_other_prices_earn_no_more(tmp_path, case, seed):
     made = CASES[case](tmp_path, seed)
     best = solve(made).proof
     random = np.random.default_rng(seed)
-    for _ in range(3):
-        prices = {name: random.permutation(values) if "price" in name else values for name, values in made.columns.items()}
+    for _ in range(2):
+        prices = {
+            name: random.permutation(values) if "price" in name else values
+            for name, values in made.columns.items()
+        }
         other = solve(dataclasses.replace(made, columns=prices))
         lines = replay(made, other.values)[0].lines
         assert sum(line.values.sum() for line in lines) <= best.bound + MONEY
@@ -221,7 +238,9 @@ def test_random_schedules_earn_no_more(tmp_path, case):
 
 
 def test_no_storage_gives_the_plain_bill(tmp_path):
-    """Without a system there is nothing to decide: the bill after is the bill before, and nothing is saved."""
+    """Without a system there is nothing to decide: the bill after is the bill before, and nothing is
+    saved.
+    """
     text = re.sub(r"\[\[(site\.(solar|inv)|storage|service).*?(?=\n\[|\Z)", "", BAKERY, flags=re.DOTALL)
     made = settle(solve(read_scenario(write_site(tmp_path, text, bakery_columns()))))
     assert made.bill_before > 10
@@ -246,12 +265,13 @@ def test_no_storage_gives_the_plain_bill(tmp_path):
 def test_more_never_earns_less(tmp_path, place, values):
     """A larger store, a wider limit or a better efficiency allows all that the smaller one did.
 
-    The store starts and may end empty and keeps its energy, since one that must stay half full costs by its size.
+    The store starts and may end empty and keeps its energy, since one that must stay half full costs by its
+    size.
     """
     base = {"storage.0.start_fraction": 0.0, "storage.0.self_discharge_per_day": 0.0}
     bakery = single_phase(tmp_path, 1)
     earned = [solve(vary(bakery, base | {place: value})).proof.settled for value in values]
-    assert all(more >= less - MONEY for less, more in zip(earned, earned[1:], strict=False))
+    assert all(more >= less - MONEY for less, more in pairwise(earned))
     assert earned[-1] > earned[0] + 0.001 or place.endswith("import_limit_kw")
 
 
@@ -263,12 +283,15 @@ def test_twice_the_prices_make_twice_the_money(tmp_path, seed):
     )
     columns = bakery_columns(seed)
     one = solve(read_scenario(write_site(tmp_path / "one", BAKERY, columns))).proof
-    two = solve(read_scenario(write_site(tmp_path / "two", twice, columns | {"price": columns["price"] * 2}))).proof
+    two = solve(
+        read_scenario(write_site(tmp_path / "two", twice, columns | {"price": columns["price"] * 2}))
+    ).proof
     assert pytest.approx(2 * one.settled, rel=1e-6) == two.settled
 
 
 def test_currents_follow_the_voltage_of_the_bank(tmp_path):
-    """No current limit is exceeded at the voltage that the stored energy leaves at the start and end of a step.
+    """No current limit is exceeded at the voltage that the stored energy leaves at the start and end of a
+    step.
 
     V = sqrt(Vmin^2 + s (Vmax^2 - Vmin^2)) from E = C V^2 / 2.
     """
@@ -288,6 +311,7 @@ def test_currents_follow_the_voltage_of_the_bank(tmp_path):
             reached.append((watts / lowest / amperes).max())
             above_lowest.append((watts / 42 / amperes).max())
     assert max(reached) <= 1 + KW
-    # Limits do bind, to within the 1 % by which the straight lines lie low, and above those of the lowest voltage.
+    # Limits do bind, to within the 1 % by which the straight lines lie low, and above those of the lowest
+    # voltage.
     assert max(reached) > 0.98
     assert max(above_lowest) > 1.05

@@ -46,8 +46,8 @@ def span(zone: str, start: str, step_minutes: int, steps: int) -> Timeline:
 SPRING = span("Europe/Berlin", "2025-03-29T20:00", 120, 29)
 # Summer time ends on 6 April 2025 at 03:00 in Sydney; starts in the last hours of March.
 AUTUMN = span("Australia/Sydney", "2025-03-31T19:00", 60, 138)
-# Morocco leaves its summer time for Ramadan only, 23 February to 6 April 2025 (tz database, Africa/Casablanca),
-# so that forty-six days hold two clock changes and three billing periods.
+# Morocco leaves its summer time for Ramadan only, 23 February to 6 April 2025 (tz database), so that
+# forty-six days hold two clock changes and three billing periods.
 RAMADAN = span("Africa/Casablanca", "2025-02-20T08:00", 240, 277)
 
 

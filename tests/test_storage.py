@@ -3,6 +3,8 @@
 Circuit theory: E = C V^2 / 2, losses I^2 R. Figures are made up unless a source is named.
 """
 
+# ruff: noqa: SIM300 - the expected value comes first
+
 from __future__ import annotations
 
 import datetime
@@ -50,7 +52,9 @@ def test_units_multiply_energy_and_power():
 
 
 def test_units_share_a_resistance():
-    """Units in parallel share the current: the efficiency of three at thrice the power is that of one (I^2 R)."""
+    """Units in parallel share the current: the efficiency of three at thrice the power is that of one (I^2
+    R).
+    """
     one, three = cells(resistance_ohm=0.03), cells(resistance_ohm=0.03, units=3)
     assert pytest.approx(3 * one.stored_kw(4.0)) == three.stored_kw(12.0)
     assert pytest.approx(3 * one.drained_kw(4.0)) == three.drained_kw(12.0)
@@ -71,7 +75,7 @@ def test_losses_rise_with_power(ohms, efficiency):
     bank = cells(resistance_ohm=ohms, charge_efficiency=efficiency, discharge_efficiency=efficiency)
     for pieces in (bank.charge_pieces(), bank.discharge_pieces()):
         efficiencies = [e for _, e in pieces]
-        assert efficiencies == sorted(efficiencies, reverse=True)
+        assert np.diff(efficiencies).max(initial=0) <= 1e-9
         assert efficiencies[0] <= 1 + 1e-12
         assert pytest.approx(5.0) == sum(width for width, _ in pieces)
 
@@ -84,7 +88,9 @@ def test_pieces_are_exact_at_their_ends():
 
 
 def test_resistance_that_cannot_carry_the_power_is_refused():
-    """A source gives at most V^2/4R; 5 kW from 50 V behind 0.2 ohm (3.125 kW) is refused by name, not by a crash."""
+    """A source gives at most V^2/4R; 5 kW from 50 V behind 0.2 ohm (3.125 kW) is refused by name, not by a
+    crash.
+    """
     with pytest.raises(ValidationError, match="resistance_ohm"):
         cells(resistance_ohm=0.2)
 
@@ -108,7 +114,9 @@ def test_converter_losses_are_taken_once_each_way():
 
 
 def test_converter_moves_the_limit_to_the_bus():
-    """5 kW at the terminals are 5/0.8 kW taken from the bus and 5 x 0.8 kW given to it, if the rating allows."""
+    """5 kW at the terminals are 5/0.8 kW taken from the bus and 5 x 0.8 kW given to it, if the rating
+    allows.
+    """
     bank = cells(converter={"rating_kw": 20.0, "efficiency": 0.8})
     assert pytest.approx(6.25) == bank.charge_limit_kw
     assert pytest.approx(4.0) == bank.discharge_limit_kw
@@ -138,7 +146,9 @@ def test_voltage_follows_the_energy(share, lowest, ratio):
 
 @given(st.floats(0, 1), st.floats(10, 100), st.floats(1.01, 3))
 def test_straight_lines_never_exceed_the_voltage(share, lowest, ratio):
-    """The square root is concave, so chords lie below it: a limit from them is safe, and no more than 1 % low."""
+    """The square root is concave, so chords lie below it: a limit from them is safe, and no more than 1 %
+    low.
+    """
     bank = capacitors(lowest_voltage_v=lowest, highest_voltage_v=lowest * ratio)
     exact = float(voltage_at(bank, share * bank.capacity_kwh))
     line = min(base + slope * share for base, slope in voltage_chords(bank))
@@ -162,7 +172,10 @@ def test_capacity_from_capacitance():
             {"resistance_ohm": 0.01, "measured_points": [{"power_kw": 6.0, "round_trip_efficiency": 0.9}]},
             "either resistance_ohm or measured_points",
         ),
-        ({"measured_points": [{"power_kw": 3.0, "round_trip_efficiency": 0.9}]}, "measured_points must reach"),
+        (
+            {"measured_points": [{"power_kw": 3.0, "round_trip_efficiency": 0.9}]},
+            "measured_points must reach",
+        ),
         (
             {
                 "measured_points": [
@@ -185,10 +198,15 @@ def test_fields_that_contradict_are_refused(fields, words):
 
 
 @pytest.mark.parametrize("rising", [(0.90, 0.97), (0.95, 0.96)])
-def test_measured_points_that_get_better_with_power_lose_no_energy(rising):
-    """Standing losses make low power worse; then pieces come in another order, and still none creates energy."""
+def test_measured_points_that_get_better_with_power_create_no_energy(rising):
+    """Standing losses make low power worse; then pieces come in another order, and still none creates
+    energy.
+    """
     low, high = rising
-    points = [{"power_kw": 1.0, "round_trip_efficiency": low}, {"power_kw": 6.0, "round_trip_efficiency": high}]
+    points = [
+        {"power_kw": 1.0, "round_trip_efficiency": low},
+        {"power_kw": 6.0, "round_trip_efficiency": high},
+    ]
     bank = capacitors(measured_points=points)
     for pieces in (bank.charge_pieces(), bank.discharge_pieces()):
         assert all(0 < efficiency <= 1 for _, efficiency in pieces), pieces

@@ -3,6 +3,8 @@
 Where a published bill has a part that a tariff here cannot say, only the other parts are used.
 """
 
+# ruff: noqa: SIM300 - the expected value comes first
+
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
@@ -81,15 +83,16 @@ def energy(rates: Sequence[tuple[str, float, Mapping[str, Any] | None]], **more:
     return {"kind": "energy_charge", "rates": made} | more
 
 
-# --- published ------------------------------------------------------------------------------------------------------
+# --- published ---
 
 
 @pytest.mark.parametrize(("tax_fraction", "total"), [(0.0, 129.60), (0.10, 142.56)])
 def test_bill_of_a_demand_quarter(tmp_path, tax_fraction, total):
     """9.6 kW x 90 days x 15 c/kW/day = $129.60, with 10 % GST $142.56.
 
-    Source: AGL's help text on demand charges as quoted on its forum (129.60); GST by hand. January to March 2025 are
-    90 days and three billing periods; a rate here is per kW and period, so 15 c a day is 4.50 for 30 days.
+    Source: AGL's help text on demand charges as quoted on its forum (129.60); GST by hand. January to March
+    2025 are 90 days and three billing periods; a rate here is per kW and period, so 15 c a day is 4.50 for 30
+    days.
     """
     demand = [{"kind": "demand_charge", "rate_per_kw": 0.15 * 30}]
     statement = bill(tmp_path, demand, 9.6, days=90, tax={"tax_fraction": tax_fraction})
@@ -147,13 +150,18 @@ def test_spot_price_at_a_connection(tmp_path, factor, price):
 
 
 def test_bill_of_three_loads_at_spot(tmp_path):
-    """95, 20 and 40 MW at factors 1.05, 1.02 and 1.03 and $25/0.97 pay $2,570.88, 525.77 and 1,061.86 for an hour.
+    """95, 20 and 40 MW at factors 1.05, 1.02 and 1.03 and $25/0.97 pay $2,570.88, 525.77 and 1,061.86 for an
+    hour.
 
-    Source: AEMO, Treatment of Loss Factors in the NEM, 1 July 2012, Table 4, printed to the dollar as 2,571, 526 and
-    1,062; the factor 1.05 is inferred and the cents are recomputed with the price unrounded.
+    Source: AEMO, Treatment of Loss Factors in the NEM, 1 July 2012, Table 4, printed to the dollar as 2,571,
+    526 and 1,062; the factor 1.05 is inferred and the cents are recomputed with the price unrounded.
     """
     total = 0.0
-    for load_mw, factor, printed, cents in ((95, 1.05, 2571, 2570.88), (20, 1.02, 526, 525.77), (40, 1.03, 1062, 1061.86)):
+    for load_mw, factor, printed, cents in (
+        (95, 1.05, 2571, 2570.88),
+        (20, 1.02, 526, 525.77),
+        (40, 1.03, 1062, 1061.86),
+    ):
         spot = {"kind": "spot_charge", "price_per_mwh": 25 / 0.97, "transmission_loss_factor": factor}
         load = np.r_[load_mw * 1000.0, np.zeros(23)]
         paid = bill(tmp_path / str(load_mw), [spot], load).bill_before
@@ -166,8 +174,8 @@ def test_bill_of_three_loads_at_spot(tmp_path):
 def test_loss_factors_multiply(tmp_path):
     """Price at the site is the regional price x transmission factor x distribution factor, then fees per kWh.
 
-    Source: AEMO, Treatment of Loss Factors in the NEM, 1 July 2012: nodal price = RRP x both factors. Figures made up:
-    2 MWh x 50 x 1.02 x 1.05 = 107.10, and 2,000 kWh x 0.03 = 60.00 of fees.
+    Source: AEMO, Treatment of Loss Factors in the NEM, 1 July 2012: nodal price = RRP x both factors. Figures
+    made up: 2 MWh x 50 x 1.02 x 1.05 = 107.10, and 2,000 kWh x 0.03 = 60.00 of fees.
     """
     spot = {
         "kind": "spot_charge",
@@ -182,7 +190,8 @@ def test_loss_factors_multiply(tmp_path):
     assert near(60.00) == paid["Spot, fees"]
 
 
-# Half-hourly energies of 1 March 2005 in the sample of AEMO's meter data file format (NEM12), kWh from 00:00 UTC+10.
+# Half-hourly energies of 1 March 2005 in the sample of AEMO's meter data file format (NEM12), kWh from 00:00
+# UTC+10.
 SAMPLE_DAY_KWH = [0.0] * 12 + [
     *(0.461, 0.810, 0.568, 1.234, 1.353, 1.507, 1.344, 1.773, 0.848, 1.271, 0.895, 1.327),
     *(1.013, 1.793, 0.988, 0.985, 0.876, 0.555, 0.760, 0.938, 0.566, 0.512, 0.970, 0.760),
@@ -191,10 +200,11 @@ SAMPLE_DAY_KWH = [0.0] * 12 + [
 
 
 def test_bill_of_a_published_meter_day(tmp_path):
-    """The sample day of the meter data file format: 31.444 kWh, the highest half hour 1.793 kWh = 3.586 kW, 12:30.
+    """The sample day of the meter data file format: 31.444 kWh, the highest half hour 1.793 kWh = 3.586 kW,
+    12:30.
 
-    Source: AEMO, Meter Data File Format specification, sample file, day 2005-03-01; sums by hand. Rates are made up:
-    20 c/kWh gives $6.29. Of it, values 26 and 27 (12:30 to 13:30) are 2.781 kWh.
+    Source: AEMO, Meter Data File Format specification, sample file, day 2005-03-01; sums by hand. Rates are
+    made up: 20 c/kWh gives $6.29. Of it, values 26 and 27 (12:30 to 13:30) are 2.781 kWh.
     """
     charges = [
         energy([("noon", 1.0, {"from": "12:30", "to": "13:30"}), ("other", 0.20, None)]),
@@ -211,11 +221,12 @@ def test_bill_of_a_published_meter_day(tmp_path):
     assert near(3.586) == paid["Demand"]
 
 
-# --- by hand, rates made up -----------------------------------------------------------------------------------------
+# --- by hand, rates made up ---
 
 
 def test_bill_of_a_time_of_use_week(tmp_path):
-    """A week from Monday 6 January 2025, 2 kW always: 5 workdays x 6 h of peak = 60 kWh at 40 c, the rest at 20 c.
+    """A week from Monday 6 January 2025, 2 kW always: 5 workdays x 6 h of peak = 60 kWh at 40 c, the rest at
+    20 c.
 
     Energy 24.00 + (336 - 60) x 0.20 = 55.20; supply 7 x 1.10 = 7.70; GST 10 % of 86.90 = 8.69; total 95.59.
     """
@@ -241,7 +252,9 @@ def test_tax_falls_on_taxed_lines_only(tmp_path):
     load, sun = np.r_[10.0, np.zeros(23)], np.r_[0.0, 4.0, np.zeros(22)]
     charge = {"kind": "energy_charge", "rate_per_kwh": 0.30}
     credit = {"kind": "feed_in", "rate_per_kwh": 0.05}
-    for number, (charge_taxed, credit_taxed, total) in enumerate([(True, False, 3.10), (True, True, 3.08), (False, False, 2.80)]):
+    for number, (charge_taxed, credit_taxed, total) in enumerate(
+        [(True, False, 3.10), (True, True, 3.08), (False, False, 2.80)]
+    ):
         charges = [charge | {"taxed": charge_taxed}, credit | {"taxed": credit_taxed}]
         made = bill(tmp_path / str(number), charges, load, solar_kw=sun, tax={"tax_fraction": 0.10})
         assert near(total) == made.bill_before
@@ -276,10 +289,11 @@ def test_demand_is_the_mean_of_six_five_minute_steps(tmp_path):
 
 
 def test_demand_within_a_window_and_of_each_month(tmp_path):
-    """Workdays 16:00 to 21:00, rate 8: 30 and 31 January 2025 peak at 5 kW inside, February's first workday at 3 kW.
+    """Workdays 16:00 to 21:00, rate 8: 30 and 31 January 2025 peak at 5 kW inside, February's first workday
+    at 3 kW.
 
-    30 January is a Thursday; 1 February a Saturday, on which 50 kW cost nothing, nor do 50 kW at 21:00.
-    8 x 5 + 8 x 3 = 64.
+    30 January is a Thursday; 1 February a Saturday, on which 50 kW cost nothing, nor do 50 kW at 21:00. 8 x 5
+    + 8 x 3 = 64.
     """
     load = np.ones((5, 24))
     load[0, 16], load[1, 20], load[1, 21] = 4, 5, 50
@@ -343,7 +357,12 @@ def test_fixed_charge_of_lord_howe(tmp_path):
     """A day of 23.5 hours is one day of supply (tz database, Australia/Lord_Howe, 5 October 2025)."""
     fixed = [{"kind": "daily_charge", "rate_per_day": 2.0}]
     made = bill(
-        tmp_path, fixed, np.ones(47), step_minutes=30, first="2025-10-05T00:00+10:30", zone="Australia/Lord_Howe"
+        tmp_path,
+        fixed,
+        np.ones(47),
+        step_minutes=30,
+        first="2025-10-05T00:00+10:30",
+        zone="Australia/Lord_Howe",
     )
     assert near(2.00) == made.bill_before
     assert pytest.approx(23.5) == made.energy_kwh["load"]

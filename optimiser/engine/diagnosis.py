@@ -1,14 +1,15 @@
 """Why no schedule exists: which limit asks for more than which other allows, when, and by how much.
 
-Offers of services may always be zero and money forbids nothing, so both are left out and what remains is small:
-the balances, the sun and the limits. `check_supply` compares, step by step, what must be served with the most that
-could serve it, and adds up the most that could be stored by then. `explained` is asked once there is known to be
-no schedule: it walks the weeks with as much energy stored as could be, until one cannot be done, finds the step by
-which it fails, and there asks of each limit alone by how much it would have to be moved.
+Offers of services may always be zero and money forbids nothing, so both are left out and what remains is
+small: the balances, the sun and the limits. `check_supply` compares, step by step, what must be served with
+the most that could serve it, and adds up the most that could be stored by then. `explained` is asked once
+there is known to be no schedule: it walks the weeks with as much energy stored as could be, until one cannot
+be done, finds the step by which it fails, and there asks of each limit by how much it would have to be moved.
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -26,6 +27,7 @@ from optimiser.terms import SettledTerms
 TOLERANCE = 1e-6
 MOST_COLUMNS_WHOLE = 40_000
 SPAN_HOURS = 168
+WALK_SECONDS = 10.0
 FAR = 1e5
 NEAR_THE_MOST = 0.999
 
@@ -291,14 +293,28 @@ class Window:
         else:
             lower[local] = 0.0
 
-    def fullest(self) -> np.ndarray | None:
-        """The most energy that the banks can hold at the end; None if not every limit can be kept. [kWh]"""
-        last = stored_places(self.problem, self.stop - 1) - self._before
-        costs = np.zeros(self._columns)
-        costs[last] = -1.0
-        self._price(costs, np.zeros(len(self.limits)), np.zeros(len(self.limits)))
-        x = self._run()
-        return None if x is None else x[last]
+    def fullest(self, moved: dict[int, float] | None = None) -> np.ndarray | None:
+        """The most energy that each bank can hold at the end; None if not every limit can be kept. [kWh]
+
+        `moved` are amounts by which limits, by number, may be moved.
+        """
+        most = np.zeros(len(self.limits))
+        for number, amount in (moved or {}).items():
+            most[number] = amount
+        fullest = []
+        # Bank by bank: together they cannot hold more, so what is impossible from there is certainly so.
+        for last in stored_places(self.problem, self.stop - 1) - self._before:
+            costs = np.zeros(self._columns)
+            costs[last] = -1.0
+            self._price(costs, np.zeros(len(self.limits)), most)
+            x = self._run()
+            if x is None:
+                return None
+            fullest.append(x[last])
+        if not fullest:
+            self._price(np.zeros(self._columns), np.zeros(len(self.limits)), most)
+            return None if self._run() is None else np.zeros(0)
+        return np.array(fullest)
 
     def possible(self) -> bool:
         """Whether every limit can be kept."""
@@ -321,7 +337,8 @@ class Window:
     def _price(self, costs: np.ndarray, moves: np.ndarray, most: np.ndarray) -> None:
         every = np.arange(self._columns + len(self.limits), dtype=np.int32)
         self._highs.changeColsCost(len(every), every, np.r_[costs, moves])
-        self._highs.changeColsBounds(len(most), self.movers.astype(np.int32), np.zeros(len(most)), most)
+        if len(most):
+            self._highs.changeColsBounds(len(most), self.movers.astype(np.int32), np.zeros(len(most)), most)
 
     def _run(self) -> np.ndarray | None:
         self._highs.run()
@@ -343,8 +360,8 @@ def stored_places(problem: Problem, step: int) -> np.ndarray:
 def bare_problem(scenario: Any) -> Problem:
     """The problem of a scenario without money and services, which never forbid a schedule.
 
-    A register's bound is drawn tight by what its inverters can move; here it is the limit alone, so that moving
-    a rating is not held back by what was derived from it.
+    A register's bound is drawn tight by what its inverters can move; here it is the limit alone, so that
+    moving a rating is not held back by what was derived from it.
     """
     tariff = scenario.file.tariff.model_copy(update={"component": ()})
     solve = scenario.file.solve.model_copy(update={"tie_break_per_kwh": 0.0})
@@ -374,23 +391,34 @@ def explained(scenario: Any, problem: Problem | None = None) -> InfeasibleError:
     InfeasibleError
         Its `findings` name each limit that has to be moved, with the step, the local time and the amount.
     """
-    bare = bare_problem(scenario)
-    limits = limits_of(scenario, bare)
-    found = _first_impossible(bare, limits)
-    if found is None:
-        return InfeasibleError(
-            "no schedule keeps every limit, yet those of site and storage can all be kept without the services. "
-            "Take the products of `service` out one by one to find the one that asks for too much."
-        )
-    first, stop, carried = found
-    later = stop < bare.timeline.steps
-    also = (
-        f"What follows {scenario.timeline.when(stop)} was not looked at and may need more." if later else ""
+    try:
+        check_weeks(scenario)
+    except InfeasibleError as error:
+        return error
+    return InfeasibleError(
+        "no schedule keeps every limit, yet those of site and storage can be kept, week by week, without the "
+        "services. Take the products of `service` out one by one to find the one that asks for too much."
     )
-    return _told(scenario, bare, limits, first, stop, carried, also)
 
 
-def _first_impossible(problem: Problem, limits: list[Limit]) -> tuple[int, int, np.ndarray | None] | None:
+def check_weeks(scenario: Any) -> None:
+    """Walk the weeks of a scenario, each from as much energy as could be stored before it.
+
+    A short scenario is looked at as a whole, which is exact. Takes seconds for a year.
+
+    Raises
+    ------
+    InfeasibleError
+        If a week cannot be done, with the limit that has to be moved, the step and the amount.
+    """
+    problem = bare_problem(scenario)
+    limits = limits_of(scenario, problem)
+    found = _first_impossible(problem)
+    if found is not None:
+        raise _told(scenario, problem, limits, *found)
+
+
+def _first_impossible(problem: Problem) -> tuple[int, int, np.ndarray | None] | None:
     """The first week that cannot be done from as much energy as could be stored before it."""
     steps = problem.timeline.steps
     span = steps
@@ -399,7 +427,7 @@ def _first_impossible(problem: Problem, limits: list[Limit]) -> tuple[int, int, 
     carried = None
     for first in range(0, steps, span):
         stop = min(steps, first + span)
-        fullest = Window(problem, limits, first, stop, carried).fullest()
+        fullest = Window(problem, [], first, stop, carried).fullest()
         if fullest is None:
             return first, stop, carried
         carried = fullest
@@ -407,7 +435,7 @@ def _first_impossible(problem: Problem, limits: list[Limit]) -> tuple[int, int, 
 
 
 def _smallest(lowest: int, highest: int, holds: Callable[[int], bool]) -> int:
-    """The smallest number from `lowest` to `highest` that holds, given that all after it do, `highest` too."""
+    """The smallest number from `lowest` to `highest` that holds, given that all after it hold too."""
     while lowest < highest:
         middle = (lowest + highest) // 2
         if holds(middle):
@@ -427,7 +455,7 @@ def _told(
     also: str = "",
 ) -> InfeasibleError:
     """What has to give way in a span that cannot be done."""
-    soonest = _smallest(first + 1, stop, lambda b: not Window(problem, limits, first, b, carried).possible())
+    soonest = _smallest(first + 1, stop, lambda b: not Window(problem, [], first, b, carried).possible())
     alone = _cures(Window(problem, limits, first, soonest, carried), limits)
     if not alone:
         return _together(scenario, problem, limits, first, soonest, carried, also)
@@ -437,15 +465,23 @@ def _told(
     wholly = {number: moves for number in order if (moves := _least_of(whole, number)) is not None}
     number = next(iter(wholly), order[0])
     amount, worst, needed = alone[number], soonest, alone
-    if wholly.get(number, 0.0) > amount * (1 + TOLERANCE):
-        amount, needed = wholly[number], wholly
-        enough = amount * NEAR_THE_MOST
-        worst = _smallest(
-            soonest,
-            stop,
-            lambda b: (_least_of(Window(problem, limits, first, b, carried), number) or 0.0) >= enough,
-        )
-    by_itself = not Window(problem, limits, worst - 1, worst, None).possible()
+    if number in wholly and stop - first > 1:
+        hardest = _hardest(problem, limits[number], (first, stop, carried), wholly[number])
+        first, stop, carried, amount = hardest.first, hardest.stop, hardest.carried, hardest.amount
+        if hardest.looked_at < problem.timeline.steps and not also:
+            since = scenario.timeline.when(hardest.looked_at)
+            also = f"What follows {since} was not looked at and may need more."
+        if amount > alone[number] * (1 + TOLERANCE):
+            needed = _cures(Window(problem, limits, first, stop, carried), limits)
+            enough = amount * NEAR_THE_MOST
+            worst = _smallest(
+                first + 1,
+                stop,
+                lambda b: (
+                    (_least_of(Window(problem, [limits[number]], first, b, carried), 0) or 0.0) >= enough
+                ),
+            )
+    by_itself = not Window(problem, [], worst - 1, worst, None).possible()
     window = Window(problem, limits, first, worst, carried)
     window.least({number: 1.0})
     finding = _finding(scenario, window, limits[number], amount, worst - 1)
@@ -462,6 +498,39 @@ def _told(
         for other in others
     ]
     return InfeasibleError("no schedule keeps every limit: " + " ".join([*words, also]).strip(), [finding])
+
+
+@dataclass(frozen=True)
+class _Hardest:
+    """The span in which a limit has to be moved most, by how much, and the step up to which was looked."""
+
+    first: int
+    stop: int
+    carried: np.ndarray | None
+    amount: float
+    looked_at: int
+
+
+def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount: float) -> _Hardest:
+    """Walk on from a span with a limit moved by what it lacks there, and further where that falls short."""
+    began, steps = time.perf_counter(), problem.timeline.steps
+    first, stop, carried = span
+    hardest, length = span, max(1, round(SPAN_HOURS / problem.timeline.step_hours))
+    if steps * problem.step_columns <= MOST_COLUMNS_WHOLE:
+        return _Hardest(*span, amount, stop)
+    enough = {0: amount * (1 + TOLERANCE)}
+    carried = Window(problem, [limit], first, stop, carried).fullest(enough)
+    while stop < steps and carried is not None and time.perf_counter() - began < WALK_SECONDS:
+        window = Window(problem, [limit], stop, min(steps, stop + length), carried)
+        fullest = window.fullest(enough)
+        if fullest is None:
+            more = _least_of(window, 0)
+            if more is None:
+                break
+            amount, hardest, enough = more, (stop, window.stop, carried), {0: more * (1 + TOLERANCE)}
+            fullest = window.fullest(enough)
+        carried, stop = fullest, window.stop
+    return _Hardest(*hardest, amount, stop)
 
 
 def _least_of(window: Window, number: int) -> float | None:
@@ -485,8 +554,8 @@ def _together(
     when = scenario.timeline.when(stop - 1)
     if moves is None:
         return InfeasibleError(
-            f"no schedule keeps every limit, and at {when} none that can be moved helps: the DC bus has no way to be "
-            "supplied. Add an inverter that can take power in, or storage.",
+            f"no schedule keeps every limit, and at {when} none that can be moved helps: the DC bus has no "
+            "way to be supplied. Add an inverter that can take power in, or storage.",
             [
                 {
                     "rule": "balance of the DC bus",
@@ -500,10 +569,9 @@ def _together(
     numbers = sorted(np.flatnonzero(moves > TOLERANCE), key=lambda number: limits[number].rank)
     findings = [_finding(scenario, window, limits[n], float(moves[n]), stop - 1) for n in numbers]
     words = [_sentence(scenario, window, limits[n], f) for n, f in zip(numbers, findings, strict=True)]
-    text = f"no schedule keeps every limit, and {len(words)} have to be moved at once: " + " And: ".join(
-        words
-    )
-    return InfeasibleError(f"{text} {also}".strip(), findings)
+    listed = " And: ".join(words)
+    text = f"no schedule keeps every limit, and {len(words)} have to be moved at once: {listed} {also}"
+    return InfeasibleError(text.strip(), findings)
 
 
 def _numbers(scenario: Any) -> SettledTerms:
@@ -579,17 +647,19 @@ def _sentence(
     if limit.rank == 0:
         fraction = (value or 0.0) - amount
         return (
-            f"the {finding['rule']} asks for {_shown(value or 0)} kWh at the end of the step of {when}, {more} more "
-            f"than can be stored by then within the {' and the '.join(others or ['other limits'])}. "
-            f"Lower {limit.field} so that it asks for at most {_shown(fraction)} kWh."
+            f"the {finding['rule']} asks for {_shown(value or 0)} kWh at the end of the step of {when}, "
+            f"{more} more than can be stored by then within the "
+            f"{' and the '.join(others or ['other limits'])}. Lower {limit.field} so that it asks for at "
+            f"most {_shown(fraction)} kWh."
         )
     allowed = "is too low" if value is None else f"allows {_shown(value)} {unit}"
     span = ""
     if not by_itself:
         span = f", counted from {scenario.timeline.when(window.first)} on"
     text = (
-        f"the {finding['rule']} {allowed} at {when}, and {_asked(scenario, step)} there need {more} more{span}, "
-        f"after all that sun, storage and inverters can do within the {' and the '.join(others or ['other limits'])}."
+        f"the {finding['rule']} {allowed} at {when}; to serve {_asked(scenario, step)} takes {more} "
+        f"more{span}, after all that sun, storage and inverters can do within the "
+        f"{' and the '.join(others or ['other limits'])}."
     )
     if value is None:
         return f"{text} Raise {limit.field}{_amperes(scenario, window, limit, step, amount)}."
@@ -625,8 +695,8 @@ def check_supply(scenario: Any) -> None:
     Raises
     ------
     InfeasibleError
-        If there is a step that no state of storage could serve (the worst is told, and how many there are), or if
-        the banks run short of what they must hold however much is stored before.
+        If there is a step that no state of storage could serve (the worst is told, and how many there are),
+        or if the banks run short of what they must hold however much is stored before.
     """
     missing = {name: excess for name, excess in _excesses(scenario) if excess.max(initial=0.0) > TOLERANCE}
     if not missing:
@@ -640,10 +710,10 @@ def check_supply(scenario: Any) -> None:
     also = f"{count} steps cannot be served; this one lacks the most." if count > 1 else ""
     if (
         len(problem.lower) <= MOST_COLUMNS_WHOLE
-        and not Window(problem, limits, 0, scenario.timeline.steps, None).possible()
+        and not Window(problem, [], 0, scenario.timeline.steps, None).possible()
     ):
         raise _told(scenario, problem, limits, 0, scenario.timeline.steps, None, also)
-    if Window(problem, limits, step, step + 1, None).possible():
+    if Window(problem, [], step, step + 1, None).possible():
         return
     raise _told(scenario, problem, limits, step, step + 1, None, also)
 

@@ -220,10 +220,12 @@ class _Search:
         edges = np.searchsorted(owner[rows], np.arange(len(spans) + 1))
         parts = [rows[edges[number] : edges[number + 1]] for number in range(len(spans))]
         # HiGHS runs outside the interpreter's lock, so threads share the cores.
-        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-            priced = list(
-                pool.map(lambda span, part: self._window(span, part, reduced, deadline), spans, parts)
-            )
+        pool = ThreadPoolExecutor(os.cpu_count() or 1)
+        try:
+            priced = list(pool.map(lambda span, part: self._window(span, part, reduced, deadline), spans, parts))
+        finally:
+            # After an interruption nobody waits for the windows that are still at work.
+            pool.shutdown(wait=False, cancel_futures=True)
         spare = gap * max(1.0, abs(bound)) / (2 * len(spans))
         still_open = []
         for span, result in zip(spans, priced, strict=True):

@@ -5,9 +5,8 @@ from __future__ import annotations
 import ctypes
 import os
 import sys
-from collections.abc import Callable
+import threading
 from dataclasses import dataclass
-from threading import Lock
 from typing import Any
 
 import highspy
@@ -96,7 +95,17 @@ class Highs:
             _accepted(self._highs.setOptionValue(name, value), f"option {name}")
         _accepted(self._highs.passModel(_model(problem, extra)), "the model")
 
-    def solve(self, interrupted: Callable[[], bool] | None = None) -> Solution:
+    def _run(self) -> None:
+        """Run the solver so that Ctrl-C reaches the program while HiGHS, which cannot hear it, is at work."""
+        if threading.current_thread() is not threading.main_thread():
+            self._highs.run()
+            return
+        worker = threading.Thread(target=self._highs.run, daemon=True)
+        worker.start()
+        while worker.is_alive():
+            worker.join(0.2)
+
+    def solve(self) -> Solution:
         """Run, from the last basis if there is one.
 
         Raises
@@ -104,7 +113,7 @@ class Highs:
         UnprovenError
             If the solver stops without a verdict that can be used.
         """
-        self._highs.run()
+        self._run()
         status = self._highs.getModelStatus()
         words = self._highs.modelStatusToString(status).lower()
         info = self._highs.getInfo()
@@ -147,7 +156,7 @@ class Highs:
         )
 
 
-_first = Lock()
+_first = threading.Lock()
 _greeted = False
 
 

@@ -1,0 +1,294 @@
+"""Real price and meter data beside the checkout, and scenario folders that read them where they lie.
+
+The files are never copied into this repository: their publishers' terms are unverified. Prices: Australian Energy
+Market Operator (AEMO), aggregated price and demand, and Electric Reliability Council of Texas (ERCOT), day-ahead
+settlement point prices and clearing prices for capacity. Load and solar: Ausgrid, Solar Home Electricity Data,
+customer 12, and half-hourly consumption of Australian homes in 2013. Tariff fees, plants and costs are invented.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from optimiser.tables import Run
+
+DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
+SPOT_FILE = DATA / "nem-5min-2024" / "PRICE_AND_DEMAND_2024_SA1.csv.gz"
+HOME_FILE = DATA / "ausgrid-home12-2011-12" / "home12_30min.csv.gz"
+THREE_HOMES_FILE = DATA / "au-homes-2013" / "homes_2013_30min_kwh.csv.gz"
+CAPACITY_FILE = DATA / "ercot-dam-2023" / "dam_as_clearing_prices_2023.csv.gz"
+POINTS_FILE = DATA / "ercot-dam-2023" / "dam_settlement_point_prices_2023.csv.gz"
+FILES = (SPOT_FILE, HOME_FILE, THREE_HOMES_FILE, CAPACITY_FILE, POINTS_FILE)
+
+# --- a home in South Australia at five-minute spot ----------------------------------------------------------------
+
+TRANSMISSION_LOSS, DISTRIBUTION_LOSS = 0.99, 1.06
+NETWORK_FEE_PER_KWH, EXPORT_FEE_PER_KWH, FLAT_RATE_PER_KWH, TAX = 0.11, 0.005, 0.28, 0.10
+
+SPOT_IMPORT = f"""
+[[tariff.component]]
+kind = "spot_charge"
+name = "Spot"
+price_per_mwh = "spot.RRP"
+transmission_loss_factor = {TRANSMISSION_LOSS}
+distribution_loss_factor = {DISTRIBUTION_LOSS}
+fee_per_kwh = {NETWORK_FEE_PER_KWH}
+"""
+
+FLAT_IMPORT = f"""
+[[tariff.component]]
+kind = "energy_charge"
+name = "Flat"
+rate_per_kwh = {FLAT_RATE_PER_KWH}
+"""
+
+
+def home_scenario(folder: Path, import_component: str, start: str, days: int) -> Path:
+    """A single-phase home with solar, to which a battery comes, on 2024 spot prices of South Australia.
+
+    The clock is the market's, UTC+10 all year. The home's file says no clock; it is read as the same one, so in
+    summer its days may be an hour off. Loss factors, fees, plant and flat rate are invented.
+    """
+    text = f"""
+title = "Home on five-minute spot prices"
+description = "Spot prices of South Australia in 2024; load and solar of a New South Wales home in 2011-12."
+currency = "AUD"
+outside_folders = ["{SPOT_FILE.parent.as_posix()}", "{HOME_FILE.parent.as_posix()}"]
+
+[timeline]
+start = {start}
+days = {days}
+step_minutes = 5
+zone = "UTC+10:00"
+
+[source.spot]
+file = "{SPOT_FILE.as_posix()}"
+time_column = "SETTLEMENTDATE"
+stamps = "end"
+zone = "UTC+10:00"
+step_minutes = 5
+
+[source.home]
+file = "{HOME_FILE.as_posix()}"
+time_column = "datetime"
+stamps = "start"
+zone = "UTC+10:00"
+step_minutes = 30
+redate = "season_and_weekday"
+
+[site]
+phases = 1
+connection = {{ import_limit_kw = 14.0, export_limit_kw = 5.0 }}
+
+[[site.load]]
+power_kw = "home.GC"
+
+[[site.ac_solar]]
+name = "roof"
+available_kw = "home.GG"
+existing = true
+
+[[site.inverter]]
+name = "house"
+phase = "all"
+output_kw = 5.0
+intake_kw = 4.0
+output_efficiency = 0.95
+intake_efficiency = 0.94
+standby_w = 25
+
+[[storage]]
+kind = "battery"
+name = "battery"
+unit_kwh = 10.0
+charge_kw = 5.0
+discharge_kw = 5.5
+charge_efficiency = 0.97
+discharge_efficiency = 0.97
+voltage_v = 51.2
+self_discharge_per_day = 0.001
+wear_per_kwh = 0.01
+reserve = [{{ fraction = 0.10 }}]
+
+[tariff]
+name = "Spot passed through, fees invented"
+zone = "UTC+10:00"
+tax_fraction = {TAX}
+tax_name = "GST"
+{import_component}
+[[tariff.component]]
+kind = "spot_feed_in"
+name = "Export"
+price_per_mwh = "spot.RRP"
+transmission_loss_factor = {TRANSMISSION_LOSS}
+distribution_loss_factor = {DISTRIBUTION_LOSS}
+fee_per_kwh = {EXPORT_FEE_PER_KWH}
+"""
+    return _written(folder, text)
+
+
+# --- a three-phase site in Texas with five day-ahead services -----------------------------------------------------
+
+FIRST_ECRS_DAY = "2023-06-10"
+# Hours that an offer must be sustained: ERCOT Nodal Protocol Revision Request 1282 (2025) for regulation, responsive
+# reserve and contingency reserve; non-spinning reserve from a report of the stakeholder meeting on it, second hand.
+SUSTAIN_HOURS = {"REGUP": 0.5, "REGDN": 0.5, "RRS": 0.5, "NSPIN": 4.0, "ECRS": 1.0}
+SITE_SHARE = 0.8
+DELIVERY_FEE_PER_KWH = 0.045
+
+
+def hour_starts(frame: pd.DataFrame) -> pd.DatetimeIndex:
+    """UTC starts of the hours of an ERCOT table: local hours ending 01:00 to 24:00, a flag on the repeated one."""
+    hour_ending = frame["Hour Ending"].str[:2].astype(int)
+    local = pd.to_datetime(frame["Delivery Date"], format="%m/%d/%Y") + pd.to_timedelta(hour_ending - 1, unit="h")
+    first_of_two = (frame["Repeated Hour Flag"] == "N").to_numpy()
+    return pd.DatetimeIndex(local).tz_localize("America/Chicago", ambiguous=first_of_two).tz_convert("UTC")
+
+
+def capacity_prices() -> pd.DataFrame:
+    """ERCOT's clearing prices for capacity, in the order of the file. [USD per MW and hour]"""
+    return pd.read_csv(CAPACITY_FILE)
+
+
+def _write_market(path: Path) -> None:
+    """Energy and capacity prices as one tidy table; ECRS, which did not exist yet, is 0 before its first day."""
+    points, capacity = pd.read_csv(POINTS_FILE), capacity_prices()
+    keys = ["Delivery Date", "Hour Ending", "Repeated Hour Flag"]
+    tidy = capacity.merge(points, on=keys, how="left", validate="one_to_one")
+    tidy.index = hour_starts(tidy).rename("interval_start")
+    new = tidy.index < pd.Timestamp(FIRST_ECRS_DAY, tz="America/Chicago")
+    tidy.loc[new, "ECRS"] = tidy.loc[new, "ECRS"].fillna(0.0)
+    tidy.drop(columns=keys).to_csv(path, date_format="%Y-%m-%dT%H:%M:%SZ")
+
+
+def _write_homes(path: Path) -> None:
+    """Mean power of three homes, one for each phase. [kW]"""
+    homes = pd.read_csv(THREE_HOMES_FILE)
+    tidy = pd.DataFrame({"interval_start": homes[homes.columns[0]]})
+    for phase, home in zip(("l1", "l2", "l3"), ("h05", "h07", "h08"), strict=True):
+        tidy[f"load_{phase}_kw"] = homes[home] * 2  # kWh of a half hour
+    tidy.to_csv(path, index=False)
+
+
+def texas_scenario(folder: Path, start: str, days: int) -> Path:
+    """Three phases with a battery on day-ahead prices of Austin's load zone and five services of 2023.
+
+    The load is of three Australian homes of 2013, laid on by season and weekday: another country and hemisphere.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    _write_market(folder / "market.csv")
+    _write_homes(folder / "homes.csv")
+    text = f"""
+title = "Three phases on day-ahead prices with five services"
+description = "Prices of ERCOT's day-ahead market in 2023; load of three Australian homes in 2013."
+currency = "USD"
+
+[timeline]
+start = {start}
+days = {days}
+step_minutes = 60
+zone = "America/Chicago"
+
+[source.market]
+file = "market.csv"
+stamps = "start"
+step_minutes = 60
+
+[source.homes]
+file = "homes.csv"
+stamps = "start"
+zone = "UTC-06:00"
+step_minutes = 30
+coarsen = "mean"
+redate = "season_and_weekday"
+
+[site]
+phases = 3
+registers = "netted"
+connection = {{ import_limit_kw = 40.0, export_limit_kw = 15.0, import_limit_kw_per_phase = 14.0 }}
+load = [
+    {{ phase = "L1", power_kw = "homes.load_l1_kw" }},
+    {{ phase = "L2", power_kw = "homes.load_l2_kw" }},
+    {{ phase = "L3", power_kw = "homes.load_l3_kw" }},
+]
+
+[[storage]]
+kind = "battery"
+name = "battery"
+units = 3
+unit_kwh = 10.0
+charge_kw = 5.0
+discharge_kw = 5.0
+charge_efficiency = 0.97
+discharge_efficiency = 0.97
+voltage_v = 51.2
+self_discharge_per_day = 0.001
+wear_per_kwh = 0.01
+reserve = [{{ fraction = 0.10 }}]
+
+[tariff]
+name = "Day-ahead price passed through, fees invented"
+zone = "America/Chicago"
+
+[[tariff.component]]
+kind = "spot_charge"
+name = "Day-ahead"
+price_per_mwh = "market.LZ_AEN"
+fee_per_kwh = {DELIVERY_FEE_PER_KWH}
+
+[[tariff.component]]
+kind = "spot_feed_in"
+name = "Export"
+price_per_mwh = "market.LZ_AEN"
+"""
+    for name, phase in (("a", "L1"), ("b", "L2"), ("c", "L3")):
+        text += f"""
+[[site.inverter]]
+name = "{name}"
+phase = "{phase}"
+output_kw = 5.0
+intake_kw = 4.5
+output_efficiency = 0.95
+intake_efficiency = 0.94
+standby_w = 25
+"""
+    for name, hours in SUSTAIN_HOURS.items():
+        text += f"""
+[[service]]
+name = "{name}"
+direction = "{"down" if name == "REGDN" else "up"}"
+sustain_hours = {hours}
+price = "market.{name}"
+price_unit = "per_mw_hour"
+site_share = {SITE_SHARE}
+"""
+        text += f"valid_from = {FIRST_ECRS_DAY}\n" if name == "ECRS" else ""
+    return _written(folder, text)
+
+
+def _written(folder: Path, text: str) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "scenario.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def figures(made: Run, seconds: float) -> str:
+    """One line of a table of what a run came to."""
+    head, proof = made.summary["headline"], made.dispatch.proof
+    numbers = (head["bill_before"], head["bill_after"], head["services_income"], head["saving"])
+    return (
+        "".join(f"{number:11.2f}" for number in numbers)
+        + f"  {proof.gap_relative:8.1e} {seconds:7.1f} {proof.inverted_steps:9d} {proof.binding_steps:8d}  {proof.route}"
+    )
+
+
+HEADING = "     before      after   services     saving       gap seconds  inverted decided  route"
+
+
+def money(made: Run, line: str) -> float:
+    """What the statement says of a line of the case with the system, over all billing periods. [currency]"""
+    rows = made.statement.table
+    return float(np.sum(rows.loc[(rows["case"] == "after") & (rows["line"] == line), "amount"]))

@@ -1,0 +1,230 @@
+"""The package's total against the same site written a second time, by another library and another solver.
+
+The reference is `independent.py`: SCIP through PySCIPOpt, a binary for every pair of opposite flows, nothing
+of the package imported. Every site is invented. Objective values are compared, never schedules, because equal
+money can be made in many ways.
+"""
+
+import functools
+
+import numpy as np
+import pytest
+from independent import as_scenario, random_site, solve_reference
+
+import optimiser
+from optimiser.errors import OptimiserError
+from optimiser.flows import InverterFlows
+from optimiser.site import Site
+from optimiser.storage import Battery, CapacitorBank
+from optimiser.tariff import SpotFeedIn
+
+SEEDS = range(50)
+RELATIVE = 1e-6
+
+reference_money = functools.cache(lambda seed: solve_reference(random_site(seed))["money"])
+
+
+def package_money(site, folder):
+    """What the package makes of a site, wear included."""
+    return optimiser.solve(optimiser.read_scenario(as_scenario(site, folder))).proof.settled
+
+
+def agree(package, reference):
+    """Whether two totals are the same, relative to the reference or one unit of money."""
+    return abs(package - reference) <= RELATIVE * max(1.0, abs(reference))
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_totals_agree(seed, tmp_path):
+    package, reference = package_money(random_site(seed), tmp_path), reference_money(seed)
+    assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
+
+
+def test_sites_have_every_feature_that_is_compared():
+    """Each feature is drawn for at least two of the seeds."""
+    sites = [random_site(seed) for seed in SEEDS]
+
+    def services(site, direction):
+        return [service for service in site["services"] if service["direction"] == direction]
+
+    def is_shared(site, direction):
+        return len([s for s in services(site, direction) if s["group"]]) > 1
+
+    features = {
+        "negative import prices": lambda s: (s["import_price"] < 0).any(),
+        "export dearer than import": lambda s: (s["export_price"] > s["import_price"]).any(),
+        "zero export": lambda s: np.ndim(s["export_limit_kw"]) == 0 and s["export_limit_kw"] == 0,
+        "registers per phase": lambda s: s["registers"] == "per_phase",
+        "registers per phase and services": lambda s: s["registers"] == "per_phase" and s["services"],
+        "limits per phase": lambda s: s["phase_export_limit_kw"] is not None,
+        "limits per phase and services": lambda s: s["phase_export_limit_kw"] is not None and s["services"],
+        "imbalance limit": lambda s: s["imbalance_limit_kw"] is not None,
+        "capacitor bank": lambda s: s["banks"][0]["kind"] == "capacitor_bank",
+        "capacitor bank and services": lambda s: s["banks"][0]["kind"] == "capacitor_bank" and s["services"],
+        "rate-dependent losses": lambda s: "measured_points" in s["banks"][0],
+        "second bank": lambda s: len(s["banks"]) == 2,
+        "demand charge": lambda s: "demand_rate_per_kw" in s,
+        "two months": lambda s: "demand_rate_per_kw" in s and s["steps"] * s["step_hours"] == 48,
+        "shared up": lambda s: is_shared(s, "up"),
+        "shared down": lambda s: is_shared(s, "down"),
+        "separate up": lambda s: len(services(s, "up")) > 1 and not is_shared(s, "up"),
+        "separate down": lambda s: len(services(s, "down")) > 1 and not is_shared(s, "down"),
+        "blocks of 4 hours": lambda s: any(service["block_hours"] == 4.0 for service in s["services"]),
+        "calls longer than a step": lambda s: any(service["sustain_hours"] > 1 for service in s["services"]),
+        "opposite headroom": lambda s: any(service["opposite_share"] for service in s["services"]),
+        "reserve": lambda s: s["banks"][0]["floor_kwh"] > 0,
+        "reserve in a window": lambda s: s["banks"][0]["floor_kwh"] > 0 and s["banks"][0]["reserve_hours"],
+        "pass-through": lambda s: any("pass_through_a" in inverter for inverter in s["inverters"]),
+    }
+    counts = {name: sum(bool(has(site)) for site in sites) for name, has in features.items()}
+    assert min(counts.values()) >= 2, counts
+
+
+# --- Planted errors: the comparison must see them ----------------------------------------
+
+
+def export_is_charged(monkeypatch):
+    """Sign error: what is paid for export is taken."""
+    right = SpotFeedIn.price_per_kwh
+    monkeypatch.setattr(SpotFeedIn, "price_per_kwh", lambda self, terms: -right(self, terms))
+
+
+def loss_is_a_gain(monkeypatch):
+    """Sign error: what is discharged draws less from the store than it gives."""
+    for bank in (Battery, CapacitorBank):
+        monkeypatch.setattr(bank, "drained_kw", lambda self, kw: kw * self.discharge_efficiency)
+
+
+def inverter_efficiency_is_turned_round(monkeypatch):
+    """AC and DC side exchanged: output draws less from the bus than it gives, intake brings more."""
+    right = Site._inverter_flows
+
+    def wrong(self, terms, inverter):
+        flow = right(self, terms, inverter)
+        draw_kw = flow.output_kw * inverter.output_efficiency
+        bring_kw = flow.intake_kw / inverter.intake_efficiency
+        return InverterFlows(flow.output_kw, flow.intake_kw, draw_kw, bring_kw)
+
+    monkeypatch.setattr(Site, "_inverter_flows", wrong)
+
+
+def inverter_efficiency_is_applied_twice(monkeypatch):
+    """AC and DC side confused: the intake's loss is taken on the AC side and again on the DC side."""
+    right = Site._inverter_flows
+
+    def wrong(self, terms, inverter):
+        flow = right(self, terms, inverter)
+        bring_kw = flow.dc_intake_kw * inverter.intake_efficiency
+        return InverterFlows(flow.output_kw, flow.intake_kw, flow.dc_draw_kw, bring_kw)
+
+    monkeypatch.setattr(Site, "_inverter_flows", wrong)
+
+
+@pytest.mark.parametrize(
+    "plant",
+    [
+        export_is_charged,
+        loss_is_a_gain,
+        inverter_efficiency_is_turned_round,
+        inverter_efficiency_is_applied_twice,
+    ],
+)
+def test_a_planted_error_is_seen(plant, monkeypatch, tmp_path):
+    """Money must differ on some seed; an error that is only raised does not count."""
+    plant(monkeypatch)
+    seen = []
+    for seed in SEEDS[:8]:
+        try:
+            seen.append(not agree(package_money(random_site(seed), tmp_path), reference_money(seed)))
+        except OptimiserError:
+            continue
+    assert any(seen)
+
+
+# --- Single rules that random sites do not reach ----------------------------------------
+
+HOURS = 24
+
+
+def plain_site(**more):
+    """A load of 1 kW, an inverter of 5 kW each way and a battery, at flat prices."""
+    inverter = {"phase": "L1", "output_kw": 5.0, "intake_kw": 5.0}
+    inverter |= {"output_efficiency": 0.95, "intake_efficiency": 0.95}
+    return {
+        "step_hours": 1.0,
+        "steps": HOURS,
+        "phases": ["L1"],
+        "load_kw": {"L1": np.ones(HOURS)},
+        "import_limit_kw": 20.0,
+        "export_limit_kw": 20.0,
+        "inverters": [inverter | more.pop("inverter", {})],
+        "banks": [battery()],
+        "import_price": np.full(HOURS, 0.2),
+        "export_price": np.full(HOURS, 0.1),
+    } | more
+
+
+def battery(**more):
+    return {
+        "kind": "battery",
+        "voltage_v": 50.0,
+        "capacity_kwh": 10.0,
+        "charge_kw": 5.0,
+        "discharge_kw": 5.0,
+        "charge_efficiency": 0.95,
+        "discharge_efficiency": 0.95,
+        "start_kwh": 5.0,
+        "end_kwh": 0.0,
+    } | more
+
+
+def service(price_per_kw_h, direction="up", **more):
+    prices = np.full(HOURS, price_per_kw_h)
+    return {"direction": direction, "sustain_hours": 1 / 60, "price_per_kw_h": prices} | more
+
+
+CONVERTER = {"converter_kw": 5.0, "converter_efficiency": 0.95}
+LIMITED = {
+    "current limit of a bank beside another one": plain_site(
+        banks=[battery(current_limit_a=20.0), battery(**CONVERTER | {"converter_kw": 1.0})]
+    ),
+    "current limit of a bank behind a converter": plain_site(
+        banks=[battery(current_limit_a=20.0, **CONVERTER)], bus_voltage_v=48.0
+    ),
+    "breaker of an inverter where no bank is on the bus": plain_site(
+        inverter={"dc_current_limit_a": 20.0}, banks=[battery(**CONVERTER)], bus_voltage_v=48.0
+    ),
+    "pass-through current": plain_site(inverter={"pass_through_a": 10.0, "ac_voltage_v": 230.0}),
+}
+
+
+@pytest.mark.parametrize("name", LIMITED)
+def test_offers_keep_the_limit(name, tmp_path):
+    site = LIMITED[name] | {"services": [service(0.01)]}
+    assert agree(package_money(site, tmp_path), solve_reference(site)["money"])
+
+
+def test_extra_headroom_is_kept_for_offers_only_where_they_pay(tmp_path):
+    """A second product of the group, which pays next to nothing, would cost as much headroom downwards."""
+    site = plain_site(import_limit_kw=5.0, export_limit_kw=5.0)
+    site["services"] = [
+        service(0.1, group="up", opposite_share=1.0),
+        service(0.0001, group="up", opposite_share=1.0),
+        service(0.09, direction="down"),
+    ]
+    assert agree(package_money(site, tmp_path), solve_reference(site)["money"])
+
+
+@pytest.mark.parametrize(
+    "bank",
+    [
+        battery(start_kwh=1.0, floor_kwh=4.0, reserve_hours=(12, 24)),
+        battery(start_kwh=4.0, floor_kwh=4.0, end_kwh=None, self_discharge_per_day=0.03),
+    ],
+    ids=["reserve from noon", "self-discharge at the reserve"],
+)
+def test_a_service_without_a_price_costs_nothing(bank, tmp_path):
+    """Offering nothing is always allowed, so a product that pays nothing leaves the money as it is."""
+    site = plain_site(banks=[bank])
+    without = package_money(site, tmp_path)
+    assert agree(package_money(site | {"services": [service(0.0)]}, tmp_path), without)

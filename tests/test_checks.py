@@ -1,0 +1,313 @@
+"""Every warning: given where it is due with its numbers, and not given where it is not.
+
+Numbers are products of the ratings planted (P = V I, elementary circuit theory; arithmetic, no source
+needed). Loading breakers to 80 % in continuous duty is common practice, from memory. All sites are made up.
+"""
+
+from __future__ import annotations
+
+import copy
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from optimiser.checks import warnings
+from optimiser.scenario import read_scenario, vary
+from tests.conftest import write_site
+
+SITE = """
+title = "Made-up site"
+invented = true
+currency = "EUR"
+[timeline]
+start = 2025-01-01
+days = 1
+step_minutes = 60
+zone = "UTC"
+[site]
+phases = 1
+[site.connection]
+import_limit_kw = 12.0
+export_limit_kw = 12.0
+[[site.load]]
+power_kw = "data.load"
+[[site.solar_controller]]
+name = "roof"
+available_kw_per_kwp = "data.sun"
+size_kwp = 5.0
+efficiency = 1.0
+current_limit_a = 150.0
+[[site.inverter]]
+name = "inv"
+phase = "L1"
+output_kw = 4.5
+intake_kw = 4.5
+output_efficiency = 0.9
+intake_efficiency = 0.9
+standby_w = 1.0
+dc_current_limit_a = 200.0
+[[storage]]
+kind = "capacitor_bank"
+name = "bank"
+unit_usable_kwh = 20.0
+lowest_voltage_v = 40.0
+highest_voltage_v = 50.0
+charge_kw = 6.0
+discharge_kw = 6.0
+charge_current_a = 200.0
+discharge_current_a = 200.0
+self_discharge_per_day = 0.01
+[tariff]
+name = "spot"
+zone = "UTC"
+[[tariff.component]]
+kind = "spot_charge"
+price_per_mwh = "data.spot"
+[[tariff.component]]
+kind = "demand_charge"
+rate_per_kw = 5.0
+interval_minutes = 60
+[[tariff.component]]
+kind = "energy_charge"
+rates = [{ rate_per_kwh = 0.3, when = { from = "07:00", to = "21:00" } }, { rate_per_kwh = 0.2 }]
+"""
+SERVICE = {"name": "up", "direction": "up", "sustain_hours": 1.0, "price": 5.0, "price_unit": "per_mw_hour"}
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Any:
+    """A site on which only its standby deserves a word; called with changes by path, and columns."""
+
+    def made(changes: dict[str, Any] | None = None, **columns: list[float]) -> list[str]:
+        data = {"load": [1.0] * 24, "sun": [0.0] * 10 + [0.8] * 4 + [0.0] * 10, "spot": [80.0] * 24} | columns
+        scenario = read_scenario(write_site(tmp_path, SITE, data))
+        return warnings(vary(scenario, copy.deepcopy(changes)) if changes else scenario)
+
+    return made
+
+
+def test_a_sound_site_gets_only_its_standby(site):
+    """1 W all year is 8.76 kWh."""
+    assert site() == [
+        "standby of inverters and storage is 1 W, 8.76 kWh a year; "
+        "switch units off in idle hours where they allow it."
+    ]
+
+
+THREE = {
+    "site.phases": 3,
+    "site.registers": "netted",
+    "site.connection.import_limit_kw": 40.0,
+    "site.load.0.phase": "L1",
+}
+THREE_INVERTERS = [
+    {"name": f"i{n}", "phase": f"L{n}", "output_kw": kw, "intake_kw": kw, "standby_w": 25.0}
+    for n, kw in ((1, 4.0), (2, 1.0), (3, 1.0))
+]
+
+PLANTED: dict[str, tuple[dict[str, Any], dict[str, list[float]], list[str]]] = {
+    # 110 A at 40 V are 4.4 kW, at 50 V 5.5 kW; the array is 5 kW.
+    "controller at low voltage": (
+        {"site.solar_controller.0.current_limit_a": 110.0},
+        {},
+        ["site.solar_controller.0 (roof)", "110 A carry 4.4 kW at 40 V and 5.5 kW at 50 V", "at the lowest"],
+    ),
+    "controller at any voltage": (
+        {"site.solar_controller.0.current_limit_a": 90.0},
+        {},
+        ["90 A carry 3.6 kW at 40 V and 4.5 kW at 50 V", "even at the highest"],
+    ),
+    # 4.5 kW / 0.9 are 5 kW; 120 A at 40 V are 4.8 kW.
+    "breaker below the rating": (
+        {"site.inverter.0.dc_current_limit_a": 120.0},
+        {},
+        ["DC breaker of 120 A carries 4.8 kW at 40 V", "needs 5 kW"],
+    ),
+    # 5 kW at 40 V are 125 A, more than 80 % of 150 A (120 A).
+    "breaker above its continuous share": (
+        {"site.inverter.0.dc_current_limit_a": 150.0},
+        {},
+        ["125 A at 40 V", "80% of its DC breaker of 150 A", "local code governs"],
+    ),
+    # 100 A at 40 V are 4 kW, the inverter draws 5 kW or 125 A.
+    "bank's discharge current": (
+        {"storage.0.discharge_current_a": 100.0},
+        {},
+        ["discharge current limit of 100 A", "carries 4 kW at 40 V", "5 kW on the DC side (125 A)"],
+    ),
+    # 4.5 kW x 0.9 are 4.05 kW, at 40 V 101.25 A.
+    "bank's charge current": (
+        {"storage.0.charge_current_a": 100.0},
+        {},
+        ["charge current limit of 100 A", "4.05 kW on the DC side (101.2 A)"],
+    ),
+    "import limit below the inverters": (
+        {"site.connection.import_limit_kw": 4.0},
+        {},
+        ["site.connection.import_limit_kw is 4 kW at its lowest", "take in 4.5 kW"],
+    ),
+    "export limit below the inverters": (
+        {"site.connection.export_limit_kw": 4.0},
+        {},
+        ["site.connection.export_limit_kw is 4 kW at its lowest", "give out 4.5 kW"],
+    ),
+    "ratings unbalanced": (
+        THREE | {"site.inverter": THREE_INVERTERS},
+        {},
+        ["output ratings differ between phases (L1 4, L2 1, L3 1 kW)"],
+    ),
+    "load unbalanced": (
+        THREE | {"site.inverter.0.phase": "all"},
+        {},
+        ["100% of the load's energy is on L1", "mean 1 of 1 kW"],
+    ),
+    "ratings beyond the imbalance limit": (
+        THREE | {"site.inverter": THREE_INVERTERS, "site.connection.imbalance_limit_kw": 2.0},
+        {},
+        ["imbalance_limit_kw is 2 kW", "differ by 3 kW"],
+    ),
+    # 20 A x 230 V are 4.6 kW.
+    "pass-through below the load": (
+        {"site.inverter.0.pass_through_limit_a": 20.0},
+        {"load": [1.0] * 23 + [5.0]},
+        ["20 A pass 4.6 kW a phase", "peaks at 5 kW"],
+    ),
+    "pass-through below the connection": (
+        {"site.inverter.0.pass_through_limit_a": 20.0},
+        {},
+        ["20 A pass 4.6 kW a phase", "import limit of 12 kW"],
+    ),
+    # 0 kW of export, 1 kW of load and 6 kW of charging against 10 kW.
+    "solar beyond export, load and charging": (
+        {"site.connection.export_limit_kw": 0.0, "site.solar_controller.0.size_kwp": 10.0},
+        {},
+        ["export_limit_kw is 0 kW", "10 kW of solar", "curtailment is likely"],
+    ),
+    "solar beyond inverter and charging": (
+        {"site.solar_controller.0.size_kwp": 11.0},
+        {},
+        ["11 kW of arrays on the DC bus against 4.5 kW of inverter output and 6 kW of charging"],
+    ),
+    "storage weaker than the inverters": (
+        {"storage.0.discharge_kw": 2.0},
+        {},
+        ["discharge at most 2 kW", "move 5 kW"],
+    ),
+    "storage stronger than the inverters": (
+        {"storage.0.discharge_kw": 20.0},
+        {},
+        ["discharge up to 20 kW", "only 5 kW"],
+    ),
+    # Three inverters at 25 W: 75 W x 8760 h.
+    "standby of three inverters": (
+        THREE | {"site.inverter": THREE_INVERTERS},
+        {},
+        ["75 W, 657 kWh a year"],
+    ),
+    "standby forgotten": ({"site.inverter.0.standby_w": 0.0}, {}, ["0 W", "657 kWh a year"]),
+    "self-discharge forgotten": (
+        {"storage.0.self_discharge_per_day": 0.0},
+        {},
+        ["storage.0.self_discharge_per_day (bank) is 0"],
+    ),
+    # 5 % of 20 kWh.
+    "self-discharge high": (
+        {"storage.0.self_discharge_per_day": 0.05},
+        {},
+        ["5.0%", "1 kWh a day", "365 kWh a year"],
+    ),
+    # 20 kWh at 40 kW each way: one cycle an hour, 24 a day; 1,000,000 / 24 / 365 = 114.2 years.
+    "calendar ends a capacitor's life": (
+        {
+            "storage.0.charge_kw": 40.0,
+            "storage.0.discharge_kw": 40.0,
+            "storage.0.life": {"cycle_life": 1e6, "calendar_life_years": 15.0},
+        },
+        {},
+        [
+            "1,000,000 cycles last 114.2 years even at 24 full cycles a day",
+            "calendar life of 15 years ends it first",
+        ],
+    ),
+    # 3650 cycles over 20 years are half a cycle a day; at one a day they last 10 years.
+    "cycles end a battery's life": (
+        {"storage.0.life": {"cycle_life": 3650, "calendar_life_years": 20.0}},
+        {},
+        ["0.5 a day", "in 10 years"],
+    ),
+    "demand interval shorter than the step": (
+        {"tariff.component.1.interval_minutes": 30},
+        {},
+        ["tariff.component.1.interval_minutes is 30 min, steps are 60 min", "understated"],
+    ),
+    # From 07:30 on is billed from 08:00 on: 30 min.
+    "window's edge inside a step": (
+        {"tariff.component.2.rates.0.when.from": "07:30"},
+        {},
+        ["tariff.component.2.rates.0.when.from is 07:30, inside a step of 60 min", "30 min"],
+    ),
+    "reserve's edge inside a step": (
+        {"storage.0.reserve": [{"fraction": 0.1, "when": {"from": "17:15"}}]},
+        {},
+        ["storage.0.reserve.0.when.from is 17:15", "45 min"],
+    ),
+    "service never valid": (
+        {"service": [SERVICE | {"valid_from": "2026-01-01"}]},
+        {},
+        ["service.0 (up) is valid from 2026-01-01", "outside the timeline", "never be sold"],
+    ),
+    "service without a whole block": (
+        {"service": [SERVICE | {"block_minutes": 240, "when": {"from": "01:00", "to": "04:00"}}]},
+        {},
+        ["service.0 (up) is sold in no step"],
+    ),
+    "spot price per kWh": (
+        {},
+        {"spot": [0.08] * 24},
+        ["tariff.component.0.price_per_mwh", "0.08", "multiply them by 1000"],
+    ),
+    "rate in cents": (
+        {"tariff.component.2.rates.0.rate_per_kwh": 30.0},
+        {},
+        ["tariff.component.2 has a rate of 30 EUR per kWh", "divide it by 100"],
+    ),
+    "load in watts": (
+        {},
+        {"load": [1500.0] * 24},
+        ["site.load.0.power_kw reaches 1,500 kW", "12 kW", "in W"],
+    ),
+    "sun in watts": ({}, {"sun": [0.0, 800.0] * 12}, ["available_kw_per_kwp reaches 800 kW per kWp"]),
+    "no sun": ({}, {"sun": [0.0] * 24}, ["site.solar_controller.0 (roof) brings nothing"]),
+}
+
+
+@pytest.mark.parametrize("name", PLANTED)
+def test_warning_is_given_with_its_numbers(site, name):
+    """What is planted is told in one sentence that holds the place and the numbers."""
+    changes, columns, words = PLANTED[name]
+    if "valid_from" in str(changes):
+        changes = copy.deepcopy(changes)
+        changes["service"][0]["valid_from"] = np.datetime64(changes["service"][0]["valid_from"]).item()
+    found = site(changes, **columns)
+    matching = [sentence for sentence in found if all(part in sentence for part in words)]
+    assert len(matching) == 1, found
+    assert matching[0].endswith(".")
+    assert "\n" not in matching[0]
+
+
+def test_service_valid_in_part(site):
+    """A product whose last day falls within the timeline earns for a part of it."""
+    until = np.datetime64("2025-01-02").item()
+    assert not [w for w in site({"service": [SERVICE | {"valid_until": until}]}) if "service" in w]
+    found = site({"timeline.days": 1, "service": [SERVICE | {"valid_from": until}]})
+    assert any("outside the timeline" in w for w in found)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["single-phase-home", "three-phase-bakery", "price-event-workshop"])
+def test_shipped_scenarios_can_be_checked(name):
+    """Every shipped scenario is checked without an error; all have standby, which is told."""
+    found = warnings(read_scenario(Path(__file__).parents[1] / "scenarios" / name))
+    assert any("standby" in sentence for sentence in found)
