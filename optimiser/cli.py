@@ -73,7 +73,9 @@ def run(scenario: Path, out: Path | None, quiet: bool) -> None:
             words = "never within its life" if years is None else f"{years:.1f} years"
             click.echo(f"  simple payback {words}, net present value {head['npv']:,.2f} {currency}")
             if head["scaled_to_year"]:
-                click.echo("  (not a whole year: the payback is scaled up from these days, and knows no other season)")
+                click.echo(
+                    "  (not a whole year: the payback is scaled up from these days, and knows no other season)"
+                )
     click.echo(f"Report: {paths['report']}")
     if proof["gap_relative"] > proof["tolerance_relative"]:
         sys.exit(BEST_FOUND)
@@ -90,11 +92,15 @@ def check(scenario: Path) -> None:
     read = read_scenario(scenario)
     check_supply(read)
     timeline = read.timeline
-    click.echo(f"{read.file.title}: {timeline.steps} steps of {timeline.step_minutes} min from {timeline.when(0)}.")
+    click.echo(
+        f"{read.file.title}: {timeline.steps} steps of {timeline.step_minutes} min from {timeline.when(0)}."
+    )
     found = warnings(read)
     for words in found:
         click.echo(f"warning: {words}")
-    click.echo("The scenario can be run." if not found else f"The scenario can be run; {len(found)} warnings.")
+    click.echo(
+        "The scenario can be run." if not found else f"The scenario can be run; {len(found)} warnings."
+    )
 
 
 @main.command()

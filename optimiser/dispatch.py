@@ -174,7 +174,9 @@ def _check_helpers(problem: Problem) -> None:
     """Refuse a rewarded helper: rows hold it up, so only money that pushes it down gives its true value."""
     for family in problem.columns.values():
         if family.helper and (problem.purse[problem.places[family.name]] > 0).any():
-            raise DriftError(f"{family.name} would be paid for being higher than what it measures; no schedule is valid")
+            raise DriftError(
+                f"{family.name} would be paid for being higher than what it measures; no schedule is valid"
+            )
 
 
 def _check_money(problem: Problem, x: np.ndarray, lines: list[Line]) -> None:

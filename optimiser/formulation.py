@@ -51,7 +51,14 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
         energy = flows.banks[bank.name].discharge_kw * terms.step_hours
         if bank.wear_per_kwh:
             lines.append(
-                Line(f"Wear of {bank.name}", "wear", -bank.wear_per_kwh * energy, cash=False, quantity=energy, unit="kWh")
+                Line(
+                    f"Wear of {bank.name}",
+                    "wear",
+                    -bank.wear_per_kwh * energy,
+                    cash=False,
+                    quantity=energy,
+                    unit="kWh",
+                )
             )
     # Far below any price's resolution: among equal schedules, the one that moves less energy is taken.
     moved = [flow.discharge_kw for flow in flows.banks.values()]

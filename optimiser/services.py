@@ -46,15 +46,25 @@ class Product(Component):
     block_minutes: int | None = quantity(
         "min", "length of a block with one offer; left out: the step", default=None, above=0
     )
-    block_start: ClockMinutes = Field(default=0, description="clock time at which the first block of a day starts")
+    block_start: ClockMinutes = Field(
+        default=0, description="clock time at which the first block of a day starts"
+    )
     zone: ZoneName | None = text("zone of the market's clock; left out: the site's", default=None)
     when: Window | None = None
     valid_from: datetime.date | None = Field(default=None, description="first day on which it is sold")
-    valid_until: datetime.date | None = Field(default=None, description="first day on which it is sold no more")
-    most_kw: float | None = quantity("kW", "most that may be offered; left out: no limit", default=None, at_least=0)
-    availability_share: float = quantity("-", "share of enabled hours that is paid", default=1.0, at_least=0, at_most=1)
+    valid_until: datetime.date | None = Field(
+        default=None, description="first day on which it is sold no more"
+    )
+    most_kw: float | None = quantity(
+        "kW", "most that may be offered; left out: no limit", default=None, at_least=0
+    )
+    availability_share: float = quantity(
+        "-", "share of enabled hours that is paid", default=1.0, at_least=0, at_most=1
+    )
     acceptance_share: float = quantity("-", "share of offers that clear", default=1.0, at_least=0, at_most=1)
-    site_share: float = quantity("-", "share of revenue that an aggregator leaves the site", default=1.0, at_least=0, at_most=1)
+    site_share: float = quantity(
+        "-", "share of revenue that an aggregator leaves the site", default=1.0, at_least=0, at_most=1
+    )
     performance_factor: float = quantity("-", "multiplies the payment", default=1.0, at_least=0, at_most=1)
     derating: float = quantity("-", "kW creditable per kW of plant", default=1.0, above=0, at_most=1)
     opposite_headroom_share: float = quantity(
@@ -64,10 +74,15 @@ class Product(Component):
         "-", "mean kW delivered in its direction per kW accepted", default=0.0, at_least=-1, at_most=1
     )
     utilisation_gross: float = quantity(
-        "-", "mean kW moved either way per kW accepted; at least the net figure", default=0.0, at_least=0, at_most=1
+        "-",
+        "mean kW moved either way per kW accepted; at least the net figure",
+        default=0.0,
+        at_least=0,
+        at_most=1,
     )
     delivered_energy: Literal["meter", "price", "none"] = choice(
-        "what delivered energy is settled at: the meter's rates, a price of its own, or nothing", default="meter"
+        "what delivered energy is settled at: the meter's rates, a price of its own, or nothing",
+        default="meter",
     )
     delivered_price_per_mwh: Column | None = column(
         "currency/MWh", "price of delivered energy, with delivered_energy = price", default=None
@@ -120,7 +135,9 @@ class Product(Component):
             return price
         if self.price_unit == "per_mw_year":
             return price / 8760
-        blocks = terms.groups(Grouping("block", self.zone or terms.timeline.zone, self.block_minutes or 0, self.block_start))
+        blocks = terms.groups(
+            Grouping("block", self.zone or terms.timeline.zone, self.block_minutes or 0, self.block_start)
+        )
         return price / (blocks.sizes * terms.step_hours)[blocks.of_step]
 
     @property
@@ -137,7 +154,9 @@ class Product(Component):
         """Availability, and the settlement of delivered energy where it has a price of its own."""
         price = terms.series(self.price_per_kw_hour(terms) * self.paid_share * self.sold(terms))
         hours = offer.offered_kw * terms.step_hours
-        lines = [Line(f"Availability, {self.name}", "availability", price * hours, quantity=hours, unit="kW h")]
+        lines = [
+            Line(f"Availability, {self.name}", "availability", price * hours, quantity=hours, unit="kW h")
+        ]
         if self.delivered_energy == "price":
             delivered = hours * (self.delivered_sign * self.utilisation_net * self.acceptance_share)
             settled = terms.series(terms.values(self.delivered_price_per_mwh) / 1000) * delivered
@@ -182,10 +201,15 @@ def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
         masks = [product.sold(terms) for product in members]
         if len(members) > 1:
             masks = [
-                mask * (product.price_per_kw_hour(terms) >= 0) for mask, product in zip(masks, members, strict=True)
+                mask * (product.price_per_kw_hour(terms) >= 0)
+                for mask, product in zip(masks, members, strict=True)
             ]
         sold = np.max(masks, axis=0)[terms.groups(per).first_step]
-        name = f"service.{first.name}.offer_kw" if len(members) == 1 else f"service bundle.{first.group}.{first.direction}.offer_kw"
+        name = (
+            f"service.{first.name}.offer_kw"
+            if len(members) == 1
+            else f"service bundle.{first.group}.{first.direction}.offer_kw"
+        )
         column = terms.held_over(terms.column(name, per=per, at_most=sold * most_kw(site, first)), per)
         for product, mask in zip(members, masks, strict=True):
             offered = column if len(members) == 1 else column * terms.series(mask)
@@ -197,7 +221,13 @@ def _bundle(terms: Any, product: Product) -> tuple:
     """What products must have in common to be offered together; none share with one that is activated."""
     if product.utilisation_gross or product.block(terms) != STEP:
         return (product.name,)
-    return (product.group, product.direction, product.derating, product.most_kw, product.opposite_headroom_share)
+    return (
+        product.group,
+        product.direction,
+        product.derating,
+        product.most_kw,
+        product.opposite_headroom_share,
+    )
 
 
 def activation(site: Site, banks: tuple[Any, ...], made: list[Offer]) -> Activation:
@@ -285,7 +315,9 @@ def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_
         most = max(most_kw(site, offer.product) / offer.product.derating for offer in group)
         kw = terms.column(f"service group.{name}.{direction}_kw", at_most=most)
         for bundle, need in needs.items():
-            terms.at_most(f"{bundle.split('.')[1]} within the {direction} power of {name}, {bundle}", need, kw)
+            terms.at_most(
+                f"{bundle.split('.')[1]} within the {direction} power of {name}, {bundle}", need, kw
+            )
         held.append(_Held(kw, sustain, following))
     return held
 
@@ -364,7 +396,11 @@ def _current_rules(
     for inverter in site.inverter:
         own = flows.inverters[inverter.name]
         net = own.output_kw - own.intake_kw
-        most = inverter.output_kw / inverter.output_efficiency if up else inverter.intake_kw * inverter.intake_efficiency
+        most = (
+            inverter.output_kw / inverter.output_efficiency
+            if up
+            else inverter.intake_kw * inverter.intake_efficiency
+        )
         amperes = inverter.dc_current_limit_a
         if amperes is not None and amperes * bank.voltages[0] / 1000 < most:
             power = (
@@ -373,7 +409,9 @@ def _current_rules(
                 else (headroom[inverter.name] - net) * inverter.intake_efficiency
             )
             limits.append((f"inverter {inverter.name}", amperes, power))
-    drained = _sum([group.sustain_hours * _per_kwh(site, banks, "up") * group.kw for group in held]) if up else 0.0
+    drained = (
+        _sum([group.sustain_hours * _per_kwh(site, banks, "up") * group.kw for group in held]) if up else 0.0
+    )
     for name, amperes, power in limits:
         for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
             if not slope:
@@ -382,7 +420,9 @@ def _current_rules(
             for edge, stored in (("start", flow.start_kwh), ("end", flow.end_kwh)):
                 volts = base + slope / bank.capacity_kwh * (stored - drained)
                 terms.at_most(
-                    f"{direction} current of {name} at {edge} of step, line {index + 1}", power, amperes / 1000 * volts
+                    f"{direction} current of {name} at {edge} of step, line {index + 1}",
+                    power,
+                    amperes / 1000 * volts,
                 )
 
 
@@ -391,7 +431,7 @@ def _connection_rules(
 ) -> None:
     """The activated state keeps the limits of the connection, in all and per phase."""
     connection = site.connection
-    limits = (connection.import_limit_kw, connection.export_limit_kw)
+    limits: tuple[Any, Any] = (connection.import_limit_kw, connection.export_limit_kw)
     intake = _sum([flow.intake_kw for flow in flows.inverters.values()])
     _connection_rule(terms, site, "connection", flows.connection, total, intake, direction, limits)
     limits = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
@@ -429,15 +469,21 @@ def _connection_rule(
     terms.at_most(f"up offer within the export limit of the {name}", kw, limit + net)
     if firm < 1:
         terms.at_most(
-            f"up offer within charging that can stop at the {name}", kw, limit + (1 - firm) * intake_kw + firm * net
+            f"up offer within charging that can stop at the {name}",
+            kw,
+            limit + (1 - firm) * intake_kw + firm * net,
         )
 
 
 def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
     """Stored energy that a kWh of an offer moves, at the most. [kWh]"""
     if direction == "up":
-        return 1 / (min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks))
-    return max(i.intake_efficiency for i in site.inverter) * max(e for b in banks for _, e in b.charge_pieces())
+        return 1 / (
+            min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks)
+        )
+    return max(i.intake_efficiency for i in site.inverter) * max(
+        e for b in banks for _, e in b.charge_pieces()
+    )
 
 
 def _energy_rules(
@@ -467,7 +513,11 @@ def _energy_rules(
             for group in held
             if group.following >= lag
         ]
-        name = f"stored energy for {direction} offers, {lag} steps on" if lag else f"stored energy for {direction} offers"
+        name = (
+            f"stored energy for {direction} offers, {lag} steps on"
+            if lag
+            else f"stored energy for {direction} offers"
+        )
         terms.at_most(f"{name}, at end of step", _sum(parts), room["end"], unit="kWh")
 
 

@@ -69,11 +69,17 @@ def settle(dispatch: Dispatch) -> Statement:
     scenario = dispatch.scenario
     before = before_flows(scenario)
     terms = SettledTerms(scenario.timeline, scenario.read, {})
-    rows = _rows("before", scenario.before_tariff.lines(before, terms), scenario.before_tariff.period, scenario)
+    rows = _rows(
+        "before", scenario.before_tariff.lines(before, terms), scenario.before_tariff.period, scenario
+    )
     rows += _rows("after", list(dispatch.lines), scenario.tariff.period, scenario)
-    table = pd.DataFrame(rows, columns=["case", "billing_period", "group", "line", "quantity", "unit", "amount", "cash"])
+    table = pd.DataFrame(
+        rows, columns=["case", "billing_period", "group", "line", "quantity", "unit", "amount", "cash"]
+    )
     keys = ["case", "billing_period", "group", "line", "unit", "cash"]
-    table = table.groupby(keys, sort=False, as_index=False, dropna=False)[["quantity", "amount"]].sum(min_count=1)
+    table = table.groupby(keys, sort=False, as_index=False, dropna=False)[["quantity", "amount"]].sum(
+        min_count=1
+    )
     order = ["case", "billing_period", "group", "line", "quantity", "unit", "amount", "cash"]
     return Statement(dispatch, table[order], before, energy_totals(dispatch))
 
@@ -84,7 +90,7 @@ def before_flows(scenario: Scenario) -> MeterFlows:
     Existing solar is curtailed where it would exceed the export limit.
     """
     site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, {})
-    limits_in, limits_out = site.phase_limits_kw(terms)
+    _, limits_out = site.phase_limits_kw(terms)
     limit_out = terms.values(site.connection.export_limit_kw)
     nets = {p: site.load_kw(terms, p) - site.existing_solar_kw(terms, p) for p in site.phase_names}
     nets = {p: np.maximum(net, -limits_out[p]) for p, net in nets.items()}
@@ -101,11 +107,15 @@ def _rows(case: str, lines: list[Line], period: Grouping, scenario: Scenario) ->
     months = scenario.timeline.groups(period)
     rows = []
     for line in lines:
-        amounts, quantities = (_by_period(values, line, period, scenario) for values in (line.values, line.quantity))
+        amounts, quantities = (
+            _by_period(values, line, period, scenario) for values in (line.values, line.quantity)
+        )
         assert amounts is not None
         for number, label in enumerate(months.labels):
             quantity = float("nan") if quantities is None else float(quantities[number])
-            rows.append((case, label, line.group, line.name, quantity, line.unit, float(amounts[number]), line.cash))
+            rows.append(
+                (case, label, line.group, line.name, quantity, line.unit, float(amounts[number]), line.cash)
+            )
     return rows
 
 
@@ -137,11 +147,18 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     for system in site.ac_solar:
         available += hours * system.available(terms).sum()
         used += hours * values[f"ac_solar.{system.name}.solar_kw"].sum()
-    totals["solar available"], totals["solar used"], totals["solar curtailed"] = available, used, available - used
+    totals["solar available"], totals["solar used"], totals["solar curtailed"] = (
+        available,
+        used,
+        available - used,
+    )
     standby_w = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    totals["standby"] = standby_w / 1000 * scenario.timeline.hours if (site.inverter or scenario.storage) else 0.0
+    totals["standby"] = (
+        standby_w / 1000 * scenario.timeline.hours if (site.inverter or scenario.storage) else 0.0
+    )
     totals["inverter losses"] = hours * sum(
-        float((f.dc_draw_kw - f.output_kw + f.intake_kw - f.dc_intake_kw).sum()) for f in flows.inverters.values()
+        float((f.dc_draw_kw - f.output_kw + f.intake_kw - f.dc_intake_kw).sum())
+        for f in flows.inverters.values()
     )
     activated = 0.0
     for bank in scenario.storage:
@@ -150,10 +167,14 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
         totals[f"{bank.name} discharge"] = hours * float(flow.discharge_kw.sum())
         change = float(flow.end_kwh[-1] - bank.start_kwh)
         totals[f"{bank.name} stored more at the end"] = change
-        flow_losses = hours * float((flow.charge_kw - flow.filling_kw + flow.draining_kw - flow.discharge_kw).sum())
+        flow_losses = hours * float(
+            (flow.charge_kw - flow.filling_kw + flow.draining_kw - flow.discharge_kw).sum()
+        )
         leaked = float((flow.start_kwh - flow.kept_kwh).sum())
         totals[f"{bank.name} losses"] = flow_losses + leaked
-        drained = float((flow.kept_kwh - flow.end_kwh).sum()) + hours * float((flow.filling_kw - flow.draining_kw).sum())
+        drained = float((flow.kept_kwh - flow.end_kwh).sum()) + hours * float(
+            (flow.filling_kw - flow.draining_kw).sum()
+        )
         activated += drained
     totals["delivered to activation, at the store"] = activated
     return {name: float(value) for name, value in totals.items()}

@@ -12,7 +12,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
-from optimiser.flows import BankFlows, ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
+from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
 
 Phase = Literal["L1", "L2", "L3", "all"]
 PHASES = ("L1", "L2", "L3")
@@ -31,9 +31,15 @@ class AcSolar(Component):
     name: StrictStr = text("name of the system")
     phase: Phase = choice('phase it is on; "all" shares it equally', default="all")
     available_kw: Column | None = column("kW", "available AC power", default=None, at_least=0)
-    available_kw_per_kwp: Column | None = column("kW/kWp", "available AC power per kWp", default=None, at_least=0)
-    size_kwp: float | None = quantity("kWp", "size of the array, with available_kw_per_kwp", default=None, above=0)
-    rating_kw: float | None = quantity("kW", "rating of its inverter; left out: no limit", default=None, above=0)
+    available_kw_per_kwp: Column | None = column(
+        "kW/kWp", "available AC power per kWp", default=None, at_least=0
+    )
+    size_kwp: float | None = quantity(
+        "kWp", "size of the array, with available_kw_per_kwp", default=None, above=0
+    )
+    rating_kw: float | None = quantity(
+        "kW", "rating of its inverter; left out: no limit", default=None, above=0
+    )
     existing: bool = Field(default=False, description="already there in the before-case")
 
     @model_validator(mode="after")
@@ -55,9 +61,15 @@ class SolarController(Component):
 
     name: StrictStr = text("name of the controller")
     available_kw: Column | None = column("kW", "available DC power of the array", default=None, at_least=0)
-    available_kw_per_kwp: Column | None = column("kW/kWp", "available DC power per kWp", default=None, at_least=0)
-    size_kwp: float | None = quantity("kWp", "size of the array, with available_kw_per_kwp", default=None, above=0)
-    efficiency: float = quantity("-", "power to the bus over power from the array", default=0.98, above=0, at_most=1)
+    available_kw_per_kwp: Column | None = column(
+        "kW/kWp", "available DC power per kWp", default=None, at_least=0
+    )
+    size_kwp: float | None = quantity(
+        "kWp", "size of the array, with available_kw_per_kwp", default=None, above=0
+    )
+    efficiency: float = quantity(
+        "-", "power to the bus over power from the array", default=0.98, above=0, at_most=1
+    )
     current_limit_a: float | None = quantity("A", "output current limit", default=None, above=0)
 
     @model_validator(mode="after")
@@ -94,9 +106,13 @@ class Inverter(Component):
     output_kw: float = quantity("kW", "continuous AC output rating", above=0)
     intake_kw: float = quantity("kW", "continuous AC intake rating when charging; 0 if it cannot", at_least=0)
     output_efficiency: float = quantity("-", "AC out over DC drawn", default=0.95, above=0, at_most=1)
-    intake_efficiency: float = quantity("-", "DC brought to the bus over AC taken in", default=0.95, above=0, at_most=1)
+    intake_efficiency: float = quantity(
+        "-", "DC brought to the bus over AC taken in", default=0.95, above=0, at_most=1
+    )
     standby_w: float = quantity("W", "power that it always draws from the DC bus", default=0.0, at_least=0)
-    dc_current_limit_a: float | None = quantity("A", "continuous current that its DC breaker allows", default=None, above=0)
+    dc_current_limit_a: float | None = quantity(
+        "A", "continuous current that its DC breaker allows", default=None, above=0
+    )
     pass_through_limit_a: float | None = quantity(
         "A", "in-line wiring: current that may pass through it per phase", default=None, above=0
     )
@@ -110,8 +126,12 @@ class Connection(Component):
 
     import_limit_kw: Column = column("kW", "most that the site may import in all", at_least=0)
     export_limit_kw: Column = column("kW", "most that the site may export in all", at_least=0)
-    import_limit_kw_per_phase: Column | None = column("kW", "most that a phase may import", default=None, at_least=0)
-    export_limit_kw_per_phase: Column | None = column("kW", "most that a phase may export", default=None, at_least=0)
+    import_limit_kw_per_phase: Column | None = column(
+        "kW", "most that a phase may import", default=None, at_least=0
+    )
+    export_limit_kw_per_phase: Column | None = column(
+        "kW", "most that a phase may export", default=None, at_least=0
+    )
     imbalance_limit_kw: float | None = quantity(
         "kW", "largest difference between the signed powers of two phases", default=None, at_least=0
     )
@@ -142,7 +162,8 @@ class Site(Component):
 
     phases: Literal[1, 3] = choice("number of phases")
     registers: Literal["netted", "per_phase"] | None = choice(
-        "three phases: whether the meter nets them before its registers, or registers each by itself", default=None
+        "three phases: whether the meter nets them before its registers, or registers each by itself",
+        default=None,
     )
     connection: Connection
     load: several(Load) = ()  # type: ignore[valid-type]
@@ -170,7 +191,11 @@ class Site(Component):
                 'registers, "per_phase" if each phase has registers of its own (the bill differs)'
             )
         if self.phases == 1:
-            for name, items in (("load", self.load), ("ac_solar", self.ac_solar), ("inverter", self.inverter)):
+            for name, items in (
+                ("load", self.load),
+                ("ac_solar", self.ac_solar),
+                ("inverter", self.inverter),
+            ):
                 faults += [
                     f"{name}.{index}.phase is {item.phase} but the site has one phase; use L1 or all"
                     for index, item in enumerate(items)
@@ -213,7 +238,9 @@ class Site(Component):
             load = self.load_kw(terms, phase)
             intake = sum(self.share(i, phase) * i.intake_kw for i in self.inverter)
             output = sum(self.share(i, phase) * i.output_kw for i in self.inverter)
-            solar = sum((self.share(s, phase) * s.available(terms) for s in self.ac_solar), np.zeros(len(load)))
+            solar = sum(
+                (self.share(s, phase) * s.available(terms) for s in self.ac_solar), np.zeros(len(load))
+            )
             imports[phase] = np.maximum(load + intake, 0)
             exports[phase] = np.maximum(solar + output - load, 0)
         return imports, exports
@@ -229,11 +256,15 @@ class Site(Component):
             What activated services are expected to move; None: nothing.
         """
         inverters = {inverter.name: self._inverter_flows(terms, inverter) for inverter in self.inverter}
-        solar = {c.name: terms.column(f"controller.{c.name}.solar_kw", at_most=c.available(terms)) for c in self.solar_controller}
+        solar = {
+            c.name: terms.column(f"controller.{c.name}.solar_kw", at_most=c.available(terms))
+            for c in self.solar_controller
+        }
         activation = activation or Activation()
         capacity = sum(bank.capacity_kwh for bank in banks)
         bank_flows = {
-            bank.name: bank.flows(terms, activation.drained_kw * (bank.capacity_kwh / capacity)) for bank in banks
+            bank.name: bank.flows(terms, activation.drained_kw * (bank.capacity_kwh / capacity))
+            for bank in banks
         }
         self._dc_balance(terms, banks, inverters, solar, bank_flows)
         self._current_rules(terms, banks, inverters, solar, bank_flows)
@@ -247,14 +278,23 @@ class Site(Component):
         output = terms.column(f"{name}.output_kw", at_most=inverter.output_kw)
         intake = terms.column(f"{name}.intake_kw", at_most=inverter.intake_kw)
         terms.one_direction(
-            name.replace(".", " "), f"{name}.output_kw", f"{name}.intake_kw", inverter.output_kw, inverter.intake_kw
+            name.replace(".", " "),
+            f"{name}.output_kw",
+            f"{name}.intake_kw",
+            inverter.output_kw,
+            inverter.intake_kw,
         )
         return InverterFlows(
             output, intake, output / inverter.output_efficiency, intake * inverter.intake_efficiency
         )
 
     def _dc_balance(
-        self, terms: Any, banks: Any, inverters: Mapping[str, InverterFlows], solar: Mapping[str, Any], bank_flows: Any
+        self,
+        terms: Any,
+        banks: Any,
+        inverters: Mapping[str, InverterFlows],
+        solar: Mapping[str, Any],
+        bank_flows: Any,
     ) -> None:
         standby_w = sum(i.standby_w for i in self.inverter) + sum(b.units * b.standby_w for b in banks)
         fixed = standby_w / 1000 + terms.series(self._constant_or_values(terms, self.dc_load_kw))
@@ -273,11 +313,32 @@ class Site(Component):
         on_bus = bank_on_bus(banks)
         limits: list[tuple[str, Any, float | None, float]] = []
         for c in self.solar_controller:
-            limits.append((f"current of controller {c.name}", solar[c.name], c.current_limit_a, float(c.available(terms).max())))
+            limits.append(
+                (
+                    f"current of controller {c.name}",
+                    solar[c.name],
+                    c.current_limit_a,
+                    float(c.available(terms).max()),
+                )
+            )
         for i in self.inverter:
             flow, amperes = inverters[i.name], i.dc_current_limit_a
-            limits.append((f"DC current of inverter {i.name}, out", flow.dc_draw_kw, amperes, i.output_kw / i.output_efficiency))
-            limits.append((f"DC current of inverter {i.name}, in", flow.dc_intake_kw, amperes, i.intake_kw * i.intake_efficiency))
+            limits.append(
+                (
+                    f"DC current of inverter {i.name}, out",
+                    flow.dc_draw_kw,
+                    amperes,
+                    i.output_kw / i.output_efficiency,
+                )
+            )
+            limits.append(
+                (
+                    f"DC current of inverter {i.name}, in",
+                    flow.dc_intake_kw,
+                    amperes,
+                    i.intake_kw * i.intake_efficiency,
+                )
+            )
         for name, power, amperes, most_kw in limits:
             if amperes is None or amperes * self.lowest_bus_voltage(banks) / 1000 >= most_kw:
                 continue
@@ -295,8 +356,13 @@ class Site(Component):
             return on_bus.voltages[0]
         return self.dc_voltage_v or 48.0
 
-    def _phase_nets(self, terms: Any, inverters: Mapping[str, InverterFlows], activated_kw: Any) -> dict[str, Any]:
-        ac_solar = {s.name: terms.column(f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms)) for s in self.ac_solar}
+    def _phase_nets(
+        self, terms: Any, inverters: Mapping[str, InverterFlows], activated_kw: Any
+    ) -> dict[str, Any]:
+        ac_solar = {
+            s.name: terms.column(f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms))
+            for s in self.ac_solar
+        }
         nets = {}
         for phase in self.phase_names:
             net = terms.series(self.load_kw(terms, phase)) - activated_kw / self.phases
@@ -310,16 +376,23 @@ class Site(Component):
             nets[phase] = net
         return nets
 
-    def _meter(self, terms: Any, nets: dict[str, Any], activated_most_kw: float) -> tuple[MeterFlows, ConnectionFlows, dict[str, ConnectionFlows]]:
+    def _meter(
+        self, terms: Any, nets: dict[str, Any], activated_most_kw: float
+    ) -> tuple[MeterFlows, ConnectionFlows, dict[str, ConnectionFlows]]:
         """The registers, and the signed power at the connection and each phase."""
         reach_in, reach_out = self.reach_kw(terms)
-        limit_in, limit_out = terms.values(self.connection.import_limit_kw), terms.values(self.connection.export_limit_kw)
+        limit_in, limit_out = (
+            terms.values(self.connection.import_limit_kw),
+            terms.values(self.connection.export_limit_kw),
+        )
         phase_in, phase_out = self.phase_limits_kw(terms)
         total_net = sum(list(nets.values())[1:], nets[self.phase_names[0]])
         if self.phases == 1 or self.registers == "netted":
             most_in = np.minimum(limit_in, sum(reach_in.values()) + activated_most_kw)
             # Phases may feed one another, so the netted export is bounded by all output less all load.
-            output = sum(i.output_kw for i in self.inverter) + sum((s.available(terms) for s in self.ac_solar), np.zeros(len(limit_in)))
+            output = sum(i.output_kw for i in self.inverter) + sum(
+                (s.available(terms) for s in self.ac_solar), np.zeros(len(limit_in))
+            )
             load = sum(self.load_kw(terms, phase) for phase in self.phase_names)
             most_out = np.minimum(limit_out, np.maximum(output - load + activated_most_kw, 0))
             imported, exported = self._register(terms, "meter", total_net, most_in, most_out)
@@ -333,18 +406,27 @@ class Site(Component):
             imported, exported = self._register(terms, f"meter.{phase}", net, phase_most_in, phase_most_out)
             phases[phase] = ConnectionFlows(net, imported, exported)
             most_in, most_out = most_in + phase_most_in, most_out + phase_most_out
-        imported = sum(p.import_kw for p in list(phases.values())[1:]) + phases["L1"].import_kw
-        exported = sum(p.export_kw for p in list(phases.values())[1:]) + phases["L1"].export_kw
+        imports: list[Any] = [point.import_kw for point in phases.values()]
+        exports: list[Any] = [point.export_kw for point in phases.values()]
+        imported, exported = sum(imports[1:], imports[0]), sum(exports[1:], exports[0])
         terms.at_most("import limit of the connection", total_net, terms.series(limit_in))
         terms.at_most("export limit of the connection", -total_net, terms.series(limit_out))
-        return MeterFlows(imported, exported, most_in, most_out), ConnectionFlows(total_net, None, None), phases
+        return (
+            MeterFlows(imported, exported, most_in, most_out),
+            ConnectionFlows(total_net, None, None),
+            phases,
+        )
 
     @staticmethod
-    def _register(terms: Any, name: str, net: Any, most_in: np.ndarray, most_out: np.ndarray) -> tuple[Any, Any]:
+    def _register(
+        terms: Any, name: str, net: Any, most_in: np.ndarray, most_out: np.ndarray
+    ) -> tuple[Any, Any]:
         imported = terms.column(f"{name}.import_kw", at_most=most_in)
         exported = terms.column(f"{name}.export_kw", at_most=most_out)
         terms.equal(f"balance of {name.replace('.', ' ')}", imported - exported, net)
-        terms.one_direction(name.replace(".", " "), f"{name}.import_kw", f"{name}.export_kw", most_in, most_out)
+        terms.one_direction(
+            name.replace(".", " "), f"{name}.import_kw", f"{name}.export_kw", most_in, most_out
+        )
         return imported, exported
 
     def phase_limits_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
@@ -357,7 +439,7 @@ class Site(Component):
         ):
             # Without a limit of its own, a phase may carry what the others send back through the connection.
             limit = terms.values(own) if own is not None else terms.values(whole) + 1000.0
-            both.append({phase: limit for phase in self.phase_names})
+            both.append(dict.fromkeys(self.phase_names, limit))
         return both[0], both[1]
 
     def _connection_rules(self, terms: Any, nets: dict[str, Any]) -> None:
@@ -366,13 +448,19 @@ class Site(Component):
         most_in, most_out = self.phase_limits_kw(terms)
         for phase, net in nets.items():
             # Registers of a phase's own carry its limits as bounds.
-            if self.phases == 3 and self.registers == "netted" and (own_in is not None or own_out is not None):
+            if (
+                self.phases == 3
+                and self.registers == "netted"
+                and (own_in is not None or own_out is not None)
+            ):
                 terms.between(f"limits of phase {phase}", -most_out[phase], net, most_in[phase])
             self._pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
         if connection.imbalance_limit_kw is not None:
             limit = connection.imbalance_limit_kw
             for one, other in combinations(nets, 2):
-                terms.between(f"imbalance of phases {one} and {other}", -limit, nets[one] - nets[other], limit)
+                terms.between(
+                    f"imbalance of phases {one} and {other}", -limit, nets[one] - nets[other], limit
+                )
 
     def _pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
         for inverter in self.inverter:
@@ -382,7 +470,9 @@ class Site(Component):
             elsewhere = (1 - inverter.backed_up_share) * self.load_kw(terms, phase)
             through = net - terms.series(elsewhere) if elsewhere.any() else net
             if limit < phase_most_kw or elsewhere.any():
-                terms.between(f"pass-through current of inverter {inverter.name} on {phase}", -limit, through, limit)
+                terms.between(
+                    f"pass-through current of inverter {inverter.name} on {phase}", -limit, through, limit
+                )
 
 
 def bank_on_bus(banks: Any) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Union
 
 import numpy as np
@@ -79,7 +80,10 @@ class _Bank(Component):
     converter: Converter | None = None
     life: Warranty | None = None
     wear_per_kwh: float = quantity(
-        "currency/kWh", "wear price per kWh discharged; steers the schedule, is on no bill", default=0.0, at_least=0
+        "currency/kWh",
+        "wear price per kWh discharged; steers the schedule, is on no bill",
+        default=0.0,
+        at_least=0,
     )
 
     @model_validator(mode="after")
@@ -173,7 +177,9 @@ class _Bank(Component):
 
     def _measured(self, unit_kw: float) -> float:
         powers = [point.power_kw for point in self.measured_points]
-        return float(np.interp(unit_kw, powers, [point.round_trip_efficiency for point in self.measured_points]))
+        return float(
+            np.interp(unit_kw, powers, [point.round_trip_efficiency for point in self.measured_points])
+        )
 
     @property
     def middle_voltage_v(self) -> float:
@@ -195,7 +201,9 @@ class _Bank(Component):
 
     def discharge_pieces(self) -> list[tuple[float, float]]:
         """Width at the bus [kW] and efficiency out of store [-] of each straight piece of the discharging curve."""
-        pieces = self._pieces(self.discharge_limit_kw, lambda bus: self.drained_kw(bus / self.converter_efficiency))
+        pieces = self._pieces(
+            self.discharge_limit_kw, lambda bus: self.drained_kw(bus / self.converter_efficiency)
+        )
         return [(width, 1 / slope) for width, slope in pieces]
 
     def _pieces(self, limit_kw: float, curve: Any) -> list[tuple[float, float]]:
@@ -251,7 +259,7 @@ class _Bank(Component):
         names = [f"storage.{self.name}.{word}_piece_{index + 1}_kw" for index in range(len(pieces))]
         parts = [terms.column(name, at_most=width) for name, (width, _) in zip(names, pieces, strict=True)]
         terms.equal(f"pieces of {word} of {self.name}", power, sum(parts[1:], parts[0]))
-        for first, then in zip(names, names[1:], strict=False):
+        for first, then in pairwise(names):
             terms.in_order(f"{then} after {first}", first, then)
         rates = [
             part / efficiency if out else part * efficiency
@@ -291,7 +299,9 @@ class Battery(_Bank):
         "V", "lowest voltage in use, for the hardware checks only", default=None, above=0
     )
     charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
-    discharge_current_a: float | None = quantity("A", "discharge current limit of a unit", default=None, above=0)
+    discharge_current_a: float | None = quantity(
+        "A", "discharge current limit of a unit", default=None, above=0
+    )
 
     @property
     def voltages(self) -> tuple[float, float]:
@@ -313,12 +323,16 @@ class CapacitorBank(_Bank):
     kind: Literal["capacitor_bank"] = choice("technology")
     lowest_voltage_v: float = quantity("V", "lowest voltage in use", above=0)
     highest_voltage_v: float = quantity("V", "highest voltage in use", above=0)
-    capacitance_f: float | None = quantity("F", "capacitance of a unit (give this or unit_usable_kwh)", default=None, above=0)
+    capacitance_f: float | None = quantity(
+        "F", "capacitance of a unit (give this or unit_usable_kwh)", default=None, above=0
+    )
     unit_usable_kwh: float | None = quantity(
         "kWh", "usable energy of a unit between the two voltages", default=None, above=0
     )
     charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
-    discharge_current_a: float | None = quantity("A", "discharge current limit of a unit", default=None, above=0)
+    discharge_current_a: float | None = quantity(
+        "A", "discharge current limit of a unit", default=None, above=0
+    )
 
     @model_validator(mode="after")
     def _check(self) -> CapacitorBank:
@@ -348,7 +362,7 @@ class CapacitorBank(_Bank):
 
 KINDS = (Battery, CapacitorBank)
 
-AnyBank = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
+AnyBank: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
 
 
 def voltage_at(bank: Any, stored_kwh: Any) -> Any:
@@ -394,7 +408,9 @@ def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, floa
         volts = np.linspace(lowest, highest, pieces + 1)
         shares = (volts**2 - lowest**2) / (highest**2 - lowest**2)
         slopes = np.diff(volts) / np.diff(shares)
-        lines = [(float(v - slope * s), float(slope)) for v, s, slope in zip(volts, shares, slopes, strict=False)]
+        lines = [
+            (float(v - slope * s), float(slope)) for v, s, slope in zip(volts, shares, slopes, strict=False)
+        ]
         if (1 - np.min([a + b * grid for a, b in lines], axis=0) / exact).max() <= tolerance:
             break
     return lines

@@ -9,7 +9,7 @@ import os
 import platform
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -142,7 +142,9 @@ def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[s
     scenario = dispatch.scenario
     timeline, file, proof = scenario.timeline, scenario.file, dispatch.proof
     end = timeline.starts[-1] + pd.Timedelta(minutes=timeline.step_minutes)
-    lines = statement.table.groupby(["case", "group", "line", "cash"], sort=False, as_index=False)["amount"].sum()
+    lines = statement.table.groupby(["case", "group", "line", "cash"], sort=False, as_index=False)[
+        "amount"
+    ].sum()
     return {
         "title": file.title,
         "description": file.description,
@@ -155,7 +157,7 @@ def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[s
         "steps": timeline.steps,
         "phases": scenario.site.phases,
         "headline": _headline(statement, appraisal),
-        "lines": lines.to_dict("records"),
+        "lines": lines.to_dict(orient="records"),  # type: ignore[call-overload]
         "energy_kwh": statement.energy_kwh,
         "balance": _balance(statement),
         "services": _services(statement),
@@ -209,14 +211,18 @@ def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, float]]:
     for year, amount in enumerate(appraisal.flows):
         total += amount
         discounted += amount / (1 + appraisal.discount_rate_fraction) ** year
-        rows.append({"year": year, "amount": amount, "cumulative": total, "discounted_cumulative": discounted})
+        rows.append(
+            {"year": year, "amount": amount, "cumulative": total, "discounted_cumulative": discounted}
+        )
     return rows
 
 
 def _balance(statement: Statement) -> dict[str, dict[str, float]]:
     """Energy into the site and out of it, with equal sums."""
     energy = statement.energy_kwh
-    losses = energy["inverter losses"] + sum(e for name, e in energy.items() if name.endswith(" losses") and name != "inverter losses")
+    losses = energy["inverter losses"] + sum(
+        e for name, e in energy.items() if name.endswith(" losses") and name != "inverter losses"
+    )
     stored = sum(e for name, e in energy.items() if name.endswith("stored more at the end"))
     into = {"imported": energy["import"], "solar used": energy["solar used"]}
     out = {
@@ -228,7 +234,9 @@ def _balance(statement: Statement) -> dict[str, dict[str, float]]:
     }
     activated = energy["delivered to activation, at the store"]
     metered = _metered_activation(statement)
-    (out if stored >= 0 else into)["stored more at the end" if stored >= 0 else "stored less at the end"] = abs(stored)
+    (out if stored >= 0 else into)["stored more at the end" if stored >= 0 else "stored less at the end"] = (
+        abs(stored)
+    )
     beyond = activated - metered
     if abs(activated) > 1e-9 or abs(metered) > 1e-9:
         name = "activation of services, net of what the meter saw"
@@ -289,21 +297,28 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
     if appraisal and appraisal.scaled:
         days = scenario.timeline.hours / 24
         notes.append(
-            f"The run covers {days:g} days; the yearly saving and the payback are scaled from them and know no other season."
+            f"The run covers {days:g} days; the yearly saving and the payback are scaled from them, "
+            "and know no other season."
         )
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(
-                f"Current limits at {bank.name} use straight lines at most 1 % below its true voltage, at the start and "
-                "the end of every step."
+                f"Current limits at {bank.name} use straight lines at most 1 % below its true voltage, at the start "
+                "and the end of every step."
             )
         if bank.resistance_ohm:
-            notes.append(f"Resistance losses of {bank.name} are taken at its middle voltage, in three straight pieces.")
+            notes.append(
+                f"Resistance losses of {bank.name} are taken at its middle voltage, in three straight pieces."
+            )
         if bank.measured_points:
             notes.append(f"Losses of {bank.name} follow straight lines between its measured points.")
     if scenario.service:
-        notes.append("Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many sites.")
-        notes.append("Every offer is held in full, with the whole sustain time, whether or not it is accepted.")
+        notes.append(
+            "Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many sites."
+        )
+        notes.append(
+            "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
+        )
     notes.append("The schedule is constant within each step and knows all prices, load and sun beforehand.")
     notes.append("The saving is the same every year: fade, replacement and price changes are left out.")
     return notes
@@ -315,13 +330,13 @@ def _data_notes(scenario: Scenario) -> list[str]:
         source = table.source
         if source.redate != "none":
             notes.append(
-                f"{name}: data of {table.starts[0]:%Y-%m-%d} to {table.starts[-1]:%Y-%m-%d} re-dated to the timeline by "
-                "season and weekday (each day takes the nearest day in season of the same weekday)."
+                f"{name}: data of {table.starts[0]:%Y-%m-%d} to {table.starts[-1]:%Y-%m-%d} re-dated to the timeline "
+                "by season and weekday (each day takes the nearest day in season of the same weekday)."
             )
         if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:
             notes.append(
-                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min steps, which "
-                "hides the spread of prices within a step."
+                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min steps, "
+                "which hides the spread of prices within a step."
             )
     return notes
 
@@ -354,8 +369,16 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
     head = summary["headline"]
     pairs = [
         ("saving", head["saving"], statement.total("after") - statement.total("before")),
-        ("bill before", head["bill_before"], -sum(x["amount"] for x in summary["lines"] if x["case"] == "before" and x["cash"])),
-        ("services income", head["services_income"], sum(x["paid"] for x in summary["services"]) + statement.total("after", "activation")),
+        (
+            "bill before",
+            head["bill_before"],
+            -sum(x["amount"] for x in summary["lines"] if x["case"] == "before" and x["cash"]),
+        ),
+        (
+            "services income",
+            head["services_income"],
+            sum(x["paid"] for x in summary["services"]) + statement.total("after", "activation"),
+        ),
         ("energy imported", summary["energy_kwh"]["import"], float(table["meter.import_kw"].sum() * hours)),
         ("energy balance", sum(summary["balance"]["in"].values()), sum(summary["balance"]["out"].values())),
     ]
@@ -395,12 +418,19 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         folder.mkdir(parents=True, exist_ok=True)
         _atomically(paths["dispatch_csv"], lambda path: made.dispatch_table.round(6).to_csv(path))
         _atomically(paths["dispatch_parquet"], lambda path: made.dispatch_table.to_parquet(path))
-        _atomically(paths["statement_csv"], lambda path: made.statement.table.round(6).to_csv(path, index=False))
-        _atomically(paths["summary"], lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)))
+        _atomically(
+            paths["statement_csv"], lambda path: made.statement.table.round(6).to_csv(path, index=False)
+        )
+        _atomically(
+            paths["summary"],
+            lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
+        )
         results = Results(made.summary, made.dispatch_table, made.statement.table)
         _atomically(paths["report"], lambda path: write_report(results, path))
     except OSError as problem:
-        raise OptimiserError(f"{folder} cannot be written to: {problem.strerror}. Choose another folder.") from None
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
     return paths
 
 

@@ -137,7 +137,9 @@ class SpotCharge(_Spot):
         """The energy at spot, and the fees on it."""
         energy = flows.import_kw * terms.step_hours
         name = self.name or "Energy imported at spot"
-        yield Line(name, "energy in", -terms.series(self.price_per_kwh(terms)) * energy, quantity=energy, unit="kWh")
+        yield Line(
+            name, "energy in", -terms.series(self.price_per_kwh(terms)) * energy, quantity=energy, unit="kWh"
+        )
         if self.fee_per_kwh:
             yield Line(f"{name}, fees", "energy in", -self.fee_per_kwh * energy, quantity=energy, unit="kWh")
 
@@ -159,7 +161,9 @@ class SpotFeedIn(_Spot):
         """The energy at spot, and the fees on it."""
         energy = flows.export_kw * terms.step_hours
         name = self.name or "Energy exported at spot"
-        yield Line(name, "energy out", terms.series(self.price_per_kwh(terms)) * energy, quantity=energy, unit="kWh")
+        yield Line(
+            name, "energy out", terms.series(self.price_per_kwh(terms)) * energy, quantity=energy, unit="kWh"
+        )
         if self.fee_per_kwh:
             yield Line(f"{name}, fees", "energy out", -self.fee_per_kwh * energy, quantity=energy, unit="kWh")
 
@@ -179,7 +183,9 @@ class DemandCharge(Component):
 
     kind: Literal["demand_charge"] = choice("component")
     name: StrictStr = text("name on the bill", default="Demand")
-    rate_per_kw: float = quantity("currency/kW", "charge per kW of a billing period's peak, before tax", at_least=0)
+    rate_per_kw: float = quantity(
+        "currency/kW", "charge per kW of a billing period's peak, before tax", at_least=0
+    )
     interval_minutes: int = quantity("min", "length of the metered average", default=30, above=0)
     when: Window | None = None
     taxed: bool = Field(default=True, description="whether the tariff's tax is added")
@@ -197,7 +203,9 @@ class DemandCharge(Component):
             slot=slot,
             at_most=flows.import_most_kw * mask,
         )
-        yield Line(self.name, "demand", -self.rate_per_kw * peak_kw, tariff.period, quantity=peak_kw, unit="kW")
+        yield Line(
+            self.name, "demand", -self.rate_per_kw * peak_kw, tariff.period, quantity=peak_kw, unit="kW"
+        )
 
 
 class DailyCharge(Component):
@@ -236,7 +244,7 @@ def _days(terms: Any, tariff: Tariff, groups: Any) -> np.ndarray:
 
 KINDS = (EnergyCharge, FeedIn, SpotCharge, SpotFeedIn, DemandCharge, DailyCharge)
 
-AnyComponent = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
+AnyComponent: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
 
 
 class Tariff(Component):
@@ -257,13 +265,13 @@ class Tariff(Component):
     def lines(self, flows: MeterFlows, terms: Any) -> list[Line]:
         """Every line of the bill, the tax on it included."""
         lines: list[Line] = []
+        component: Any
         for component in self.component:
             own = list(component.lines(flows, terms, self))
             lines += own
             if component.taxed and self.tax_fraction:
                 lines += [
-                    Line(self.tax_name, "tax", self.tax_fraction * line.values, line.per)
-                    for line in own
+                    Line(self.tax_name, "tax", self.tax_fraction * line.values, line.per) for line in own
                 ]
         return lines
 
@@ -280,6 +288,7 @@ class Tariff(Component):
         one = np.ones(steps) / terms.step_hours
         flows = MeterFlows(one, one, one, one)
         price = np.zeros(steps)
+        component: Any
         for component in self.component:
             if isinstance(component, kinds):
                 factor = 1 + (self.tax_fraction if component.taxed else 0.0)

@@ -239,7 +239,14 @@ class LpTerms(Terms):
         return total
 
     def peak(
-        self, name: str, values: Array, *, per: Grouping, slot: Grouping = STEP, at_most: Array, unit: str = "kW"
+        self,
+        name: str,
+        values: Array,
+        *,
+        per: Grouping,
+        slot: Grouping = STEP,
+        at_most: Array,
+        unit: str = "kW",
     ) -> Array:
         """The highest of a series in each group, of its mean over each `slot` where one is given.
 
@@ -257,7 +264,9 @@ class LpTerms(Terms):
         self._row(name, slot, "at_most", values * share, -billed, unit)
         return peak
 
-    def one_direction(self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers) -> None:
+    def one_direction(
+        self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers
+    ) -> None:
         """The rule that of two columns only one is above zero in a step."""
         steps = (self.timeline.steps,)
         self.pairs[name] = Pair(
@@ -389,7 +398,14 @@ class SettledTerms(Terms):
         return self.groups(per).sum(values)
 
     def peak(
-        self, name: str, values: Array, *, per: Grouping, slot: Grouping = STEP, at_most: Array, unit: str = "kW"
+        self,
+        name: str,
+        values: Array,
+        *,
+        per: Grouping,
+        slot: Grouping = STEP,
+        at_most: Array,
+        unit: str = "kW",
     ) -> Array:
         """The highest of a series in each group, of its mean over each `slot` where one is given."""
         if slot == STEP:
@@ -400,7 +416,9 @@ class SettledTerms(Terms):
         np.maximum.at(highest, self.groups(per).of_step[slots.first_step], means)
         return highest
 
-    def one_direction(self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers) -> None:
+    def one_direction(
+        self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers
+    ) -> None:
         """Replay of the rule that of two columns only one is above zero in a step."""
         both = np.minimum(self.solved[forth], self.solved[back])
         self.replays.append(Replay(f"{name} in one direction", both, STEP, "kW"))

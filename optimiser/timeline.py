@@ -41,7 +41,7 @@ class Window(Component):
             if not 1 <= month <= 12:
                 raise ValueError(f"months must be between 1 and 12, got {month}")
         if self.from_ == self.to:
-            raise ValueError('from and to are the same clock time; leave both out for the whole day')
+            raise ValueError("from and to are the same clock time; leave both out for the whole day")
         return self
 
     def words(self) -> str:
@@ -193,7 +193,9 @@ class Timeline:
         change = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
         of_step = np.cumsum(np.isin(np.arange(self.steps), change)) - 1
         pattern = {"month": "%Y-%m", "day": "%Y-%m-%d"}.get(grouping.kind, "%Y-%m-%d %H:%M%z")
-        labels = tuple(clock[change].strftime(pattern) if pattern[-1] != "z" else local[change].strftime(pattern))
+        labels = tuple(
+            clock[change].strftime(pattern) if pattern[-1] != "z" else local[change].strftime(pattern)
+        )
         return Groups(of_step, len(change), change, labels)
 
     def mask(self, window: Window | None, zone: str, holidays: Sequence[datetime.date] = ()) -> np.ndarray:
@@ -225,8 +227,11 @@ class Timeline:
     def _is_day(
         self, local: pd.DatetimeIndex, days: Sequence[str], holidays: Sequence[datetime.date]
     ) -> np.ndarray:
-        weekday = np.asarray(local.dayofweek)
-        holiday = np.isin(np.asarray(local.normalize().tz_localize(None), "datetime64[D]"), list(map(np.datetime64, holidays)))
+        weekday = np.asarray(local.day_of_week)
+        holiday = np.isin(
+            np.asarray(local.normalize().tz_localize(None), "datetime64[D]"),
+            list(map(np.datetime64, holidays)),
+        )
         found = np.zeros(self.steps, bool)
         for day in days:
             if day == "workday":

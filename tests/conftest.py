@@ -3,7 +3,7 @@
 All of it is made up; what is taken from outside stands in the tests with its source.
 """
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@ Toy problems of two to four hours are worked in the docstrings. Days are whole, 
 import and export limits are zero there. Powers are given in MW by the sources and in kW here.
 """
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 
@@ -137,8 +137,9 @@ def test_headroom_of_a_charging_store(tmp_path):
 def test_products_of_a_group_share_and_groups_add(tmp_path):
     """An idle 100 kW store offers 100 kW to each of two contingency products, but 100 kW in all to two groups.
 
-    Source: AEMO, FCAS Model in NEMDE, 2017, section 6.2: contingency services share, regulation adds to them. At 3,
-    4 and 5 per MW and hour sharing earns 7, more than regulation's 5: 24 h x 0.1 MW x 7 = 16.80. At 8 it does not.
+    Source: AEMO, FCAS Model in NEMDE, 2017, section 6.2: contingency services share, regulation adds to them.
+    Prices of 3 and 4 per MW and hour together beat 5 for regulation: 24 h x 0.1 MW x 7 = 16.80; they do not
+    beat 8: 24 x 0.1 x 8 = 19.20.
     """
     site = {
         "phases": 1,

@@ -412,9 +412,9 @@ def bakery(**changes: Any) -> Scenario:
 def test_a_whole_year_is_explained_in_seconds():
     """A phase limit of 3 kW over a year of half hours: the worst step lacks load less 3 and 5 kW."""
     scenario = bakery(site__connection__import_limit_kw_per_phase=3.0)
-    began = time.perf_counter()
+    began = time.process_time()
     error = told(scenario)
-    assert time.perf_counter() - began < 20
+    assert time.process_time() - began < 20
     loads = {
         phase: scenario.read(load.power_kw)
         for phase, load in zip(("L1", "L2", "L3"), scenario.site.load, strict=True)
@@ -428,12 +428,30 @@ def test_a_whole_year_is_explained_in_seconds():
 
 
 @pytest.mark.slow
+def test_one_step_of_a_year_is_found(tmp_path):
+    """An import limit that falls for half an hour of a year: 8 kW less 3 kW of output less 3 kW of limit."""
+    text = one_phase('import_limit_kw = "data.limit"\nexport_limit_kw = 5.0')
+    text = text.replace("days = 1", "days = 365").replace("step_minutes = 60", "step_minutes = 30")
+    load, limit = np.full(17520, 2.0), np.full(17520, 10.0)
+    load[9001], limit[9001] = 8.0, 3.0
+    scenario = read_scenario(write_site(tmp_path, text, {"load": load, "limit": limit}, step_minutes=30))
+    began = time.process_time()
+    for error in (told(scenario), diagnosis.explained(scenario)):
+        finding = error.findings[0]
+        assert finding["rule"] == "import limit of the connection"
+        assert finding["step"] == 9001
+        assert finding["when"] == "2025-07-07 12:30"
+        assert finding["amount"] == pytest.approx(2.0, rel=0.001)
+    assert time.process_time() - began < 20
+
+
+@pytest.mark.slow
 def test_a_year_that_runs_short_is_explained_in_seconds():
     """An import limit of 9 kW serves each step of the bakery but not its nights: the limit is named."""
     scenario = bakery(site__connection__import_limit_kw=9.0)
-    began = time.perf_counter()
+    began = time.process_time()
     error = told(scenario)
-    assert time.perf_counter() - began < 20
+    assert time.process_time() - began < 20
     assert error.findings[0]["rule"] in ("import limit of the connection", "reserve of capacitors")
     assert "import limit of the connection" in str(error)
     assert error.findings[0]["amount"] > 0
@@ -444,6 +462,6 @@ def test_a_year_with_a_schedule_is_walked_in_seconds():
     """Walking a whole year that has a schedule finds nothing to blame."""
     scenario = bakery()
     problem = diagnosis.bare_problem(scenario)
-    began = time.perf_counter()
+    began = time.process_time()
     assert diagnosis._first_impossible(problem) is None
-    assert time.perf_counter() - began < 20
+    assert time.process_time() - began < 20

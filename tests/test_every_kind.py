@@ -3,7 +3,7 @@
 A new kind needs an entry in SMALLEST and passes, or says what it does wrong. All figures are made up.
 """
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Money over the life against published worked figures and numpy-financial."""
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Truths about any solution, whatever the numbers. All data are made up from fixed seeds."""
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

@@ -3,7 +3,7 @@
 Circuit theory: E = C V^2 / 2, losses I^2 R. Figures are made up unless a source is named.
 """
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

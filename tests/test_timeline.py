@@ -1,6 +1,6 @@
 """Steps, stamps and calendar questions against the tz database and the market's own conventions."""
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

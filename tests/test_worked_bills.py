@@ -3,7 +3,7 @@
 Where a published bill has a part that a tariff here cannot say, only the other parts are used.
 """
 
-# ruff: noqa: SIM300 - the expected value comes first
+
 
 from __future__ import annotations
 

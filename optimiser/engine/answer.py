@@ -75,7 +75,9 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     relaxed = highs.solve()
     if relaxed.verdict == "infeasible":
         raise InfeasibleError("no schedule keeps every limit")
-    outcome = directions.keep_one_direction(problem, relaxed, highs, scenario.solve.gap_tolerance, deadline, say)
+    outcome = directions.keep_one_direction(
+        problem, relaxed, highs, scenario.solve.gap_tolerance, deadline, say
+    )
     every = directions.decisions(problem)
     if outcome.rounds:
         route += f", then {outcome.rounds} rounds of windows for one direction at a time"

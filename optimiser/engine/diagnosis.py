@@ -27,7 +27,7 @@ from optimiser.terms import SettledTerms
 TOLERANCE = 1e-6
 MOST_COLUMNS_WHOLE = 40_000
 SPAN_HOURS = 168
-WALK_SECONDS = 10.0
+WALK_SECONDS = 8.0
 FAR = 1e5
 NEAR_THE_MOST = 0.999
 

@@ -119,7 +119,9 @@ def keep_one_direction(
         found, open_windows = search.price_windows(windows, gap, deadline)
         bound = min(bound, found)
         solution = search.fixed()
-        if solution is not None and (best is None or solution.purse > best.purse + 1e-9 * max(1.0, abs(best.purse))):
+        if solution is not None and (
+            best is None or solution.purse > best.purse + 1e-9 * max(1.0, abs(best.purse))
+        ):
             best, chosen = solution, search.second_chosen.copy()
         elif best is not None:
             # What looked better at these prices was not: look at more steps around the windows that differ.
@@ -155,12 +157,16 @@ class _Priced:
 class _Search:
     """What the rounds share: flagged decisions, the choice made for each, the last duals."""
 
-    def __init__(self, problem: Problem, every: Decisions, highs: Highs, broken: np.ndarray, relaxed: Solution):
+    def __init__(
+        self, problem: Problem, every: Decisions, highs: Highs, broken: np.ndarray, relaxed: Solution
+    ):
         self.problem, self.every, self.highs = problem, every, highs
         self.flagged = broken.copy()
         self.second_chosen = np.zeros(len(broken), bool)
         self.x, self.y = relaxed.x, relaxed.row_dual
-        self.margin = np.full(problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / problem.timeline.step_hours)))
+        self.margin = np.full(
+            problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / problem.timeline.step_hours))
+        )
         self._solved: dict[tuple[int, int], _Priced] = {}
 
     def widen(self, spans: list[tuple[int, int]]) -> None:
@@ -222,7 +228,9 @@ class _Search:
         # HiGHS runs outside the interpreter's lock, so threads share the cores.
         pool = ThreadPoolExecutor(os.cpu_count() or 1)
         try:
-            priced = list(pool.map(lambda span, part: self._window(span, part, reduced, deadline), spans, parts))
+            priced = list(
+                pool.map(lambda span, part: self._window(span, part, reduced, deadline), spans, parts)
+            )
         finally:
             # After an interruption nobody waits for the windows that are still at work.
             pool.shutdown(wait=False, cancel_futures=True)
@@ -254,7 +262,9 @@ class _Search:
         high[filled] = np.maximum.reduceat(number, starts[filled])
         return np.where((low == high) & (low < count), low, -1)
 
-    def _window(self, span: tuple[int, int], rows: np.ndarray, reduced: np.ndarray, deadline: float) -> _Priced:
+    def _window(
+        self, span: tuple[int, int], rows: np.ndarray, reduced: np.ndarray, deadline: float
+    ) -> _Priced:
         """The most that a window can make at the present prices, and its decisions."""
         problem, every, wide = self.problem, self.every, self.problem.step_columns
         first, stop = span
@@ -262,7 +272,11 @@ class _Search:
         within = (every.step >= first) & (every.step < stop)
         chosen = np.flatnonzero(self.flagged & within)
         known = self._solved.get(span)
-        if known is not None and np.array_equal(known.chosen, chosen) and np.array_equal(known.prices, reduced[here]):
+        if (
+            known is not None
+            and np.array_equal(known.chosen, chosen)
+            and np.array_equal(known.prices, reduced[here])
+        ):
             return known
         small = replace(
             problem,
@@ -317,7 +331,9 @@ class _Search:
                 return solution
             self.flagged |= broken
             self.second_chosen[broken] = np.where(
-                every.ordered[broken], False, solution.x[every.second[broken]] > solution.x[every.first[broken]]
+                every.ordered[broken],
+                False,
+                solution.x[every.second[broken]] > solution.x[every.first[broken]],
             )
         return None
 
@@ -332,7 +348,9 @@ def _binaries(problem: Problem, every: Decisions, chosen: np.ndarray, first: int
     rows = np.arange(count)
     # pair: one - most b <= 0 and other + most b <= most; order: most b - one <= 0 and other - most b <= 0
     sign = np.where(ordered, -1.0, 1.0)
-    values = np.concatenate([sign, -sign * most_one, np.ones(count), np.where(ordered, -most_other, most_other)])
+    values = np.concatenate(
+        [sign, -sign * most_one, np.ones(count), np.where(ordered, -most_other, most_other)]
+    )
     number = np.concatenate([rows, rows, count + rows, count + rows])
     column = np.concatenate([one, binary, other, binary])
     matrix = sparse.csr_array(sparse.coo_array((values, (number, column)), shape=(2 * count, wide + count)))

@@ -98,7 +98,7 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
     model = terms.model
     symbols = [symbol for symbol, _, _ in terms.symbols]
     symbol_of = {id(symbol[k]): (number, k) for number, symbol in enumerate(symbols) for k in range(steps)}
-    column_of = {}
+    column_of: dict[int, tuple[str, int]] = {}
     for name in terms.columns:
         variable = model.component(f"column {name}")
         column_of |= {id(variable[k]): (name, k) for k in range(steps)}
@@ -124,7 +124,8 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
     bodies |= _read_rows(form, column_of, steps)
     nothing = Body((), 0.0)
     rows = tuple(
-        PatternRow(row, bodies.get(("each", row.name), nothing), bodies[("once", row.name)]) for row in terms.rows.values()
+        PatternRow(row, bodies.get(("each", row.name), nothing), bodies[("once", row.name)])
+        for row in terms.rows.values()
     )
     for pattern_row in rows:
         _check_kinds(pattern_row, terms.columns)
@@ -155,7 +156,8 @@ def _read_rows(form: Any, column_of: dict[int, tuple[str, int]], steps: int) -> 
         for place in range(matrix.indptr[number], matrix.indptr[number + 1]):
             entries[matrix.indices[place]].append(Entry(name, steps - 1 - index, matrix.data[place]))
     return {
-        row.constraint.index(): Body(tuple(entries[number]), -form.rhs[number]) for number, row in enumerate(form.rows)
+        row.constraint.index(): Body(tuple(entries[number]), -form.rhs[number])
+        for number, row in enumerate(form.rows)
     }
 
 
@@ -165,7 +167,9 @@ def _check_kinds(row: PatternRow, columns: dict[str, ColumnFamily]) -> None:
     for entry in row.once.entries:
         own = columns[entry.column].per
         if own == STEP and per != STEP:
-            raise DriftError(f"rule {row.family.name} takes {entry.column} of a single step once for a whole group")
+            raise DriftError(
+                f"rule {row.family.name} takes {entry.column} of a single step once for a whole group"
+            )
         if own != per and entry.lag:
             raise DriftError(f"rule {row.family.name} looks back at {entry.column}, which has other groups")
     for entry in row.each.entries:

@@ -128,13 +128,16 @@ class Highs:
         verdict = "optimal" if status == highspy.HighsModelStatus.kOptimal else words
         all_values = np.array(solution.col_value)
         row_dual = -np.array(solution.row_dual)[: len(self.problem.row_upper)]
-        bound = -info.mip_dual_bound if self._extra and self._extra.binaries else -info.objective_function_value
+        bound = (
+            -info.mip_dual_bound if self._extra and self._extra.binaries else -info.objective_function_value
+        )
         return Solution(verdict, x, row_dual, -info.objective_function_value, bound, all_values[columns:])
 
     def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
         """New bounds for some columns; the basis is kept."""
         _accepted(
-            self._highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper), "changed column bounds"
+            self._highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper),
+            "changed column bounds",
         )
 
     def set_basis(self, basis: Basis) -> None:
@@ -146,7 +149,10 @@ class Highs:
         given.valid, given.alien = True, True
         _accepted(self._highs.setBasis(given), "a basis")
         _accepted(self._highs.setOptionValue("presolve", "off"), "option presolve")
-        _accepted(self._highs.setOptionValue("dual_simplex_cost_perturbation_multiplier", 0.0), "option perturbation")
+        _accepted(
+            self._highs.setOptionValue("dual_simplex_cost_perturbation_multiplier", 0.0),
+            "option perturbation",
+        )
 
     def basis(self) -> Basis:
         """The basis of the last run."""
@@ -188,7 +194,9 @@ def _model(problem: Problem, extra: Extra | None) -> Any:
     matrix, row_lower, row_upper = problem.matrix, problem.row_lower, problem.row_upper
     lower, upper, cost = problem.lower, problem.upper, -problem.purse
     if extra is not None:
-        wide = sparse.csr_array((matrix.data, matrix.indices, matrix.indptr), shape=(matrix.shape[0], extra.matrix.shape[1]))
+        wide = sparse.csr_array(
+            (matrix.data, matrix.indices, matrix.indptr), shape=(matrix.shape[0], extra.matrix.shape[1])
+        )
         matrix = sparse.vstack([wide, extra.matrix], format="csr")
         row_lower, row_upper = np.r_[row_lower, extra.row_lower], np.r_[row_upper, extra.row_upper]
         lower, upper = np.r_[lower, np.zeros(extra.binaries)], np.r_[upper, np.ones(extra.binaries)]
@@ -204,6 +212,8 @@ def _model(problem: Problem, extra: Extra | None) -> Any:
     model.a_matrix_.index_ = matrix.indices.astype(np.int32)
     model.a_matrix_.value_ = matrix.data
     if extra is not None and extra.binaries:
-        kinds = [highspy.HighsVarType.kContinuous] * len(problem.lower) + [highspy.HighsVarType.kInteger] * extra.binaries
+        kinds = [highspy.HighsVarType.kContinuous] * len(problem.lower) + [
+            highspy.HighsVarType.kInteger
+        ] * extra.binaries
         model.integrality_ = kinds
     return model

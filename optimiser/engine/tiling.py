@@ -129,7 +129,9 @@ class _Tiler:
             if key not in self._samples:
                 number, index = self.pattern.symbol_of[id(symbol)]
                 data = self.pattern.symbols[number]
-                self._samples[key] = data.numbers[self._members(data.per, base, self.pattern.steps - 1 - index)]
+                self._samples[key] = data.numbers[
+                    self._members(data.per, base, self.pattern.steps - 1 - index)
+                ]
             return self._samples[key]
 
         return look_up
@@ -239,7 +241,8 @@ class _Tiler:
                 indices.append(places[~outside])
                 amounts.append(values[~outside])
         matrix = sparse.coo_array(
-            (np.concatenate(amounts), (np.concatenate(numbers), np.concatenate(indices))), shape=(count, columns)
+            (np.concatenate(amounts), (np.concatenate(numbers), np.concatenate(indices))),
+            shape=(count, columns),
         ).tocsr()
         matrix.eliminate_zeros()
         return matrix

@@ -15,7 +15,9 @@ from optimiser.errors import UnprovenError
 LOWER, BASIC = 0, 1
 
 
-def stitched_basis(problem: Problem, say: Callable[[str], None], keep_hours: float = 24, ahead_hours: float = 24) -> Basis | None:
+def stitched_basis(
+    problem: Problem, say: Callable[[str], None], keep_hours: float = 24, ahead_hours: float = 24
+) -> Basis | None:
     """A basis for the whole problem from its days, each solved with a look ahead; None if a day has no answer.
 
     Notes
