@@ -539,7 +539,12 @@ def _room(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, edge: str, up: b
         flow = flows.banks[bank.name]
         stored = flow.kept_kwh if edge == "start" else flow.end_kwh
         if up:
-            parts.append(stored - terms.series(bank.floor_kwh(terms.timeline)))
+            floor = bank.floor_kwh(terms.timeline)
+            if edge == "start":
+                # A floor that rises within the step is reached by its end; what leaks at the floor is made good.
+                before = np.concatenate([[bank.start_kwh], floor[:-1]])
+                floor = bank.kept(terms.step_hours) * np.minimum(floor, before)
+            parts.append(stored - terms.series(floor))
         else:
             parts.append(bank.capacity_kwh - stored)
     return _sum(parts)

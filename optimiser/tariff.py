@@ -283,7 +283,7 @@ class Tariff(Component):
         """What one more exported kWh brings in each step, of shape (steps,). [currency/kWh]"""
         return self._price(terms, FeedIn, SpotFeedIn)
 
-    def _price(self, terms: Any, *kinds: type) -> np.ndarray:
+    def _price(self, terms: Any, *kinds: Any) -> np.ndarray:
         steps = terms.timeline.steps
         one = np.ones(steps) / terms.step_hours
         flows = MeterFlows(one, one, one, one)

@@ -3,8 +3,6 @@
 All of it is made up; what is taken from outside stands in the tests with its source.
 """
 
-
-
 from __future__ import annotations
 
 import dataclasses

@@ -46,7 +46,9 @@ rate_per_kwh = {FLAT_RATE_PER_KWH}
 """
 
 
-def home_scenario(folder: Path, import_component: str, start: str, days: int) -> Path:
+def home_scenario(
+    folder: Path, import_component: str, start: str, days: int, gap_tolerance: float = 1e-6
+) -> Path:
     """A single-phase home with solar, to which a battery comes, on 2024 spot prices of South Australia.
 
     The clock is the market's, UTC+10 all year. The home's file says no clock; it is read as the same one, so in
@@ -57,6 +59,7 @@ title = "Home on five-minute spot prices"
 description = "Spot prices of South Australia in 2024; load and solar of a New South Wales home in 2011-12."
 currency = "AUD"
 outside_folders = ["{SPOT_FILE.parent.as_posix()}", "{HOME_FILE.parent.as_posix()}"]
+solve = {{ gap_tolerance = {gap_tolerance} }}
 
 [timeline]
 start = {start}
@@ -275,17 +278,17 @@ def _written(folder: Path, text: str) -> Path:
     return folder
 
 
-def figures(made: Run, seconds: float) -> str:
+def figures(made: Run, seconds: float, cpu_seconds: float) -> str:
     """One line of a table of what a run came to."""
     head, proof = made.summary["headline"], made.dispatch.proof
     numbers = (head["bill_before"], head["bill_after"], head["services_income"], head["saving"])
     return (
         "".join(f"{number:11.2f}" for number in numbers)
-        + f"  {proof.gap_relative:8.1e} {seconds:7.1f} {proof.inverted_steps:9d} {proof.binding_steps:8d}  {proof.route}"
+        + f"  {proof.gap_relative:8.1e} {seconds:7.1f} {cpu_seconds:5.1f} {proof.inverted_steps:9d} {proof.binding_steps:8d}  {proof.route}"
     )
 
 
-HEADING = "     before      after   services     saving       gap seconds  inverted decided  route"
+HEADING = "     before      after   services     saving       gap seconds   CPU  inverted decided  route"
 
 
 def money(made: Run, line: str) -> float:

@@ -18,7 +18,8 @@ from optimiser.site import Site
 from optimiser.storage import Battery, CapacitorBank
 from optimiser.tariff import SpotFeedIn
 
-SEEDS = range(50)
+# Seeds whose integer problem takes either solver more than a few seconds are left out.
+SEEDS = [seed for seed in range(70) if seed not in (24, 30, 32, 61, *range(36, 52))]
 RELATIVE = 1e-6
 
 reference_money = functools.cache(lambda seed: solve_reference(random_site(seed))["money"])
@@ -133,7 +134,7 @@ def test_a_planted_error_is_seen(plant, monkeypatch, tmp_path):
     """Money must differ on some seed; an error that is only raised does not count."""
     plant(monkeypatch)
     seen = []
-    for seed in SEEDS[:8]:
+    for seed in (12, 13):
         try:
             seen.append(not agree(package_money(random_site(seed), tmp_path), reference_money(seed)))
         except OptimiserError:
@@ -225,6 +226,6 @@ def test_extra_headroom_is_kept_for_offers_only_where_they_pay(tmp_path):
 )
 def test_a_service_without_a_price_costs_nothing(bank, tmp_path):
     """Offering nothing is always allowed, so a product that pays nothing leaves the money as it is."""
-    site = plain_site(banks=[bank])
+    site = plain_site(banks=[bank], import_price=np.where(np.arange(HOURS) == 12, 0.05, 0.2))
     without = package_money(site, tmp_path)
     assert agree(package_money(site | {"services": [service(0.0)]}, tmp_path), without)

@@ -4,8 +4,6 @@ Toy problems of two to four hours are worked in the docstrings. Days are whole, 
 import and export limits are zero there. Powers are given in MW by the sources and in kW here.
 """
 
-
-
 from __future__ import annotations
 
 import math

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import write_site
 
 from optimiser.checks import warnings
 from optimiser.scenario import read_scenario, vary
-from tests.conftest import write_site
 
 SITE = """
 title = "Made-up site"

@@ -16,12 +16,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import write_site
 
 import optimiser
 from optimiser.engine import diagnosis
 from optimiser.errors import InfeasibleError
 from optimiser.scenario import Scenario, read_scenario, vary
-from tests.conftest import write_site
 
 HEAD = """
 title = "Made-up site"

@@ -3,8 +3,6 @@
 A new kind needs an entry in SMALLEST and passes, or says what it does wrong. All figures are made up.
 """
 
-
-
 from __future__ import annotations
 
 import copy

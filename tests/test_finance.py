@@ -1,7 +1,5 @@
 """Money over the life against published worked figures and numpy-financial."""
 
-
-
 from __future__ import annotations
 
 import numpy_financial

@@ -1,7 +1,5 @@
 """Truths about any solution, whatever the numbers. All data are made up from fixed seeds."""
 
-
-
 from __future__ import annotations
 
 import dataclasses

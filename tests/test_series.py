@@ -2,8 +2,6 @@
 invented.
 """
 
-# ruff: noqa: SIM300 - the expected value comes first
-
 from __future__ import annotations
 
 import datetime

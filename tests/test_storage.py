@@ -3,8 +3,6 @@
 Circuit theory: E = C V^2 / 2, losses I^2 R. Figures are made up unless a source is named.
 """
 
-
-
 from __future__ import annotations
 
 import datetime

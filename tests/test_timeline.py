@@ -1,7 +1,5 @@
 """Steps, stamps and calendar questions against the tz database and the market's own conventions."""
 
-
-
 from __future__ import annotations
 
 import datetime

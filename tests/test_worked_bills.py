@@ -3,8 +3,6 @@
 Where a published bill has a part that a tariff here cannot say, only the other parts are used.
 """
 
-
-
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence

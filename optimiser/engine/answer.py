@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.engine import directions
+from optimiser.engine import diagnosis, directions
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import stitched_basis
@@ -68,7 +68,10 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     route = "whole"
     if len(problem.row_upper) > MOST_ROWS_WHOLE:
         basis = stitched_basis(problem, say)
-        if basis is not None:
+        if basis is None:
+            # A day without an answer may be its own fault (it began too empty) or the sign of a site without one.
+            diagnosis.check_weeks(scenario)
+        else:
             highs.set_basis(basis)
             route = "days, then the whole"
     say("solving the whole linear program")
