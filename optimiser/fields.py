@@ -79,9 +79,10 @@ def _as_tuple(value: Any) -> Any:
 
 
 def _as_clock(value: Any) -> Any:
-    if not isinstance(value, str):
-        return value
     try:
+        if not isinstance(value, str):
+            raise ValueError
+
         hours, minutes = value.split(":")
         if len(hours) == 2 and len(minutes) == 2 and 0 <= int(minutes) < 60 and 0 <= int(hours) <= 24:
             total = int(hours) * 60 + int(minutes)

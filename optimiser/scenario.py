@@ -305,6 +305,11 @@ def _timeline(path: Path, file: ScenarioFile) -> Timeline:
     start = datetime.datetime.combine(span.start, midnight, zone)
     end = datetime.datetime.combine(last, midnight, zone)
     minutes = (end.astimezone(datetime.UTC) - start.astimezone(datetime.UTC)).total_seconds() / 60
+    if minutes % span.step_minutes:
+        raise ScenarioError(
+            str(path),
+            [f"timeline.step_minutes must divide the {minutes / 60:g} hours of the timeline, got {span.step_minutes}. Use a shorter step."],
+        )
     steps = round(minutes / span.step_minutes)
     if steps > MOST_STEPS:
         raise ScenarioError(str(path), [f"the timeline has {steps} steps, the most is {MOST_STEPS}. Shorten timeline.days."])

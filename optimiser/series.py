@@ -311,9 +311,9 @@ def redated(
     new = _redated_starts(timeline, source).tz_convert(zone)
     new_days, new_number = np.unique(np.asarray(new.normalize().tz_localize(None), "datetime64[D]"), return_inverse=True)
     wanted = pd.DatetimeIndex(new_days)
-    away = np.abs(np.asarray(wanted.dayofyear)[:, None] - np.asarray(old_days.dayofyear)[None, :])
+    away = np.abs(np.asarray(wanted.day_of_year)[:, None] - np.asarray(old_days.day_of_year)[None, :])
     away = np.minimum(away, 365 - np.minimum(away, 365)).astype(float)
-    away[np.asarray(wanted.dayofweek)[:, None] != np.asarray(old_days.dayofweek)[None, :]] = np.inf
+    away[np.asarray(wanted.day_of_week)[:, None] != np.asarray(old_days.day_of_week)[None, :]] = np.inf
     chosen = away.argmin(axis=1)
     if not np.isfinite(away[np.arange(len(wanted)), chosen]).all():
         raise SeriesError(where, ["it lacks a whole day of some weekday, so days cannot be matched by weekday."])

@@ -104,6 +104,16 @@ class _Bank(Component):
             )
         return self
 
+    def _check_resistance(self) -> None:
+        """A source behind a resistance gives at most V^2/4R."""
+        if self.resistance_ohm:
+            most_kw = self.middle_voltage_v**2 / (4 * self.resistance_ohm) / 1000
+            if self.discharge_kw > most_kw:
+                raise ValueError(
+                    f"resistance_ohm of {self.resistance_ohm:g} allows a discharge of {most_kw:.3g} kW at the most "
+                    f"(V^2/4R), got discharge_kw {self.discharge_kw:g}; lower one of them"
+                )
+
     # What a technology tells of itself: usable_kwh (of a unit), voltages (lowest, highest) and current limits.
 
     @property
@@ -162,7 +172,7 @@ class _Bank(Component):
         if not self.resistance_ohm:
             return power_kw
         volts, ohms, watts = self.middle_voltage_v, self.resistance_ohm / self.units, charge_kw * 1000
-        amperes = (-volts + math.sqrt(volts**2 + 4 * ohms * watts)) / (2 * ohms)
+        amperes = 2 * watts / (volts + math.sqrt(volts**2 + 4 * ohms * watts))
         return self.charge_efficiency * volts * amperes / 1000
 
     def drained_kw(self, discharge_kw: float) -> float:
@@ -172,7 +182,7 @@ class _Bank(Component):
         if not self.resistance_ohm:
             return discharge_kw / self.discharge_efficiency
         volts, ohms, watts = self.middle_voltage_v, self.resistance_ohm / self.units, discharge_kw * 1000
-        amperes = (volts - math.sqrt(volts**2 - 4 * ohms * watts)) / (2 * ohms)
+        amperes = 2 * watts / (volts + math.sqrt(max(volts**2 - 4 * ohms * watts, 0.0)))
         return volts * amperes / 1000 / self.discharge_efficiency
 
     def _measured(self, unit_kw: float) -> float:
@@ -303,6 +313,11 @@ class Battery(_Bank):
         "A", "discharge current limit of a unit", default=None, above=0
     )
 
+    @model_validator(mode="after")
+    def _check(self) -> Battery:
+        self._check_resistance()
+        return self
+
     @property
     def voltages(self) -> tuple[float, float]:
         """Lowest and highest voltage as the schedule sees them. [V]"""
@@ -343,6 +358,7 @@ class CapacitorBank(_Bank):
             )
         if (self.capacitance_f is None) == (self.unit_usable_kwh is None):
             raise ValueError("give either capacitance_f or unit_usable_kwh")
+        self._check_resistance()
         return self
 
     @property

@@ -296,7 +296,7 @@ class LpTerms(Terms):
         block = pyo.Constraint(range(size))
         self.model.add_component(f"row {name}", block)
         for index, body in enumerate(members):
-            if isinstance(body, (int, float, np.floating)):
+            if isinstance(body, (int, float, np.number)):
                 continue
             if sense == "equal":
                 block.add(index, body == 0)

@@ -792,7 +792,7 @@ def draw_site(generator):
         site["phase_export_limit_kw"] = number(0.0, 5.0)
     if len(phases) == 3 and chance(0.3):
         site["imbalance_limit_kw"] = number(3.0, 5.0)
-    if chance(0.4):
+    if chance(0.4) or days == 2:
         site["demand_rate_per_kw"] = number(0.1, 3.0)
         site["demand_slot_steps"] = int(generator.choice([1, 2]))
         site["demand_hours"] = (16, 22) if chance(0.5) else None

@@ -142,7 +142,7 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
 
 
 def _has_columns(expression: Any, symbol_of: dict[int, Any]) -> bool:
-    if isinstance(expression, (int, float, np.floating)):
+    if isinstance(expression, (int, float, np.number)):
         return False
     return any(id(variable) not in symbol_of for variable in identify_variables(expression))
 
@@ -189,7 +189,7 @@ class _Evaluator(StreamBasedExpressionVisitor):
         return go_on, value
 
     def beforeChild(self, node: Any, child: Any, index: int) -> tuple[bool, Any]:  # noqa: N802
-        if isinstance(child, (int, float, np.floating)):
+        if isinstance(child, (int, float, np.number)):
             return False, float(child)
         if child.is_expression_type():
             return True, None
@@ -201,6 +201,6 @@ class _Evaluator(StreamBasedExpressionVisitor):
 
 def evaluate(expression: Any, lookup: Callable[[Any], Any]) -> Any:
     """The value of an expression of symbols; `lookup` gives the array of each."""
-    if isinstance(expression, (int, float, np.floating)):
+    if isinstance(expression, (int, float, np.number)):
         return float(expression)
     return _Evaluator(lookup).walk_expression(expression)
