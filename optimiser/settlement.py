@@ -46,7 +46,7 @@ class Statement:
     @property
     def bill_before(self) -> float:
         """What is paid to the retailer without the system, positive. [currency]"""
-        return -self.total("before")
+        return 0.0 - self.total("before")
 
     @property
     def services_income(self) -> float:
