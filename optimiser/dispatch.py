@@ -207,7 +207,7 @@ def _proof(
     gap = max(0.0, found.bound - settled)
     relative = proof.relative_gap(found.bound, settled)
     tolerance = scenario.solve.gap_tolerance
-    verdict = "optimal" if relative <= tolerance else f"best found, within {100 * relative:.2g} %"
+    verdict = "optimal" if relative <= tolerance else f"best found, within {proof.within(relative)}"
     terms = SettledTerms(scenario.timeline, scenario.read, {})
     inverted = scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)
     return Proof(

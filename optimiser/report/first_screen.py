@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimiser.report.blocks import Block, Fact, Headline, Section, Text
-from optimiser.report.formats import day, is_missing, money, percent, years
+from optimiser.report.formats import day, is_missing, money, percent, percent_at_most, years
 from optimiser.report.results import Results
 
 
@@ -102,7 +102,7 @@ def standing(proof: dict) -> str:
     if (proof.get("direction") or {}).get("remaining_violations"):
         return "An upper bound only"
     if allowed is None or abs(gap) > allowed:
-        return f"Best found, within {percent(abs(gap), 3)}"
+        return f"Best found, within {percent_at_most(abs(gap))}"
     return "A ceiling, proven"
 
 

@@ -72,6 +72,15 @@ def percent(fraction: float | None, decimals: int = 1) -> str:
     return f"{number(fraction * 100, decimals)}{NARROW}%"
 
 
+def percent_at_most(fraction: float) -> str:
+    """A fraction as a percentage of two figures, rounded up, so that "within" never promises too much."""
+    if fraction <= 0:
+        return f"0{NARROW}%"
+    step = 10.0 ** (math.floor(math.log10(fraction * 100)) - 1)
+    raised = math.ceil(fraction * 100 / step - 1e-9) * step
+    return f"{raised:.2g}{NARROW}%"
+
+
 def tiny(value: float | None) -> str:
     """A tolerance or violation in powers of ten, so that it never rounds to nothing."""
     if value is None or is_missing(value):

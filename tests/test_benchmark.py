@@ -1,0 +1,231 @@
+"""Measured times, printed and never asserted: `pytest -m benchmark -s tests/test_benchmark.py`.
+
+The case is the shipped bakery on three phases with ten services and a monthly demand charge, one year at 60 min. Peers
+get the same linear program on the same machine in the same run: HiGHS from nothing on the same matrix; Pyomo, which
+states the same formulation with numbers in place and solves it through its own interface to HiGHS, on a part of the
+year; and linopy, to which the matrix is handed in its own arrays.
+"""
+
+from __future__ import annotations
+
+import gc
+import importlib.metadata
+import importlib.util
+import os
+import platform
+import re
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import sparse
+
+from optimiser import read_scenario, vary
+from optimiser.dispatch import replay
+from optimiser.engine import directions, proof
+from optimiser.engine.pattern import compile_pattern
+from optimiser.engine.solver import Highs
+from optimiser.engine.tiling import Problem, build_problem, tile
+from optimiser.engine.windows import stitched_basis
+from optimiser.formulation import formulate
+from optimiser.scenario import Scenario
+from optimiser.settlement import settle
+from optimiser.tables import run, write_results
+from optimiser.terms import LpTerms
+
+pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]
+
+ROOT = Path(__file__).resolve().parents[1]
+PYOMO_DAYS = 30
+
+
+class Stopwatch:
+    """Wall and processor seconds of named parts, printed as they come. On a busy machine only the second compares."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    def time(self, name: str, work: Callable[[], Any], times: float = 1.0, note: str = "") -> Any:
+        """Do a piece of work; print its times, multiplied by `times` where it is a part of a whole."""
+        gc.collect()
+        wall, cpu = time.perf_counter(), time.process_time()
+        result = work()
+        wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+        self.seconds[name] = wall * times
+        print(f"{name:58s}{wall * times:9.2f}{cpu * times:9.2f}  {note}", flush=True)
+        return result
+
+
+def hourly_bakery(folder: Path) -> Path:
+    """A copy of the shipped bakery at 60 min, its data averaged from 30 min."""
+    shutil.copytree(ROOT / "scenarios" / "three-phase-bakery", folder)
+    file = folder / "scenario.toml"
+    text = re.sub(r"(\[timeline\][^\[]*step_minutes = )\d+", r"\g<1>60", file.read_text(encoding="utf-8"), count=1)
+    file.write_text(re.sub(r"(?m)^(\[source\..*\])$", r'\1\ncoarsen = "mean"', text), encoding="utf-8")
+    return folder
+
+
+def machine() -> str:
+    """What the times were measured on."""
+    model = platform.processor() or "unknown processor"
+    information = Path("/proc/cpuinfo")
+    if information.is_file():
+        found = re.search(r"model name\s*: (.*)", information.read_text())
+        model = found[1] if found else model
+    busy = f", load average {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
+    names = ("highspy", "pyomo", "linopy", "numpy", "scipy", "pandas")
+    versions = ", ".join(f"{n} {importlib.metadata.version(n)}" for n in names if importlib.util.find_spec(n))
+    return f"{os.cpu_count()} cores, {model}{busy}; Python {platform.python_version()}, {versions}"
+
+
+def whole_command(folder: Path, out: Path) -> tuple[float, float, float]:
+    """Wall and processor seconds and peak memory in MiB of the command as a user runs it, in a process of its own."""
+    resource = pytest.importorskip("resource", reason="no peak memory on this platform")
+    code = "from optimiser.cli import main; main()"
+    paths = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH", "")]))
+    began, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
+    command = [sys.executable, "-c", code, "run", str(folder), "--out", str(out), "--quiet"]
+    with subprocess.Popen(command, env=os.environ | {"PYTHONPATH": paths}, stdout=subprocess.DEVNULL) as child:
+        _, status, usage = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+    assert child.returncode in (0, 5)
+    del before
+    to_mib = 1024 if sys.platform != "darwin" else 1024**2
+    return time.perf_counter() - began, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / to_mib
+
+
+def by_days(problem: Problem) -> tuple[Highs, Any]:
+    """The linear program by the package's route: its days, then the whole from their basis."""
+    highs = Highs(problem)
+    basis = stitched_basis(problem, lambda words: None)
+    assert basis is not None
+    highs.set_basis(basis)
+    return highs, highs.solve()
+
+
+def stated_by_pyomo(scenario: Scenario) -> Any:
+    """The whole formulation as Pyomo expressions with numbers in place, and the money as objective."""
+    import pyomo.environ as pyo
+
+    terms = LpTerms(scenario.timeline, scenario.read, steps=None)
+    lines = formulate(scenario, terms).lines
+    money = sum((np.asarray(line.values, dtype=object).sum() for line in lines), 0.0)
+    terms.model.money = pyo.Objective(expr=money, sense=pyo.maximize)
+    return terms.model
+
+
+def solved_by_pyomo(model: Any) -> float:
+    """The optimum through Pyomo's own interface to HiGHS."""
+    from pyomo.contrib.appsi.solvers import Highs as PyomoHighs
+
+    return float(PyomoHighs().solve(model).best_feasible_objective)
+
+
+def stated_by_linopy(problem: Problem) -> Any:
+    """The matrix in linopy's arrays: a block of variables, and rows padded to one width."""
+    import linopy
+    import xarray as xr
+
+    model = linopy.Model()
+    names = [("column", np.arange(len(problem.lower)))]
+    x = model.add_variables(
+        xr.DataArray(problem.lower, coords=names), xr.DataArray(problem.upper, coords=names), name="x"
+    )
+    label = x.labels.to_numpy()
+    equal = problem.row_lower == problem.row_upper
+    sides = (
+        ("==", equal, problem.row_upper),
+        ("<=", ~equal & np.isfinite(problem.row_upper), problem.row_upper),
+        (">=", ~equal & np.isfinite(problem.row_lower), problem.row_lower),
+    )
+    for sign, chosen, side in sides:
+        if chosen.any():
+            numbers = np.flatnonzero(chosen)
+            coefficients, places = _padded(problem.matrix[numbers])
+            data = {
+                "coeffs": (("row", "_term"), coefficients),
+                "vars": (("row", "_term"), np.where(places < 0, -1, label[places])),
+                "const": (("row",), np.zeros(len(numbers))),
+            }
+            expression = linopy.LinearExpression(xr.Dataset(data, coords={"row": numbers}), model)
+            model.add_constraints(expression, sign, xr.DataArray(side[numbers], coords=[("row", numbers)]))
+    model.add_objective((x * xr.DataArray(-problem.purse, coords=names)).sum())
+    return model
+
+
+def _padded(matrix: sparse.csr_array) -> tuple[np.ndarray, np.ndarray]:
+    """Coefficients and columns of each row, filled up with nan and -1."""
+    counts = np.diff(matrix.indptr)
+    row = np.repeat(np.arange(len(counts)), counts)
+    position = np.arange(len(row)) - matrix.indptr[row]
+    coefficients = np.full((len(counts), counts.max()), np.nan)
+    places = np.full(coefficients.shape, -1)
+    coefficients[row, position], places[row, position] = matrix.data, matrix.indices
+    return coefficients, places
+
+
+def solved_by_linopy(model: Any) -> float:
+    """The optimum through linopy's own interface to HiGHS."""
+    model.solve(solver_name="highs", io_api="direct", output_flag=False, threads=1)
+    return -float(model.objective.value)
+
+
+def test_bakery_year_at_sixty_minutes(tmp_path):
+    """Each part of the road, then the whole command, then peers on the same linear program."""
+    folder = hourly_bakery(tmp_path / "bakery")
+    watch = Stopwatch()
+    print(f"\n{machine()}\n{'':58s}{'wall s':>9s}{'CPU s':>9s}")
+    scenario = watch.time("read", lambda: read_scenario(folder))
+    pattern = watch.time("compile the pattern", lambda: compile_pattern(scenario))
+    problem = watch.time("tile it over the year", lambda: tile(pattern, scenario.timeline))
+    rows, columns = problem.matrix.shape
+    print(f"    {rows:,} rows, {columns:,} columns, {problem.matrix.nnz:,} entries, {scenario.timeline.steps:,} steps")
+    highs, relaxed = watch.time("linear program, days then the whole", lambda: by_days(problem))
+    bound = proof.upper_bound(problem, relaxed.row_dual)
+    gap, deadline = scenario.solve.gap_tolerance, time.perf_counter() + scenario.solve.time_limit_s
+
+    def one_direction() -> directions.Outcome:
+        return directions.keep_one_direction(problem, relaxed, highs, gap, deadline, lambda words: None)
+
+    outcome = watch.time("one direction, all rounds", one_direction)
+    left = proof.relative_gap(outcome.bound, outcome.solution.purse)
+    decided = len(np.unique(directions.decisions(problem).step[outcome.flagged]))
+    print(f"    {outcome.rounds} rounds, {decided} steps decided, proven gap {left:.1e}")
+    watch.time("replay every rule and line", lambda: replay(scenario, problem.split(outcome.solution.x)))
+    made = run(scenario)
+    watch.time("settle", lambda: settle(made.dispatch))
+    watch.time("tables, summary and report", lambda: write_results(made, tmp_path / "results"))
+    wall, cpu, peak_mib = whole_command(folder, tmp_path / "command")
+    print(f"{'whole command in a process of its own':58s}{wall:9.2f}{cpu:9.2f}  peak memory {peak_mib:.0f} MiB")
+
+    print("peers, on the same linear program, without the one-direction rule")
+    cold = watch.time("HiGHS from nothing on the same matrix", lambda: Highs(problem).solve())
+    assert cold.purse == pytest.approx(relaxed.purse, rel=1e-7)
+    assert bound == pytest.approx(relaxed.purse, rel=1e-6)
+    if importlib.util.find_spec("linopy"):
+        model = watch.time("linopy, build from the matrix", lambda: stated_by_linopy(problem))
+        found = watch.time("linopy, solve through its interface to HiGHS", lambda: solved_by_linopy(model))
+        assert found + problem.offset == pytest.approx(relaxed.purse, rel=1e-6)
+    part = vary(scenario, {"timeline.days": PYOMO_DAYS})
+    times = scenario.timeline.hours / part.timeline.hours
+    note = f"measured on {PYOMO_DAYS} days, multiplied by {times:.2f}"
+    model = watch.time("Pyomo, build the whole model", lambda: stated_by_pyomo(part), times, note)
+    found = watch.time("Pyomo, solve through its interface to HiGHS", lambda: solved_by_pyomo(model), times, note)
+    assert found == pytest.approx(Highs(build_problem(part)).solve().purse, rel=1e-6)
+    summarise(watch.seconds)
+
+
+def summarise(seconds: dict[str, float]) -> None:
+    """Build and linear program together, against the peers. Ratios of wall times."""
+    own = sum(seconds[n] for n in ("compile the pattern", "tile it over the year", "linear program, days then the whole"))
+    print(f"build and linear program, this package: {own:.2f} s")
+    for peer in ("linopy", "Pyomo"):
+        other = sum(amount for name, amount in seconds.items() if name.startswith(peer))
+        if other:
+            print(f"build and linear program, {peer}: {other:.2f} s, {other / own:.1f} times as long")
