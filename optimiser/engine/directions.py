@@ -25,7 +25,7 @@ from optimiser.errors import UnprovenError
 
 TOLERANCE_KW = 1e-6
 ROUNDS = 40
-FIRST_MARGIN_HOURS = 2.0
+FIRST_MARGIN_HOURS = 4.0
 MOST_DECISIONS_WHOLE = 1000
 MOST_ROWS_WHOLE = 40_000
 
@@ -178,9 +178,9 @@ class _Search:
         self._solved: dict[tuple[int, int], _Priced] = {}
 
     def widen(self, spans: list[tuple[int, int]]) -> None:
-        """Look twice as far around the flagged steps of some windows from now on."""
+        """Look three times as far around the flagged steps of some windows from now on."""
         for first, stop in spans:
-            self.margin[first:stop] *= 2
+            self.margin[first:stop] *= 3
 
     def windows(self) -> list[tuple[int, int]]:
         """Spans of steps around flagged decisions, cut where storage is full or empty if that is near."""
