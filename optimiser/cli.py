@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 import time
 from collections.abc import Callable
@@ -55,6 +56,8 @@ def run(scenario: Path, out: Path | None, quiet: bool) -> None:
     from optimiser.tables import write_results
 
     folder = out or Path("reports") / _name(scenario)
+    if os.path.isfile(folder):
+        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
     with _progress(quiet) as say:
         made = walk(scenario, progress=say)
         say("writing the report")
@@ -110,7 +113,7 @@ def start(folder: Path) -> None:
     from optimiser.starter import write_starter
 
     written = write_starter(folder)
-    click.echo(f"Wrote {written}. Edit it, then: optimiser run {folder}")
+    click.echo(f"Wrote {written}. Edit it, then: optimiser run {shlex.quote(str(folder))}")
 
 
 @main.command()
@@ -127,13 +130,16 @@ def schema(out: Path | None) -> None:
         return
     if out.exists():
         raise OptimiserError(f"{out} exists and is not written over. Choose another name.")
-    out.write_text(words + "\n")
+    try:
+        out.write_text(words + "\n")
+    except OSError as problem:
+        raise OptimiserError(f"{out} cannot be written: {problem.strerror}. Choose another name.") from None
     click.echo(f"Wrote {out}.")
 
 
 def _name(scenario: Path) -> str:
     path = scenario.resolve()
-    return path.parent.name if path.suffix else path.name
+    return path.parent.name if os.path.isfile(path) else path.name
 
 
 class _progress:  # noqa: N801 - used as a word after `with`

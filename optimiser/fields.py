@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import datetime
+import difflib
+import re
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr
 
 REQUIRED = ...
+MOST = 1_000_000_000  # a figure beyond it cannot be meant, and would cost a sum of money its cents
 
 
 class Component(BaseModel):
@@ -37,13 +40,13 @@ def quantity(
     default : optional
         Left out: the key is required.
     at_least, above, at_most : float, optional
-        Inclusive lower, exclusive lower and inclusive upper bound, in `unit`.
+        Inclusive lower, exclusive lower and inclusive upper bound, in `unit`; left out: what can be meant.
     """
     return Field(
         default=default,
-        ge=at_least,
+        ge=-MOST if at_least is None and above is None else at_least,
         gt=above,
-        le=at_most,
+        le=MOST if at_most is None else at_most,
         description=f"{meaning} [{unit}]",
         json_schema_extra={"unit": unit},
     )
@@ -79,18 +82,11 @@ def _as_tuple(value: Any) -> Any:
 
 
 def _as_clock(value: Any) -> Any:
-    try:
-        if not isinstance(value, str):
-            raise ValueError
-
-        hours, minutes = value.split(":")
-        if len(hours) == 2 and len(minutes) == 2 and 0 <= int(minutes) < 60 and 0 <= int(hours) <= 24:
-            total = int(hours) * 60 + int(minutes)
-            if total <= 24 * 60:
-                return total
-    except ValueError:
-        pass
-    raise ValueError('must be a clock time between "00:00" and "24:00", written in quotes')
+    if isinstance(value, str) and re.fullmatch("[0-2][0-9]:[0-5][0-9]", value):
+        total = int(value[:2]) * 60 + int(value[3:])
+        if total <= 24 * 60:
+            return total
+    raise ValueError('must be a clock time between "00:00" and "24:00", four digits in quotes')
 
 
 def _as_zone(value: Any) -> Any:
@@ -116,11 +112,13 @@ def zone_of(name: str) -> datetime.tzinfo:
     ValueError
         If there is no such zone.
     """
-    if name.startswith(("UTC+", "UTC-")):
-        hours, _, minutes = name[4:].partition(":")
-        if hours.isdigit() and (minutes or "0").isdigit() and int(hours) <= 14 and int(minutes or 0) < 60:
-            offset = datetime.timedelta(hours=int(hours), minutes=int(minutes or 0))
-            return datetime.timezone(offset if name[3] == "+" else -offset)
-    elif name in available_timezones():
+    fixed = re.fullmatch(r"UTC([+-])([0-9]{1,2})(?::([0-9]{2}))?", name)
+    if fixed and int(fixed[2]) <= 14 and int(fixed[3] or 0) < 60:
+        offset = datetime.timedelta(hours=int(fixed[2]), minutes=int(fixed[3] or 0))
+        return datetime.timezone(offset if fixed[1] == "+" else -offset)
+    if name in available_timezones():
         return ZoneInfo(name)
-    raise ValueError('must be a zone of the tz database, such as "Europe/Berlin", or a fixed "UTC+10:00"')
+    known = {zone.lower(): zone for zone in sorted(available_timezones())}
+    near = difflib.get_close_matches(name.lower(), known, 1)
+    hint = f'did you mean "{known[near[0]]}"?' if near else 'such as "Europe/Berlin"'
+    raise ValueError(f'must be a zone of the tz database ({hint}) or a fixed "UTC+10:00"')

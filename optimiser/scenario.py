@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import datetime
 import difflib
@@ -17,12 +18,12 @@ from typing import Any, get_args
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
+from optimiser import storage, tariff
 from optimiser.errors import ScenarioError, SeriesError
-from optimiser.fields import Component, ZoneName, quantity, several, text, zone_of
+from optimiser.fields import MOST, Component, ZoneName, quantity, several, text, zone_of
 from optimiser.series import Source, Table, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
-from optimiser import storage, tariff
 from optimiser.storage import AnyBank
 from optimiser.tariff import DemandCharge, Tariff
 from optimiser.timeline import Timeline
@@ -30,13 +31,14 @@ from optimiser.timeline import Timeline
 FILE_NAME = "scenario.toml"
 MOST_BYTES = 2_000_000
 MOST_STEPS = 600_000
+TOO_DEEP = "its brackets or tables are nested too deeply. Close each bracket."
 
 
 class Span(Component):
     """The steps that are scheduled."""
 
     start: datetime.date = Field(description="first day, from midnight on the site's clock")
-    days: int = quantity("days", "number of days", above=0)
+    days: int = quantity("days", "number of days", above=0, at_most=25_000)
     step_minutes: int = quantity("min", "length of a step", above=0, at_most=60)
     zone: ZoneName = text("zone of the site's clock")
 
@@ -44,8 +46,12 @@ class Span(Component):
 class Cost(Component):
     """What the system costs, for payback and net present value."""
 
-    capital: float = quantity("currency", "capital cost installed, before tax credits", at_least=0)
-    yearly: float = quantity("currency/year", "maintenance and subscriptions", default=0.0, at_least=0)
+    capital: float = quantity(
+        "currency", "capital cost installed, before tax credits", at_least=0, at_most=1e12
+    )
+    yearly: float = quantity(
+        "currency/year", "maintenance and subscriptions", default=0.0, at_least=0, at_most=1e12
+    )
     life_years: int = quantity("years", "years that are appraised", default=15, above=0, at_most=60)
     discount_rate_fraction: float = quantity("-", "discount rate", default=0.06, at_least=0, at_most=1)
 
@@ -53,8 +59,12 @@ class Cost(Component):
 class Solve(Component):
     """How the answer is looked for."""
 
-    gap_tolerance: float = quantity("-", "proven relative gap that counts as optimal", default=1e-6, above=0, at_most=0.5)
-    time_limit_s: float = quantity("s", "time after which the best found is returned with its gap", default=600.0, above=0)
+    gap_tolerance: float = quantity(
+        "-", "proven relative gap that counts as optimal", default=1e-6, above=0, at_most=0.5
+    )
+    time_limit_s: float = quantity(
+        "s", "time after which the best found is returned with its gap", default=600.0, above=0
+    )
     tie_break_per_kwh: float = quantity(
         "currency/kWh", "price of moving energy that breaks ties", default=1e-5, at_least=0, at_most=0.001
     )
@@ -75,7 +85,9 @@ class ScenarioFile(Component):
     site: Site
     storage: several(AnyBank) = ()  # type: ignore[valid-type]
     tariff: Tariff
-    before_tariff: Tariff | None = Field(default=None, description="contract of the before-case, if it differs")
+    before_tariff: Tariff | None = Field(
+        default=None, description="contract of the before-case, if it differs"
+    )
     service: several(Product) = ()  # type: ignore[valid-type]
     cost: Cost | None = None
     solve: Solve = Field(default_factory=Solve)
@@ -158,8 +170,10 @@ def read_scenario(folder: str | Path) -> Scenario:
         With every fault of the file and its data.
     """
     path = Path(folder)
-    if path.is_dir():
-        path = path / FILE_NAME
+    try:
+        path = path / FILE_NAME if path.is_dir() else path
+    except OSError as problem:
+        raise ScenarioError(str(path), [f"the name cannot be used: {problem.strerror}. Check it."]) from None
     raw, digest = _parse(path)
     return _build(path, raw, digest)
 
@@ -184,27 +198,48 @@ def vary(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
         *parents, last = place.split(".")
         try:
             for part in parents:
-                target = target[int(part)] if isinstance(target, list) else target.setdefault(part, {})
-            if isinstance(target, list):
-                target[int(last)] = value
-            else:
-                target[last] = value
+                target = target[_index(part)] if isinstance(target, list) else target.setdefault(part, {})
+            target[_index(last) if isinstance(target, list) else last] = _plain(value)
         except (KeyError, IndexError, ValueError, TypeError, AttributeError):
-            raise ScenarioError(str(scenario.path), [f"{place} is no path in this scenario."]) from None
+            raise ScenarioError(
+                str(scenario.path),
+                [
+                    f"{place} is no path in this scenario. Write keys and list numbers from 0, such as storage.0.units."
+                ],
+            ) from None
     text_form = json.dumps(raw, sort_keys=True, default=str)
     return _build(scenario.path, raw, hashlib.sha256(text_form.encode()).hexdigest())
 
 
+def _index(part: str) -> int:
+    if not part.isdecimal():
+        raise ValueError(part)
+    return int(part)
+
+
+def _plain(value: Any) -> Any:
+    """A number of a sweep's array as a number of the file."""
+    return value.item() if isinstance(value, np.generic) else value
+
+
 def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
-    file = _validated(path, raw)
-    timeline = _timeline(path, file)
-    faults = list(_names(file)) + list(_combinations(file, timeline))
-    tables, columns = {}, {}
-    for name, source in file.source.items():
+    file, faults = _validated(raw)
+    sources = file.source if file else _sound_sources(raw)
+    outside = file.outside_folders if file else _outside(raw)
+    tables = {}
+    for name, source in sources.items():
         try:
-            tables[name] = read_table(name, source, _inside(path, source.file, file.outside_folders))
+            tables[name] = read_table(name, source, _inside(path, source.file, outside))
         except ScenarioError as error:
-            faults += [f"source.{name}: {error.where} {fault}" for fault in error.faults]
+            faults += _placed(path, f"source.{name}", error)
+    if file is None:
+        raise ScenarioError(str(path), faults)
+    timeline = _timeline(file)
+    if isinstance(timeline, str):
+        raise ScenarioError(str(path), [*faults, timeline, *_names(file)])
+    faults += [*_names(file), *_combinations(file, timeline)]
+    columns: dict[str, np.ndarray] = {}
+    unfit: dict[str, list[str]] = {}
     for place, reference, least in _references(file):
         source_name, _, column = reference.partition(".")
         if source_name not in file.source:
@@ -213,10 +248,32 @@ def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
             try:
                 columns[reference] = lay(tables[source_name], column, timeline, least)
             except SeriesError as error:
-                faults += [f"{place}: {error.where} {fault}" for fault in error.faults]
+                for fault in _placed(path, "", error):
+                    unfit.setdefault(fault, []).append(place)
+    faults += [f"{', '.join(places)}{fault}" for fault, places in unfit.items()]
     if faults:
         raise ScenarioError(str(path), faults)
     return Scenario(path, file, timeline, columns, tables, digest, raw)
+
+
+def _placed(path: Path, place: str, error: ScenarioError) -> list[str]:
+    """The faults of a file that a scenario uses, with the place that names it."""
+    where = "" if error.where == str(path) else f" {error.where}:"
+    return [f"{place}:{where} {fault}" for fault in error.faults]
+
+
+def _sound_sources(raw: dict[str, Any]) -> dict[str, Source]:
+    """The sources of a faulty file that can be read all the same, so that their data are checked with it."""
+    sound, tables = {}, raw.get("source", {})
+    for name, table in tables.items() if isinstance(tables, dict) else ():
+        with contextlib.suppress(ValidationError):
+            sound[name] = Source.model_validate(table)
+    return sound
+
+
+def _outside(raw: dict[str, Any]) -> tuple[str, ...]:
+    named = raw.get("outside_folders", [])
+    return tuple(map(str, named)) if isinstance(named, list) else ()
 
 
 def _parse(path: Path) -> tuple[dict[str, Any], str]:
@@ -224,22 +281,49 @@ def _parse(path: Path) -> tuple[dict[str, Any], str]:
         raise ScenarioError(str(path), ["the file does not exist. Give a folder that holds scenario.toml."])
     digest = hashlib.sha256()
     raw = _toml(path, digest)
-    outside = raw.get("outside_folders", [])
-    folders = tuple(str(f) for f in outside) if isinstance(outside, list) else ()
-    return _with_uses(path, raw, folders, digest, 0), digest.hexdigest()
+    try:
+        return _with_uses(path, raw, _outside(raw), digest, ()), digest.hexdigest()
+    except RecursionError:
+        raise ScenarioError(str(path), [TOO_DEEP]) from None
 
 
 def _toml(path: Path, digest: Any) -> dict[str, Any]:
     if path.stat().st_size > MOST_BYTES:
-        raise ScenarioError(str(path), [f"the file is larger than {MOST_BYTES} bytes; data belong in CSV or Parquet files."])
-    content = path.read_bytes()
+        raise ScenarioError(
+            str(path), [f"the file is larger than {MOST_BYTES} bytes; data belong in CSV or Parquet files."]
+        )
+    try:
+        content = path.read_bytes()
+    except OSError as problem:
+        raise ScenarioError(
+            str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]
+        ) from None
     digest.update(content)
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
+    except RecursionError:
+        raise ScenarioError(str(path), [TOO_DEEP]) from None
     except UnicodeDecodeError:
         raise ScenarioError(str(path), ["the file is not text in UTF-8. Save it as UTF-8."]) from None
     except tomllib.TOMLDecodeError as problem:
         raise ScenarioError(str(path), [_toml_fault(content.decode("utf-8-sig"), str(problem))]) from None
+    except ValueError:
+        raise ScenarioError(str(path), ["a whole number has thousands of digits. Shorten it."]) from None
+
+
+_HINTS = (
+    (r"=\s*-?\d{1,3}(,\d{3})+(?!\d)", "Write numbers without commas: 50000, and 0.5 with a point."),
+    (r"=\s*-?\d+,\d", "Write a decimal number with a point: 10.5."),
+    (r"=\s*\d\d?:\d\d\s*($|#|,|}|\n)", 'Put clock times in quotes: "07:00".'),
+    (r"=\s*-?[\d.]+\s*%", "Write a percentage as a fraction: 0.19."),
+    (r"[\u201c\u201d\u2018\u2019]", "Use straight quotes, \" or '."),
+    (r"^[^\n]*\\", "Write paths with / or put them in single quotes."),
+    (r"\nIllegal character|\nUnterminated", "Close the quotes on the line they were opened on."),
+    (r"\nInvalid date", "There is no such date; write one that exists, such as 2025-06-30."),
+    (r"\nCannot (overwrite|declare)|\nDuplicate", "The key or table stands there twice; keep one."),
+    (r"=\s*[A-Za-z].*\nInvalid value", 'Put text in quotes: title = "My site".'),
+    (r"=\s*-?[\d.]+\s*[A-Za-z]", "Write a number without its unit."),
+)
 
 
 def _toml_fault(content: str, words: str) -> str:
@@ -247,72 +331,84 @@ def _toml_fault(content: str, words: str) -> str:
     found = re.search(r"at line (\d+)", words)
     lines = content.splitlines()
     line = lines[int(found[1]) - 1].strip() if found and int(found[1]) <= len(lines) else ""
-    hint = "Check brackets, quotes and equals signs there."
-    if re.search(r"=\s*\d{1,3}(,\d{3})+", line):
-        hint = "Write numbers without commas: 50000."
-    elif re.search(r"=\s*\d\d?:\d\d\s*($|#|,|})", line):
-        hint = 'Put clock times in quotes: "07:00".'
-    elif "\\" in line:
-        hint = "Write paths with / or put them in single quotes."
+    hints = (hint for pattern, hint in _HINTS if re.search(pattern, f"{line}\n{words}"))
+    hint = next(hints, "Check brackets, quotes and equals signs there.")
     shown = f" ({line[:80]!r})" if line else ""
     return f"the syntax is not TOML: {words}{shown}. {hint}"
 
 
-def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, depth: int) -> Any:
-    """Replace each table that says `use = "file.toml"` with that file's content under its own keys."""
+def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, users: tuple[Path, ...]) -> Any:
+    """Replace each table that says `use = "file.toml"` with that file's content under its own keys.
+
+    `users` are the files that led here, so that a circle is seen.
+    """
     if isinstance(table, list):
-        return [_with_uses(path, item, folders, digest, depth) for item in table]
+        return [_with_uses(path, item, folders, digest, users) for item in table]
     if not isinstance(table, dict):
         return table
-    table = {key: _with_uses(path, value, folders, digest, depth) for key, value in table.items()}
+    table = {key: _with_uses(path, value, folders, digest, users) for key, value in table.items()}
     if "use" not in table:
         return table
     name = table.pop("use")
-    if not isinstance(name, str) or depth > 5:
-        raise ScenarioError(str(path), [f"use = {name!r} must name a TOML file, and files may not use each other in circles."])
+    if not isinstance(name, str):
+        raise ScenarioError(str(path), [f"use must name a TOML file in quotes, got {_shown(name)}."])
     used = _inside(path, name, folders)
     if not used.is_file():
         raise ScenarioError(str(path), [f'use = "{name}" names a file that does not exist. Check the path.'])
-    content = _with_uses(path, _toml(used, digest), folders, digest, depth + 1)
+    if used in users or used == path.resolve() or len(users) > 5:
+        raise ScenarioError(
+            str(path),
+            [
+                f'use = "{name}" leads back to a file that uses it, or through more than 6 files. Break the chain.'
+            ],
+        )
+    content = _with_uses(path, _toml(used, digest), folders, digest, (*users, used))
     return {**content, **table}
 
 
 def _inside(path: Path, name: str, folders: tuple[str, ...]) -> Path:
     """A file named by a scenario, which must lie in its folder or in one that it names."""
-    folder = path.parent.resolve()
-    target = (folder / name).resolve()
-    allowed = [folder, *((folder / other).resolve() for other in folders)]
+    try:
+        folder = path.parent.resolve()
+        target = (folder / name).resolve()
+        allowed = [folder, *((folder / other).resolve() for other in folders)]
+        target.is_file()
+    except (OSError, ValueError, RuntimeError) as problem:  # too long, a zero byte, links in a circle
+        words = getattr(problem, "strerror", None) or str(problem)
+        raise ScenarioError(
+            str(path), [f"{name[:80]!r} is no path that can be used: {words}. Check it."]
+        ) from None
     if not any(target.is_relative_to(parent) for parent in allowed):
         raise ScenarioError(
             str(path),
-            [f'"{name}" lies outside the scenario folder. Copy it in, or name its folder in outside_folders.'],
+            [
+                f'"{name}" lies outside the scenario folder. Copy it in, or name its folder in outside_folders.'
+            ],
         )
     return target
 
 
-def _timeline(path: Path, file: ScenarioFile) -> Timeline:
+def _timeline(file: ScenarioFile) -> Timeline | str:
+    """The steps of a scenario, or what is wrong with them."""
     span = file.timeline
     if 60 % span.step_minutes:
-        raise ScenarioError(
-            str(path), [f"timeline.step_minutes must divide 60, got {span.step_minutes}. Use 5, 10, 15, 30 or 60."]
-        )
+        return f"timeline.step_minutes must divide 60, got {span.step_minutes}. Use 5, 10, 15, 30 or 60."
+    last = span.start.toordinal() + span.days
+    if span.start.year < 1970 or last > datetime.date(2200, 1, 1).toordinal():
+        return f"timeline must lie between 1970 and 2199, got {span.days} days from {span.start}. Check start and days."
     zone = zone_of(span.zone)
     midnight = datetime.time()
-    try:
-        last = span.start + datetime.timedelta(days=span.days)
-    except OverflowError:
-        raise ScenarioError(str(path), [f"timeline.days is too large, got {span.days}."]) from None
     start = datetime.datetime.combine(span.start, midnight, zone)
-    end = datetime.datetime.combine(last, midnight, zone)
+    end = datetime.datetime.combine(datetime.date.fromordinal(last), midnight, zone)
     minutes = (end.astimezone(datetime.UTC) - start.astimezone(datetime.UTC)).total_seconds() / 60
     if minutes % span.step_minutes:
-        raise ScenarioError(
-            str(path),
-            [f"timeline.step_minutes must divide the {minutes / 60:g} hours of the timeline, got {span.step_minutes}. Use a shorter step."],
+        return (
+            f"timeline.step_minutes must divide the {minutes / 60:g} hours of the timeline, got {span.step_minutes}. "
+            "Use a shorter step."
         )
     steps = round(minutes / span.step_minutes)
     if steps > MOST_STEPS:
-        raise ScenarioError(str(path), [f"the timeline has {steps} steps, the most is {MOST_STEPS}. Shorten timeline.days."])
+        return f"timeline has {steps} steps, the most is {MOST_STEPS}. Shorten timeline.days."
     return Timeline(start, span.step_minutes, steps, span.zone)
 
 
@@ -358,7 +454,7 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
     if file.site.solar_controller and not file.site.inverter:
         yield "site.inverter is empty but there are solar controllers on the DC bus. Add the inverter."
     if file.site.dc_load_kw != 0 and not file.site.inverter:
-        yield "site.dc_load_kw is given but nothing can feed the DC bus from the grid. Add the inverter in site.inverter."
+        yield "site.dc_load_kw is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
     if file.service and not file.site.inverter:
         yield "service needs at least one inverter in site.inverter."
     limited = any(c.current_limit_a for c in file.site.solar_controller) or any(
@@ -379,8 +475,10 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
                         f"{key}.component.{index}.rates leave {when} ({tariff.zone}) without a rate. "
                         "End the list with a rate that has no `when`."
                     )
-            if isinstance(component, DemandCharge) and component.interval_minutes % file.timeline.step_minutes and (
-                component.interval_minutes > file.timeline.step_minutes
+            if (
+                isinstance(component, DemandCharge)
+                and component.interval_minutes % file.timeline.step_minutes
+                and (component.interval_minutes > file.timeline.step_minutes)
             ):
                 yield (
                     f"{key}.component.{index}.interval_minutes is {component.interval_minutes}, which "
@@ -388,7 +486,10 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
                 )
     for index, product in enumerate(file.service):
         if product.block_minutes and (
-            product.block_minutes % file.timeline.step_minutes and product.block_minutes > file.timeline.step_minutes
+            (
+                product.block_minutes % file.timeline.step_minutes
+                and product.block_minutes > file.timeline.step_minutes
+            )
             or 1440 % product.block_minutes
         ):
             yield (
@@ -418,24 +519,25 @@ def _references(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, f
 def _unknown_source(place: str, reference: str, file: ScenarioFile) -> str:
     name = reference.partition(".")[0]
     near = difflib.get_close_matches(name, list(file.source), 1)
-    hint = f"did you mean {near[0]}?" if near else f'add [source.{name}] with its file.'
+    hint = f"did you mean {near[0]}?" if near else f"add [source.{name}] with its file."
     return f'{place} = "{reference}" names the source {name}, which is not declared; {hint}'
 
 
-def _validated(path: Path, raw: dict[str, Any]) -> ScenarioFile:
+def _validated(raw: dict[str, Any]) -> tuple[ScenarioFile | None, list[str]]:
+    """The typed file, or None, and its faults."""
     try:
         file = ScenarioFile.model_validate(raw)
     except ValidationError as error:
-        faults = _merged([_fault(raw, dict(detail)) for detail in error.errors()])
-        raise ScenarioError(str(path), faults) from None
-    negative = [
-        f"{place} must be at least {least:g}, got {value:g}. Check its sign."
-        for place, value, least in _constants(file)
-        if least is not None and value < least
-    ]
-    if negative:
-        raise ScenarioError(str(path), negative)
-    return file
+        return None, _faults(raw, [dict(detail) for detail in error.errors()])
+    except RecursionError:
+        return None, [TOO_DEEP]
+    faults = []
+    for place, value, least in _constants(file):
+        if least is not None and value < least:
+            faults.append(f"{place} must be at least {least:g}, got {value:g}. Check its sign.")
+        elif abs(value) > MOST:
+            faults.append(f"{place} must be at most {MOST:g}, got {value:g}. Check its unit.")
+    return file, faults
 
 
 def _constants(model: BaseModel, place: str = "") -> Iterator[tuple[str, float, float | None]]:
@@ -455,8 +557,22 @@ def _constants(model: BaseModel, place: str = "") -> Iterator[tuple[str, float, 
                     yield from _constants(item, f"{here}.{index}")
 
 
-def _merged(faults: list[str]) -> list[str]:
-    return list(dict.fromkeys(faults))
+def _faults(raw: Any, details: list[dict[str, Any]]) -> list[str]:
+    """A sentence for each fault that pydantic found; one for a slip that it sees twice."""
+    numbers = {detail["loc"][:-1] for detail in details if detail["loc"][-1:] == ("float",)}
+    missing = {detail["loc"] for detail in details if detail["type"] == "missing"}
+    faults, meant = [], set()
+    for detail in details:
+        loc = detail["loc"]
+        if loc[-1:] == ("str",) and loc[:-1] in numbers:
+            continue  # a number or a series: said once, for the number
+        if detail["type"] == "extra_forbidden":
+            wanted = [str(other[-1]) for other in missing if other[:-1] == loc[:-1]]
+            near = difflib.get_close_matches(str(loc[-1]), wanted, 1, cutoff=0.6)
+            meant |= {(*loc[:-1], key) for key in near}
+            detail["near"] = near
+        faults.append((loc, _fault(raw, detail)))
+    return list(dict.fromkeys(fault for loc, fault in faults if loc not in meant))
 
 
 _WORDS = {
@@ -466,12 +582,14 @@ _WORDS = {
     "less_than": "must be below {lt:g}",
     "finite_number": "must be a finite number",
     "float_type": "must be a number",
+    "series_type": 'must be a number, or "source.column" in quotes',
     "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
     "string_type": "must be text in quotes",
     "bool_type": "must be true or false",
     "date_type": "must be a date such as 2025-01-01, without quotes",
     "literal_error": "must be one of {expected}",
-    "string_too_long": "must be shorter",
+    "string_too_long": "must be at most {max_length} characters long",
     "dict_type": "must be a table",
     "model_type": "must be a table",
     "tuple_type": "must be a list",
@@ -487,34 +605,56 @@ def _fault(raw: Any, detail: dict[str, Any]) -> str:
         return f"{place} is required but missing. Add it."
     if kind == "extra_forbidden":
         known = _known_keys(detail["loc"])
-        near = difflib.get_close_matches(str(location[-1]), known, 1, cutoff=0.5)
+        near = detail["near"] or difflib.get_close_matches(str(location[-1]), known, 1, cutoff=0.5)
         way = f"did you mean {near[0]}?" if near else "remove it, or see the starter for the keys there are."
         return f"{place} is not known here; {way}"
-    if kind in ("union_tag_invalid", "union_tag_not_found"):
-        tag = context.get("tag")
-        known = sorted(_KIND_OF)
-        near = difflib.get_close_matches(str(tag), known, 1)
-        expected = context.get("expected_tags", "a known kind")
-        rule = f"{place}.kind must be one of {expected}" if tag else f"{place}.kind is required but missing"
-        return f"{rule}, got {tag!r}." + (f" Did you mean {near[0]}?" if near else "") if tag else f"{rule}. Add it."
+    if kind == "union_tag_not_found":
+        return f"{place}.kind is required but missing. Add it."
+    if kind == "union_tag_invalid":
+        near = difflib.get_close_matches(str(context["tag"]), sorted(_KIND_OF), 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        return f"{place}.kind must be one of {context['expected_tags']}, got {context['tag']!r}.{hint}"
     if kind == "value_error":
-        words = str(context.get("error", detail["msg"]))
-        shown = f", got {value!r}" if isinstance(value, (str, int, float)) else ""
-        return f"{place}: {words}{shown}."
-    words = _WORDS.get(kind, detail["msg"]).format(**context) if kind in _WORDS else detail["msg"]
-    hint = {"greater_than_equal": " Check its sign.", "less_than_equal": " Check its unit.", "float_type": " Write it without quotes or unit."}
-    shown = repr(value) if not isinstance(value, (dict, list)) else "a table or list"
-    return f"{place} {words}, got {shown[:80]}.{hint.get(kind, '')}"
+        shown = "" if isinstance(value, (dict, list, BaseModel)) else f", got {_shown(value)}"
+        return f"{place}: {context.get('error', detail['msg'])}{shown}."
+    if detail["loc"][-1] == "float" and kind == "float_type":
+        kind = "series_type"
+    words = _WORDS[kind].format(**context) if kind in _WORDS else detail["msg"]
+    return f"{place} {words}, got {_shown(value)}.{_way_out(kind, place, value)}"
+
+
+def _way_out(kind: str, place: str, value: Any) -> str:
+    """What to do about a value that breaks a rule, where that is not plain from the rule."""
+    if kind == "tuple_type" and isinstance(value, dict):
+        return f" Begin each of its items with [[{place}]]."
+    if kind == "model_type" and isinstance(value, list):
+        return f" Begin it with [{place}]."
+    if kind == "float_type" and isinstance(value, str):
+        return " Write it without quotes or unit."
+    if kind in ("greater_than", "greater_than_equal") and isinstance(value, (int, float)) and value < 0:
+        return " Check its sign."
+    return " Check its unit." if kind == "less_than_equal" else ""
+
+
+def _shown(value: Any) -> str:
+    """A value as the file writes it, cut to a line."""
+    if isinstance(value, (dict, list, tuple)):
+        return "a table" if isinstance(value, dict) else "a list"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, (datetime.date, datetime.time)):
+        return value.isoformat()
+    words = repr(value)
+    return words if len(words) <= 80 else f"{words[:76]} ..."
 
 
 def _location(raw: Any, loc: tuple[Any, ...]) -> list[Any]:
     """The place in the file: pydantic's, without the names of alternatives."""
     place, target = [], raw
     for index, part in enumerate(loc):
-        if isinstance(target, dict) and part in target:
-            place.append(part)
-            target = target[part]
-        elif isinstance(target, list) and isinstance(part, int) and part < len(target):
+        if (isinstance(target, dict) and part in target) or (
+            isinstance(target, list) and isinstance(part, int) and part < len(target)
+        ):
             place.append(part)
             target = target[part]
         elif index == len(loc) - 1 and not _is_alternative(part):
@@ -522,7 +662,9 @@ def _location(raw: Any, loc: tuple[Any, ...]) -> list[Any]:
     return place
 
 
-_KIND_OF = {get_args(model.model_fields["kind"].annotation)[0]: model for model in (*storage.KINDS, *tariff.KINDS)}
+_KIND_OF = {
+    get_args(model.model_fields["kind"].annotation)[0]: model for model in (*storage.KINDS, *tariff.KINDS)
+}
 
 
 def _is_alternative(part: Any) -> bool:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
+import io
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -12,7 +15,7 @@ import pandas as pd
 from pydantic import StrictStr
 
 from optimiser.errors import SeriesError
-from optimiser.fields import Component, ZoneName, choice, quantity, text, zone_of
+from optimiser.fields import MOST, Component, ZoneName, choice, quantity, text, zone_of
 from optimiser.timeline import Timeline
 
 
@@ -76,36 +79,103 @@ def read_table(name: str, source: Source, path: Path) -> Table:
     if not path.is_file():
         raise SeriesError(str(path), ["the file does not exist. Check source." + name + ".file."])
     if path.stat().st_size > MOST_BYTES:
-        raise SeriesError(str(path), [f"the file is larger than {MOST_BYTES} bytes. Cut it to the span you need."])
-    raw = path.read_bytes()
+        raise SeriesError(
+            str(path), [f"the file is larger than {MOST_BYTES} bytes. Cut it to the span you need."]
+        )
+    try:
+        raw = path.read_bytes()
+    except OSError as problem:
+        raise SeriesError(
+            str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]
+        ) from None
     frame = _parse(path, raw)
     if source.time_column not in frame.columns:
-        known = ", ".join(map(str, list(frame.columns)[:12]))
-        raise SeriesError(
-            str(path), [f"there is no time column {source.time_column!r}; the columns are {known}. Set time_column."]
-        )
+        raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), source.time_column)])
     starts = _starts(path, frame[source.time_column], source)
     columns = frame.drop(columns=source.time_column)
     return Table(name, path, source, starts, columns, hashlib.sha256(raw).hexdigest())
 
 
-def _parse(path: Path, raw: bytes) -> pd.DataFrame:
-    import io
+def _no_time_column(columns: list[str], wanted: str) -> str:
+    if len(columns) == 1 and any(mark in columns[0] for mark in ";\t"):
+        return "its columns are separated by semicolons or tabs. Save it with commas, and with points in numbers."
+    known = ", ".join(name[:40] for name in columns[:12])
+    near = difflib.get_close_matches(wanted, columns, 1)
+    hint = (
+        f"Did you mean time_column = {near[0]!r}?"
+        if near
+        else "Set time_column; the first line must hold names."
+    )
+    return f"there is no time column {wanted!r}; the columns are {known}. {hint}"
 
+
+def _parse(path: Path, raw: bytes) -> pd.DataFrame:
     try:
         if path.suffix.lower() == ".parquet":
             frame = pd.read_parquet(io.BytesIO(raw))
             return frame.reset_index() if frame.index.name is not None else frame
-        compression = "gzip" if path.suffix.lower() == ".gz" else None
-        return pd.read_csv(io.BytesIO(raw), compression=compression)  # type: ignore[call-overload]
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)  # rows longer than the heading
+            compression: Literal["gzip"] | None = "gzip" if path.suffix.lower() == ".gz" else None
+            rows = pd.read_csv(
+                io.BytesIO(raw),
+                compression=compression,
+                encoding="utf-8-sig",
+                index_col=False,
+                nrows=1,
+                header=None,
+            )
+            names = rows.iloc[0].dropna().astype(str)
+            if names.duplicated().any():
+                raise ValueError(f"two columns are named {names[names.duplicated()].iloc[0]}")
+            return pd.read_csv(
+                io.BytesIO(raw),
+                compression=compression,
+                encoding="utf-8-sig",
+                index_col=False,
+                low_memory=False,
+            )
+    except pd.errors.ParserWarning:
+        words = "its rows have more fields than its first line has names"
+    except UnicodeDecodeError:
+        words = "it is not text in UTF-8"
     except Exception as problem:  # any of the readers' many errors means the same to the user
-        words = str(problem).strip().splitlines()[0][:200] if str(problem).strip() else type(problem).__name__
-        raise SeriesError(
-            str(path), [f"the file is not a table that can be read as {path.suffix or 'CSV'}: {words}."]
-        ) from None
+        words = (str(problem).strip().splitlines() or [type(problem).__name__])[0][:200].rstrip(".")
+    kind = "Parquet" if path.suffix.lower() == ".parquet" else "CSV"
+    raise SeriesError(
+        str(path),
+        [
+            f"the file is not a table that can be read as {kind}: {words}. Save it as CSV with commas, or as Parquet."
+        ],
+    )
+
+
+def _clock_fault(column: pd.Series) -> str | None:
+    """What keeps a time column from being read in one way only."""
+    if pd.api.types.is_numeric_dtype(column) and len(column):
+        return f"holds numbers, {column.iloc[0]} in data row 1"
+    if pd.api.types.is_datetime64_any_dtype(column) or not len(column):
+        return None
+    words = column.dropna().astype(str)
+    odd = words[~words.str.match(r"\s*\d{4}[-/.]?\d{2}[-/.]?\d{2}")]
+    if len(odd):
+        return f"holds {odd.iloc[0]!r} in data row {odd.index[0] + 1}, in which year, month and day are not plain"
+    zoned = words.str.contains(r"(?:Z|[+-]\d\d:?\d\d)\s*$")
+    if zoned.any() and not zoned.all():
+        bare = words[~zoned]
+        return f"has stamps with an offset and without one, {bare.iloc[0]!r} in data row {bare.index[0] + 1}"
+    return None
 
 
 def _starts(path: Path, column: pd.Series, source: Source) -> pd.DatetimeIndex:
+    fault = _clock_fault(column)
+    if fault:
+        raise SeriesError(
+            str(path),
+            [
+                f"column {source.time_column} {fault}. Write every stamp like 2025-01-31T13:30 or 2025-01-31T13:30Z."
+            ],
+        )
     try:
         stamps = pd.DatetimeIndex(pd.to_datetime(column))
     except (ValueError, TypeError):
@@ -118,7 +188,9 @@ def _starts(path: Path, column: pd.Series, source: Source) -> pd.DatetimeIndex:
             ) from None
     if stamps.isna().any():
         row = int(np.flatnonzero(stamps.isna())[0])
-        raise SeriesError(str(path), [f"column {source.time_column} is empty in data row {row + 1}. Fill or remove it."])
+        raise SeriesError(
+            str(path), [f"column {source.time_column} is empty in data row {row + 1}. Fill or remove it."]
+        )
     if stamps.tz is None:
         try:
             stamps = stamps.tz_localize(zone_of(source.zone))
@@ -133,7 +205,13 @@ def _starts(path: Path, column: pd.Series, source: Source) -> pd.DatetimeIndex:
             ) from None
     stamps = stamps.tz_convert("UTC")
     step = pd.Timedelta(minutes=source.step_minutes)
-    starts = (stamps if source.stamps == "start" else stamps - step).as_unit("s")
+    exact = stamps if source.stamps == "start" else stamps - step
+    starts = exact.as_unit("s")
+    part = np.flatnonzero(starts != exact)
+    if len(part):
+        raise SeriesError(
+            str(path), [f"the stamp in data row {part[0] + 1} holds a part of a second. Round the stamps."]
+        )
     fault = _spacing_fault(starts, step)
     if fault:
         raise SeriesError(str(path), [fault])
@@ -154,7 +232,9 @@ def _spacing_fault(starts: pd.DatetimeIndex, step: pd.Timedelta) -> str | None:
     elif there < here:
         kind = f"is followed by the earlier {there:%Y-%m-%d %H:%M}Z"
     else:
-        kind = f"is followed by {there:%Y-%m-%d %H:%M}Z, not by one {int(step.total_seconds() // 60)} min later"
+        kind = (
+            f"is followed by {there:%Y-%m-%d %H:%M}Z, not by one {int(step.total_seconds() // 60)} min later"
+        )
     more = f"; {len(wrong)} such places in all" if len(wrong) > 1 else ""
     return (
         f"the interval that starts {here:%Y-%m-%d %H:%M}Z (data row {row + 1}) {kind}{more}. Data are not mended "
@@ -180,13 +260,14 @@ def lay(table: Table, column: str, timeline: Timeline, at_least: float | None = 
     """
     where = str(table.path)
     if column not in table.frame.columns:
-        import difflib
-
         near = difflib.get_close_matches(column, list(map(str, table.frame.columns)), 1)
-        hint = f"; did you mean {near[0]}?" if near else ". The columns are " + ", ".join(map(str, table.frame.columns))
+        hint = (
+            f"; did you mean {near[0]}?"
+            if near
+            else ". The columns are " + ", ".join(map(str, table.frame.columns))
+        )
         raise SeriesError(where, [f"there is no column {column!r}{hint}"])
-    numbers = pd.to_numeric(table.frame[column], errors="coerce").to_numpy(float)
-    values, starts = numbers, table.starts
+    values, starts = _numbers(where, column, table.frame[column]), table.starts
     if table.source.redate == "season_and_weekday":
         values = redated(starts, values, timeline, table.source, where)
         starts = _redated_starts(timeline, table.source)
@@ -198,7 +279,17 @@ def lay(table: Table, column: str, timeline: Timeline, at_least: float | None = 
             where,
             [
                 f"column {column} is empty or no number in the interval that starts {stamp:%Y-%m-%d %H:%M}Z; "
-                f"{len(bad)} such steps in all. Fill them in the file; nothing is filled silently."
+                f"{len(bad)} such steps in all{_first_text(table.frame[column])}. Fill them in the file; nothing is "
+                "filled silently."
+            ],
+        )
+    if (np.abs(values) > MOST).any():
+        step = int(np.argmax(np.abs(values) > MOST))
+        raise SeriesError(
+            where,
+            [
+                f"column {column} must be at most {MOST:g}, got {values[step]:g} in the step that starts "
+                f"{timeline.when(step)}. Check its unit."
             ],
         )
     if at_least is not None and (values < at_least).any():
@@ -213,6 +304,27 @@ def lay(table: Table, column: str, timeline: Timeline, at_least: float | None = 
     return values
 
 
+def _numbers(where: str, column: str, series: pd.Series) -> np.ndarray:
+    """A column as numbers, NaN where it holds none; other kinds of column are refused whole."""
+    if pd.api.types.is_bool_dtype(series) or pd.api.types.is_datetime64_any_dtype(series):
+        raise SeriesError(
+            where, [f"column {column} must be numbers, got {series.iloc[0]}. Name another column."]
+        )
+    if pd.api.types.is_timedelta64_dtype(series):
+        raise SeriesError(
+            where, [f"column {column} must be numbers, got lengths of time. Name another column."]
+        )
+    return pd.to_numeric(series, errors="coerce").to_numpy(float)
+
+
+def _first_text(series: pd.Series) -> str:
+    """The first value of a column that is text and no number, for messages."""
+    if pd.api.types.is_numeric_dtype(series):
+        return ""
+    odd = series[pd.to_numeric(series, errors="coerce").isna() & series.notna()]
+    return f", such as {str(odd.iloc[0])[:40]!r}" if len(odd) else ""
+
+
 def _span(
     where: str, column: str, starts: pd.DatetimeIndex, values: np.ndarray, timeline: Timeline, source: Source
 ) -> np.ndarray:
@@ -223,6 +335,15 @@ def _span(
             where, [f"its {own} min intervals and the timeline's {step} min steps do not divide each other."]
         )
     begin = timeline.starts[0]
+    offset = (begin - starts[0]) / pd.Timedelta(minutes=own)
+    if offset != int(offset):
+        raise SeriesError(
+            where,
+            [
+                f"its intervals start at {starts[0]:%H:%M}Z and every {own} min, the timeline's at "
+                f"{begin:%H:%M}Z: they are shifted against each other. Check stamps and zone."
+            ],
+        )
     end = timeline.starts[-1] + pd.Timedelta(minutes=step)
     have_end = starts[-1] + pd.Timedelta(minutes=own)
     if begin < starts[0] or end > have_end:
@@ -231,15 +352,6 @@ def _span(
             [
                 f"it covers {starts[0]:%Y-%m-%d %H:%M}Z to {have_end:%Y-%m-%d %H:%M}Z but the timeline asks for "
                 f"{begin:%Y-%m-%d %H:%M}Z to {end:%Y-%m-%d %H:%M}Z. Shorten the timeline or bring more data."
-            ],
-        )
-    offset = (begin - starts[0]) / pd.Timedelta(minutes=own)
-    if offset != int(offset):
-        raise SeriesError(
-            where,
-            [
-                f"its intervals start at {starts[0]:%H:%M}Z and every {own} min, the timeline's at "
-                f"{begin:%H:%M}Z: they are shifted against each other. Check stamps and zone."
             ],
         )
     first = int(offset)
@@ -309,13 +421,17 @@ def redated(
     days, grid = days[whole], grid[whole]
     old_days = pd.DatetimeIndex(days)
     new = _redated_starts(timeline, source).tz_convert(zone)
-    new_days, new_number = np.unique(np.asarray(new.normalize().tz_localize(None), "datetime64[D]"), return_inverse=True)
+    new_days, new_number = np.unique(
+        np.asarray(new.normalize().tz_localize(None), "datetime64[D]"), return_inverse=True
+    )
     wanted = pd.DatetimeIndex(new_days)
     away = np.abs(np.asarray(wanted.day_of_year)[:, None] - np.asarray(old_days.day_of_year)[None, :])
     away = np.minimum(away, 365 - np.minimum(away, 365)).astype(float)
     away[np.asarray(wanted.day_of_week)[:, None] != np.asarray(old_days.day_of_week)[None, :]] = np.inf
     chosen = away.argmin(axis=1)
     if not np.isfinite(away[np.arange(len(wanted)), chosen]).all():
-        raise SeriesError(where, ["it lacks a whole day of some weekday, so days cannot be matched by weekday."])
+        raise SeriesError(
+            where, ["it lacks a whole day of some weekday, so days cannot be matched by weekday."]
+        )
     new_slot = np.asarray((new.hour * 60 + new.minute) // source.step_minutes)
     return grid[chosen[new_number], new_slot]

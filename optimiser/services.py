@@ -40,7 +40,7 @@ class Product(Component):
     response_group: StrictStr = text(
         "products of one group share the same kW; only where a market's rule says so", default=""
     )
-    sustain_hours: float = quantity("h", "how long the whole offer can be called for", above=0)
+    sustain_hours: float = quantity("h", "how long the whole offer can be called for", above=0, at_most=24)
     price: Column = column("see price_unit", "availability price")
     price_unit: Literal["per_mw_hour", "per_mw_block", "per_mw_year"] = choice("what the price is paid for")
     block_minutes: int | None = quantity(

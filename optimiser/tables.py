@@ -390,8 +390,8 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
 def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     """Write the report, the tables and the summary of a run.
 
-    Each file is written under another name first and then moved into place, so an interruption leaves no half
-    of one.
+    All files are written under other names first and then moved into place, so an interruption leaves neither half
+    a file nor the files of two runs.
 
     Returns
     -------
@@ -414,30 +414,30 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         "statement_csv": folder / "statement.csv",
         "summary": folder / "summary.json",
     }
+    results = Results(made.summary, made.dispatch_table, made.statement.table)
+    writers: dict[str, Callable[[Path], Any]] = {
+        "report": lambda path: write_report(results, path),
+        "dispatch_csv": lambda path: made.dispatch_table.round(6).to_csv(path),
+        "dispatch_parquet": lambda path: made.dispatch_table.to_parquet(path),
+        "statement_csv": lambda path: made.statement.table.round(6).to_csv(path, index=False),
+        "summary": lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
+    }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _atomically(paths["dispatch_csv"], lambda path: made.dispatch_table.round(6).to_csv(path))
-        _atomically(paths["dispatch_parquet"], lambda path: made.dispatch_table.to_parquet(path))
-        _atomically(
-            paths["statement_csv"], lambda path: made.statement.table.round(6).to_csv(path, index=False)
-        )
-        _atomically(
-            paths["summary"],
-            lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
-        )
-        results = Results(made.summary, made.dispatch_table, made.statement.table)
-        _atomically(paths["report"], lambda path: write_report(results, path))
+        _all_or_nothing({paths[name]: write for name, write in writers.items()})
     except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+        raise OptimiserError(f"{folder} cannot be written to: {problem.strerror}. Choose another folder.") from None
     return paths
 
 
-def _atomically(path: Path, write: Callable[[Path], Any]) -> None:
-    temporary = path.with_name(f".{os.getpid()}-{path.name}")
+def _all_or_nothing(writers: dict[Path, Callable[[Path], Any]]) -> None:
+    """Write every file under another name, then move them all into place, so that runs never mix."""
+    temporary = {path: path.with_name(f".{os.getpid()}-{path.name}") for path in writers}
     try:
-        write(temporary)
-        os.replace(temporary, path)
+        for path, write in writers.items():
+            write(temporary[path])
+        for path, other in temporary.items():
+            os.replace(other, path)
     finally:
-        temporary.unlink(missing_ok=True)
+        for other in temporary.values():
+            other.unlink(missing_ok=True)

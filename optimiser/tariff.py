@@ -252,7 +252,9 @@ class Tariff(Component):
 
     name: StrictStr = text("name of the contract")
     zone: ZoneName = text("zone whose clock its windows and months follow")
-    tax_fraction: float = quantity("-", "tax added to each taxed component", default=0.0, at_least=0)
+    tax_fraction: float = quantity(
+        "-", "tax added to each taxed component, 0.1 for 10 %", default=0.0, at_least=0, at_most=1
+    )
     tax_name: StrictStr = text("name of the tax on the bill", default="Tax")
     source: StrictStr = text("where the rates are from, with a date", default="")
     component: several(AnyComponent) = ()  # type: ignore[valid-type]

@@ -281,11 +281,10 @@ def _written(folder: Path, text: str) -> Path:
 def figures(made: Run, seconds: float, cpu_seconds: float) -> str:
     """One line of a table of what a run came to."""
     head, proof = made.summary["headline"], made.dispatch.proof
-    numbers = (head["bill_before"], head["bill_after"], head["services_income"], head["saving"])
-    return (
-        "".join(f"{number:11.2f}" for number in numbers)
-        + f"  {proof.gap_relative:8.1e} {seconds:7.1f} {cpu_seconds:5.1f} {proof.inverted_steps:9d} {proof.binding_steps:8d}  {proof.route}"
-    )
+    money = (head["bill_before"], head["bill_after"], head["services_income"], head["saving"])
+    words = "".join(f"{amount:11.2f}" for amount in money)
+    words += f"  {proof.gap_relative:8.1e} {seconds:7.1f} {cpu_seconds:5.1f}"
+    return words + f" {proof.inverted_steps:9d} {proof.binding_steps:8d}  {proof.route}"
 
 
 HEADING = "     before      after   services     saving       gap seconds   CPU  inverted decided  route"

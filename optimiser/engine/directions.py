@@ -122,7 +122,8 @@ def keep_one_direction(
         small = len(problem.row_upper) <= MOST_ROWS_WHOLE and search.decided_in_all() <= MOST_DECISIONS_WHOLE
         if stalled and small:
             windows = [(0, problem.timeline.steps)]
-            found, open_windows = search.price_whole(gap, deadline), []
+            found = search.price_whole(gap, deadline)
+            open_windows: list[tuple[int, int]] = []
         else:
             found, open_windows = search.price_windows(windows, gap, deadline)
         bound = min(bound, found)

@@ -123,4 +123,4 @@ def month(value: str) -> str:
 
 def listed(items: list[str]) -> str:
     """Several things as a sentence says them: one, two and three."""
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+    return "".join(items) if len(items) < 2 else f"{', '.join(items[:-1])} and {items[-1]}"

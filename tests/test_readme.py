@@ -1,0 +1,89 @@
+"""README is run: its commands exist, its example works, and the check that is run is the one that it names."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from optimiser.cli import main
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```(\w+)\n(.*?)```", README, re.DOTALL)
+CALLS = [
+    shlex.split(call, comments=True)
+    for language, block in BLOCKS
+    if language == "sh"
+    for call in re.findall(r"\.venv/bin/optimiser (.*)", block)
+]
+
+
+def marked(name: str) -> str:
+    """The one command line under a mark."""
+    found = re.search(rf"<!-- {name} command -->\n```sh\n(.*)\n```", README)
+    assert found, name
+    return found[1]
+
+
+def test_every_command_is_in_readme_and_exists():
+    """README's calls are commands with options that they know, and no command is left out."""
+    assert set(main.commands) == {call[0] for call in CALLS}
+    for name, *words in CALLS:
+        known = {option for parameter in main.commands[name].params for option in parameter.opts}
+        assert {word for word in words if word.startswith("--")} <= known, name
+
+
+def test_paths_in_readme_exist():
+    """Scenarios and pages that README names are in the repository, and every scenario is named."""
+    named = set(re.findall(r"`(scenarios/[\w-]+)`", README))
+    assert {f"scenarios/{path.parent.name}" for path in (ROOT / "scenarios").glob("*/scenario.toml")} == named
+    for path in re.findall(r"\]\(([\w./-]+)\)", README):
+        assert (ROOT / path).exists(), path
+
+
+def test_set_up_is_one_ordinary_line():
+    """Both lines make an environment and install under the pinned constraints, which are there."""
+    for name in ("run", "test"):
+        line = marked(name)
+        assert line.startswith("python3 -m venv .venv && .venv/bin/pip install -q -c .ci/constraints.txt")
+    assert (ROOT / ".ci" / "constraints.txt").is_file()
+    assert (ROOT / marked("run").split()[-1] / "scenario.toml").is_file()
+
+
+def test_the_check_runs_readmes_own_line():
+    """The check reads the line from README, by the mark that README has."""
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "<!-- test command -->" in script
+    assert "README.md" in script
+    assert marked("test").endswith("python -m pytest")
+
+
+def test_exit_codes_are_those_of_the_command():
+    """Each code that help names is in README."""
+    codes = re.findall(r"\b(\d) [a-z]", main.help.split("Exit codes:")[1])
+    assert ["0", "2", "3", "4", "5", "1"] == codes
+    paragraph = README.split("The command ends with code")[1].split("\n\n")[0]
+    assert set(codes) == set(re.findall(r"\b(\d)\b", paragraph))
+
+
+def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
+    """As printed, with three days for thirty-one."""
+    (example,) = [block for language, block in BLOCKS if language == "python"]
+    assert '"timeline.days": 31' in example
+    (tmp_path / "scenarios").symlink_to(ROOT / "scenarios")
+    monkeypatch.chdir(tmp_path)
+    exec(compile(example.replace('"timeline.days": 31', '"timeline.days": 3'), "README.md", "exec"), {})
+    written = sorted(path.name for path in (tmp_path / "reports" / "bigger").iterdir())
+    assert ["dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"] == written
+    assert float(capsys.readouterr().out.splitlines()[0]) > 0
+
+
+@pytest.mark.parametrize(
+    "name", ["dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"]
+)
+def test_every_output_is_named(name):
+    """README says what is written."""
+    assert name in README
