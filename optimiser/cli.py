@@ -59,7 +59,12 @@ def run(scenario: Path, out: Path | None, quiet: bool) -> None:
     if os.path.isfile(folder):
         raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
     with _progress(quiet) as say:
-        made = walk(scenario, progress=say)
+        try:
+            made = walk(scenario, progress=say)
+        except OptimiserError:
+            if os.path.exists(folder / "report.html"):
+                click.echo(f"{folder} still holds the report of an earlier run.", err=True)
+            raise
         say("writing the report")
         paths = write_results(made, folder)
     head, proof, currency = made.summary["headline"], made.summary["proof"], made.summary["currency"]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimiser.settlement import Statement
+from optimiser.tariff import DemandCharge, Tariff
 
 HOURS_PER_YEAR = 8760.0
 
@@ -19,7 +20,7 @@ class Appraisal:
     Attributes
     ----------
     yearly_saving : float
-        Saving of the timeline, scaled to 8760 hours. [currency/year]
+        Saving of a year; of a shorter run, scaled to 8760 hours and 12 billing periods. [currency/year]
     scaled : bool
         Whether the timeline was not a year and had to be scaled.
     flows : tuple of float
@@ -49,7 +50,7 @@ def appraise(statement: Statement) -> Appraisal | None:
         return None
     hours = statement.dispatch.scenario.timeline.hours
     scaled = not 8759.0 <= hours <= 8785.0
-    yearly = statement.saving * (HOURS_PER_YEAR / hours if scaled else 1.0)
+    yearly = _scaled_to_year(statement) if scaled else statement.saving
     flows = (-cost.capital, *([yearly - cost.yearly] * cost.life_years))
     return Appraisal(
         yearly,
@@ -59,6 +60,34 @@ def appraise(statement: Statement) -> Appraisal | None:
         payback(flows),
         net_present_value(flows, cost.discount_rate_fraction),
     )
+
+
+def _scaled_to_year(statement: Statement) -> float:
+    """A shorter run's saving over 8760 hours; demand, which is charged once a billing period, over 12 of them."""
+    scenario = statement.dispatch.scenario
+    demand = sum(
+        _demand(statement, case, tariff)
+        for case, tariff in (("after", scenario.tariff), ("before", scenario.before_tariff))
+    )
+    periods = scenario.timeline.groups(scenario.tariff.period).count
+    other = statement.saving - demand
+    return other * HOURS_PER_YEAR / scenario.timeline.hours + demand * 12 / periods
+
+
+def _demand(statement: Statement, case: str, tariff: Tariff) -> float:
+    """What demand charges and the tax on them add to the saving. [currency]"""
+    sign = 1.0 if case == "after" else -1.0
+    total = 0.0
+    for component in tariff.component:
+        if isinstance(component, DemandCharge):
+            rows = statement.table[
+                (statement.table["case"] == case)
+                & (statement.table["group"] == "demand")
+                & (statement.table["line"] == component.name)
+            ]
+            factor = 1 + (tariff.tax_fraction if component.taxed else 0.0)
+            total += sign * factor * float(rows["amount"].sum())
+    return total
 
 
 def net_present_value(flows: Sequence[float], rate: float) -> float:

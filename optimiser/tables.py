@@ -19,6 +19,7 @@ import pandas as pd
 from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, OptimiserError
+from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
@@ -329,8 +330,9 @@ def _data_notes(scenario: Scenario) -> list[str]:
     for name, table in scenario.tables.items():
         source = table.source
         if source.redate != "none":
+            own = table.starts.tz_convert(zone_of(source.zone))
             notes.append(
-                f"{name}: data of {table.starts[0]:%Y-%m-%d} to {table.starts[-1]:%Y-%m-%d} re-dated to the timeline "
+                f"{name}: data of {own[0]:%Y-%m-%d} to {own[-1]:%Y-%m-%d} re-dated to the timeline "
                 "by season and weekday (each day takes the nearest day in season of the same weekday)."
             )
         if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:

@@ -18,6 +18,7 @@ import highspy
 import numpy as np
 from scipy import sparse
 
+from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import InfeasibleError
 from optimiser.site import bank_on_bus
@@ -254,7 +255,7 @@ class Window:
         model.a_matrix_.start_ = stacked.indptr.astype(np.int32)
         model.a_matrix_.index_ = stacked.indices.astype(np.int32)
         model.a_matrix_.value_ = stacked.data
-        self._highs = highspy.Highs()
+        self._highs = quiet_highs()
         for option, value in (("output_flag", False), ("threads", 1), ("time_limit", 60.0)):
             self._highs.setOptionValue(option, value)
         self._highs.passModel(model)

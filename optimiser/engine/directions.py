@@ -26,6 +26,7 @@ from optimiser.errors import UnprovenError
 TOLERANCE_KW = 1e-6
 ROUNDS = 40
 FIRST_MARGIN_HOURS = 4.0
+LONGEST_WINDOW_S = 200.0
 MOST_DECISIONS_WHOLE = 1000
 MOST_ROWS_WHOLE = 40_000
 
@@ -179,9 +180,9 @@ class _Search:
         self._solved: dict[tuple[int, int], _Priced] = {}
 
     def widen(self, spans: list[tuple[int, int]]) -> None:
-        """Look three times as far around the flagged steps of some windows from now on."""
+        """Look twice as far around the flagged steps of some windows from now on."""
         for first, stop in spans:
-            self.margin[first:stop] *= 3
+            self.margin[first:stop] *= 2
 
     def windows(self) -> list[tuple[int, int]]:
         """Spans of steps around flagged decisions, cut where storage is full or empty if that is near."""
@@ -327,7 +328,7 @@ class _Search:
             line_offsets=np.zeros(1),
         )
         extra = _binaries(problem, every, chosen, first * wide, stop * wide)
-        limit = max(2.0, min(60.0, deadline - time.perf_counter()))
+        limit = max(2.0, min(LONGEST_WINDOW_S, deadline - time.perf_counter()))
         nothing = np.zeros(0, int)
         try:
             solution = Highs(small, extra, time_limit_s=limit).solve()

@@ -84,7 +84,7 @@ class Highs:
     ):
         self.problem = problem
         self._extra = extra
-        self._highs = _quiet_highs()
+        self._highs = quiet_highs()
         for name, value in (
             ("output_flag", False),
             ("threads", 1),
@@ -166,7 +166,7 @@ _first = threading.Lock()
 _greeted = False
 
 
-def _quiet_highs() -> Any:
+def quiet_highs() -> Any:
     """A HiGHS instance. The first of a process greets on standard output, where only results belong."""
     global _greeted
     with _first:

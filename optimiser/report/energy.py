@@ -30,7 +30,7 @@ def section(results: Results) -> Section:
         blocks += [balance_table(sides), *balance_warning(sides), balance_chart(sides)]
     totals = results.summary.get("energy_kwh") or {}
     if totals:
-        rows = tuple(Row((words(name), number(value))) for name, value in totals.items())
+        rows = tuple(Row((words(name), number(value))) for name, value in totals.items() if abs(value) >= 0.5)
         blocks.append(
             Table("Energy totals over the days of the run", (text_column("Energy"), Column("kWh")), rows)
         )

@@ -42,10 +42,15 @@ def earning(results: Results) -> Fact:
     )
     services = headline.get("services_income") or 0.0
     earned = f", and grid services pay {money(services, currency)} on top." if services else "."
-    sentences = [f"The most a year could leave you {outcome}.", bills + earned]
     if headline.get("scaled_to_year"):
-        sentences.append("The run is not a whole year: the large figure is scaled up to one.")
-    return Fact("Worth a year, at most", money(saving, currency), tuple(sentences))
+        days = summary["steps"] * summary["step_minutes"] / 1440
+        limit = (
+            f"Only the {days:g} days of this run are proven. The figure for a year is scaled up from them: it knows no "
+            "other season and bounds nothing."
+        )
+        return Fact(f"Scaled to a year from {days:g} days", money(saving, currency), (limit, bills + earned))
+    sentences = (f"The most a year could leave you {outcome}.", bills + earned)
+    return Fact("Worth a year, at most", money(saving, currency), sentences)
 
 
 def payback(results: Results) -> Fact:
@@ -54,6 +59,8 @@ def payback(results: Results) -> Fact:
     time = headline.get("simple_payback_years")
     capital = money(headline.get("capital_cost"), currency)
     life = headline.get("life_years")
+    if headline.get("capital_cost") is None:
+        return Fact("Simple payback", "not asked", ("The scenario gives no cost, so nothing can be paid back.",))
     if time is None:
         outcome = f"The savings never return the {capital} it costs."
     elif life is not None and time > life:
