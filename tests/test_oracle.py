@@ -27,7 +27,7 @@ from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import Problem, tile
 from optimiser.formulation import formulate
-from optimiser.scenario import Scenario, _validated
+from optimiser.scenario import Scenario, ScenarioFile
 from optimiser.terms import LpTerms
 from optimiser.timeline import Grouping, Timeline
 
@@ -434,7 +434,7 @@ def case(features: Iterable[Feature], timeline: Timeline = SPRING, seed: int = 1
 def made(raw: dict[str, Any], timeline: Timeline, columns: dict[str, np.ndarray]) -> Scenario:
     """A scenario without files."""
     path = Path("small.toml")
-    return Scenario(path, _validated(path, raw), timeline, columns, {}, "", raw)
+    return Scenario(path, ScenarioFile.model_validate(raw), timeline, columns, {}, "", raw)
 
 
 # --- the comparison ---------------------------------------------------------------------------------------

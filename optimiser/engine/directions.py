@@ -27,6 +27,9 @@ TOLERANCE_KW = 1e-6
 ROUNDS = 40
 FIRST_MARGIN_HOURS = 4.0
 LONGEST_WINDOW_S = 200.0
+PATIENCE = 8
+MOST_JOINED = 60
+MOST_MISSES = 2
 MOST_DECISIONS_WHOLE = 1000
 MOST_ROWS_WHOLE = 40_000
 
@@ -115,33 +118,45 @@ def keep_one_direction(
         return Outcome(relaxed, bound, broken)
     search = _Search(problem, every, highs, broken, relaxed)
     best: Solution | None = None
-    chosen = search.second_chosen.copy()
     gaps: list[float] = []
+    contested: list[tuple[int, int]] = []
+    at_best, misses = False, 0
     for round_number in range(1, ROUNDS + 1):
         windows = search.windows()
-        stalled = len(gaps) >= 2 and gaps[-1] > 0.5 * gaps[-2]
+        before = bound
+        # Wider windows are tried first; a small problem that they do not close is finished whole.
+        stalled = len(gaps) > PATIENCE and gaps[-1] > 0.5 * gaps[-1 - PATIENCE]
         small = len(problem.row_upper) <= MOST_ROWS_WHOLE and search.decided_in_all() <= MOST_DECISIONS_WHOLE
         if stalled and small:
             windows = [(0, problem.timeline.steps)]
-            found = search.price_whole(gap, deadline)
-            open_windows: list[tuple[int, int]] = []
+            bound = min(bound, search.price_whole(gap, deadline))
         else:
             found, open_windows = search.price_windows(windows, gap, deadline)
-        bound = min(bound, found)
+            bound = min(bound, found)
+            if at_best:
+                contested = open_windows
+            if best is not None and contested and search.joinable(contested):
+                bound = min(bound, search.join(contested, bound, best.purse, gap, deadline))
         solution = search.fixed()
-        if solution is not None and (
-            best is None or solution.purse > best.purse + 1e-9 * max(1.0, abs(best.purse))
-        ):
-            best, chosen = solution, search.second_chosen.copy()
+        at_best = solution is not None and (best is None or solution.purse > best.purse + _hair(best))
+        if at_best:
+            best = solution
+            misses = 0
         elif best is not None:
-            # What looked better at these prices was not: look at more steps around the windows that differ.
-            search.second_chosen[:] = chosen
-            search.x, search.y = best.x, best.row_dual
-            search.widen(open_windows)
+            misses = misses + 1 if bound > before - _hair(best) else 0
+            if misses > MOST_MISSES or solution is None:
+                # Neither better schedules nor better bounds: look at more steps around the windows that differ.
+                search.widen(contested)
+                search.y, at_best, misses = best.row_dual, True, 0
+                solution = None
+        if solution is not None:
+            search.y = solution.row_dual
+        if best is not None:
+            search.x = best.x
         left = proof.relative_gap(bound, best.purse) if best is not None else np.inf
         gaps.append(left)
         say(
-            f"one direction, round {round_number}: {len(windows)} windows, {len(open_windows)} of them open, "
+            f"one direction, round {round_number}: {len(windows)} windows, {len(contested)} of them contested, "
             f"proven gap {100 * left:.2g} %"
         )
         if left <= gap or time.perf_counter() > deadline:
@@ -153,6 +168,11 @@ def keep_one_direction(
     return Outcome(best, bound, search.flagged, round_number, gaps)
 
 
+def _hair(solution: Solution) -> float:
+    """Money too small to count as better."""
+    return 1e-9 * max(1.0, abs(solution.purse))
+
+
 @dataclass(frozen=True)
 class _Priced:
     """A window solved at some prices: what it can make, its decisions, and decisions it breaks unflagged."""
@@ -162,6 +182,15 @@ class _Priced:
     chosen: np.ndarray
     second: np.ndarray
     broken: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """What one round of prices says: the worth of all that is in no window, the prices, the worth of each window."""
+
+    rest: float
+    prices: np.ndarray
+    windows: dict[tuple[int, int], float]
 
 
 class _Search:
@@ -178,6 +207,9 @@ class _Search:
             problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / problem.timeline.step_hours))
         )
         self._solved: dict[tuple[int, int], _Priced] = {}
+        self._spans: list[tuple[int, int]] = []
+        self._rows: dict[tuple[int, int], np.ndarray] = {}
+        self._cuts: list[_Cut] = []
 
     def widen(self, spans: list[tuple[int, int]]) -> None:
         """Look twice as far around the flagged steps of some windows from now on."""
@@ -245,6 +277,11 @@ class _Search:
             # After an interruption nobody waits for the windows that are still at work.
             pool.shutdown(wait=False, cancel_futures=True)
         spare = gap * max(1.0, abs(bound)) / (2 * len(spans))
+        if spans != self._spans:
+            self._spans, self._cuts = list(spans), []
+        self._rows = dict(zip(spans, parts, strict=True))
+        worth = {span: result.bound for span, result in zip(spans, priced, strict=True)}
+        self._cuts.append(_Cut(float(bound), reduced, worth))
         still_open = []
         for span, result in zip(spans, priced, strict=True):
             bound += result.bound
@@ -255,6 +292,74 @@ class _Search:
             self.second_chosen[result.chosen] = result.second
             self.flagged[result.broken] = True
         return float(bound), still_open
+
+    def joinable(self, contested: list[tuple[int, int]]) -> bool:
+        """Whether contested windows are few enough for one integer program, and still the windows that were priced."""
+        if not set(contested) <= set(self._spans):
+            return False
+        within = np.zeros(len(self.every.step), bool)
+        for first, stop in contested:
+            within |= (self.every.step >= first) & (self.every.step < stop)
+        return int((within & self.flagged).sum()) <= MOST_JOINED
+
+    def join(
+        self, contested: list[tuple[int, int]], bound: float, made: float, gap: float, deadline: float
+    ) -> float:
+        """Solve the contested windows together against everything that is known of the rest.
+
+        Each round of prices bounds the rest of the year, whatever the contested windows do, by a straight line in
+        what they do. The least of these lines is maximised with the windows' own decisions (Benders
+        decomposition), which sees what one set of prices cannot: that energy taken from the rest grows dearer.
+
+        Returns
+        -------
+        float
+            A bound over all schedules.
+        """
+        problem, every, wide = self.problem, self.every, self.problem.step_columns
+        places = np.concatenate([np.arange(first * wide, stop * wide) for first, stop in contested])
+        local = np.full(len(problem.lower), -1)
+        local[places] = np.arange(len(places))
+        rows = np.concatenate([self._rows[span] for span in contested])
+        within = np.zeros(len(every.step), bool)
+        for first, stop in contested:
+            within |= (every.step >= first) & (every.step < stop)
+        chosen = np.flatnonzero(self.flagged & within)
+        # The last column is the money of the whole year beyond `made`.
+        lines = np.array([np.concatenate([-cut.prices[places], [1.0]]) for cut in self._cuts])
+        rest = np.array(
+            [
+                cut.rest + sum(worth for span, worth in cut.windows.items() if span not in contested)
+                for cut in self._cuts
+            ]
+        )
+        inner = sparse.csr_array(problem.matrix[rows][:, places])
+        inner = sparse.hstack([inner, sparse.csr_array((len(rows), 1))], format="csr")
+        small = replace(
+            problem,
+            matrix=sparse.csr_array(sparse.vstack([inner, sparse.csr_array(lines)], format="csr")),
+            row_lower=np.concatenate([problem.row_lower[rows], np.full(len(rest), -np.inf)]),
+            row_upper=np.concatenate([problem.row_upper[rows], rest - made]),
+            lower=np.append(problem.lower[places], 0.0),
+            upper=np.append(problem.upper[places], max(bound - made, 0.0) + 1e-6),
+            by_line=sparse.csr_array(np.append(np.zeros(len(places)), 1.0)[None, :]),
+            line_offsets=np.zeros(1),
+        )
+        extra = _binaries_at(problem, every, chosen, local, len(places) + 1)
+        limit = max(2.0, min(LONGEST_WINDOW_S, deadline - time.perf_counter()))
+        try:
+            solution = Highs(
+                small, extra, time_limit_s=limit, absolute_gap=gap * max(1.0, abs(made)) / 4
+            ).solve()
+        except UnprovenError:
+            return bound
+        if solution.verdict == "infeasible":
+            # No decision of theirs makes more than what was made already.
+            return made
+        self.second_chosen[chosen] = np.where(
+            every.ordered[chosen], solution.binaries > 0.5, solution.binaries < 0.5
+        )
+        return made + solution.bound
 
     def decided_in_all(self) -> int:
         """Decisions that are flagged, with all that prices invite."""
@@ -366,7 +471,6 @@ class _Search:
                 return None
             broken = every.broken(problem, solution.x) & ~self.flagged
             if not broken.any():
-                self.x, self.y = solution.x, solution.row_dual
                 return solution
             self.flagged |= broken
             self.second_chosen[broken] = np.where(
@@ -378,9 +482,20 @@ class _Search:
 
 
 def _binaries(problem: Problem, every: Decisions, chosen: np.ndarray, first: int, stop: int) -> Extra:
-    """One binary a decision: 1 keeps the first of a pair, or fills the first of an order."""
-    count, wide = len(chosen), stop - first
-    one, other = every.first[chosen] - first, every.second[chosen] - first
+    """One binary a decision, over the columns from `first` to `stop`."""
+    local = np.arange(len(problem.lower)) - first
+    return _binaries_at(problem, every, chosen, local, stop - first)
+
+
+def _binaries_at(
+    problem: Problem, every: Decisions, chosen: np.ndarray, local: np.ndarray, wide: int
+) -> Extra:
+    """One binary a decision: 1 keeps the first of a pair, or fills the first of an order.
+
+    `local` is where each column of the problem stands among the `wide` columns of the part.
+    """
+    count = len(chosen)
+    one, other = local[every.first[chosen]], local[every.second[chosen]]
     most_one, most_other = problem.upper[every.first[chosen]], problem.upper[every.second[chosen]]
     ordered = every.ordered[chosen]
     binary = wide + np.arange(count)

@@ -77,10 +77,17 @@ class Highs:
     time_limit_s : float
     gap : float
         Relative gap at which an integer solve may stop.
+    absolute_gap : float
+        Absolute one. [currency]
     """
 
     def __init__(
-        self, problem: Problem, extra: Extra | None = None, time_limit_s: float = 3600.0, gap: float = 0.0
+        self,
+        problem: Problem,
+        extra: Extra | None = None,
+        time_limit_s: float = 3600.0,
+        gap: float = 0.0,
+        absolute_gap: float = 1e-9,
     ):
         self.problem = problem
         self._extra = extra
@@ -88,9 +95,11 @@ class Highs:
         for name, value in (
             ("output_flag", False),
             ("threads", 1),
+            # A kWh of a 5-minute step is worth a thousandth of a unit of money: duals need more digits than usual.
+            ("dual_feasibility_tolerance", 1e-9),
             ("time_limit", float(time_limit_s)),
             ("mip_rel_gap", float(gap)),
-            ("mip_abs_gap", 1e-9),
+            ("mip_abs_gap", float(absolute_gap)),
         ):
             _accepted(self._highs.setOptionValue(name, value), f"option {name}")
         _accepted(self._highs.passModel(_model(problem, extra)), "the model")
