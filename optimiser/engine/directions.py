@@ -29,6 +29,7 @@ FIRST_MARGIN_HOURS = 4.0
 LONGEST_WINDOW_S = 200.0
 PATIENCE = 8
 MOST_JOINED = 60
+LONGEST_JOIN_S = 30.0
 MOST_MISSES = 2
 MOST_DECISIONS_WHOLE = 1000
 MOST_ROWS_WHOLE = 40_000
@@ -346,7 +347,7 @@ class _Search:
             line_offsets=np.zeros(1),
         )
         extra = _binaries_at(problem, every, chosen, local, len(places) + 1)
-        limit = max(2.0, min(LONGEST_WINDOW_S, deadline - time.perf_counter()))
+        limit = max(2.0, min(LONGEST_JOIN_S, deadline - time.perf_counter()))
         try:
             solution = Highs(
                 small, extra, time_limit_s=limit, absolute_gap=gap * max(1.0, abs(made)) / 4
