@@ -220,7 +220,7 @@ def test_energy_of_one_capacitor(lowest_v, wh):
 def test_power_of_a_source_at_half_its_voltage():
     """2.7 V behind 0.29 mOhm gives at most V^2/4R = 6,284 W, at half the voltage and so half the energy.
 
-    Source: matched power as a capacitor maker's data sheet gives it.
+    Source: matched power as a capacitor maker's note gives it; title not recorded, read second hand.
     """
     volts, ohms = 2.7, 0.29e-3
     most_kw = volts**2 / (4 * ohms) / 1000
