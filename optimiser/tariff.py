@@ -178,7 +178,7 @@ class DemandCharge(Component):
     References
     ----------
     .. [1] Average over 30 min, maximum of the month, often within a window: public pages of distribution networks
-       and of the HK Electric bill guide ("maximum demand in kVA averaged over 30 minutes times the rate"), read second hand.
+       and of the HK Electric bill guide ("maximum demand in kVA averaged over 30 minutes x rate"), read second hand.
     """
 
     kind: Literal["demand_charge"] = choice("component")

@@ -116,7 +116,8 @@ def test_bill_of_five_motors(tmp_path):
 def test_demand_of_a_half_hour(tmp_path):
     """5 kWh in one half hour are a demand of 10 kW.
 
-    Source: a retailer's help page, title not recorded, read second hand (its unit corrected): demand is energy over the length of the interval.
+    Source: a retailer's help page, its unit corrected (title not recorded, read second hand): demand is energy over
+    the length of the interval.
     """
     load = np.zeros(48)
     load[20] = 5 / 0.5
