@@ -113,11 +113,18 @@ def check(scenario: Path) -> None:
 
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-def start(folder: Path) -> None:
+@click.option(
+    "--phases",
+    type=click.Choice(["1", "3"]),
+    default="1",
+    show_default=True,
+    help="1: a home with a battery; 3: a business with an inverter a phase and a capacitor bank.",
+)
+def start(folder: Path, phases: str) -> None:
     """Write a commented starter scenario into the new FOLDER."""
     from optimiser.starter import write_starter
 
-    written = write_starter(folder)
+    written = write_starter(folder, int(phases))
     click.echo(f"Wrote {written}. Edit it, then: optimiser run {shlex.quote(str(folder))}")
 
 

@@ -49,6 +49,15 @@ def test_start_check_and_run_in_that_order(tmp_path, monkeypatch):
         assert (tmp_path / "reports" / "mein s\u00fcd site" / name).is_file()
 
 
+def test_a_starter_for_three_phases_runs(tmp_path):
+    """Per phase a load, an inverter and a controller; its own page draws each phase."""
+    assert 0 == call("start", tmp_path / "site", "--phases", "3").exit_code
+    ran = call("run", tmp_path / "site", "--out", tmp_path / "out")
+    assert 0 == ran.exit_code
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "Net import of each phase" in page
+
+
 def test_printed_amounts_are_those_of_the_summary(tmp_path):
     """To the cent."""
     ran = call("run", short(tmp_path / "site"), "--out", tmp_path / "out")

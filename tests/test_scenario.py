@@ -28,8 +28,8 @@ from optimiser.starter import write_starter
 
 ROOT = Path(__file__).parent.parent
 STARTER = ROOT / "optimiser" / "starter"
-TEXT = (STARTER / "scenario.toml").read_text(encoding="utf-8")
-ROWS = (STARTER / "site.csv").read_text(encoding="utf-8").splitlines()
+TEXT = (STARTER / "one-phase.toml").read_text(encoding="utf-8")
+ROWS = (STARTER / "one-phase-site.csv").read_text(encoding="utf-8").splitlines()
 BANK = TEXT[TEXT.index("[[storage]]\n") : TEXT.index("# [[storage]]")]
 CAPACITORS = """[[storage]]
 kind = "capacitor_bank"
@@ -633,15 +633,15 @@ def plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, datetime.date) else value
 
 
-FOLDERS = [STARTER, *sorted(path.parent for path in (ROOT / "scenarios").glob("*/scenario.toml"))]
+SHIPPED = [*sorted(STARTER.glob("*.toml")), *sorted((ROOT / "scenarios").glob("*/scenario.toml"))]
 
 
-@pytest.mark.parametrize("folder", FOLDERS, ids=lambda folder: folder.name)
-def test_the_schema_takes_the_shipped_scenarios(folder):
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: f"{path.parent.name}-{path.stem}")
+def test_the_schema_takes_the_shipped_scenarios(path):
     """And refuses an unknown key in them, and a wrong unit's value."""
     checker = jsonschema.Draft202012Validator(json_schema())
     checker.check_schema(json_schema())
-    table = plain(tomllib.loads((folder / "scenario.toml").read_text(encoding="utf-8")))
+    table = plain(tomllib.loads(path.read_text(encoding="utf-8")))
     checker.validate(table)
     table["site"]["no_such_key"] = 1
     with pytest.raises(jsonschema.ValidationError, match="no_such_key"):

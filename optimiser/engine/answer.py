@@ -65,7 +65,7 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     """
     deadline = time.perf_counter() + scenario.solve.time_limit_s
     highs = Highs(problem)
-    route = "whole"
+    route = "the whole run at once"
     if len(problem.row_upper) > MOST_ROWS_WHOLE:
         basis = stitched_basis(problem, say)
         if basis is None:
@@ -73,7 +73,7 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
             diagnosis.check_weeks(scenario)
         else:
             highs.set_basis(basis)
-            route = "days, then the whole"
+            route = "days first, then the whole run from there"
     say("solving the whole linear program")
     relaxed = highs.solve()
     if relaxed.verdict == "infeasible":

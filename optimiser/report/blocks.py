@@ -109,7 +109,7 @@ class Headline:
 
 @dataclass(frozen=True)
 class Panel:
-    """One chart of the day explorer: which columns it draws and how."""
+    """One chart of the day explorer: which columns it draws and how; `apart` gives each its own strip."""
 
     key: str
     title: str
@@ -117,6 +117,7 @@ class Panel:
     description: str
     traces: tuple[dict[str, Any], ...]
     height_px: int = 260
+    apart: bool = False
 
 
 @dataclass(frozen=True)

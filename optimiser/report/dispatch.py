@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -71,7 +72,7 @@ def panels(dispatch: pd.DataFrame) -> list[Panel]:
     for panel in wanted:
         traces = tuple(entry for entry in panel.traces if entry["column"] in dispatch.columns)
         if traces:
-            kept.append(Panel(panel.key, panel.title, panel.unit, panel.description, traces, panel.height_px))
+            kept.append(replace(panel, traces=traces))
     return kept
 
 
@@ -120,7 +121,7 @@ def price_panel() -> Panel:
         (
             trace("price.import_per_kwh", "Import", "@import", "line"),
             trace("price.export_per_kwh", "Export", "@export", "dash"),
-            trace("worth.stored_per_kwh", "Worth in store", "@charge", "dot"),
+            trace("worth.stored_per_kwh", "Worth of stored energy", "@charge", "dot"),
         ),
     )
 
@@ -151,17 +152,14 @@ def group_panels(dispatch: pd.DataFrame) -> list[Panel]:
 def family(
     key: str, title: str, unit: str, description: str, pattern: str, names: list[str], style: str
 ) -> Panel:
-    """A panel with one trace for each member, told apart by colour and by dash."""
+    """A panel of all members: bars stacked by colour, lines in a strip each, as equals would hide each other."""
+    apart = style == "line"
     traces = tuple(
-        trace(
-            pattern.format(name),
-            name,
-            SERIES_COLOURS[place % 7],
-            DASHES[place % 5] if style == "line" else style,
-        )
+        trace(pattern.format(name), name, "@charge" if apart else SERIES_COLOURS[place % 7], style)
         for place, name in enumerate(names)
     )
-    return Panel(key, title, unit, description, traces, height_px=220)
+    height = 60 + 100 * len(names) if apart else 220
+    return Panel(key, title, unit, description, traces, height_px=height, apart=apart)
 
 
 def embedded_columns(results: Results) -> list[str]:

@@ -141,26 +141,15 @@ def balance_chart(sides: dict[str, list[tuple[str, float]]]) -> Chart:
 
 
 def storage_table(results: Results) -> Table:
-    """What each store is, how hard it worked and what it lost."""
-    rows = tuple(
-        Row(
-            (
-                store["name"],
-                str(store["technology"]),
-                number(store["capacity_kwh"], 1),
-                number(store["cycles"], 1),
-                number(store["discharged_kwh"]),
-                number(store["losses_kwh"]),
-            )
-        )
-        for store in results.summary["storage"]
+    """What each store is, how hard it worked and what it lost; one column a store, to stay narrow on a phone."""
+    stores = results.summary["storage"]
+    lines = (
+        ("Technology", [str(store["technology"]) for store in stores]),
+        ("Capacity, kWh", [number(store["capacity_kwh"], 1) for store in stores]),
+        ("Cycles", [number(store["cycles"], 1) for store in stores]),
+        ("Discharged, kWh", [number(store["discharged_kwh"]) for store in stores]),
+        ("Losses, kWh", [number(store["losses_kwh"]) for store in stores]),
     )
-    columns = (
-        text_column("Store"),
-        text_column("Technology"),
-        Column("Capacity, kWh"),
-        Column("Cycles"),
-        Column("Discharged, kWh"),
-        Column("Losses, kWh"),
-    )
+    columns = (text_column("Store"), *(Column(store["name"]) for store in stores))
+    rows = tuple(Row((name, *values)) for name, values in lines)
     return Table("Storage over the days of the run", columns, rows)

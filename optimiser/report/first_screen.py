@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimiser.report.blocks import Block, Fact, Headline, Section, Text
+from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
 from optimiser.report.formats import day, is_missing, money, percent, percent_at_most, years
 from optimiser.report.results import Results
 
@@ -22,10 +22,9 @@ def section(results: Results) -> Section:
     if summary.get("description"):
         blocks.append(Text(summary["description"]))
     blocks.append(Headline((earning(results), payback(results), certainty(results))))
-    warnings = len(summary.get("warnings") or ())
+    warnings = tuple(str(warning) for warning in summary.get("warnings") or ())
     if warnings:
-        count = "There is 1 warning" if warnings == 1 else f"There are {warnings} warnings"
-        blocks.append(Text(f"{count} about this run, under “How it was proven”.", tone="warning"))
+        blocks += [Heading("Before you rely on it"), Points(warnings, tone="warning")]
     blocks.append(Text(covered(results), tone="quiet"))
     return Section("answer", "In short", "In short", tuple(blocks))
 

@@ -135,6 +135,23 @@
     const filled = style === "area" ? { fill: "tozeroy" } : {};
     return { ...shared, type: "scatter", mode: "lines", line, ...filled };
   };
+  // One strip a trace, under each other on the same scale: lines that are alike would hide each other.
+  const inStrips = (traces, rangemode) => {
+    const strip = 1 / traces.length;
+    const layout = { showlegend: false, hoversubplots: "axis", annotations: [] };
+    traces.forEach((trace, place) => {
+      const key = place ? String(place + 1) : "";
+      trace.yaxis = "y" + key;
+      const top = 1 - place * strip;
+      layout["yaxis" + key] = {
+        ...axis(), domain: [top - 0.74 * strip, top - 0.2 * strip], zeroline: true, automargin: false, nticks: 3,
+        ...(place ? { matches: "y" } : {}), rangemode,
+      };
+      layout.annotations.push({ text: trace.name, x: 0, xref: "paper", xanchor: "left", y: top - 0.2 * strip, yref: "paper", yanchor: "bottom", showarrow: false });
+    });
+    layout.xaxis = { anchor: "y" + (traces.length > 1 ? traces.length : "") };
+    return layout;
+  };
   const explorer = (columns) => {
     const panels = all("script[data-panel]").map((script) => ({ element: $(script.dataset.panel), ...read(script) }));
     const dates = series.days.map(([date]) => date);
@@ -148,12 +165,14 @@
       const ticks = hourTicks(labels);
       for (const panel of panels) {
         const traces = panel.traces.filter((entry) => columns[entry.column]).map((entry) => traceOf(entry, panel.unit, labels, slice(entry, first, count)));
-        draw(panel.element, traces, {
+        const rangemode = panel.unit === "V" ? "normal" : "tozero";
+        const strips = panel.apart ? inStrips(traces, rangemode) : {};
+        draw(panel.element, traces, merged({
           barmode: "relative", bargap: 0, hovermode: "x unified",
           xaxis: { type: "category", categoryorder: "array", categoryarray: labels, tickmode: "array", tickvals: ticks, ticktext: ticks, tickangle: 0, range: [-0.5, count - 0.5] },
-          yaxis: { zeroline: true, rangemode: panel.unit === "V" ? "normal" : "tozero" },
+          yaxis: { zeroline: true, rangemode },
           margin: { l: narrow() ? 36 : 48 }, // The same on every panel, so that hours stand under each other.
-        });
+        }, strips));
         panel.element.setAttribute("aria-label", inWords(dates[chosen]) + ". " + panel.element.dataset.words);
       }
       return labels;

@@ -8,17 +8,16 @@ from optimiser.report.results import Results
 
 
 def section(results: Results) -> Section:
-    """Proof, direction rule, warnings, approximations and data notes."""
+    """Proof, direction rule, approximations and data notes."""
     summary = results.summary
     blocks: list[Block] = [*proof_blocks(results)]
-    for title, key, tone in (
-        ("Warnings", "warnings", "warning"),
-        ("Assumptions and approximations", "approximations", "plain"),
-        ("Notes on the data", "data_notes", "plain"),
+    for title, key in (
+        ("Assumptions and approximations", "approximations"),
+        ("Notes on the data", "data_notes"),
     ):
         notes = tuple(str(note) for note in summary.get(key) or ())
         if notes:
-            blocks += [Heading(title), Points(notes, tone)]
+            blocks += [Heading(title), Points(notes)]
     return Section("proof", "Proof", "How it was proven", tuple(blocks))
 
 
@@ -36,9 +35,9 @@ def proof_blocks(results: Results) -> list[Block]:
     facts = Facts(
         (
             ("Verdict", str(proof.get("verdict", ""))),
-            ("Route", str(proof.get("route", ""))),
-            ("Bound: at most", money(proof.get("bound"), currency)),
-            ("Settled: the schedule shown", money(proof.get("settled"), currency)),
+            ("How it was solved", str(proof.get("route", ""))),
+            ("The bound: no schedule makes more", money(proof.get("bound"), currency)),
+            ("What the schedule shown makes", money(proof.get("settled"), currency)),
             ("Gap", f"{tiny(proof.get('gap_absolute'))} {currency}, {percent(proof.get('gap_relative'), 4)}"),
             ("Gap allowed", percent(proof.get("tolerance_relative"), 4)),
             ("Largest breach of a limit", tiny(proof.get("primal_violation"))),
