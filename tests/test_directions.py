@@ -18,7 +18,8 @@ from scipy import sparse
 from test_oracle import base, capacitor, case, data, made, measured, per_phase, span, spot, tiled, up
 
 from optimiser.engine import answer as answers
-from optimiser.engine import directions, proof
+from optimiser.engine import branching, directions, proof
+from optimiser.engine.decisions import implied_rows
 from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
 from optimiser.scenario import Scenario, read_scenario, vary
@@ -66,7 +67,7 @@ def searched(problem: Problem, gap: float = GAP) -> tuple[directions.Outcome, fl
 def whole(problem: Problem) -> float:
     """The optimum of the whole problem with a binary for every decision, by HiGHS."""
     every = directions.decisions(problem)
-    extra = directions._binaries(problem, every, np.arange(len(every.step)), 0, len(problem.lower))
+    extra = branching.binaries(problem, every.first, every.second, every.ordered)
     solution = Highs(problem, extra, time_limit_s=60).solve()
     assert solution.verdict == "optimal"
     assert not every.broken(problem, solution.x).any()
@@ -175,22 +176,51 @@ def test_small_windows_still_bound_and_prove(seed, monkeypatch):
 
 @pytest.mark.parametrize("margin_hours", [1.0, 3.0])
 @pytest.mark.parametrize("scale", [0.0, 0.02, 0.3])
-def test_first_bound_holds_for_any_multipliers(margin_hours, scale, monkeypatch):
-    """One round from multipliers far from optimal: a loose bound, never below the integer optimum."""
-    monkeypatch.setattr(directions, "ROUNDS", 1)
+@pytest.mark.parametrize("most_nodes", [1, 60, 100_000])
+def test_bound_holds_for_any_multipliers(margin_hours, scale, most_nodes, monkeypatch):
+    """From multipliers far from optimal and windows cut short: a loose bound, never below the integer optimum."""
     monkeypatch.setattr(directions, "FIRST_MARGIN_HOURS", margin_hours)
     problem = tiled(temptations(5))
     highs = Highs(problem)
-    relaxed = highs.solve()
-    noise = scale * np.random.default_rng(4).normal(size=len(relaxed.row_dual))
-    start = dataclasses.replace(relaxed, row_dual=relaxed.row_dual + noise)
-    outcome = directions.keep_one_direction(
-        problem, start, highs, GAP, time.perf_counter() + 60, lambda words: None
-    )
+    every = directions.decisions(problem)
+    search = directions._Search(problem, every, every.broken(problem, highs.solve().x), highs.basis())
+    y = search.relax().row_dual
+    noise = scale * np.random.default_rng(4).normal(size=len(y))
+    view = search.price(y + noise, None, 1e-6, most_nodes, time.perf_counter() + 60)
     best = _best_of_five()
-    assert outcome.rounds == 1
-    assert outcome.bound >= best - 1e-7 * max(1, abs(best))
-    assert outcome.solution.purse <= best + 1e-6 * max(1, abs(best))
+    assert view.bound >= best - 1e-7 * max(1, abs(best))
+    assert view.bound >= view.constant + view.slope @ view.y - 1e-6 * max(1, abs(best))
+    fixed = search.fixed(view)
+    assert fixed is None or fixed.purse <= best + 1e-6 * max(1, abs(best))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_implied_rows_cut_off_no_schedule(seed):
+    """Schedules that keep every decision, best for money and for random aims, lie within the rows; the plain
+    program's does not, and comes down with them."""
+    problem = tiled(temptations(seed))
+    every = directions.decisions(problem)
+    matrix, upper = implied_rows(problem, every, np.arange(len(every.step)))
+    extra = branching.binaries(problem, every.first, every.second, every.ordered)
+    random = np.random.default_rng(seed)
+    for aim in (
+        problem.purse,
+        random.normal(size=len(problem.lower)),
+        random.normal(size=len(problem.lower)),
+    ):
+        other = dataclasses.replace(problem, by_line=sparse.csr_array(aim[None, :]))
+        kept = Highs(other, extra, time_limit_s=4).solve()
+        assert not every.broken(problem, kept.x).any()
+        assert (matrix @ kept.x - upper).max() <= 1e-5
+    relaxed = Highs(problem).solve()
+    tight = dataclasses.replace(
+        problem,
+        matrix=sparse.csr_array(sparse.vstack([problem.matrix, matrix])),
+        row_lower=np.append(problem.row_lower, np.full(len(upper), -np.inf)),
+        row_upper=np.append(problem.row_upper, upper),
+    )
+    assert (matrix @ relaxed.x - upper).max() > 1e-3
+    assert Highs(tight).solve().purse < relaxed.purse - 1e-3
 
 
 @functools.cache
@@ -226,7 +256,9 @@ def test_binaries_say_what_a_decision_means():
         chosen = np.flatnonzero(
             (every.ordered == ordered) & (problem.upper[every.first] > 0) & (problem.upper[every.second] > 0)
         )[:1]
-        extra: Extra = directions._binaries(problem, every, chosen, 0, len(problem.lower))
+        extra: Extra = branching.binaries(
+            problem, every.first[chosen], every.second[chosen], every.ordered[chosen]
+        )
         first, second = int(every.first[chosen[0]]), int(every.second[chosen[0]])
         allowed = set()
         for one in (0, 1):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import sparse
 
 from optimiser.engine.tiling import Problem
 
@@ -27,13 +28,30 @@ def upper_bound(problem: Problem, row_dual: np.ndarray) -> float:
     Weak duality with every column boxed: for x within rows and bounds and any multipliers y with a finite side,
     c x = y (A x) + (c - y A) x <= sum(max over the row's side) + sum(max over the box).
     """
-    y = np.where(np.isfinite(problem.row_lower) | (row_dual > 0), row_dual, 0.0)
-    y = np.where(np.isfinite(problem.row_upper) | (y < 0), y, 0.0)
+    rows, columns = (problem.row_lower, problem.row_upper), (problem.lower, problem.upper)
+    return problem.offset + boxed_bound(problem.matrix, rows, columns, problem.purse, row_dual)
+
+
+def boxed_bound(
+    matrix: sparse.csr_array,
+    rows: tuple[np.ndarray, np.ndarray],
+    columns: tuple[np.ndarray, np.ndarray],
+    purse: np.ndarray,
+    row_dual: np.ndarray,
+) -> float:
+    """The same from the parts: a matrix, lower and upper sides of its rows and columns, and what columns bring."""
+    y = usable(row_dual, *rows)
     used = y != 0
-    side = np.where(y > 0, problem.row_upper, problem.row_lower)
-    reduced = problem.purse - problem.matrix.T @ y
-    boxed = np.maximum(problem.lower * reduced, problem.upper * reduced)
-    return float(problem.offset + (y[used] * side[used]).sum() + boxed.sum())
+    side = np.where(y > 0, rows[1], rows[0])
+    reduced = purse - matrix.T @ y
+    boxed = np.maximum(columns[0] * reduced, columns[1] * reduced)
+    return float((y[used] * side[used]).sum() + boxed.sum())
+
+
+def usable(row_dual: np.ndarray, row_lower: np.ndarray, row_upper: np.ndarray) -> np.ndarray:
+    """Multipliers without those that push a row towards a side it does not have."""
+    y = np.where(np.isfinite(row_lower) | (row_dual > 0), row_dual, 0.0)
+    return np.where(np.isfinite(row_upper) | (y < 0), y, 0.0)
 
 
 def violation(problem: Problem, x: np.ndarray) -> float:

@@ -149,6 +149,10 @@ class Highs:
             "changed column bounds",
         )
 
+    def change_costs(self, columns: np.ndarray, purse: np.ndarray) -> None:
+        """New money that a unit of some columns brings; the basis is kept."""
+        _accepted(self._highs.changeColsCost(len(columns), columns.astype(np.int32), -purse), "changed costs")
+
     def set_basis(self, basis: Basis) -> None:
         """Start the next run from a basis, which need not be a perfect one."""
         given = highspy.HighsBasis()

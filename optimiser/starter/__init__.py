@@ -7,7 +7,7 @@ from pathlib import Path
 
 from optimiser.errors import OptimiserError
 
-KINDS = {1: "one-phase", 3: "three-phases"}
+STARTERS = {1: "one-phase", 3: "three-phases"}
 
 
 def write_starter(folder: str | Path, phases: int = 1) -> Path:
@@ -30,7 +30,7 @@ def write_starter(folder: str | Path, phases: int = 1) -> Path:
     OptimiserError
         If the folder exists: nothing is ever written over.
     """
-    folder, here, kind = Path(folder), Path(__file__).parent, KINDS[phases]
+    folder, here, kind = Path(folder), Path(__file__).parent, STARTERS[phases]
     try:
         folder.mkdir(parents=True)
     except FileExistsError:

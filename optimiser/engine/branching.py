@@ -1,0 +1,271 @@
+"""The exact best of a small part of a problem, every decision kept: branch and bound over its own linear program.
+
+A decision needs no binary: a branch closes one of its two columns (or fills the first of an order). That changes
+bounds alone, so each node starts from the basis of the last. What takes too many nodes is handed to the integer
+solver.
+"""
+
+from __future__ import annotations
+
+import heapq
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+
+from optimiser.engine import proof
+from optimiser.engine.decisions import Decisions
+from optimiser.engine.solver import Basis, Extra, Highs
+from optimiser.engine.tiling import Problem
+from optimiser.errors import UnprovenError
+
+MOST_NODES = 960
+INTEGER_SECONDS_PER_NODE = 0.02
+
+
+@dataclass(frozen=True)
+class Best:
+    """What a part can make at some prices.
+
+    Attributes
+    ----------
+    bound : float
+        No schedule of the part makes more. [currency]
+    purse : float
+        What the best one found makes; minus infinity if none was found.
+    x : array of shape (columns,) or None
+        It.
+    """
+
+    bound: float
+    purse: float
+    x: np.ndarray | None
+
+
+@dataclass(frozen=True)
+class _Node:
+    """A branch: what its parent promised, and the decisions made, each with whether its second column is used."""
+
+    promised: float
+    decided: tuple[tuple[int, bool], ...] = ()
+
+
+class _Nodes:
+    """Open branches, taken latest first or most promising first; begins with the root."""
+
+    def __init__(self) -> None:
+        self._open = {0: _Node(np.inf)}
+        self._heap = [(-np.inf, 0)]
+        self._made = 1
+        self.taken = 0
+
+    def __len__(self) -> int:
+        return len(self._open)
+
+    def add(self, node: _Node) -> None:
+        """One more branch."""
+        self._open[self._made] = node
+        heapq.heappush(self._heap, (-node.promised, self._made))
+        self._made += 1
+
+    def latest(self) -> _Node:
+        """Take the branch that was added last."""
+        self.taken += 1
+        return self._open.popitem()[1]
+
+    def most_promising(self) -> _Node:
+        """Take the branch that promises most."""
+        self.taken += 1
+        while (number := heapq.heappop(self._heap)[1]) not in self._open:
+            pass
+        return self._open.pop(number)
+
+    def most_promised(self) -> float:
+        """What the open branches promise at most."""
+        return max((node.promised for node in self._open.values()), default=-np.inf)
+
+
+class Part:
+    """Some columns of a problem with the rows that touch nothing else, and the decisions among them.
+
+    Parameters
+    ----------
+    problem : Problem
+    columns, rows : int arrays
+        Places in the problem, rising.
+    every : Decisions
+    inside : int array
+        Decisions whose columns are all in the part.
+    basis : Basis or None
+        Of the whole problem, to start from.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        columns: np.ndarray,
+        rows: np.ndarray,
+        every: Decisions,
+        inside: np.ndarray,
+        basis: Basis | None = None,
+    ):
+        self.columns, self.rows = columns, rows
+        self._one = np.searchsorted(columns, every.first[inside])
+        self._other = np.searchsorted(columns, every.second[inside])
+        self._ordered = every.ordered[inside]
+        self._problem = replace(
+            problem,
+            matrix=sparse.csr_array(problem.matrix[rows][:, columns]),
+            row_lower=problem.row_lower[rows],
+            row_upper=problem.row_upper[rows],
+            lower=problem.lower[columns],
+            upper=problem.upper[columns],
+            by_line=sparse.csr_array((1, len(columns))),
+            line_offsets=np.zeros(1),
+        )
+        self._highs = Highs(self._problem)
+        if basis is not None:
+            self._highs.set_basis(Basis(basis.columns[columns], basis.rows[rows]))
+        self._places = np.arange(len(columns))
+
+    def best(
+        self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
+    ) -> Best:
+        """The most that the part can make.
+
+        Parameters
+        ----------
+        prices : array of shape (columns,)
+            Money that a unit of each column brings.
+        start : array of shape (columns,) or None
+            A schedule that keeps every decision, to beat.
+        spare : float
+            Branches that promise less than this beyond the best known are left. [currency]
+        most_nodes : int
+            Linear programs to solve at most once a schedule is known; beyond `MOST_NODES` the integer solver, which
+            copes better with steps that are alike, has a try first.
+        deadline : float
+            `time.perf_counter()` at which to stop with what there is.
+        """
+        self._highs.change_costs(self._places, prices)
+        known = Best(np.inf, -np.inf if start is None else float(prices @ start), start)
+        if most_nodes > MOST_NODES:
+            limit = min(INTEGER_SECONDS_PER_NODE * most_nodes, deadline - time.perf_counter())
+            known = self._by_integers(prices, known, spare, limit)
+            if known.bound <= known.purse + spare:
+                return known
+        found = self._search(prices, known.x, spare, most_nodes, deadline)
+        return replace(found, bound=min(found.bound, known.bound))
+
+    def _search(
+        self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
+    ) -> Best:
+        best, purse = start, -np.inf if start is None else float(prices @ start)
+        closed, nodes = -np.inf, _Nodes()
+        while nodes:
+            # Down one branch until a schedule is known, then always where most is promised.
+            node = nodes.latest() if best is None else nodes.most_promising()
+            if node.promised <= purse + spare:
+                closed = max(closed, node.promised)
+                continue
+            if (nodes.taken > most_nodes and best is not None) or time.perf_counter() > deadline:
+                closed = max(closed, node.promised, nodes.most_promised())
+                break
+            found = self._relaxed(prices, node)
+            if found is None:
+                continue
+            promised, x = found
+            place = self._worst(x, prices)
+            if place is not None:
+                likely = self._leaning(place, x)
+                nodes.add(_Node(promised, (*node.decided, (place, not likely))))
+                nodes.add(_Node(promised, (*node.decided, (place, likely))))
+                continue
+            closed = max(closed, promised)
+            if (made := float(prices @ x)) > purse:
+                best, purse = x, made
+        return Best(max(closed, purse), purse, best)
+
+    def _relaxed(self, prices: np.ndarray, node: _Node) -> tuple[float, np.ndarray] | None:
+        """Bound and schedule of the linear program with some decisions taken; None where it has none."""
+        lower, upper = self._problem.lower.copy(), self._problem.upper.copy()
+        for place, second in node.decided:
+            take(lower, upper, self._one[place], self._other[place], self._ordered[place], second)
+        if (lower > upper).any():
+            return None
+        self._highs.change_column_bounds(self._places, lower, upper)
+        solution = self._highs.solve()
+        if solution.verdict == "infeasible":
+            return None
+        sides = (self._problem.row_lower, self._problem.row_upper)
+        promised = proof.boxed_bound(self._problem.matrix, sides, (lower, upper), prices, solution.row_dual)
+        return min(promised, node.promised), np.clip(solution.x, lower, upper)
+
+    def _worst(self, x: np.ndarray, prices: np.ndarray) -> int | None:
+        """The broken decision with the most money in it; None if all are kept."""
+        one, other = x[self._one], x[self._other]
+        most = self._problem.upper[self._one]
+        broken = Decisions.broken_at(one, other, most, self._ordered)
+        if not broken.any():
+            return None
+        stake = np.where(self._ordered, np.minimum(most - one, other), np.minimum(one, other))
+        invited = np.maximum(0.0, prices[self._one] + prices[self._other])
+        return int(np.argmax(np.where(broken, np.sqrt(stake) * (1e-3 + invited), -1.0)))
+
+    def _leaning(self, place: int, x: np.ndarray) -> bool:
+        """Which way the linear program leans: True for the second."""
+        one, other, upper = self._one[place], self._other[place], self._problem.upper
+        if self._ordered[place]:
+            return bool(x[one] + x[other] >= upper[one])
+        return bool(x[other] * upper[one] > x[one] * upper[other])
+
+    def _by_integers(self, prices: np.ndarray, known: Best, spare: float, limit_s: float) -> Best:
+        """The same from the integer solver, with a binary a decision; at worst what is known already."""
+        if limit_s <= 0:
+            return known
+        priced = replace(self._problem, by_line=sparse.csr_array(prices[None, :]))
+        extra = binaries(priced, self._one, self._other, self._ordered)
+        try:
+            solution = Highs(priced, extra, time_limit_s=limit_s, absolute_gap=spare).solve()
+        except UnprovenError:
+            return known
+        if solution.verdict == "infeasible" or self._worst(solution.x, prices) is not None:
+            return known
+        bound = min(known.bound, max(solution.bound, known.purse))
+        made = float(prices @ solution.x)
+        return Best(bound, made, solution.x) if made > known.purse else replace(known, bound=bound)
+
+
+def take(
+    lower: np.ndarray,
+    upper: np.ndarray,
+    one: np.ndarray | int,
+    other: np.ndarray | int,
+    ordered: np.ndarray | bool,
+    second: np.ndarray | bool,
+) -> None:
+    """Change bounds so that decisions are taken: the second of a pair, or the second of an order after a full first."""
+    one, other, ordered, second = np.atleast_1d(one, other, ordered, second)
+    upper[one[~ordered & second]] = 0.0
+    upper[other[~second]] = 0.0
+    full = one[ordered & second]
+    lower[full] = upper[full]
+
+
+def binaries(problem: Problem, one: np.ndarray, other: np.ndarray, ordered: np.ndarray) -> Extra:
+    """One binary a decision: 1 keeps the first of a pair, or fills the first of an order."""
+    count, wide = len(one), len(problem.lower)
+    most_one, most_other = problem.upper[one], problem.upper[other]
+    binary = wide + np.arange(count)
+    rows = np.arange(count)
+    # pair: one - most b <= 0 and other + most b <= most; order: most b - one <= 0 and other - most b <= 0
+    sign = np.where(ordered, -1.0, 1.0)
+    values = np.concatenate(
+        [sign, -sign * most_one, np.ones(count), np.where(ordered, -most_other, most_other)]
+    )
+    number = np.concatenate([rows, rows, count + rows, count + rows])
+    column = np.concatenate([one, binary, other, binary])
+    matrix = sparse.csr_array(sparse.coo_array((values, (number, column)), shape=(2 * count, wide + count)))
+    upper = np.concatenate([np.zeros(count), np.where(ordered, 0.0, most_other)])
+    return Extra(count, matrix, np.full(2 * count, -np.inf), upper)
