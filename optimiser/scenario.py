@@ -363,6 +363,11 @@ def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, us
             ],
         )
     content = _with_uses(path, _toml(used, digest), folders, digest, (*users, used))
+    (header, inner), *others = content.items() or [("", None)]
+    if isinstance(inner, dict) and not others:
+        raise ScenarioError(
+            str(path), [f'use = "{name}": that file puts its keys under [{header}]. Remove the header there.']
+        )
     return {**content, **table}
 
 

@@ -183,7 +183,7 @@ def test_bound_holds_for_any_multipliers(margin_hours, scale, most_nodes, monkey
     problem = tiled(temptations(5))
     highs = Highs(problem)
     every = directions.decisions(problem)
-    search = directions._Search(problem, every, every.broken(problem, highs.solve().x), highs.basis())
+    search = directions._Search(problem, every, every.broken(problem, highs.solve().x), highs)
     y = search.relax().row_dual
     noise = scale * np.random.default_rng(4).normal(size=len(y))
     view = search.price(y + noise, None, 1e-6, most_nodes, time.perf_counter() + 60)

@@ -567,6 +567,13 @@ def test_files_that_use_each_other_in_a_circle_are_refused(starter):
     assert "leads back to a file that uses it" in told
 
 
+def test_a_header_in_a_used_file_is_named(starter):
+    """A used file holds the keys alone."""
+    (starter / "cost.toml").write_text("[cost]\ncapital = 1000\n")
+    (told,) = faults(changed(starter, ("[cost]\n", '[cost]\nuse = "cost.toml"\n')))
+    assert told == 'use = "cost.toml": that file puts its keys under [cost]. Remove the header there.'
+
+
 def test_a_slip_in_a_used_file_names_that_file(starter):
     """The syntax fault is where it is written."""
     (starter / "cost.toml").write_text("capital = 1,000\n")

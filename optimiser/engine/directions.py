@@ -64,7 +64,7 @@ def keep_one_direction(
     relaxed : Solution
         Optimal without the decisions.
     highs : Highs
-        The solver that holds the problem, with the basis of `relaxed`.
+        The solver that holds the problem, with the basis of `relaxed`; it is given more rows.
     gap : float
         Relative gap at which to stop.
     deadline : float
@@ -82,7 +82,7 @@ def keep_one_direction(
     if not broken.any():
         return Outcome(relaxed, bound, broken)
     say("tightening the linear program where prices invite both directions at once")
-    search = _Search(problem, every, broken, highs.basis())
+    search = _Search(problem, every, broken, highs)
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any():
@@ -160,7 +160,7 @@ class _View:
 class _Search:
     """What the rounds share: the tightened problem, the windows, what they made, the prices tried."""
 
-    def __init__(self, problem: Problem, every: Decisions, broken: np.ndarray, basis: Basis):
+    def __init__(self, problem: Problem, every: Decisions, broken: np.ndarray, highs: Highs):
         self.every, self.broken = every, broken
         steps = np.zeros(problem.timeline.steps, bool)
         steps[every.step[broken | every.tempting]] = True
@@ -171,8 +171,8 @@ class _Search:
             row_lower=np.append(problem.row_lower, np.full(len(upper), -np.inf)),
             row_upper=np.append(problem.row_upper, upper),
         )
-        self._highs = Highs(self.problem)
-        self._highs.set_basis(Basis(basis.columns, np.append(basis.rows, np.ones(len(upper), np.int8))))
+        self._highs = highs
+        highs.add_rows(self.problem)
         hours = problem.timeline.step_hours
         self._margin = np.full(problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / hours)))
         self.spans: list[Span] = []
@@ -188,7 +188,7 @@ class _Search:
     def relax(self) -> Solution:
         """The tightened linear program; where it still breaks decisions the first windows are drawn."""
         solution = self._highs.solve()
-        self._basis = self._highs.basis()
+        self._basis: Basis = self._highs.basis()
         still = self.every.broken(self.problem, solution.x)
         if still.any():
             self.broken = self.broken | still

@@ -142,6 +142,24 @@ class Highs:
         )
         return Solution(verdict, x, row_dual, -info.objective_function_value, bound, all_values[columns:])
 
+    def add_rows(self, problem: Problem) -> None:
+        """Go on with a problem that has more rows at its end; the basis is kept."""
+        first = len(self.problem.row_upper)
+        more = sparse.csr_array(problem.matrix[first:])
+        _accepted(
+            self._highs.addRows(
+                more.shape[0],
+                problem.row_lower[first:],
+                problem.row_upper[first:],
+                more.nnz,
+                more.indptr[:-1].astype(np.int32),
+                more.indices.astype(np.int32),
+                more.data,
+            ),
+            "more rows",
+        )
+        self.problem = problem
+
     def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
         """New bounds for some columns; the basis is kept."""
         _accepted(
