@@ -13,14 +13,14 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
 from optimiser import storage, tariff
 from optimiser.errors import ScenarioError, SeriesError
-from optimiser.fields import MOST, Component, ZoneName, quantity, several, text, zone_of
+from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.series import Source, Table, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
@@ -64,6 +64,9 @@ class Solve(Component):
     )
     time_limit_s: float = quantity(
         "s", "time after which the best found is returned with its gap", default=600.0, above=0
+    )
+    route: Literal["auto", "whole", "days"] = choice(
+        "the whole run at once, or days first; auto decides by size", default="auto"
     )
     tie_break_per_kwh: float = quantity(
         "currency/kWh", "price of moving energy that breaks ties", default=1e-5, at_least=0, at_most=0.001

@@ -273,13 +273,19 @@ def test_binaries_say_what_a_decision_means():
         assert expected == allowed
 
 
-def test_answer_takes_days_first_when_the_problem_is_long(monkeypatch):
-    """The route by days gives the same proven answer as the whole at once."""
+def routed(scenario: Scenario, route: str) -> Scenario:
+    """The scenario with a route of its own."""
+    solve = scenario.solve.model_copy(update={"route": route})
+    return dataclasses.replace(scenario, file=scenario.file.model_copy(update={"solve": solve}))
+
+
+def test_days_first_or_the_whole_at_once():
+    """Either route, as the scenario asks, gives the same proven answer."""
     scenario = temptations(6, steps=56)
     problem = tiled(scenario)
-    at_once = answers.answer(problem, scenario, lambda words: None)
-    monkeypatch.setattr(answers, "MOST_ROWS_WHOLE", 10)
-    by_days = answers.answer(problem, scenario, lambda words: None)
+    at_once, by_days = (
+        answers.answer(problem, routed(scenario, route), lambda words: None) for route in ("whole", "days")
+    )
     assert "whole" in at_once.route
     assert "days" in by_days.route
     assert (at_once.remaining, by_days.remaining) == (0, 0)

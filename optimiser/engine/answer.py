@@ -66,7 +66,8 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     deadline = time.perf_counter() + scenario.solve.time_limit_s
     highs = Highs(problem)
     route = "the whole run at once"
-    if len(problem.row_upper) > MOST_ROWS_WHOLE:
+    chosen, large = scenario.solve.route, len(problem.row_upper) > MOST_ROWS_WHOLE
+    if chosen == "days" or (chosen == "auto" and large):
         basis = stitched_basis(problem, say)
         if basis is None:
             # A day without an answer may be its own fault (it began too empty) or the sign of a site without one.
@@ -83,7 +84,8 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     )
     every = directions.decisions(problem)
     if outcome.rounds:
-        route += f", then {outcome.rounds} rounds of windows for one direction at a time"
+        rounds = "1 round" if outcome.rounds == 1 else f"{outcome.rounds} rounds"
+        route += f", then {rounds} of windows for one direction at a time"
     decided = len(np.unique(every.step[outcome.flagged]))
     remaining = int(every.broken(problem, outcome.solution.x).sum())
     return Answer(outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining)
