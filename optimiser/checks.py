@@ -51,6 +51,7 @@ def warnings(scenario: Any) -> list[str]:
         _service_dates,
         _price_units,
         _load_units,
+        _load_without_system,
         _sun_units,
     )
     return [words for check in checks for words in check(scenario)]
@@ -482,6 +483,20 @@ def _load_units(scenario: Any) -> Iterator[str]:
                 f"{place} reaches {_shown(peak)} kW at a connection of {_shown(limit)} kW; if it is in W, "
                 "divide it by 1000."
             )
+
+
+def _load_without_system(scenario: Any) -> Iterator[str]:
+    """Load that the connection could not carry alone: the bill before then prices what cannot happen."""
+    site, terms = scenario.site, _numbers(scenario)
+    load = sum((terms.values(load.power_kw) for load in site.load), np.zeros(scenario.timeline.steps))
+    excess = load - terms.values(site.connection.import_limit_kw)
+    if excess.max() > 1e-6:
+        step = int(excess.argmax())
+        yield (
+            f"site.load: without the system the load passes the import limit in {(excess > 1e-6).sum():,} steps, "
+            f"by up to {_shown(float(excess.max()))} kW ({scenario.timeline.when(step)}); the bill before is reckoned as if the "
+            "connection carried it. Check the limit, or the load."
+        )
 
 
 def _sun_units(scenario: Any) -> Iterator[str]:

@@ -279,6 +279,12 @@ PLANTED: dict[str, tuple[dict[str, Any], dict[str, list[float]], list[str]]] = {
         ["site.load.0.power_kw reaches 1,500 kW", "12 kW", "in W"],
     ),
     "sun in watts": ({}, {"sun": [0.0, 800.0] * 12}, ["available_kw_per_kwp reaches 800 kW per kWp"]),
+    # 14 kW and 13 kW against 12 kW.
+    "load above the connection": (
+        {},
+        {"load": [1.0] * 22 + [14.0, 13.0]},
+        ["site.load: without the system", "in 2 steps, by up to 2 kW (2025-01-01 22:00)"],
+    ),
     "no sun": ({}, {"sun": [0.0] * 24}, ["site.solar_controller.0 (roof) brings nothing"]),
 }
 
