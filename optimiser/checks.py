@@ -494,8 +494,8 @@ def _load_without_system(scenario: Any) -> Iterator[str]:
         step = int(excess.argmax())
         yield (
             f"site.load: without the system the load passes the import limit in {(excess > 1e-6).sum():,} steps, "
-            f"by up to {_shown(float(excess.max()))} kW ({scenario.timeline.when(step)}); the bill before is reckoned as if the "
-            "connection carried it. Check the limit, or the load."
+            f"by up to {_shown(float(excess.max()))} kW ({scenario.timeline.when(step)}); "
+            "the bill before is reckoned as if the connection carried it. Check the limit, or the load."
         )
 
 
