@@ -119,8 +119,8 @@ def keep_one_direction(
             # A few windows are cheaper to widen; many mean that the prices are off.
             few = len(view.contested) <= MOST_WIDENED
             between = None if few else search.between(bound, 0.1 * spare)
-            if between is None:
-                search.widen(best.x)
+            if between is None and not search.widen(best.x):
+                break
             y = best.row_dual if between is None else between
     if best is None:
         raise UnprovenError(NONE_FOUND)
@@ -260,11 +260,16 @@ class _Search:
         owner[owner > len(self.spans)] = -1
         self._inside, self._owner = inside, owner
 
-    def widen(self, x: np.ndarray) -> None:
-        """Look twice as far around the windows that still promise more than a schedule makes in them."""
+    def widen(self, x: np.ndarray) -> bool:
+        """Look twice as far around the windows that still promise more than a schedule makes in them.
+
+        False if that leaves the windows as they were.
+        """
+        before, steps = self.spans, self.problem.timeline.steps
         for first, stop in self._views[-1].contested or self.spans:
-            self._margin[first:stop] *= 2
+            self._margin[first:stop] = np.minimum(2 * self._margin[first:stop], steps)
         self._draw(x)
+        return self.spans != before
 
     def _part(self, span: Span, number: int, rows: np.ndarray) -> Part:
         if span not in self._parts:
@@ -381,7 +386,7 @@ class _Search:
         second = np.where(every.ordered, full, other > one)
         # Pairs that were never broken and invite nothing, and orders, are left free until they break.
         held = inside & ~every.ordered & (every.tempting | self.broken)
-        pattern = np.packbits(held).tobytes() + np.packbits(second & held).tobytes()
+        pattern = np.packbits(held).tobytes() + np.packbits(second & inside).tobytes()
         if pattern in self._tried:
             return None
         self._tried.add(pattern)
