@@ -21,7 +21,8 @@ HOME_FILE = DATA / "ausgrid-home12-2011-12" / "home12_30min.csv.gz"
 THREE_HOMES_FILE = DATA / "au-homes-2013" / "homes_2013_30min_kwh.csv.gz"
 CAPACITY_FILE = DATA / "ercot-dam-2023" / "dam_as_clearing_prices_2023.csv.gz"
 POINTS_FILE = DATA / "ercot-dam-2023" / "dam_settlement_point_prices_2023.csv.gz"
-FILES = (SPOT_FILE, HOME_FILE, THREE_HOMES_FILE, CAPACITY_FILE, POINTS_FILE)
+DUTCH_FILE = DATA / "nl-imbalance-2024" / "settlement_prices_2024.csv.gz"
+FILES = (SPOT_FILE, DUTCH_FILE, HOME_FILE, THREE_HOMES_FILE, CAPACITY_FILE, POINTS_FILE)
 
 # --- a home in South Australia at five-minute spot ----------------------------------------------------------------
 
@@ -46,45 +47,9 @@ rate_per_kwh = {FLAT_RATE_PER_KWH}
 """
 
 
-def home_scenario(
-    folder: Path, import_component: str, start: str, days: int, gap_tolerance: float = 1e-6
-) -> Path:
-    """A single-phase home with solar, to which a battery comes, on 2024 spot prices of South Australia.
-
-    The clock is the market's, UTC+10 all year. The home's file says no clock; it is read as the same one, so in
-    summer its days may be an hour off. Loss factors, fees, plant and flat rate are invented.
-    """
-    text = f"""
-title = "Home on five-minute spot prices"
-description = "Spot prices of South Australia in 2024; load and solar of a New South Wales home in 2011-12."
-currency = "AUD"
-outside_folders = ["{SPOT_FILE.parent.as_posix()}", "{HOME_FILE.parent.as_posix()}"]
-solve = {{ gap_tolerance = {gap_tolerance} }}
-
-[timeline]
-start = {start}
-days = {days}
-step_minutes = 5
-zone = "UTC+10:00"
-
-[source.spot]
-file = "{SPOT_FILE.as_posix()}"
-time_column = "SETTLEMENTDATE"
-stamps = "end"
-zone = "UTC+10:00"
-step_minutes = 5
-
-[source.home]
-file = "{HOME_FILE.as_posix()}"
-time_column = "datetime"
-stamps = "start"
-zone = "UTC+10:00"
-step_minutes = 30
-redate = "season_and_weekday"
-
-[site]
+HOME_PLANT = """[site]
 phases = 1
-connection = {{ import_limit_kw = 14.0, export_limit_kw = 5.0 }}
+connection = { import_limit_kw = 14.0, export_limit_kw = 5.0 }
 
 [[site.load]]
 power_kw = "home.GC"
@@ -114,9 +79,53 @@ discharge_efficiency = 0.97
 voltage_v = 51.2
 self_discharge_per_day = 0.001
 wear_per_kwh = 0.01
-reserve = [{{ fraction = 0.10 }}]
+reserve = [{ fraction = 0.10 }]
 
-[tariff]
+"""
+
+
+def home_scenario(
+    folder: Path,
+    import_component: str,
+    start: str,
+    days: int,
+    gap_tolerance: float = 1e-6,
+    spot_file: Path = SPOT_FILE,
+) -> Path:
+    """A single-phase home with solar, to which a battery comes, on 2024 spot prices of an Australian region.
+
+    The clock is the market's, UTC+10 all year. The home's file says no clock; it is read as the same one, so in
+    summer its days may be an hour off. Loss factors, fees, plant and flat rate are invented.
+    """
+    text = f"""
+title = "Home on five-minute spot prices"
+description = "Spot prices of an Australian region in 2024; load and solar of a New South Wales home in 2011-12."
+currency = "AUD"
+outside_folders = ["{spot_file.parent.as_posix()}", "{HOME_FILE.parent.as_posix()}"]
+solve = {{ gap_tolerance = {gap_tolerance} }}
+
+[timeline]
+start = {start}
+days = {days}
+step_minutes = 5
+zone = "UTC+10:00"
+
+[source.spot]
+file = "{spot_file.as_posix()}"
+time_column = "SETTLEMENTDATE"
+stamps = "end"
+zone = "UTC+10:00"
+step_minutes = 5
+
+[source.home]
+file = "{HOME_FILE.as_posix()}"
+time_column = "datetime"
+stamps = "start"
+zone = "UTC+10:00"
+step_minutes = 30
+redate = "season_and_weekday"
+
+{HOME_PLANT}[tariff]
 name = "Spot passed through, fees invented"
 zone = "UTC+10:00"
 tax_fraction = {TAX}
@@ -129,6 +138,74 @@ price_per_mwh = "spot.RRP"
 transmission_loss_factor = {TRANSMISSION_LOSS}
 distribution_loss_factor = {DISTRIBUTION_LOSS}
 fee_per_kwh = {EXPORT_FEE_PER_KWH}
+"""
+    return _written(folder, text)
+
+
+def region_file(region: str) -> Path:
+    """Prices of 2024 of a region, such as "NSW1"."""
+    return SPOT_FILE.with_name(f"PRICE_AND_DEMAND_2024_{region}.csv.gz")
+
+
+# --- the same home at Dutch imbalance prices ----------------------------------------------------------------------
+
+BALANCE_FEE_PER_KWH = 0.02
+
+
+def dutch_prices() -> pd.DataFrame:
+    """Prices of 2024 for being short and long, by UTC start; the file's rows are in order of time. [EUR/MWh]"""
+    raw = pd.read_csv(DUTCH_FILE, sep=";")
+    starts = pd.date_range("2023-12-31T23:00Z", periods=len(raw), freq="15min", name="interval_start")
+    return raw[["Price Shortage", "Price Surplus"]].set_axis(["short", "long"], axis=1).set_index(starts)
+
+
+def dutch_scenario(folder: Path, start: str, days: int, gap_tolerance: float = 1e-6) -> Path:
+    """A home that pays the price of shortage for import and gets that of surplus for export, by quarter-hours.
+
+    The home is that of New South Wales: its summer is the Dutch winter. What is looked at is two prices that part.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    dutch_prices().to_csv(folder / "prices.csv", date_format="%Y-%m-%dT%H:%M:%SZ")
+    text = f"""
+title = "Home on Dutch imbalance prices"
+description = "Imbalance prices of the Netherlands in 2024; load and solar of a New South Wales home in 2011-12."
+currency = "EUR"
+outside_folders = ["{HOME_FILE.parent.as_posix()}"]
+solve = {{ gap_tolerance = {gap_tolerance} }}
+
+[timeline]
+start = {start}
+days = {days}
+step_minutes = 15
+zone = "Europe/Amsterdam"
+
+[source.prices]
+file = "prices.csv"
+stamps = "start"
+step_minutes = 15
+
+[source.home]
+file = "{HOME_FILE.as_posix()}"
+time_column = "datetime"
+stamps = "start"
+zone = "UTC+10:00"
+step_minutes = 30
+redate = "season_and_weekday"
+{HOME_PLANT}
+[tariff]
+name = "Imbalance prices passed through, fee invented"
+zone = "Europe/Amsterdam"
+
+[[tariff.component]]
+kind = "spot_charge"
+name = "Short"
+price_per_mwh = "prices.short"
+fee_per_kwh = {BALANCE_FEE_PER_KWH}
+
+[[tariff.component]]
+kind = "spot_feed_in"
+name = "Long"
+price_per_mwh = "prices.long"
 """
     return _written(folder, text)
 
@@ -146,7 +223,9 @@ DELIVERY_FEE_PER_KWH = 0.045
 def hour_starts(frame: pd.DataFrame) -> pd.DatetimeIndex:
     """UTC starts of the hours of an ERCOT table: local hours ending 01:00 to 24:00, a flag on the repeated one."""
     hour_ending = frame["Hour Ending"].str[:2].astype(int)
-    local = pd.to_datetime(frame["Delivery Date"], format="%m/%d/%Y") + pd.to_timedelta(hour_ending - 1, unit="h")
+    local = pd.to_datetime(frame["Delivery Date"], format="%m/%d/%Y") + pd.to_timedelta(
+        hour_ending - 1, unit="h"
+    )
     first_of_two = (frame["Repeated Hour Flag"] == "N").to_numpy()
     return pd.DatetimeIndex(local).tz_localize("America/Chicago", ambiguous=first_of_two).tz_convert("UTC")
 

@@ -90,10 +90,14 @@ def hold_redated(table: pd.DataFrame, here: str, there: str) -> None:
 
 def test_a_home_pays_and_gets_five_minute_spot(tmp_path):
     """February 2024: stamps that end intervals, in market time, both ways at spot; load of another year."""
-    outcome = walk("Home, spot both ways, February", real.home_scenario(tmp_path, real.SPOT_IMPORT, "2024-02-01", 29))
+    outcome = walk(
+        "Home, spot both ways, February", real.home_scenario(tmp_path, real.SPOT_IMPORT, "2024-02-01", 29)
+    )
     hold_home(outcome, spot_prices("2024/02/01", 29), flat=False)
     hold_redated(outcome.table, "2024-02-05", "2012-02-06")  # Mondays
-    hold_redated(outcome.table, "2024-02-29", "2012-03-01")  # Thursdays, the 60th and 61st days of their years
+    hold_redated(
+        outcome.table, "2024-02-29", "2012-03-01"
+    )  # Thursdays, the 60th and 61st days of their years
 
 
 def test_a_home_exports_above_its_flat_rate(tmp_path):
@@ -115,6 +119,43 @@ def test_a_home_through_the_leap_year(tmp_path, flat, days):
     assert len(outcome.table) == 105_408
     hold_home(outcome, spot_prices("2024/01/01", days), flat)
     hold_redated(outcome.table, "2024-01-01", "2012-01-02")  # Mondays
+
+
+@pytest.mark.parametrize("region", ["SA1", "NSW1", "VIC1"])
+def test_a_week_of_each_region(tmp_path, region):
+    """A week of September 2024, spot both ways; the bill is recomputed from the price file's rows."""
+    folder = real.home_scenario(
+        tmp_path, real.SPOT_IMPORT, "2024-09-09", 7, spot_file=real.region_file(region)
+    )
+    outcome = walk(f"Home, spot both ways, a week, {region}", folder)
+    raw = pd.read_csv(real.region_file(region))
+    first = raw.index[raw["SETTLEMENTDATE"] == "2024/09/09 00:05:00"][0]
+    hold_home(outcome, raw["RRP"].to_numpy()[first : first + 288 * 7], flat=False)
+
+
+@pytest.mark.parametrize("region", ["NSW1", "VIC1"])
+@pytest.mark.parametrize("days", [pytest.param(366, marks=year_at_five_minutes)])
+def test_a_home_through_the_leap_year_elsewhere(tmp_path, region, days):
+    """The other regions, spot both ways."""
+    spot_file = real.region_file(region)
+    folder = real.home_scenario(tmp_path, real.SPOT_IMPORT, "2024-01-01", days, 1e-4, spot_file)
+    outcome = walk(f"Home, spot import, 2024, {region}", folder)
+    hold_home(outcome, pd.read_csv(spot_file)["RRP"].to_numpy()[: 288 * days], flat=False)
+
+
+@pytest.mark.parametrize("days", [31, pytest.param(366, marks=pytest.mark.slow)])
+def test_a_home_at_two_prices_by_quarter_hours(tmp_path, days):
+    """Dutch prices of shortage and surplus, which part in 16.5 % of 2024; the bill is recomputed from the rows."""
+    outcome = walk(
+        f"Home, Dutch imbalance prices, {days} days", real.dutch_scenario(tmp_path, "2024-01-01", days, 1e-5)
+    )
+    prices, table = real.dutch_prices().iloc[: len(outcome.table)] / 1000, outcome.table
+    assert (real.dutch_prices()["short"] != real.dutch_prices()["long"]).mean() == pytest.approx(
+        0.165, abs=5e-4
+    )
+    pays, gets = prices["short"].to_numpy() + real.BALANCE_FEE_PER_KWH, prices["long"].to_numpy()
+    after = (pays @ table["meter.import_kw"].to_numpy() - gets @ table["meter.export_kw"].to_numpy()) / 4
+    assert after == pytest.approx(outcome.made.statement.bill_after, abs=1e-4)
 
 
 # --- three phases with five services ------------------------------------------------------------------------------
@@ -140,7 +181,9 @@ def hold_texas(outcome: Outcome, month: str) -> None:
         income = np.nansum(capacity[name].to_numpy() * table[f"service.{name}.offer_kw"].to_numpy()) / 1000
         assert income * real.SITE_SHARE == pytest.approx(real.money(made, f"Availability, {name}"), abs=1e-4)
         assert income > 0
-        print(f"  {name:6s} {table[f'service.{name}.offer_kw'].sum():12.1f} kW h {income * real.SITE_SHARE:10.2f} USD")
+        print(
+            f"  {name:6s} {table[f'service.{name}.offer_kw'].sum():12.1f} kW h {income * real.SITE_SHARE:10.2f} USD"
+        )
     energy = points["LZ_AEN"].to_numpy() / 1000
     assert -(energy @ table["meter.import_kw"]) == pytest.approx(real.money(made, "Day-ahead"), abs=1e-4)
     assert energy @ table["meter.export_kw"] == pytest.approx(real.money(made, "Export"), abs=1e-4)

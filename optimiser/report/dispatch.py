@@ -134,8 +134,8 @@ def group_panels(dispatch: pd.DataFrame) -> list[Panel]:
     controllers = members(dispatch, "controller.", ".solar_kw")
     voltages = members(dispatch, "storage.", ".bus_voltage_v")
     found = [
-        family("offers", "Offered to services", "kW", "Power offered to each service, stacked.",
-               "service.{}.offer_kw", services, "bar"),
+        family("offers", "Offered to services", "kW", "Power offered to each service.",
+               "service.{}.offer_kw", services, "bar" if len(services) <= len(SERIES_COLOURS) else "line"),
         family("phases", "Net import of each phase", "kW", "Import less export on each phase.",
                "phase.{}.net_import_kw", phases, "line"),
         family("inverters", "Inverters", "kW", "Output to the AC side of each inverter.",
@@ -158,7 +158,7 @@ def family(
         trace(pattern.format(name), name, "@charge" if apart else SERIES_COLOURS[place % 7], style)
         for place, name in enumerate(names)
     )
-    height = 60 + 100 * len(names) if apart else 220
+    height = 60 + (100 if len(names) <= 4 else 70) * len(names) if apart else 220
     return Panel(key, title, unit, description, traces, height_px=height, apart=apart)
 
 
