@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from optimiser.engine import diagnosis, proof
 from optimiser.engine.answer import Answer, answer
+from optimiser.engine.solver import Basis
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.formulation import Formulation, formulate
@@ -85,6 +86,8 @@ class Dispatch:
     proof : Proof
     seconds : dict of str to float
         Time taken by each part. [s]
+    basis : Basis
+        Where a run of the same shape with other data may start.
     """
 
     scenario: Scenario
@@ -95,14 +98,18 @@ class Dispatch:
     worth_per_kwh: dict[str, np.ndarray]
     proof: Proof
     seconds: dict[str, float]
+    basis: Basis = field(repr=False)
 
 
-def solve(scenario: Scenario, *, progress: Progress | None = None) -> Dispatch:
+def solve(scenario: Scenario, *, start: Dispatch | None = None, progress: Progress | None = None) -> Dispatch:
     """Find the schedule that makes the most money within every limit, and prove it.
 
     Parameters
     ----------
     scenario : Scenario
+    start : Dispatch, optional
+        A solved scenario of the same shape, other prices, limits or efficiencies in it; the linear program starts
+        from there, which is quicker. The answer is proven all the same.
     progress : callable, optional
         Told in a phrase what is being done.
 
@@ -123,7 +130,7 @@ def solve(scenario: Scenario, *, progress: Progress | None = None) -> Dispatch:
     _check_helpers(problem)
     built = time.perf_counter()
     try:
-        found = answer(problem, scenario, say)
+        found = answer(problem, scenario, say, start.basis if start else None)
     except InfeasibleError:
         say("looking for the limit that cannot be kept")
         raise diagnosis.explained(scenario, problem) from None
@@ -142,6 +149,7 @@ def solve(scenario: Scenario, *, progress: Progress | None = None) -> Dispatch:
         _worth(scenario, problem, found),
         _proof(scenario, problem, found, stated, replay_violation),
         seconds,
+        found.basis,
     )
 
 

@@ -53,13 +53,17 @@ class Run:
     dispatch_table: pd.DataFrame
 
 
-def run(scenario: str | Path | Scenario, *, progress: Progress | None = None) -> Run:
+def run(
+    scenario: str | Path | Scenario, *, start: Run | None = None, progress: Progress | None = None
+) -> Run:
     """Walk the road: read, solve, settle, appraise, and bundle the results.
 
     Parameters
     ----------
     scenario : str, Path or Scenario
         A scenario folder, or a scenario already read.
+    start : Run, optional
+        A run of the same shape with other prices, limits or efficiencies, to start from.
     progress : callable, optional
         Told in a phrase what is being done.
     """
@@ -67,7 +71,7 @@ def run(scenario: str | Path | Scenario, *, progress: Progress | None = None) ->
     if not isinstance(scenario, Scenario):
         scenario = read_scenario(scenario)
     read = time.perf_counter()
-    dispatch = solve(scenario, progress=progress)
+    dispatch = solve(scenario, start=start.dispatch if start else None, progress=progress)
     settling = time.perf_counter()
     statement = settle(dispatch)
     appraisal = appraise(statement)
@@ -428,7 +432,9 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         folder.mkdir(parents=True, exist_ok=True)
         _all_or_nothing({paths[name]: write for name, write in writers.items()})
     except OSError as problem:
-        raise OptimiserError(f"{folder} cannot be written to: {problem.strerror}. Choose another folder.") from None
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
     return paths
 
 

@@ -32,7 +32,7 @@ from optimiser import read_scenario, vary
 from optimiser.dispatch import Dispatch, replay
 from optimiser.engine import directions, proof
 from optimiser.engine.pattern import compile_pattern
-from optimiser.engine.solver import Highs
+from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem, build_problem, tile
 from optimiser.engine.windows import stitched_basis
 from optimiser.formulation import formulate
@@ -71,7 +71,9 @@ def hourly_bakery(folder: Path) -> Path:
     """A copy of the shipped bakery at 60 min, its data averaged from 30 min, to be proven within GAP_TOLERANCE."""
     shutil.copytree(ROOT / "scenarios" / "three-phase-bakery", folder)
     file = folder / "scenario.toml"
-    text = re.sub(r"(\[timeline\][^\[]*step_minutes = )\d+", r"\g<1>60", file.read_text(encoding="utf-8"), count=1)
+    text = re.sub(
+        r"(\[timeline\][^\[]*step_minutes = )\d+", r"\g<1>60", file.read_text(encoding="utf-8"), count=1
+    )
     text = re.sub(r"(?m)^(\[source\..*\])$", r'\1\ncoarsen = "mean"', text)
     text = re.sub(r"(?m)^\[solve\](\n[^\[].*)*|^solve = .*$", "", text)
     file.write_text(f"solve = {{ gap_tolerance = {GAP_TOLERANCE} }}\n{text}", encoding="utf-8")
@@ -97,12 +99,30 @@ def whole_command(folder: Path, out: Path) -> tuple[float, float, float]:
     paths = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH", "")]))
     began = time.perf_counter()
     command = [sys.executable, "-c", code, "run", str(folder), "--out", str(out), "--quiet"]
-    with subprocess.Popen(command, env=os.environ | {"PYTHONPATH": paths}, stdout=subprocess.DEVNULL) as child:
+    with subprocess.Popen(
+        command, env=os.environ | {"PYTHONPATH": paths}, stdout=subprocess.DEVNULL
+    ) as child:
         _, status, usage = os.wait4(child.pid, 0)  # its own usage, not that of all children
         child.returncode = os.waitstatus_to_exitcode(status)
     assert child.returncode in (0, 5)
     to_mib = 1024 if sys.platform != "darwin" else 1024**2
     return time.perf_counter() - began, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / to_mib
+
+
+RESOLVES = {
+    "rate": {"tariff.component.0.rates.0.rate_per_kwh": 0.31},
+    "capacity": {"storage.0.unit_usable_kwh": 6.0},
+    "efficiency": {"site.inverter.0.output_efficiency": 0.93},
+}
+
+
+def from_basis(problem: Problem, basis: Basis) -> Any:
+    """The linear program from the answer to one of the same shape, proven."""
+    highs = Highs(problem)
+    highs.set_basis(basis)
+    solution = highs.solve()
+    assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(solution.purse, rel=1e-6)
+    return solution
 
 
 def by_days(problem: Problem) -> tuple[Highs, Any]:
@@ -198,8 +218,14 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     pattern = watch.time("compile the pattern", lambda: compile_pattern(scenario))
     problem = watch.time("tile it over the year", lambda: tile(pattern, scenario.timeline))
     rows, columns = problem.matrix.shape
-    print(f"    {rows:,} rows, {columns:,} columns, {problem.matrix.nnz:,} entries, {scenario.timeline.steps:,} steps")
+    print(
+        f"    {rows:,} rows, {columns:,} columns, {problem.matrix.nnz:,} entries, {scenario.timeline.steps:,} steps"
+    )
     highs, relaxed = watch.time("linear program, days then the whole", lambda: by_days(problem))
+    basis = highs.basis()
+    for name, change in RESOLVES.items():
+        other = build_problem(vary(scenario, change))
+        watch.time(f"the same from that answer, another {name}", lambda other=other: from_basis(other, basis))
     bound = proof.upper_bound(problem, relaxed.row_dual)
     gap, deadline = scenario.solve.gap_tolerance, time.perf_counter() + scenario.solve.time_limit_s
 
@@ -213,11 +239,13 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
 
     outcome = watch.time(f"one direction, {gap:g} proven", one_direction)
     decided = len(np.unique(directions.decisions(problem).step[outcome.flagged]))
-    print(f"    {outcome.rounds} rounds, {decided} steps decided, gaps {', '.join(f'{g:.1e}' for g in outcome.gaps)}")
+    print(
+        f"    {outcome.rounds} rounds, {decided} steps decided, gaps {', '.join(f'{g:.1e}' for g in outcome.gaps)}"
+    )
     values = problem.split(outcome.solution.x)
     stated, _ = watch.time("replay every rule and line", lambda: replay(scenario, values))
     books = (tuple(stated.lines), stated.flows, tuple(stated.offers))
-    watch.time("settle", lambda: settle(Dispatch(scenario, values, *books, {}, cast(Any, None), {})))
+    watch.time("settle", lambda: settle(Dispatch(scenario, values, *books, {}, cast(Any, None), {}, basis)))
     out = tmp_path / "results"
     wall, cpu, peak_mib = whole_command(folder, out)
     results = Results(
@@ -226,7 +254,9 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
         pd.read_csv(out / "statement.csv"),
     )
     watch.time("report", lambda: write_report(results, tmp_path / "report.html"))
-    print(f"{'whole command in a process of its own':58s}{wall:9.2f}{cpu:9.2f}  peak memory {peak_mib:.0f} MiB")
+    print(
+        f"{'whole command in a process of its own':58s}{wall:9.2f}{cpu:9.2f}  peak memory {peak_mib:.0f} MiB"
+    )
     print(f"    of which {results.summary['provenance']['seconds']}")
 
     print("peers, on the same linear program, without the one-direction rule")
@@ -241,7 +271,9 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     times = scenario.timeline.hours / part.timeline.hours
     note = f"measured on {PYOMO_DAYS} days, multiplied by {times:.2f}"
     model = watch.time("Pyomo, build the whole model", lambda: stated_by_pyomo(part), times, note)
-    found = watch.time("Pyomo, solve through its interface to HiGHS", lambda: solved_by_pyomo(model), times, note)
+    found = watch.time(
+        "Pyomo, solve through its interface to HiGHS", lambda: solved_by_pyomo(model), times, note
+    )
     assert found == pytest.approx(Highs(build_problem(part)).solve().purse, rel=1e-6)
     summarise(watch.seconds)
 

@@ -15,6 +15,7 @@ from optimiser import read_scenario, solve, vary
 
 SEEDS = [*range(100, 130), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(130, 200))]
 RELATIVE = 1e-6
+ROOT = Path(__file__).parent.parent
 
 
 def by(scenario: Any, route: str) -> Any:
@@ -33,3 +34,34 @@ def test_routes_agree(seed: int, tmp_path: Path) -> None:
     for one, other in ((whole, days), (days, whole)):
         assert one.remaining_violations == 0
         assert one.bound >= other.settled - 1e-7 * size
+
+
+CHANGES = {
+    "nothing": {},
+    "price": {"tariff.component.0.rates.0.rate_per_kwh": 0.31},
+    "limit": {"site.connection.export_limit_kw": 9.0},
+    "capacity": {"storage.0.unit_usable_kwh": 6.0},
+    "efficiency": {"site.inverter.0.output_efficiency": 0.93},
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_run_that_starts_from_another_ends_where_a_cold_one_does(change: str, week: Any) -> None:
+    """Same structure, new data: the basis of the bakery's week leads to the same proven money."""
+    scenario = vary(week.scenario, CHANGES[change])
+    warm, cold = solve(scenario, start=week).proof, solve(scenario).proof
+    assert "earlier run" in warm.route
+    assert "earlier run" not in cold.route
+    assert (warm.verdict, cold.verdict) == ("optimal", "optimal")
+    assert abs(warm.settled - cold.settled) <= 2 * RELATIVE * max(1.0, abs(cold.settled))
+
+
+def test_a_run_of_another_shape_is_not_started_from(week: Any) -> None:
+    """Two days have fewer rows than a week."""
+    assert "earlier run" not in solve(vary(week.scenario, {"timeline.days": 2}), start=week).proof.route
+
+
+@pytest.fixture(scope="module")
+def week() -> Any:
+    """The bakery's first week, solved."""
+    return solve(vary(read_scenario(ROOT / "scenarios" / "three-phase-bakery"), {"timeline.days": 7}))

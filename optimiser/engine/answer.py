@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.engine import diagnosis, directions
-from optimiser.engine.solver import Highs
+from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import stitched_basis
 from optimiser.errors import InfeasibleError
@@ -20,7 +20,7 @@ MOST_ROWS_WHOLE = 40_000
 
 @dataclass(frozen=True)
 class Answer:
-    """A schedule and what bounds it.
+    """A schedule and what bounds it; `basis` is that of the linear program before decisions.
 
     Attributes
     ----------
@@ -43,9 +43,10 @@ class Answer:
     route: str
     decided: int
     remaining: int
+    basis: Basis
 
 
-def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answer:
+def answer(problem: Problem, scenario: Any, say: Callable[[str], None], start: Basis | None = None) -> Answer:
     """Solve a problem to its proven best.
 
     Parameters
@@ -55,6 +56,8 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
         Its `solve` says the gap and the time.
     say : callable
         Told in a phrase what is being done.
+    start : Basis or None
+        Of a problem with the same columns and rows and other data, to start from; one of another shape is not used.
 
     Raises
     ------
@@ -67,7 +70,10 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     highs = Highs(problem)
     route = "the whole run at once"
     chosen, large = scenario.solve.route, len(problem.row_upper) > MOST_ROWS_WHOLE
-    if chosen == "days" or (chosen == "auto" and large):
+    if start is not None and start.fits(problem):
+        highs.set_basis(start)
+        route = "from the answer to an earlier run of the same shape"
+    elif chosen == "days" or (chosen == "auto" and large):
         basis = stitched_basis(problem, say)
         if basis is None:
             # A day without an answer may be its own fault (it began too empty) or the sign of a site without one.
@@ -79,6 +85,7 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
     relaxed = highs.solve()
     if relaxed.verdict == "infeasible":
         raise InfeasibleError("no schedule keeps every limit")
+    basis = highs.basis()
     outcome = directions.keep_one_direction(
         problem, relaxed, highs, scenario.solve.gap_tolerance, deadline, say
     )
@@ -88,4 +95,6 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None]) -> Answe
         route += f", then {rounds} of windows for one direction at a time"
     decided = len(np.unique(every.step[outcome.flagged]))
     remaining = int(every.broken(problem, outcome.solution.x).sum())
-    return Answer(outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining)
+    return Answer(
+        outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining, basis
+    )

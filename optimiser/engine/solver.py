@@ -66,6 +66,10 @@ class Basis:
     columns: np.ndarray
     rows: np.ndarray
 
+    def fits(self, problem: Problem) -> bool:
+        """Whether a problem has as many columns and rows."""
+        return (len(self.columns), len(self.rows)) == (len(problem.lower), len(problem.row_upper))
+
 
 class Highs:
     """One HiGHS instance that holds a problem.
