@@ -194,6 +194,24 @@ def test_bound_holds_for_any_multipliers(margin_hours, scale, most_nodes, monkey
     assert fixed is None or fixed.purse <= best + 1e-6 * max(1, abs(best))
 
 
+def test_windows_widen_until_they_are_the_whole():
+    """Redrawn windows are looked at before they are widened; the whole run cannot be widened."""
+    problem = tiled(temptations(5))
+    highs = Highs(problem)
+    every = directions.decisions(problem)
+    search = directions._Search(problem, every, every.broken(problem, highs.solve().x), highs)
+    relaxed = search.relax()
+    before = search.spans
+    assert search.widen(relaxed.x)
+    assert search.spans == before
+    for _ in range(12):
+        view = search.price(relaxed.row_dual, None, 1e-3, 60, time.perf_counter() + 60)
+        assert view.bound >= _best_of_five() - 1e-6
+        widened = search.widen(relaxed.x)
+    assert not widened
+    assert search.spans == [(0, problem.timeline.steps)]
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_implied_rows_cut_off_no_schedule(seed):
     """Schedules that keep every decision, best for money and for random aims, lie within the rows; the plain

@@ -107,7 +107,7 @@ def keep_one_direction(
         if gaps[-1] <= gap or time.perf_counter() > deadline:
             break
         # Windows are searched no deeper than the prices deserve: the first ones are far off.
-        shallow = best is None or view.unfinished > 0.25 * (bound - best.purse)
+        shallow = view.unfinished > (spare if best is None else 0.25 * (bound - best.purse))
         if shallow:
             most_nodes *= 4
         if solution is not None and found:
@@ -115,6 +115,10 @@ def keep_one_direction(
             if len(gaps) == 1:
                 # The first prices came from a schedule that broke decisions; what they said is too far away to mix.
                 search.forget_prices()
+        elif best is None and not shallow:
+            # The windows' decisions cannot be kept together: wider ones know more of each other.
+            if not search.widen(view.x):
+                break
         elif best is not None and not shallow:
             # A few windows are cheaper to widen; many mean that the prices are off.
             few = len(view.contested) <= MOST_WIDENED
@@ -263,8 +267,10 @@ class _Search:
     def widen(self, x: np.ndarray) -> bool:
         """Look twice as far around the windows that still promise more than a schedule makes in them.
 
-        False if that leaves the windows as they were.
+        False if that leaves the windows as they were. Windows that were redrawn meanwhile are looked at first.
         """
+        if not self._views:
+            return True
         before, steps = self.spans, self.problem.timeline.steps
         for first, stop in self._views[-1].contested or self.spans:
             self._margin[first:stop] = np.minimum(2 * self._margin[first:stop], steps)
