@@ -32,20 +32,19 @@ def stitched_basis(
     rows = np.full(len(problem.row_upper), BASIC, np.int8)
     x = np.zeros(len(problem.lower))
     seen = np.zeros(len(problem.lower), bool)
-    solver: tuple[tuple[int, ...], Highs] | None = None
+    basis: Basis | None = None
     for first in range(0, steps, keep):
         stop, kept = min(steps, first + keep + ahead), min(keep, steps - first)
         day, groups = _slice(problem, first, stop, x, seen)
         highs = Highs(day)
-        if solver is not None and solver[0] == day.matrix.shape:
-            highs.set_basis(solver[1].basis())
+        if basis is not None and basis.fits(day):
+            highs.set_basis(basis)
         try:
             solution = highs.solve()
         except UnprovenError:
             return None
         if solution.verdict != "optimal":
             return None
-        solver = (day.matrix.shape, highs)
         basis = highs.basis()
         here = slice(first * wide, (first + kept) * wide)
         columns[here], x[here] = basis.columns[: kept * wide], solution.x[: kept * wide]
