@@ -21,7 +21,7 @@ from pydantic import BaseModel, Field, StrictStr, ValidationError
 from optimiser import storage, tariff
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
-from optimiser.series import Source, Table, lay, read_table
+from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
 from optimiser.storage import AnyBank
@@ -291,16 +291,7 @@ def _parse(path: Path) -> tuple[dict[str, Any], str]:
 
 
 def _toml(path: Path, digest: Any) -> dict[str, Any]:
-    if path.stat().st_size > MOST_BYTES:
-        raise ScenarioError(
-            str(path), [f"the file is larger than {MOST_BYTES} bytes; data belong in CSV or Parquet files."]
-        )
-    try:
-        content = path.read_bytes()
-    except OSError as problem:
-        raise ScenarioError(
-            str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]
-        ) from None
+    content = bounded_bytes(path, MOST_BYTES, "Data belong in CSV or Parquet files.", ScenarioError)
     digest.update(content)
     try:
         return tomllib.loads(content.decode("utf-8-sig"))

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from pydantic import StrictStr
 
-from optimiser.errors import SeriesError
+from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, text, zone_of
 from optimiser.timeline import Timeline
 
@@ -68,6 +68,16 @@ class Table:
 MOST_BYTES = 500_000_000
 
 
+def bounded_bytes(path: Path, most: int, way_out: str, fault: type[ScenarioError]) -> bytes:
+    """Content of a file that must not be larger than `most` bytes; a `fault` with the way out if it is."""
+    if path.stat().st_size > most:
+        raise fault(str(path), [f"the file is larger than {most} bytes. {way_out}"])
+    try:
+        return path.read_bytes()
+    except OSError as problem:
+        raise fault(str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]) from None
+
+
 def read_table(name: str, source: Source, path: Path) -> Table:
     """Read a data file and check its time column.
 
@@ -78,16 +88,7 @@ def read_table(name: str, source: Source, path: Path) -> Table:
     """
     if not path.is_file():
         raise SeriesError(str(path), ["the file does not exist. Check source." + name + ".file."])
-    if path.stat().st_size > MOST_BYTES:
-        raise SeriesError(
-            str(path), [f"the file is larger than {MOST_BYTES} bytes. Cut it to the span you need."]
-        )
-    try:
-        raw = path.read_bytes()
-    except OSError as problem:
-        raise SeriesError(
-            str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]
-        ) from None
+    raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
     frame = _parse(path, raw)
     if source.time_column not in frame.columns:
         raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), source.time_column)])

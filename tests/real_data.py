@@ -2,7 +2,8 @@
 
 The files are never copied into this repository: their publishers' terms are unverified. Prices: Australian Energy
 Market Operator (AEMO), aggregated price and demand, and Electric Reliability Council of Texas (ERCOT), day-ahead
-settlement point prices and clearing prices for capacity. Load and solar: Ausgrid, Solar Home Electricity Data,
+settlement point prices and clearing prices for capacity; TenNet TSO B.V.,
+settlement prices of the Netherlands. Load and solar: Ausgrid, Solar Home Electricity Data,
 customer 12, and half-hourly consumption of Australian homes in 2013. Tariff fees, plants and costs are invented.
 """
 
@@ -47,9 +48,18 @@ rate_per_kwh = {FLAT_RATE_PER_KWH}
 """
 
 
-HOME_PLANT = """[site]
+HOME = f"""
+[source.home]
+file = "{HOME_FILE.as_posix()}"
+time_column = "datetime"
+stamps = "start"
+zone = "UTC+10:00"
+step_minutes = 30
+redate = "season_and_weekday"
+
+[site]
 phases = 1
-connection = { import_limit_kw = 14.0, export_limit_kw = 5.0 }
+connection = {{ import_limit_kw = 14.0, export_limit_kw = 5.0 }}
 
 [[site.load]]
 power_kw = "home.GC"
@@ -79,7 +89,7 @@ discharge_efficiency = 0.97
 voltage_v = 51.2
 self_discharge_per_day = 0.001
 wear_per_kwh = 0.01
-reserve = [{ fraction = 0.10 }]
+reserve = [{{ fraction = 0.10 }}]
 
 """
 
@@ -117,15 +127,7 @@ stamps = "end"
 zone = "UTC+10:00"
 step_minutes = 5
 
-[source.home]
-file = "{HOME_FILE.as_posix()}"
-time_column = "datetime"
-stamps = "start"
-zone = "UTC+10:00"
-step_minutes = 30
-redate = "season_and_weekday"
-
-{HOME_PLANT}[tariff]
+{HOME}[tariff]
 name = "Spot passed through, fees invented"
 zone = "UTC+10:00"
 tax_fraction = {TAX}
@@ -145,6 +147,22 @@ fee_per_kwh = {EXPORT_FEE_PER_KWH}
 def region_file(region: str) -> Path:
     """Prices of 2024 of a region, such as "NSW1"."""
     return SPOT_FILE.with_name(f"PRICE_AND_DEMAND_2024_{region}.csv.gz")
+
+
+def passed_through(charge: str, pays: str, fee_per_kwh: float, feed_in: str, gets: str) -> str:
+    """Import and export at two columns of prices, with a fee on import."""
+    return f"""
+[[tariff.component]]
+kind = "spot_charge"
+name = "{charge}"
+price_per_mwh = "{pays}"
+fee_per_kwh = {fee_per_kwh}
+
+[[tariff.component]]
+kind = "spot_feed_in"
+name = "{feed_in}"
+price_per_mwh = "{gets}"
+"""
 
 
 # --- the same home at Dutch imbalance prices ----------------------------------------------------------------------
@@ -184,28 +202,12 @@ file = "prices.csv"
 stamps = "start"
 step_minutes = 15
 
-[source.home]
-file = "{HOME_FILE.as_posix()}"
-time_column = "datetime"
-stamps = "start"
-zone = "UTC+10:00"
-step_minutes = 30
-redate = "season_and_weekday"
-{HOME_PLANT}
+{HOME}
 [tariff]
 name = "Imbalance prices passed through, fee invented"
 zone = "Europe/Amsterdam"
 
-[[tariff.component]]
-kind = "spot_charge"
-name = "Short"
-price_per_mwh = "prices.short"
-fee_per_kwh = {BALANCE_FEE_PER_KWH}
-
-[[tariff.component]]
-kind = "spot_feed_in"
-name = "Long"
-price_per_mwh = "prices.long"
+{passed_through("Short", "prices.short", BALANCE_FEE_PER_KWH, "Long", "prices.long")}
 """
     return _written(folder, text)
 
@@ -315,16 +317,7 @@ reserve = [{{ fraction = 0.10 }}]
 name = "Day-ahead price passed through, fees invented"
 zone = "America/Chicago"
 
-[[tariff.component]]
-kind = "spot_charge"
-name = "Day-ahead"
-price_per_mwh = "market.LZ_AEN"
-fee_per_kwh = {DELIVERY_FEE_PER_KWH}
-
-[[tariff.component]]
-kind = "spot_feed_in"
-name = "Export"
-price_per_mwh = "market.LZ_AEN"
+{passed_through("Day-ahead", "market.LZ_AEN", DELIVERY_FEE_PER_KWH, "Export", "market.LZ_AEN")}
 """
     for name, phase in (("a", "L1"), ("b", "L2"), ("c", "L3")):
         text += f"""

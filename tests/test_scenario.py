@@ -323,7 +323,7 @@ BYTES = {
     "noise": (np.random.default_rng(1).bytes(1_000_000), "the file is not text in UTF-8. Save it as UTF-8."),
     "much noise": (
         b"\xff" * 10_000_000,
-        "the file is larger than 2000000 bytes; data belong in CSV or Parquet files.",
+        "the file is larger than 2000000 bytes. Data belong in CSV or Parquet files.",
     ),
     "UTF-16": (TEXT.encode("utf-16"), "the file is not text in UTF-8. Save it as UTF-8."),
     "Latin 1": (

@@ -1,8 +1,8 @@
 """The exact best of a small part of a problem, every decision kept: branch and bound over its own linear program.
 
 A decision needs no binary: a branch closes one of its two columns (or fills the first of an order). That changes
-bounds alone, so each node starts from the basis of the last. What takes too many nodes is handed to the integer
-solver.
+bounds alone, so each node starts from the basis of the last. The bound of a node is computed here from its duals.
+What takes too many nodes is handed to the integer solver, whose bound is taken as it says.
 """
 
 from __future__ import annotations
@@ -114,9 +114,10 @@ class Part:
         self._one = np.searchsorted(columns, every.first[inside])
         self._other = np.searchsorted(columns, every.second[inside])
         self._ordered = every.ordered[inside]
+        self.matrix = sparse.csr_array(problem.matrix[rows][:, columns])
         self._problem = replace(
             problem,
-            matrix=sparse.csr_array(problem.matrix[rows][:, columns]),
+            matrix=self.matrix,
             row_lower=problem.row_lower[rows],
             row_upper=problem.row_upper[rows],
             lower=problem.lower[columns],
@@ -199,7 +200,7 @@ class Part:
         if solution.verdict == "infeasible":
             return None
         sides = (self._problem.row_lower, self._problem.row_upper)
-        promised = proof.boxed_bound(self._problem.matrix, sides, (lower, upper), prices, solution.row_dual)
+        promised = proof.boxed_bound(self.matrix, sides, (lower, upper), prices, solution.row_dual)
         return min(promised, node.promised), np.clip(solution.x, lower, upper)
 
     def _worst(self, x: np.ndarray, prices: np.ndarray) -> int | None:

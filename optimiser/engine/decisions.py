@@ -36,6 +36,12 @@ class Decisions:
         """True where a schedule breaks the rule."""
         return self.broken_at(x[self.first], x[self.second], problem.upper[self.first], self.ordered)
 
+    def seconds(self, problem: Problem, x: np.ndarray) -> np.ndarray:
+        """True where a schedule leans to the second of a pair, or has enough for the second of an order."""
+        one, other = x[self.first], x[self.second]
+        full = one + other >= problem.upper[self.first] - TOLERANCE_KW
+        return np.where(self.ordered, full, other > one)
+
     @staticmethod
     def broken_at(one: np.ndarray, other: np.ndarray, most: np.ndarray, ordered: np.ndarray) -> np.ndarray:
         """True where two values break the rule; `most` fills the first."""

@@ -22,7 +22,7 @@ from scipy.optimize import linprog
 
 from optimiser.engine import proof
 from optimiser.engine.branching import Best, Part, take
-from optimiser.engine.decisions import TOLERANCE_KW, Decisions, decisions, implied_rows
+from optimiser.engine.decisions import Decisions, decisions, implied_rows
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
@@ -86,7 +86,7 @@ def keep_one_direction(
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any():
-        return Outcome(search.in_rows_of(problem, relaxed), bound, broken)
+        return Outcome(_in_rows_of(problem, relaxed), bound, broken)
     best: Solution | None = None
     y = relaxed.row_dual
     gaps: list[float] = []
@@ -128,7 +128,7 @@ def keep_one_direction(
             y = best.row_dual if between is None else between
     if best is None:
         raise UnprovenError(NONE_FOUND)
-    return Outcome(search.in_rows_of(problem, best), bound, search.broken, len(gaps), gaps)
+    return Outcome(_in_rows_of(problem, best), bound, search.broken, len(gaps), gaps)
 
 
 @dataclass(frozen=True)
@@ -184,10 +184,6 @@ class _Search:
         self._known: dict[Span, tuple[np.ndarray, Best]] = {}
         self._views: list[_View] = []
         self._tried: set[bytes] = set()
-
-    def in_rows_of(self, problem: Problem, solution: Solution) -> Solution:
-        """A solution with the duals of the problem's own rows alone."""
-        return replace(solution, row_dual=solution.row_dual[: len(problem.row_upper)])
 
     def relax(self) -> Solution:
         """The tightened linear program; where it still breaks decisions the first windows are drawn."""
@@ -260,8 +256,7 @@ class _Search:
         if len(alone):
             part = sparse.csr_array(matrix[alone])
             one, most = _range_of_rows(part, inside, len(inside))
-            owner[alone] = np.where((one == most) & (one <= len(self.spans)), one, -1)
-        owner[owner > len(self.spans)] = -1
+            owner[alone] = np.where(one == most, one, -1)
         self._inside, self._owner = inside, owner
 
     def widen(self, x: np.ndarray) -> bool:
@@ -316,7 +311,7 @@ class _Search:
             of_part = np.where(
                 inside[part.columns] == number,
                 prices[part.columns],
-                problem.matrix[part.rows][:, part.columns].T @ owned[part.rows],
+                part.matrix.T @ owned[part.rows],
             )
             known = self._known.get(span)
             finished = known is not None and known[1].bound <= known[1].purse + share
@@ -346,7 +341,7 @@ class _Search:
             x[part.columns[mine]] = result.x[mine]
             # What the window's copies of shared columns do apart from the shared columns themselves.
             apart = np.where(mine, 0.0, result.x - x[part.columns])
-            difference[part.rows] = problem.matrix[part.rows][:, part.columns] @ apart
+            difference[part.rows] = part.matrix @ apart
         slope = np.where(owner < 0, side - problem.matrix @ x, difference)
         constant = problem.offset + float(problem.purse @ x)
         view = _View(float(bound), y, x, constant, slope, tuple(contested), unfinished)
@@ -387,9 +382,7 @@ class _Search:
         """The linear program with the windows' decisions taken; None if they were tried or cannot be kept."""
         problem, every = self.problem, self.every
         inside = self._inside[every.first] >= 0
-        one, other = view.x[every.first], view.x[every.second]
-        full = one + other >= problem.upper[every.first] - TOLERANCE_KW
-        second = np.where(every.ordered, full, other > one)
+        second = every.seconds(problem, view.x)
         # Pairs that were never broken and invite nothing, and orders, are left free until they break.
         held = inside & ~every.ordered & (every.tempting | self.broken)
         pattern = np.packbits(held).tobytes() + np.packbits(second & inside).tobytes()
@@ -409,12 +402,15 @@ class _Search:
                     # What broke outside all windows gets one of its own.
                     self._draw(solution.x)
                 return solution
-            one, other = solution.x[every.first], solution.x[every.second]
-            full = one + other >= problem.upper[every.first] - TOLERANCE_KW
-            second = np.where(broken & ~inside, np.where(every.ordered, full, other > one), second)
+            second = np.where(broken & ~inside, every.seconds(problem, solution.x), second)
             held |= broken
             self.broken = self.broken | broken
         return None
+
+
+def _in_rows_of(problem: Problem, solution: Solution) -> Solution:
+    """A solution with the duals of the problem's own rows alone."""
+    return replace(solution, row_dual=solution.row_dual[: len(problem.row_upper)])
 
 
 def _range_of_rows(matrix: sparse.csr_array, inside: np.ndarray, stop: int) -> tuple[np.ndarray, np.ndarray]:

@@ -79,10 +79,8 @@ class Highs:
     problem : Problem
     extra : Extra or None
     time_limit_s : float
-    gap : float
-        Relative gap at which an integer solve may stop.
     absolute_gap : float
-        Absolute one. [currency]
+        Gap at which an integer solve may stop. [currency]
     """
 
     def __init__(
@@ -90,7 +88,6 @@ class Highs:
         problem: Problem,
         extra: Extra | None = None,
         time_limit_s: float = 3600.0,
-        gap: float = 0.0,
         absolute_gap: float = 1e-9,
     ):
         self.problem = problem
@@ -102,7 +99,7 @@ class Highs:
             # A kWh of a 5-minute step is worth a thousandth of a unit of money: duals need more digits than usual.
             ("dual_feasibility_tolerance", 1e-9),
             ("time_limit", float(time_limit_s)),
-            ("mip_rel_gap", float(gap)),
+            ("mip_rel_gap", 0.0),
             ("mip_abs_gap", float(absolute_gap)),
         ):
             _accepted(self._highs.setOptionValue(name, value), f"option {name}")
