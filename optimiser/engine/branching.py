@@ -21,6 +21,7 @@ from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
 MOST_NODES = 960
+QUICK_NODES = 240
 INTEGER_SECONDS_PER_NODE = 0.02
 
 
@@ -144,20 +145,22 @@ class Part:
         spare : float
             Branches that promise less than this beyond the best known are left. [currency]
         most_nodes : int
-            Linear programs to solve at most once a schedule is known; beyond `MOST_NODES` the integer solver, which
-            copes better with steps that are alike, has a try first.
+            Linear programs to solve at most once a schedule is known. Beyond `MOST_NODES` the integer solver, which
+            copes better with steps that are alike, has a try in between: after a quick search, before the long one.
         deadline : float
             `time.perf_counter()` at which to stop with what there is.
         """
         self._highs.change_costs(self._places, prices)
-        known = Best(np.inf, -np.inf if start is None else float(prices @ start), start)
-        if most_nodes > MOST_NODES:
+        if most_nodes <= MOST_NODES:
+            return self._search(prices, start, spare, most_nodes, deadline)
+        known = self._search(prices, start, spare, QUICK_NODES, deadline)
+        if known.bound > known.purse + spare:
             limit = min(INTEGER_SECONDS_PER_NODE * most_nodes, deadline - time.perf_counter())
             known = self._by_integers(prices, known, spare, limit)
-            if known.bound <= known.purse + spare:
-                return known
-        found = self._search(prices, known.x, spare, most_nodes, deadline)
-        return replace(found, bound=min(found.bound, known.bound))
+        if known.bound > known.purse + spare:
+            found = self._search(prices, known.x, spare, most_nodes, deadline)
+            known = replace(found, bound=min(found.bound, known.bound))
+        return known
 
     def _search(
         self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
