@@ -65,8 +65,10 @@ class Solve(Component):
     time_limit_s: float = quantity(
         "s", "time after which the best found is returned with its gap", default=600.0, above=0
     )
-    route: Literal["auto", "whole", "days"] = choice(
-        "the whole run at once, or days first; auto decides by size", default="auto"
+    route: Literal["auto", "whole", "days", "periods"] = choice(
+        "the whole run at once; days first, then billing periods, then the whole from there; or no further than the "
+        "periods, in little memory; auto decides by size",
+        default="auto",
     )
     tie_break_per_kwh: float = quantity(
         "currency/kWh", "price of moving energy that breaks ties", default=1e-5, at_least=0, at_most=0.001

@@ -75,7 +75,9 @@ def bounded_bytes(path: Path, most: int, way_out: str, fault: type[ScenarioError
     try:
         return path.read_bytes()
     except OSError as problem:
-        raise fault(str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]) from None
+        raise fault(
+            str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]
+        ) from None
 
 
 def read_table(name: str, source: Source, path: Path) -> Table:

@@ -22,13 +22,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 from scipy.optimize import linprog
-from test_oracle import SPRING, base, blocks, case, compare, demand, made, span, spot, tiled, up
+from test_oracle import SPRING, base, blocks, case, compare, demand, made, spot, tiled, up
 
 from optimiser import dispatch, formulation
 from optimiser.engine import pattern, proof
-from optimiser.engine.solver import Basis, Extra, Highs
-from optimiser.engine.tiling import Problem, tile
-from optimiser.engine.windows import stitched_basis
+from optimiser.engine.solver import Extra, Highs
+from optimiser.engine.tiling import Problem
 from optimiser.errors import DriftError, InfeasibleError, UnprovenError
 from optimiser.terms import Line, LpTerms, SettledTerms
 from optimiser.timeline import STEP, Grouping
@@ -444,36 +443,6 @@ def test_basis_round_trip_needs_no_iterations():
 
 
 # --- windows ----------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    "features", [[], [demand, spot], [spot, up, blocks, demand]], ids=["plain", "demand", "more"]
-)
-def test_stitched_basis_ends_at_the_optimum_of_a_cold_solve(features):
-    """Nine days solved one by one, then whole: the optimum is that of the whole at once, reached sooner."""
-    timeline = span("Europe/Berlin", "2025-03-26T00:00", 60, 9 * 24 - 5)
-    problem = tiled(case(features, timeline, seed=5))
-    cold = Highs(problem)
-    best = cold.solve().purse
-    basis = stitched_basis(problem, lambda words: None)
-    assert isinstance(basis, Basis)
-    assert (len(problem.lower), len(problem.row_upper)) == (len(basis.columns), len(basis.rows))
-    warm = Highs(problem)
-    warm.set_basis(basis)
-    solution = warm.solve()
-    assert solution.purse == pytest.approx(best, rel=1e-9)
-    assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(best, rel=1e-9)
-
-
-def test_day_without_a_schedule_gives_no_basis():
-    """A first pass that fails leaves the whole to be solved cold."""
-    timeline = span("Europe/Berlin", "2025-03-26T00:00", 60, 72)
-    raw = base(timeline)
-    raw["site"]["load"] = [{"power_kw": 40.0}]
-    assert (
-        stitched_basis(tile(pattern.compile_pattern(made(raw, timeline, {})), timeline), lambda words: None)
-        is None
-    )
 
 
 def test_rows_are_found_by_number():

@@ -12,10 +12,11 @@ import numpy as np
 from optimiser.engine import diagnosis, directions
 from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem
-from optimiser.engine.windows import stitched_basis
+from optimiser.engine.windows import Periods, Windows, drafted
 from optimiser.errors import InfeasibleError
 
 MOST_ROWS_WHOLE = 40_000
+MOST_ROWS_FINISHED = 3_000_000
 
 
 @dataclass(frozen=True)
@@ -67,27 +68,15 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None], start: B
         If none is found in time.
     """
     deadline = time.perf_counter() + scenario.solve.time_limit_s
-    highs = Highs(problem)
-    route = "the whole run at once"
-    chosen, large = scenario.solve.route, len(problem.row_upper) > MOST_ROWS_WHOLE
-    if start is not None and start.fits(problem):
-        highs.set_basis(start)
-        route = "from the answer to an earlier run of the same shape"
-    elif chosen == "days" or (chosen == "auto" and large):
-        basis = stitched_basis(problem, say)
-        if basis is None:
-            # A day without an answer may be its own fault (it began too empty) or the sign of a site without one.
-            diagnosis.check_weeks(scenario)
-        else:
-            highs.set_basis(basis)
-            route = "days first, then the whole run from there"
-    say("solving the whole linear program")
-    relaxed = highs.solve()
+    holder, route = _started(problem, scenario, say, start)
+    if isinstance(holder, Highs):
+        say("solving the whole linear program")
+    relaxed = holder.solve()
     if relaxed.verdict == "infeasible":
         raise InfeasibleError("no schedule keeps every limit")
-    basis = highs.basis()
+    basis = holder.basis()
     outcome = directions.keep_one_direction(
-        problem, relaxed, highs, scenario.solve.gap_tolerance, deadline, say
+        problem, relaxed, holder, scenario.solve.gap_tolerance, deadline, say
     )
     every = directions.decisions(problem)
     if outcome.rounds:
@@ -98,3 +87,35 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None], start: B
     return Answer(
         outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining, basis
     )
+
+
+def _started(
+    problem: Problem, scenario: Any, say: Callable[[str], None], start: Basis | None
+) -> tuple[Highs | Periods, str]:
+    """What holds the problem and where it starts from, and the route in words."""
+    if start is not None and start.fits(problem):
+        highs = Highs(problem)
+        highs.set_basis(start)
+        return highs, "from the answer to an earlier run of the same shape"
+    chosen, rows = scenario.solve.route, len(problem.row_upper)
+    if chosen == "auto":
+        chosen = "whole" if rows <= MOST_ROWS_WHOLE else "days" if rows <= MOST_ROWS_FINISHED else "periods"
+    if chosen == "whole":
+        return Highs(problem), "the whole run at once"
+    windows = Windows(problem)
+    spans = windows.periods()
+    draft = drafted(problem, windows, spans, say)
+    if draft is None:
+        # A day without an answer may be its own fault (it began too empty) or the sign of a site without one.
+        diagnosis.check_weeks(scenario)
+        return Highs(problem), "the whole run at once"
+    periods = Periods(problem, draft, windows, spans, say)
+    words = "days first, then billing periods"
+    if chosen == "periods":
+        return periods, words
+    found = periods.solve()
+    highs = Highs(problem)
+    highs.set_basis(periods.basis())
+    if found.verdict == "infeasible":
+        words = "days first"
+    return highs, f"{words}, then the whole run from there"

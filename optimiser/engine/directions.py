@@ -10,10 +10,8 @@ when they are used up too, the windows that still promise more are widened.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,6 +23,7 @@ from optimiser.engine.branching import Best, Part, take
 from optimiser.engine.decisions import Decisions, decisions, implied_rows
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
+from optimiser.engine.windows import Periods, at_once
 from optimiser.errors import UnprovenError
 
 ROUNDS = 80
@@ -51,7 +50,7 @@ class Outcome:
 def keep_one_direction(
     problem: Problem,
     relaxed: Solution,
-    highs: Highs,
+    highs: Highs | Periods,
     gap: float,
     deadline: float,
     say: Callable[[str], None],
@@ -63,8 +62,8 @@ def keep_one_direction(
     problem : Problem
     relaxed : Solution
         Optimal without the decisions.
-    highs : Highs
-        The solver that holds the problem, with the basis of `relaxed`; it is given more rows.
+    highs : Highs or Periods
+        What holds the problem, with the basis of `relaxed`; it is given more rows.
     gap : float
         Relative gap at which to stop.
     deadline : float
@@ -164,7 +163,7 @@ class _View:
 class _Search:
     """What the rounds share: the tightened problem, the windows, what they made, the prices tried."""
 
-    def __init__(self, problem: Problem, every: Decisions, broken: np.ndarray, highs: Highs):
+    def __init__(self, problem: Problem, every: Decisions, broken: np.ndarray, highs: Highs | Periods):
         self.every, self.broken = every, broken
         steps = np.zeros(problem.timeline.steps, bool)
         steps[every.step[broken | every.tempting]] = True
@@ -321,13 +320,7 @@ class _Search:
                 self._known[span] = known
             return part, of_part, known[1]
 
-        # HiGHS runs outside the interpreter's lock, so threads share the cores.
-        pool = ThreadPoolExecutor(os.cpu_count() or 1)
-        try:
-            results = list(pool.map(solve, range(len(self.spans))))
-        finally:
-            # After an interruption nobody waits for the windows that are still at work.
-            pool.shutdown(wait=False, cancel_futures=True)
+        results = at_once(solve, range(len(self.spans)))
         contested, unfinished = [], 0.0
         difference = np.zeros(len(problem.row_upper))
         for number, (part, of_part, result) in enumerate(results):

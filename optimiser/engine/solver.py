@@ -17,6 +17,47 @@ from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
 INFINITY = highspy.kHighsInf
+LOWER, BASIC, UPPER = 0, 1, 2
+_STATUSES = np.array([highspy.HighsBasisStatus(number) for number in range(5)], dtype=object)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A linear program by itself: maximise `purse @ x + offset` with rows and columns within bounds.
+
+    What a `Problem` says too, without the names of its columns and rows.
+    """
+
+    matrix: sparse.csr_array
+    row_lower: np.ndarray
+    row_upper: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    purse: np.ndarray
+    offset: float = 0.0
+
+
+# From a good basis a run is short: finding scale factors, or the exact weights of steepest edges, would take longer
+# than the run itself, and presolve or perturbed costs would lead away from the basis.
+WARM_OPTIONS = (
+    ("presolve", "off"),
+    ("dual_simplex_cost_perturbation_multiplier", 0.0),
+    ("simplex_dual_edge_weight_strategy", 1),
+    ("simplex_scale_strategy", 0),
+)
+COLD_OPTIONS = (
+    ("presolve", "choose"),
+    ("dual_simplex_cost_perturbation_multiplier", 1.0),
+    ("simplex_dual_edge_weight_strategy", -1),
+    ("simplex_scale_strategy", 2),
+)
+# Verdicts that say something of the problem; any other says that a run went wrong.
+ANSWERS = (
+    highspy.HighsModelStatus.kOptimal,
+    highspy.HighsModelStatus.kInfeasible,
+    highspy.HighsModelStatus.kUnboundedOrInfeasible,
+    highspy.HighsModelStatus.kTimeLimit,
+)
 
 
 @dataclass(frozen=True)
@@ -66,7 +107,7 @@ class Basis:
     columns: np.ndarray
     rows: np.ndarray
 
-    def fits(self, problem: Problem) -> bool:
+    def fits(self, problem: Problem | Piece) -> bool:
         """Whether a problem has as many columns and rows."""
         return (len(self.columns), len(self.rows)) == (len(problem.lower), len(problem.row_upper))
 
@@ -76,7 +117,7 @@ class Highs:
 
     Parameters
     ----------
-    problem : Problem
+    problem : Problem or Piece
     extra : Extra or None
     time_limit_s : float
     absolute_gap : float
@@ -85,25 +126,27 @@ class Highs:
 
     def __init__(
         self,
-        problem: Problem,
+        problem: Problem | Piece,
         extra: Extra | None = None,
         time_limit_s: float = 3600.0,
         absolute_gap: float = 1e-9,
     ):
         self.problem = problem
         self._extra = extra
+        self._start: Basis | None = None
         self._highs = quiet_highs()
-        for name, value in (
-            ("output_flag", False),
-            ("threads", 1),
-            # A kWh of a 5-minute step is worth a thousandth of a unit of money: duals need more digits than usual.
-            ("dual_feasibility_tolerance", 1e-9),
-            ("time_limit", float(time_limit_s)),
-            ("mip_rel_gap", 0.0),
-            ("mip_abs_gap", float(absolute_gap)),
-        ):
-            _accepted(self._highs.setOptionValue(name, value), f"option {name}")
-        _accepted(self._highs.passModel(_model(problem, extra)), "the model")
+        self._set(
+            (
+                ("output_flag", False),
+                ("threads", 1),
+                # A kWh of a 5-minute step is worth a thousandth of a unit of money: duals need more digits than usual.
+                ("dual_feasibility_tolerance", 1e-9),
+                ("time_limit", float(time_limit_s)),
+                ("mip_rel_gap", 0.0),
+                ("mip_abs_gap", float(absolute_gap)),
+            )
+        )
+        _accepted(self._highs.passModel(*_model(problem, extra)), "the model")
 
     def _run(self) -> None:
         """Run the solver so that Ctrl-C reaches the program while HiGHS, which cannot hear it, is at work."""
@@ -124,24 +167,26 @@ class Highs:
             If the solver stops without a verdict that can be used.
         """
         self._run()
+        if self._start is not None and self._highs.getModelStatus() not in ANSWERS:
+            self._run_otherwise()
         status = self._highs.getModelStatus()
         words = self._highs.modelStatusToString(status).lower()
         info = self._highs.getInfo()
         if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
             return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
-        solution = self._highs.getSolution()
         have_point = info.primal_solution_status == 2
         if status != highspy.HighsModelStatus.kOptimal and not have_point:
             raise UnprovenError(f"the solver stopped without a schedule: {words}")
+        solution = self._highs.getSolution()
         columns = len(self.problem.lower)
-        x = np.clip(np.array(solution.col_value)[:columns], self.problem.lower, self.problem.upper)
+        values = np.array(solution.col_value)
+        x = np.clip(values[:columns], self.problem.lower, self.problem.upper)
         verdict = "optimal" if status == highspy.HighsModelStatus.kOptimal else words
-        all_values = np.array(solution.col_value)
         row_dual = -np.array(solution.row_dual)[: len(self.problem.row_upper)]
         bound = (
             -info.mip_dual_bound if self._extra and self._extra.binaries else -info.objective_function_value
         )
-        return Solution(verdict, x, row_dual, -info.objective_function_value, bound, all_values[columns:])
+        return Solution(verdict, x, row_dual, -info.objective_function_value, bound, values[columns:])
 
     def add_rows(self, problem: Problem) -> None:
         """Go on with a problem that has more rows at its end; the basis is kept."""
@@ -175,23 +220,48 @@ class Highs:
     def set_basis(self, basis: Basis) -> None:
         """Start the next run from a basis, which need not be a perfect one."""
         given = highspy.HighsBasis()
-        statuses = [highspy.HighsBasisStatus(number) for number in range(5)]
-        given.col_status = [statuses[number] for number in basis.columns]
-        given.row_status = [statuses[number] for number in basis.rows]
+        given.col_status = _STATUSES[basis.columns].tolist()
+        given.row_status = _STATUSES[basis.rows].tolist()
         given.valid, given.alien = True, True
         _accepted(self._highs.setBasis(given), "a basis")
-        _accepted(self._highs.setOptionValue("presolve", "off"), "option presolve")
-        _accepted(
-            self._highs.setOptionValue("dual_simplex_cost_perturbation_multiplier", 0.0),
-            "option perturbation",
-        )
+        self._set(WARM_OPTIONS)
+        self._start = basis
+
+    def _run_otherwise(self) -> None:
+        """After a run that went wrong: from the same basis with perturbed costs, else from nothing."""
+        start, self._start = self._start, None
+        if start is not None and start.fits(self.problem):
+            self.set_basis(start)
+            self._set((("dual_simplex_cost_perturbation_multiplier", 1.0),))
+            self._run()
+            self._set(WARM_OPTIONS)
+        if self._highs.getModelStatus() not in ANSWERS:
+            _accepted(self._highs.clearSolver(), "a fresh start")
+            self._set(COLD_OPTIONS)
+            self._start = None
+            self._run()
+
+    def _set(self, options: tuple[tuple[str, Any], ...]) -> None:
+        for name, value in options:
+            _accepted(self._highs.setOptionValue(name, value), f"option {name}")
 
     def basis(self) -> Basis:
-        """The basis of the last run."""
-        held = self._highs.getBasis()
-        return Basis(
-            np.fromiter(map(int, held.col_status), np.int8), np.fromiter(map(int, held.row_status), np.int8)
-        )
+        """The basis of the last run.
+
+        Reading a status for each column and row takes longer than a short run; which are basic is to be had at once,
+        and what is not basic is at the side that its value says.
+        """
+        _, basic = self._highs.getBasicVariables()
+        solution = self._highs.getSolution()
+        lower, upper = self.problem.lower, self.problem.upper
+        x = np.array(solution.col_value)[: len(lower)]
+        activity = np.array(solution.row_value)[: len(self.problem.row_upper)]
+        columns = np.where(upper - x < x - lower, UPPER, LOWER).astype(np.int8)
+        at_lower = np.abs(activity - self.problem.row_lower) < np.abs(self.problem.row_upper - activity)
+        rows = np.where(at_lower, LOWER, UPPER).astype(np.int8)
+        columns[basic[basic >= 0]] = BASIC
+        rows[-1 - basic[basic < 0]] = BASIC
+        return Basis(columns, rows)
 
 
 _first = threading.Lock()
@@ -222,9 +292,11 @@ def _accepted(status: Any, what: str) -> None:
         raise UnprovenError(f"the solver did not accept {what}")
 
 
-def _model(problem: Problem, extra: Extra | None) -> Any:
+def _model(problem: Problem | Piece, extra: Extra | None) -> tuple[Any, ...]:
+    """What HiGHS takes for a model, in arrays: sizes, format and sense, then cost, bounds, matrix and kinds."""
     matrix, row_lower, row_upper = problem.matrix, problem.row_lower, problem.row_upper
     lower, upper, cost = problem.lower, problem.upper, -problem.purse
+    kinds = np.zeros(len(lower), np.int32)
     if extra is not None:
         wide = sparse.csr_array(
             (matrix.data, matrix.indices, matrix.indptr), shape=(matrix.shape[0], extra.matrix.shape[1])
@@ -233,19 +305,8 @@ def _model(problem: Problem, extra: Extra | None) -> Any:
         row_lower, row_upper = np.r_[row_lower, extra.row_lower], np.r_[row_upper, extra.row_upper]
         lower, upper = np.r_[lower, np.zeros(extra.binaries)], np.r_[upper, np.ones(extra.binaries)]
         cost = np.r_[cost, np.zeros(extra.binaries)]
-    model = highspy.HighsLp()
-    model.num_col_, model.num_row_ = len(lower), len(row_lower)
-    model.col_cost_, model.col_lower_, model.col_upper_ = cost, lower, upper
-    model.row_lower_, model.row_upper_ = row_lower, row_upper
-    model.offset_ = -problem.offset
-    model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    model.a_matrix_.num_col_, model.a_matrix_.num_row_ = len(lower), len(row_lower)
-    model.a_matrix_.start_ = matrix.indptr.astype(np.int32)
-    model.a_matrix_.index_ = matrix.indices.astype(np.int32)
-    model.a_matrix_.value_ = matrix.data
-    if extra is not None and extra.binaries:
-        kinds = [highspy.HighsVarType.kContinuous] * len(problem.lower) + [
-            highspy.HighsVarType.kInteger
-        ] * extra.binaries
-        model.integrality_ = kinds
-    return model
+        kinds = np.r_[kinds, np.ones(extra.binaries, np.int32)]
+    sizes = (len(lower), len(row_lower), matrix.nnz)
+    form = (int(highspy.MatrixFormat.kRowwise), int(highspy.ObjSense.kMinimize), -problem.offset)
+    starts, indices = matrix.indptr[:-1].astype(np.int32), matrix.indices.astype(np.int32)
+    return *sizes, *form, cost, lower, upper, row_lower, row_upper, starts, indices, matrix.data, kinds

@@ -1,95 +1,447 @@
-"""A long problem solved day by day first, which gives the whole a basis to start from."""
+"""A long problem solved in windows of time: day by day with a look ahead, then one billing period at a time.
+
+A window is a slice of the step columns and rows, with the groups (months, blocks, slots) that it touches. What lies
+before it is known and goes to the right-hand side. What lies after it is left out where a day looks ahead, and held
+as an earlier schedule has it where periods are solved, which may then be done in any order and fit together.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+import os
+import threading
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from scipy import sparse
 
-from optimiser.engine.solver import Basis, Highs
+from optimiser.engine.solver import BASIC, Basis, Highs, Piece, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
-LOWER, BASIC = 0, 1
+KEEP_HOURS, AHEAD_HOURS, MOST_AHEAD_HOURS = 24, 8, 48
+PERIOD_DAYS = (20, 30, 100)
+WEEKS_FROM_STEPS_A_DAY = 96
+
+Say = Callable[[str], None]
+Span = tuple[int, int]
 
 
-def stitched_basis(
-    problem: Problem, say: Callable[[str], None], keep_hours: float = 24, ahead_hours: float = 24
-) -> Basis | None:
-    """A basis for the whole problem from its days, each solved with a look ahead; None if a day has no answer.
+def at_once(work: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+    """The results of some work on each item; HiGHS runs outside the interpreter's lock, so threads share the cores."""
+    pool = ThreadPoolExecutor(os.cpu_count() or 1)
+    try:
+        return list(pool.map(work, items))
+    finally:
+        # After an interruption nobody waits for what is still at work.
+        pool.shutdown(wait=False, cancel_futures=True)
 
-    Notes
-    -----
-    A day is a slice of the step rows. What it refers to before its first step is known by then and goes to the
-    right-hand side; columns of groups that it shares with earlier days start from what those days settled on.
+
+class Countdown:
+    """Says how far a job of many alike parts has come and about how long the rest will take."""
+
+    def __init__(self, say: Say, words: str, parts: int):
+        self._say, self._words, self._parts = say, words, parts
+        self._done, self._began, self._last = 0, time.perf_counter(), time.perf_counter()
+        self._lock = threading.Lock()
+
+    def step(self) -> None:
+        """One part is done; said once a second at most."""
+        with self._lock:
+            self._done += 1
+            now = time.perf_counter()
+            if now - self._last < 1:
+                return
+            self._last = now
+            left = (now - self._began) * (self._parts / self._done - 1)
+            self._say(f"{self._words}, {self._done} of {self._parts}, about {left:.0f} s left")
+
+
+@dataclass(frozen=True)
+class Window:
+    """A part of a problem by itself, and the places of its columns and rows in the whole."""
+
+    columns: np.ndarray
+    rows: np.ndarray
+    piece: Piece
+
+
+class Windows:
+    """Cuts windows out of a problem.
+
+    Rows and columns of groups lie after those of the steps; their reach is the span of steps that they touch.
     """
-    per_hour = 60 / problem.timeline.step_minutes
-    keep, ahead = round(keep_hours * per_hour), round(ahead_hours * per_hour)
-    steps, wide, tall = problem.timeline.steps, problem.step_columns, problem.step_rows
-    columns = np.zeros(len(problem.lower), np.int8)
-    rows = np.full(len(problem.row_upper), BASIC, np.int8)
-    x = np.zeros(len(problem.lower))
-    seen = np.zeros(len(problem.lower), bool)
-    basis: Basis | None = None
-    for first in range(0, steps, keep):
-        stop, kept = min(steps, first + keep + ahead), min(keep, steps - first)
-        day, groups = _slice(problem, first, stop, x, seen)
-        highs = Highs(day)
-        if basis is not None and basis.fits(day):
-            highs.set_basis(basis)
+
+    def __init__(self, problem: Problem):
+        self.problem = problem
+        self.wide, self.tall, self.steps = problem.step_columns, problem.step_rows, problem.timeline.steps
+        self._purse = problem.purse
+        self._helper = np.zeros(len(problem.lower), bool)
+        for family in problem.columns.values():
+            if family.helper:
+                self._helper[problem.places[family.name]] = True
+        last_of_steps = problem.matrix.indptr[self.steps * self.tall]
+        in_steps = problem.matrix.indices[:last_of_steps]
+        self._in_steps = np.zeros(len(problem.lower), bool)
+        self._in_steps[in_steps[in_steps >= self.steps * self.wide]] = True
+        self._others = sparse.csr_array(problem.matrix[self.steps * self.tall :])
+        self._row_reach = self._reach_of_rows()
+        self._group_reach = self._reach_of_groups()
+        alone = np.flatnonzero(self._row_reach[0] > self._row_reach[1])
+        self._alone = alone + self.steps * self.tall
+        self._alone_by_group = sparse.csc_array(self._others[alone][:, self.steps * self.wide :])
+
+    def _reach_of_rows(self) -> tuple[np.ndarray, np.ndarray]:
+        """First and last step in each row beyond the steps'; first > last where it holds groups alone."""
+        others = self._others
+        first, last = np.full(others.shape[0], self.steps), np.full(others.shape[0], -1)
+        number = np.repeat(np.arange(others.shape[0]), np.diff(others.indptr))
+        inside = others.indices < self.steps * self.wide
+        step = others.indices[inside] // self.wide
+        np.minimum.at(first, number[inside], step)
+        np.maximum.at(last, number[inside], step)
+        return first, last
+
+    def _reach_of_groups(self) -> tuple[np.ndarray, np.ndarray]:
+        """First and last step whose rows hold each group's column."""
+        start = self.steps * self.wide
+        count = len(self.problem.lower) - start
+        first, last = np.full(count, self.steps), np.full(count, -1)
+        entries = self.problem.matrix[:, start:].tocoo()
+        row, group = entries.coords[0].astype(np.int64), entries.coords[1]
+        other = row >= self.steps * self.tall
+        begin, end = row // max(1, self.tall), row // max(1, self.tall)
+        begin[other] = self._row_reach[0][row[other] - self.steps * self.tall]
+        end[other] = self._row_reach[1][row[other] - self.steps * self.tall]
+        np.minimum.at(first, group, begin)
+        np.maximum.at(last, group, end)
+        return first, last
+
+    def periods(self, days: tuple[int, int, int] = PERIOD_DAYS) -> list[Span]:
+        """Spans that cut as few groups as can be, which are billing periods where the tariff has them.
+
+        `days` are the fewest, the most welcome and the most days of a span.
+        """
+        crossed = np.zeros(self.steps + 2, int)
+        for begin, end in (self._row_reach, self._group_reach):
+            real = begin < end
+            np.add.at(crossed, begin[real] + 1, 1)
+            np.add.at(crossed, end[real] + 1, -1)
+        crossed = np.cumsum(crossed)
+        per_day = 24 * 60 // self.problem.timeline.step_minutes
+        shortest, usual, longest = (count * per_day for count in days)
+        spans: list[Span] = []
+        first = 0
+        while self.steps - first > usual + shortest:
+            places = np.arange(first + shortest, min(first + longest, self.steps - shortest) + 1)
+            best = np.lexsort((np.abs(places - first - usual), crossed[places]))[0]
+            spans.append((first, int(places[best])))
+            first = spans[-1][1]
+        return [*spans, (first, self.steps)]
+
+    def weeks(self, spans: Sequence[Span]) -> list[Span]:
+        """The spans in about weeks."""
+        week = 7 * 24 * 60 // self.problem.timeline.step_minutes
+        parts = []
+        for first, stop in spans:
+            edges = np.linspace(first, stop, max(1, round((stop - first) / week)) + 1).round().astype(int)
+            parts += list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+        return parts
+
+    def look_ahead(self) -> int:
+        """Steps that a day looks ahead: far enough to see the end of every block that it commits to."""
+        per_hour = 60 / self.problem.timeline.step_minutes
+        length = self._group_reach[1] - self._group_reach[0] + 1
+        blocks = length[length <= MOST_AHEAD_HOURS * per_hour]
+        return max(round(AHEAD_HOURS * per_hour), blocks.max(initial=0))
+
+    def begun(self, window: Window, step: int) -> np.ndarray:
+        """Columns of groups in a window that begin before a step."""
+        groups = window.columns[window.columns >= self.steps * self.wide]
+        return groups[self._group_reach[0][groups - self.steps * self.wide] < step]
+
+    def within(self, first: int, stop: int) -> tuple[np.ndarray, np.ndarray]:
+        """Places of the columns and rows that begin in some steps."""
+        groups = (self._group_reach[0] >= first) & (self._group_reach[0] < stop)
+        others = (self._row_reach[0] >= first) & (self._row_reach[0] < stop)
+        return (
+            np.append(
+                np.arange(first * self.wide, stop * self.wide),
+                np.flatnonzero(groups) + self.steps * self.wide,
+            ),
+            np.append(
+                np.arange(first * self.tall, stop * self.tall),
+                np.flatnonzero(others) + self.steps * self.tall,
+            ),
+        )
+
+    def ahead(self, first: int, stop: int, x: np.ndarray, seen: np.ndarray) -> Window:
+        """Some steps after others; groups that earlier steps have `seen` start from what those settled on."""
+        window = self._cut(first, stop, x)[0]
+        lower, upper = window.piece.lower, window.piece.upper
+        settled = seen[window.columns]
+        lower[settled] = x[window.columns[settled]]
+        # A peak may rise and a sum goes on; what steps refer to directly is committed.
+        fixed = settled & self._in_steps[window.columns] & ~self._helper[window.columns]
+        upper[fixed] = x[window.columns[fixed]]
+        return window
+
+    def held(self, first: int, stop: int, x: np.ndarray) -> tuple[Window, np.ndarray]:
+        """Some steps with all others held where a schedule has them, and which columns are held with those."""
+        window, beyond = self._cut(first, stop, x)
+        piece, start = window.piece, self.steps * self.wide
+        group = window.columns[window.columns >= start] - start
+        shared = (self._group_reach[0][group] < first) | (self._group_reach[1][group] >= stop)
+        pinned = np.concatenate([self._looked_back_at(first, stop), shared])
+        # A row that goes on beyond the window may use no more in it than the schedule does.
+        others = window.rows >= self.steps * self.tall
+        tied = sparse.csr_array(piece.matrix)[others] @ pinned.astype(float) != 0
+        own = (piece.matrix @ x[window.columns])[others]
+        alone = self._row_reach[0] > self._row_reach[1]
+        bound = beyond[others] | (tied & alone[window.rows[others] - self.steps * self.tall])
+        for side in (piece.row_lower, piece.row_upper):
+            limits = side[others]
+            side[others] = np.where(bound & np.isfinite(limits), own, limits)
+        piece.lower[pinned] = piece.upper[pinned] = x[window.columns[pinned]]
+        return window, pinned
+
+    def _looked_back_at(self, first: int, stop: int) -> np.ndarray:
+        """Which columns of some steps later steps refer to."""
+        used = np.zeros((stop - first) * self.wide, bool)
+        a_day_on = min(self.steps, stop + 25 * 60 // self.problem.timeline.step_minutes)
+        matrix = self.problem.matrix
+        columns = matrix.indices[matrix.indptr[stop * self.tall] : matrix.indptr[a_day_on * self.tall]]
+        columns = columns[columns < stop * self.wide] - first * self.wide
+        used[columns[columns >= 0]] = True
+        return used
+
+    def _rows(self, first: int, stop: int) -> np.ndarray:
+        """Rows that belong to some steps: their own, sums that they are part of, and rows of those sums' groups."""
+        part = np.flatnonzero((self._row_reach[0] < stop) & (self._row_reach[1] >= first))
+        rows = np.concatenate([np.arange(first * self.tall, stop * self.tall), part + self.steps * self.tall])
+        if not len(self._alone):
+            return rows
+        groups = self._columns_of(rows)[self._columns_of(rows) >= self.steps * self.wide]
+        touching = self._alone_by_group[:, np.unique(groups) - self.steps * self.wide].indices
+        return np.concatenate([rows, self._alone[np.unique(touching)]])
+
+    def _columns_of(self, rows: np.ndarray) -> np.ndarray:
+        return np.unique(self.problem.matrix[rows].indices)
+
+    def _cut(self, first: int, stop: int, x: np.ndarray) -> tuple[Window, np.ndarray]:
+        """The window of some steps, earlier ones known, and which rows hold steps outside it."""
+        problem, wide, start = self.problem, self.wide, self.steps * self.wide
+        rows = self._rows(first, stop)
+        part = sparse.csr_array(problem.matrix[rows])
+        column = part.indices
+        group = column >= start
+        before, after = column < first * wide, (column >= stop * wide) & ~group
+        groups = np.unique(column[group])
+        local = column - first * wide
+        local[group] = (stop - first) * wide + np.searchsorted(groups, column[group])
+        outside = before | after
+        places = np.flatnonzero(outside)
+        at = np.searchsorted(part.indptr, places, side="right") - 1
+        beyond = np.zeros(len(rows), bool)
+        beyond[at] = True
+        known = np.bincount(
+            at, weights=np.where(before, part.data * x[column], 0.0)[places], minlength=len(rows)
+        )
+        kept = ~outside
+        starts = np.concatenate([[0], np.cumsum(kept)])[part.indptr]
+        columns = np.concatenate([np.arange(first * wide, stop * wide), groups])
+        matrix = sparse.csr_array((part.data[kept], local[kept], starts), shape=(len(rows), len(columns)))
+        piece = Piece(
+            matrix,
+            problem.row_lower[rows] - known,
+            problem.row_upper[rows] - known,
+            problem.lower[columns],
+            problem.upper[columns],
+            self._purse[columns],
+        )
+        return Window(columns, rows, piece), beyond
+
+
+@dataclass
+class Draft:
+    """A schedule in the making, its duals, and the basis that they come from; `seen` marks groups with a value."""
+
+    x: np.ndarray
+    y: np.ndarray
+    basis: Basis
+    seen: np.ndarray = field(repr=False)
+
+    @classmethod
+    def of(cls, problem: Problem) -> Draft:
+        """Nothing decided yet."""
+        columns, rows = len(problem.lower), len(problem.row_upper)
+        basis = Basis(np.full(columns, BASIC, np.int8), np.full(rows, BASIC, np.int8))
+        return cls(np.zeros(columns), np.zeros(rows), basis, np.zeros(columns, bool))
+
+    def of_window(self, window: Window) -> Basis:
+        """The basis of a window."""
+        return Basis(self.basis.columns[window.columns], self.basis.rows[window.rows])
+
+    def take(self, window: Window, solution: Solution, basis: Basis, begun: np.ndarray | None = None) -> None:
+        """What was found for a window; a group keeps the status it had when it was decided."""
+        self.x[window.columns], self.y[window.rows] = solution.x, solution.row_dual
+        free = ~self.seen[window.columns]
+        self.basis.columns[window.columns[free]] = basis.columns[free]
+        self.basis.rows[window.rows] = basis.rows
+        if begun is not None:
+            self.seen[begun] = True
+
+
+def drafted(problem: Problem, windows: Windows, spans: Sequence[Span], say: Say) -> Draft | None:
+    """A first schedule and basis for each span: by days, and by weeks where steps are short; None if a day has none.
+
+    A week costs little and joins its days; what is left for a span of many short steps is to join its weeks.
+    """
+    draft = by_days(problem, windows, spans, say)
+    if draft is not None and problem.timeline.step_minutes * WEEKS_FROM_STEPS_A_DAY <= 24 * 60:
+        Periods(problem, draft, windows, windows.weeks(spans), say, "week").solve()
+    return draft
+
+
+def by_days(problem: Problem, windows: Windows, spans: Sequence[Span], say: Say) -> Draft | None:
+    """A first schedule, day after day with a look ahead; None if a day has no answer.
+
+    The spans are shared out over the cores, each in one go of days. What comes first in time of each starts as the
+    run does, storage at its floor where that is higher.
+    """
+    count = min(os.cpu_count() or 1, len(spans))
+    ends = [spans[len(spans) * (number + 1) // count - 1][1] for number in range(count)]
+    chains = list(zip([0, *ends[:-1]], ends, strict=True))
+    keep = KEEP_HOURS * 60 // problem.timeline.step_minutes
+    countdown = Countdown(say, "first pass, day", sum(-(-(stop - first) // keep) for first, stop in chains))
+    drafts = at_once(lambda chain: _chain(problem, windows, chain, countdown), chains)
+    if any(draft is None for draft in drafts):
+        return None
+    whole: Draft = drafts[0]
+    for (first, stop), draft in zip(chains[1:], drafts[1:], strict=True):
+        columns, rows = windows.within(first, stop)
+        whole.x[columns], whole.basis.columns[columns] = draft.x[columns], draft.basis.columns[columns]
+        whole.basis.rows[rows] = draft.basis.rows[rows]
+        # A peak that two spans share is the higher of what they settled on.
+        both = np.flatnonzero(whole.seen & draft.seen)
+        whole.x[both] = np.maximum(whole.x[both], draft.x[both])
+    whole.seen[:] = False
+    for family in problem.columns.values():
+        if family.helper:
+            whole.basis.columns[problem.places[family.name]] = BASIC
+    return whole
+
+
+def _chain(problem: Problem, windows: Windows, chain: Span, countdown: Countdown) -> Draft | None:
+    """Days one after the other; each starts from the basis that the last one's look ahead and its own day give."""
+    keep, ahead = KEEP_HOURS * 60 // problem.timeline.step_minutes, windows.look_ahead()
+    draft = Draft.of(problem)
+    if chain[0]:
+        _start_as_the_run_does(problem, windows, chain[0], draft)
+    done = chain[0]
+    for first in range(*chain, keep):
+        stop = min(windows.steps, first + keep + ahead)
+        window = windows.ahead(first, stop, draft.x, draft.seen)
+        highs = Highs(window.piece)
+        if first > chain[0]:
+            _as_a_day_before(windows, draft.basis, done, stop, keep)
+            highs.set_basis(draft.of_window(window))
         try:
             solution = highs.solve()
         except UnprovenError:
             return None
         if solution.verdict != "optimal":
             return None
-        basis = highs.basis()
-        here = slice(first * wide, (first + kept) * wide)
-        columns[here], x[here] = basis.columns[: kept * wide], solution.x[: kept * wide]
-        rows[first * tall : (first + kept) * tall] = basis.rows[: kept * tall]
-        x[groups] = solution.x[(stop - first) * wide :]
-        seen[groups] = True
-        if first // keep % 30 == 29:
-            say(f"first pass, day {first // keep + 1} of {-(-steps // keep)}")
-    columns[steps * wide :] = BASIC
-    return Basis(columns, rows)
+        draft.take(window, solution, highs.basis(), windows.begun(window, first + keep))
+        done = stop
+        countdown.step()
+    return draft
 
 
-def _slice(
-    problem: Problem, first: int, stop: int, x: np.ndarray, seen: np.ndarray
-) -> tuple[Problem, np.ndarray]:
-    """The problem of some steps alone, and the places of the group columns that follow its step columns."""
-    wide, tall, steps = problem.step_columns, problem.step_rows, problem.timeline.steps
-    part = problem.matrix[first * tall : stop * tall].tocoo()
-    row, column, value = part.coords[0], part.coords[1], part.data
-    before = column < first * wide
-    group = column >= steps * wide
-    known = np.bincount(row[before], weights=value[before] * x[column[before]], minlength=part.shape[0])
-    groups, number = np.unique(column[group], return_inverse=True)
-    local = column - first * wide
-    local[group] = (stop - first) * wide + number
-    shape = (part.shape[0], (stop - first) * wide + len(groups))
-    matrix = sparse.csr_array(sparse.coo_array((value[~before], (row[~before], local[~before])), shape=shape))
-    places = np.concatenate([np.arange(first * wide, stop * wide), groups])
-    lower, upper = problem.lower[places].copy(), problem.upper[places].copy()
-    helpers = {place for f in problem.columns.values() if f.helper for place in problem.places[f.name]}
-    for index, place in enumerate(groups, start=(stop - first) * wide):
-        if seen[place]:
-            lower[index] = x[place]
-            if place not in helpers:
-                upper[index] = x[place]
-    return (
-        replace(
-            problem,
-            matrix=matrix,
-            row_lower=problem.row_lower[first * tall : stop * tall] - known,
-            row_upper=problem.row_upper[first * tall : stop * tall] - known,
-            lower=lower,
-            upper=upper,
-            by_line=sparse.csr_array(problem.purse[places][None, :]),
-            line_offsets=np.zeros(1),
-        ),
-        groups,
-    )
+def _start_as_the_run_does(problem: Problem, windows: Windows, first: int, draft: Draft) -> None:
+    for family in problem.columns.values():
+        places = problem.places[family.name]
+        if len(places) == windows.steps:
+            before = slice(max(0, first - 25 * 60 // problem.timeline.step_minutes), first)
+            draft.x[places[before]] = np.clip(family.before, family.lower[before], family.upper[before])
+
+
+def _as_a_day_before(windows: Windows, basis: Basis, first: int, stop: int, day: int) -> None:
+    """Give steps without a basis yet that of the same hours a day before."""
+    if stop <= first:
+        return
+    model = np.arange(first, stop) - day
+    for statuses, per_step in ((basis.columns, windows.wide), (basis.rows, windows.tall)):
+        places = (model[:, None] * per_step + np.arange(per_step)).ravel()
+        statuses[first * per_step : stop * per_step] = statuses[places]
+
+
+class Periods:
+    """A problem solved one billing period at a time, with what joins them held as a first schedule has it.
+
+    It takes the place of a `Highs` that holds the whole, in a fraction of the memory; its schedules are feasible for
+    the whole, and its duals bound it.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        draft: Draft,
+        windows: Windows,
+        spans: Sequence[Span],
+        say: Say,
+        words: str = "billing period",
+    ):
+        self.problem, self._draft, self._windows, self._spans = problem, draft, windows, spans
+        self._say, self._words = say, words
+        self._lower, self._upper = problem.lower, problem.upper
+
+    def add_rows(self, problem: Problem) -> None:
+        """Go on with a problem that has more rows at its end."""
+        more = len(problem.row_upper) - len(self.problem.row_upper)
+        draft = self._draft
+        rows = np.append(draft.basis.rows, np.full(more, BASIC, np.int8))
+        self._draft = Draft(
+            draft.x, np.append(draft.y, np.zeros(more)), Basis(draft.basis.columns, rows), draft.seen
+        )
+        self.problem, self._windows = problem, Windows(problem)
+
+    def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
+        """New bounds for some columns."""
+        self._lower, self._upper = self._lower.copy(), self._upper.copy()
+        self._lower[columns], self._upper[columns] = lower, upper
+
+    def solve(self) -> Solution:
+        """Every period from its last basis; "infeasible" if one is."""
+        countdown = Countdown(self._say, self._words, len(self._spans))
+        held = self._draft.x.copy()
+
+        def solve(span: Span) -> tuple[Window, Solution, Basis | None]:
+            window, pinned = self._windows.held(*span, held)
+            lower = np.maximum(window.piece.lower, self._lower[window.columns])
+            upper = np.minimum(window.piece.upper, self._upper[window.columns])
+            window.piece.lower[:], window.piece.upper[:] = np.where(pinned, window.piece.lower, lower), upper
+            highs = Highs(window.piece)
+            highs.set_basis(self._draft.of_window(window))
+            solution = highs.solve()
+            countdown.step()
+            if solution.verdict != "optimal":
+                return window, solution, None
+            basis = highs.basis()
+            basis.columns[pinned] = BASIC
+            return window, solution, basis
+
+        found = at_once(solve, self._spans)
+        if any(basis is None for _, _, basis in found):
+            return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
+        for window, solution, basis in found:
+            self._draft.take(window, solution, basis)
+        purse = float(self.problem.purse @ self._draft.x) + self.problem.offset
+        return Solution("optimal", self._draft.x.copy(), self._draft.y.copy(), purse, np.inf, np.zeros(0))
+
+    def basis(self) -> Basis:
+        """The basis of the last run."""
+        return Basis(self._draft.basis.columns.copy(), self._draft.basis.rows.copy())
