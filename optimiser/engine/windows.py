@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from scipy import sparse
 
+from optimiser.engine import proof
 from optimiser.engine.solver import BASIC, Basis, Highs, Piece, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
@@ -25,6 +26,7 @@ from optimiser.errors import UnprovenError
 KEEP_HOURS, AHEAD_HOURS, MOST_AHEAD_HOURS = 24, 8, 48
 PERIOD_DAYS = (20, 30, 100)
 WEEKS_FROM_STEPS_A_DAY = 96
+JOINT_HOURS = 24
 
 Say = Callable[[str], None]
 Span = tuple[int, int]
@@ -207,6 +209,33 @@ class Windows:
             side[others] = np.where(bound & np.isfinite(limits), own, limits)
         piece.lower[pinned] = piece.upper[pinned] = x[window.columns[pinned]]
         return window, pinned
+
+    def priced(self, first: int, stop: int, reduced: np.ndarray, y: np.ndarray) -> Window:
+        """Some steps' own columns and the rows that touch nothing else, all other rows at their prices.
+
+        `reduced` is what each column brings at the prices `y` of all rows.
+        """
+        problem = self.problem
+        part = sparse.csr_array(problem.matrix[first * self.tall : stop * self.tall])
+        low, high = first * self.wide, stop * self.wide
+        outside = np.bincount(
+            np.repeat(np.arange(part.shape[0]), np.diff(part.indptr)),
+            weights=(part.indices < low) | (part.indices >= high),
+            minlength=part.shape[0],
+        )
+        inner = np.flatnonzero(outside == 0)
+        rows, columns = inner + first * self.tall, np.arange(low, high)
+        own = part[inner]
+        matrix = sparse.csr_array((own.data, own.indices - low, own.indptr), shape=(len(rows), high - low))
+        piece = Piece(
+            matrix,
+            problem.row_lower[rows],
+            problem.row_upper[rows],
+            problem.lower[columns],
+            problem.upper[columns],
+            reduced[columns] + matrix.T @ y[rows],
+        )
+        return Window(columns, rows, piece)
 
     def _looked_back_at(self, first: int, stop: int) -> np.ndarray:
         """Which columns of some steps later steps refer to."""
@@ -439,8 +468,26 @@ class Periods:
             return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
         for window, solution, basis in found:
             self._draft.take(window, solution, basis)
+        self._join_prices()
         purse = float(self.problem.purse @ self._draft.x) + self.problem.offset
         return Solution("optimal", self._draft.x.copy(), self._draft.y.copy(), purse, np.inf, np.zeros(0))
+
+    def _join_prices(self) -> None:
+        """Agree on prices across each cut: on either side stored energy was worth what that side alone makes of it."""
+        y, problem = self._draft.y, self.problem
+        usable = proof.usable(y, problem.row_lower, problem.row_upper)
+        reduced = problem.purse - problem.matrix.T @ usable
+        margin = JOINT_HOURS * 60 // problem.timeline.step_minutes
+
+        def join(cut: int) -> tuple[np.ndarray, np.ndarray]:
+            span = (max(0, cut - margin), min(self._windows.steps, cut + margin))
+            window = self._windows.priced(*span, reduced, usable)
+            highs = Highs(window.piece)
+            highs.set_basis(self._draft.of_window(window))
+            return window.rows, highs.solve().row_dual
+
+        for rows, row_dual in at_once(join, [stop for _, stop in self._spans[:-1]]):
+            y[rows] = row_dual
 
     def basis(self) -> Basis:
         """The basis of the last run."""
