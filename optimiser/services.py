@@ -25,8 +25,8 @@ class Product(Component):
     """A product that pays for power held available in one direction, or in both at once.
 
     Offered in AC kW at the connection, constant within a block. Products of one response group share the same kW;
-    groups add. The whole offer is held in power, connection and energy whether or not it is accepted. Leaves out
-    steps and minimums of bids, which an aggregator meets over many sites.
+    groups add. The whole offer is held in power, connection and energy whether or not it is accepted. A market's steps
+    and minimums of bids count where the site bids by itself; an aggregator meets them over many sites.
 
     References
     ----------
@@ -57,6 +57,14 @@ class Product(Component):
     )
     most_kw: float | None = quantity(
         "kW", "most that may be offered; left out: no limit", default=None, at_least=0
+    )
+    least_bid_kw: float = quantity("kW", "least that may be bid, else nothing", default=0.0, at_least=0)
+    bid_step_kw: float | None = quantity(
+        "kW", "bids are whole multiples of this; left out: any amount", default=None, above=0
+    )
+    bid_by: Literal["site", "aggregator"] = choice(
+        "who keeps the least bid and the step: this site in every block, or an aggregator over many sites",
+        default="aggregator",
     )
     availability_share: float = quantity(
         "-", "share of enabled hours that is paid", default=1.0, at_least=0, at_most=1
@@ -98,6 +106,11 @@ class Product(Component):
         if self.price_unit == "per_mw_block" and self.block_minutes is None:
             raise ValueError("price_unit per_mw_block needs block_minutes")
         return self
+
+    @property
+    def bids_alone(self) -> bool:
+        """Whether the site keeps a step or a least bid by itself."""
+        return self.bid_by == "site" and (self.least_bid_kw > 0 or self.bid_step_kw is not None)
 
     @property
     def group(self) -> str:
@@ -210,16 +223,45 @@ def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
             if len(members) == 1
             else f"service bundle.{first.group}.{first.direction}.offer_kw"
         )
-        column = terms.held_over(terms.column(name, per=per, at_most=sold * most_kw(site, first)), per)
+        most = sold * most_kw(site, first)
+        bid = terms.column(name, per=per, at_most=most)
+        _bid_rules(terms, first, bid, most, per)
+        column = terms.held_over(bid, per)
         for product, mask in zip(members, masks, strict=True):
             offered = column if len(members) == 1 else column * terms.series(mask)
             made[product.name] = Offer(product, offered, name, column)
     return [made[product.name] for product in products]
 
 
+def _bid_rules(terms: Any, product: Product, bid: Any, most: np.ndarray, per: Grouping) -> None:
+    """Whole steps, and nothing below the least bid, where the site bids by itself."""
+    if not product.bids_alone:
+        return
+    if product.bid_step_kw is not None:
+        count = terms.column(
+            f"service.{product.name}.steps",
+            per=per,
+            at_most=np.floor(most / product.bid_step_kw + 1e-9),
+            unit="-",
+        )
+        terms.whole(f"service.{product.name}.steps")
+        terms.equal(f"bid of {product.name} in whole steps", bid, product.bid_step_kw * count, per=per)
+    if product.least_bid_kw:
+        made = terms.column(
+            f"service.{product.name}.is_bid",
+            per=per,
+            at_most=(most >= product.least_bid_kw).astype(float),
+            unit="-",
+        )
+        terms.whole(f"service.{product.name}.is_bid")
+        terms.at_most(f"least bid of {product.name}", product.least_bid_kw * made, bid, per=per)
+        terms.at_most(f"bid of {product.name} only if made", bid, terms.series(most, per=per) * made, per=per)
+
+
 def _bundle(terms: Any, product: Product) -> tuple:
     """What products must have in common to be offered together; none share with one that is activated."""
-    if product.utilisation_gross or product.opposite_headroom_share or product.block(terms) != STEP:
+    alone = product.utilisation_gross or product.opposite_headroom_share or product.bids_alone
+    if alone or product.block(terms) != STEP:
         return (product.name,)
     return (
         product.group,

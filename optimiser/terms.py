@@ -11,7 +11,7 @@ and the oracle that the tiled matrix is tested against.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -65,7 +65,7 @@ class ColumnFamily:
     """Decisions of one name, one a step or one a group, with finite bounds.
 
     `before` is the value it had in the steps before the horizon. A `helper` is held up by rows alone, so it is
-    right only while money pushes it down.
+    right only while money pushes it down. `whole` ones are whole numbers.
     """
 
     name: str
@@ -75,6 +75,7 @@ class ColumnFamily:
     before: float
     unit: str
     helper: bool = False
+    whole: bool = False
 
 
 @dataclass(frozen=True)
@@ -277,6 +278,10 @@ class LpTerms(Terms):
         """The rule that a column is used only once another one is at its upper bound."""
         self.sequels[name] = Sequel(name, first, then)
 
+    def whole(self, name: str) -> None:
+        """The rule that a column is a whole number."""
+        self.columns[name] = replace(self.columns[name], whole=True)
+
     def _row(
         self, name: str, per: Grouping, sense: Any, each: Any, once: Any, unit: str, width: Any = np.inf
     ) -> None:
@@ -425,6 +430,11 @@ class SettledTerms(Terms):
 
     def in_order(self, name: str, first: str, then: str) -> None:
         """The order of pieces is tested by the engine, which knows their widths."""
+
+    def whole(self, name: str) -> None:
+        """Replay of the rule that a column is a whole number."""
+        values = self.solved[name]
+        self.replays.append(Replay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
 
 
 def _objects(items: Sequence[Any]) -> Array:

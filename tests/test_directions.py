@@ -15,10 +15,24 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import sparse
-from test_oracle import base, capacitor, case, data, made, measured, per_phase, span, spot, tiled, up
+from test_oracle import (
+    base,
+    bids,
+    capacitor,
+    case,
+    data,
+    demand,
+    made,
+    measured,
+    per_phase,
+    span,
+    spot,
+    tiled,
+    up,
+)
 
 from optimiser.engine import answer as answers
-from optimiser.engine import branching, directions, proof
+from optimiser.engine import branching, decisions, directions, proof
 from optimiser.engine.decisions import implied_rows
 from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
@@ -67,7 +81,7 @@ def searched(problem: Problem, gap: float = GAP) -> tuple[directions.Outcome, fl
 def whole(problem: Problem) -> float:
     """The optimum of the whole problem with a binary for every decision, by HiGHS."""
     every = directions.decisions(problem)
-    extra = branching.binaries(problem, every.first, every.second, every.ordered)
+    extra = branching.binaries(problem, every.first, every.second, every.kind)
     solution = Highs(problem, extra, time_limit_s=60).solve()
     assert solution.verdict == "optimal"
     assert not every.broken(problem, solution.x).any()
@@ -108,6 +122,10 @@ def whole_by_scip(problem: Problem) -> float:
             full = model.addVar(vtype="B")
             model.addCons(x[first] >= problem.upper[first] * full)
             model.addCons(x[then] <= problem.upper[then] * full)
+    for name, family in problem.columns.items():
+        if family.whole:
+            for place in problem.places[name]:
+                model.chgVarType(x[place], "I")
     model.setObjective(quicksum(p * v for p, v in zip(problem.purse, x, strict=True)), "maximize")
     model.optimize()
     assert model.getStatus() == "optimal"
@@ -219,7 +237,7 @@ def test_implied_rows_cut_off_no_schedule(seed):
     problem = tiled(temptations(seed))
     every = directions.decisions(problem)
     matrix, upper = implied_rows(problem, every, np.arange(len(every.step)))
-    extra = branching.binaries(problem, every.first, every.second, every.ordered)
+    extra = branching.binaries(problem, every.first, every.second, every.kind)
     random = np.random.default_rng(seed)
     for aim in (
         problem.purse,
@@ -246,6 +264,21 @@ def _best_of_five() -> float:
     return whole(tiled(temptations(5)))
 
 
+@pytest.mark.parametrize("features", [[bids], [bids, demand, spot]], ids=["bids", "bids and demand"])
+def test_whole_bids_equal_the_whole_integer_program(features):
+    """Steps and a least bid in blocks over three days: the search ends where SCIP does."""
+    timeline = span("Europe/Berlin", "2025-03-29T20:00", 60, 72)
+    problem = tiled(case(features, timeline, seed=3))
+    outcome, relaxed = searched(problem)
+    best = whole_by_scip(problem)
+    hold(problem, outcome, best)
+    assert relaxed > best + 1e-3
+    assert outcome.flagged.any()
+    bid = outcome.solution.x[problem.places["service.stepped.offer_kw"]]
+    assert np.allclose(bid / 0.75, np.round(bid / 0.75), atol=1e-6)
+    assert ((bid < 1e-6) | (bid > 2.0 - 1e-6)).all()
+
+
 def test_untempted_schedule_is_left_as_it_is():
     """A flat rate above the feed-in rate breaks nothing: no rounds, and the linear program's own bound."""
     problem = tiled(case([]))
@@ -262,7 +295,7 @@ def test_order_of_pieces_matters_at_negative_prices():
         problem = tiled(temptations(seed))
         every = directions.decisions(problem)
         relaxed = Highs(problem).solve()
-        broken += int((every.broken(problem, relaxed.x) & every.ordered).sum())
+        broken += int((every.broken(problem, relaxed.x) & every.kind).sum())
     assert broken > 0
 
 
@@ -272,10 +305,12 @@ def test_binaries_say_what_a_decision_means():
     every = directions.decisions(problem)
     for ordered in (False, True):
         chosen = np.flatnonzero(
-            (every.ordered == ordered) & (problem.upper[every.first] > 0) & (problem.upper[every.second] > 0)
+            ((every.kind == decisions.ORDER) == ordered)
+            & (problem.upper[every.first] > 0)
+            & (problem.upper[every.second] > 0)
         )[:1]
         extra: Extra = branching.binaries(
-            problem, every.first[chosen], every.second[chosen], every.ordered[chosen]
+            problem, every.first[chosen], every.second[chosen], every.kind[chosen]
         )
         first, second = int(every.first[chosen[0]]), int(every.second[chosen[0]])
         allowed = set()

@@ -361,6 +361,17 @@ def blocks(raw: dict[str, Any], timeline: Timeline) -> None:
     )
 
 
+def bids(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A product in blocks, bid by the site in steps and not below a least amount."""
+    rules = {
+        "least_bid_kw": 2.0,
+        "bid_step_kw": 0.75,
+        "bid_by": "site",
+        "block_minutes": block_minutes(timeline),
+    }
+    raw["service"].append(_product("stepped", "up", "d.price2", **rules))
+
+
 def following(raw: dict[str, Any], timeline: Timeline) -> None:
     """Products that must last for two and a half steps: their energy is held in the steps that follow."""
     raw["service"] += [
@@ -415,6 +426,7 @@ FEATURES: tuple[Feature, ...] = (
     symmetric,
     shared,
     blocks,
+    bids,
     following,
     utilisation,
     reserve,

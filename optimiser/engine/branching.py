@@ -1,8 +1,8 @@
 """The exact best of a small part of a problem, every decision kept: branch and bound over its own linear program.
 
-A decision needs no binary: a branch closes one of its two columns (or fills the first of an order). That changes
-bounds alone, so each node starts from the basis of the last. The bound of a node is computed here from its duals.
-What takes too many nodes is handed to the integer solver, whose bound is taken as it says.
+A decision needs no binary: a branch closes one of its two columns, fills the first of an order, or moves a bound of a
+whole number. That changes bounds alone, so each node starts from the basis of the last. The bound of a node is computed
+here from its duals. What takes too many nodes is handed to the integer solver, whose bound is taken as it says.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ import numpy as np
 from scipy import sparse
 
 from optimiser.engine import proof
-from optimiser.engine.decisions import Decisions
-from optimiser.engine.solver import Basis, Extra, Highs
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions
+from optimiser.engine.solver import Basis, Extra, Highs, Piece
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
 MOST_NODES = 960
+DIVE_EVERY = 40
 QUICK_NODES = 240
 INTEGER_SECONDS_PER_NODE = 0.02
 
@@ -46,10 +47,14 @@ class Best:
 
 @dataclass(frozen=True)
 class _Node:
-    """A branch: what its parent promised, and the decisions made, each with whether its second column is used."""
+    """A branch: what its parent promised, and the decisions made.
+
+    Each is a place among the part's decisions, whether its second alternative is taken, and the value between them
+    where it is a whole number.
+    """
 
     promised: float
-    decided: tuple[tuple[int, bool], ...] = ()
+    decided: tuple[tuple[int, bool, float], ...] = ()
 
 
 class _Nodes:
@@ -114,17 +119,15 @@ class Part:
         self.columns, self.rows = columns, rows
         self._one = np.searchsorted(columns, every.first[inside])
         self._other = np.searchsorted(columns, every.second[inside])
-        self._ordered = every.ordered[inside]
+        self._kind = every.kind[inside]
         self.matrix = sparse.csr_array(problem.matrix[rows][:, columns])
-        self._problem = replace(
-            problem,
-            matrix=self.matrix,
-            row_lower=problem.row_lower[rows],
-            row_upper=problem.row_upper[rows],
-            lower=problem.lower[columns],
-            upper=problem.upper[columns],
-            by_line=sparse.csr_array((1, len(columns))),
-            line_offsets=np.zeros(1),
+        self._problem = Piece(
+            self.matrix,
+            problem.row_lower[rows],
+            problem.row_upper[rows],
+            problem.lower[columns],
+            problem.upper[columns],
+            np.zeros(len(columns)),
         )
         self._highs = Highs(self._problem)
         if basis is not None:
@@ -166,27 +169,29 @@ class Part:
         self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
     ) -> Best:
         best, purse = start, -np.inf if start is None else float(prices @ start)
-        closed, nodes = -np.inf, _Nodes()
+        closed, nodes, diving = -np.inf, _Nodes(), True
         while nodes:
-            # Down one branch until a schedule is known, then always where most is promised.
-            node = nodes.latest() if best is None else nodes.most_promising()
+            # Down one branch at first and now and then, which finds schedules; else where most is promised.
+            node = nodes.latest() if diving else nodes.most_promising()
             if node.promised <= purse + spare:
-                closed = max(closed, node.promised)
+                closed, diving = max(closed, node.promised), best is None
                 continue
             if (nodes.taken > most_nodes and best is not None) or time.perf_counter() > deadline:
                 closed = max(closed, node.promised, nodes.most_promised())
                 break
+            diving = diving or nodes.taken % DIVE_EVERY == 0
             found = self._relaxed(prices, node)
             if found is None:
+                diving = best is None
                 continue
             promised, x = found
             place = self._worst(x, prices)
             if place is not None:
-                likely = self._leaning(place, x)
-                nodes.add(_Node(promised, (*node.decided, (place, not likely))))
-                nodes.add(_Node(promised, (*node.decided, (place, likely))))
+                likely, at = self._leaning(place, x), float(x[self._one[place]])
+                nodes.add(_Node(promised, (*node.decided, (place, not likely, at))))
+                nodes.add(_Node(promised, (*node.decided, (place, likely, at))))
                 continue
-            closed = max(closed, promised)
+            closed, diving = max(closed, promised), False
             if (made := float(prices @ x)) > purse:
                 best, purse = x, made
         return Best(max(closed, purse), purse, best)
@@ -194,8 +199,8 @@ class Part:
     def _relaxed(self, prices: np.ndarray, node: _Node) -> tuple[float, np.ndarray] | None:
         """Bound and schedule of the linear program with some decisions taken; None where it has none."""
         lower, upper = self._problem.lower.copy(), self._problem.upper.copy()
-        for place, second in node.decided:
-            take(lower, upper, self._one[place], self._other[place], self._ordered[place], second)
+        for place, second, at in node.decided:
+            take(lower, upper, self._one[place], self._other[place], self._kind[place], second, at)
         if (lower > upper).any():
             return None
         self._highs.change_column_bounds(self._places, lower, upper)
@@ -207,29 +212,33 @@ class Part:
         return min(promised, node.promised), np.clip(solution.x, lower, upper)
 
     def _worst(self, x: np.ndarray, prices: np.ndarray) -> int | None:
-        """The broken decision with the most money in it; None if all are kept."""
+        """The broken decision with the most in it, whole numbers first; None if all are kept."""
         one, other = x[self._one], x[self._other]
         most = self._problem.upper[self._one]
-        broken = Decisions.broken_at(one, other, most, self._ordered)
+        broken = Decisions.broken_at(one, other, most, self._kind)
         if not broken.any():
             return None
-        stake = np.where(self._ordered, np.minimum(most - one, other), np.minimum(one, other))
+        stake = np.where(self._kind == ORDER, np.minimum(most - one, other), np.minimum(one, other))
         invited = np.maximum(0.0, prices[self._one] + prices[self._other])
-        return int(np.argmax(np.where(broken, np.sqrt(stake) * (1e-3 + invited), -1.0)))
+        score = np.sqrt(np.maximum(stake, 0.0)) * (1e-3 + invited)
+        # A whole number stands for a block or a month; what is decided in a step follows from it.
+        whole = self._kind == WHOLE
+        score[whole] = 1e9 + np.abs(one - np.round(one))[whole]
+        return int(np.argmax(np.where(broken, score, -1.0)))
 
     def _leaning(self, place: int, x: np.ndarray) -> bool:
         """Which way the linear program leans: True for the second."""
         one, other, upper = self._one[place], self._other[place], self._problem.upper
-        if self._ordered[place]:
-            return bool(x[one] + x[other] >= upper[one])
-        return bool(x[other] * upper[one] > x[one] * upper[other])
+        if self._kind[place] == PAIR:
+            return bool(x[other] * upper[one] > x[one] * upper[other])
+        return bool(Decisions.seconds_at(x[one], x[other], upper[one], self._kind[place]))
 
     def _by_integers(self, prices: np.ndarray, known: Best, spare: float, limit_s: float) -> Best:
         """The same from the integer solver, with a binary a decision; at worst what is known already."""
         if limit_s <= 0:
             return known
-        priced = replace(self._problem, by_line=sparse.csr_array(prices[None, :]))
-        extra = binaries(priced, self._one, self._other, self._ordered)
+        priced = replace(self._problem, purse=prices)
+        extra = binaries(priced, self._one, self._other, self._kind)
         try:
             solution = Highs(priced, extra, time_limit_s=limit_s, absolute_gap=spare).solve()
         except UnprovenError:
@@ -246,19 +255,29 @@ def take(
     upper: np.ndarray,
     one: np.ndarray | int,
     other: np.ndarray | int,
-    ordered: np.ndarray | bool,
+    kind: np.ndarray | int,
     second: np.ndarray | bool,
+    at: np.ndarray | float,
 ) -> None:
-    """Change bounds so that decisions are taken: the second of a pair, or the second of an order after a full first."""
-    one, other, ordered, second = np.atleast_1d(one, other, ordered, second)
-    upper[one[~ordered & second]] = 0.0
-    upper[other[~second]] = 0.0
-    full = one[ordered & second]
+    """Change bounds so that decisions are taken.
+
+    The second alternative of a pair closes its first column, that of an order fills it, and that of a whole number
+    `at` some value between two is to be above it.
+    """
+    one, other, kind, second, at = np.broadcast_arrays(*np.atleast_1d(one, other, kind, second, at))
+    upper[one[(kind == PAIR) & second]] = 0.0
+    upper[other[(kind != WHOLE) & ~second]] = 0.0
+    full = one[(kind == ORDER) & second]
     lower[full] = upper[full]
+    up, down = (kind == WHOLE) & second, (kind == WHOLE) & ~second
+    lower[one[up]] = np.floor(at[up]) + 1
+    upper[one[down]] = np.floor(at[down])
 
 
-def binaries(problem: Problem, one: np.ndarray, other: np.ndarray, ordered: np.ndarray) -> Extra:
-    """One binary a decision: 1 keeps the first of a pair, or fills the first of an order."""
+def binaries(problem: Problem | Piece, one: np.ndarray, other: np.ndarray, kind: np.ndarray) -> Extra:
+    """One binary a pair or order, which is 1 to keep the first of a pair or fill the first of an order."""
+    wholes = one[kind == WHOLE]
+    one, other, ordered = one[kind != WHOLE], other[kind != WHOLE], kind[kind != WHOLE] == ORDER
     count, wide = len(one), len(problem.lower)
     most_one, most_other = problem.upper[one], problem.upper[other]
     binary = wide + np.arange(count)
@@ -272,4 +291,4 @@ def binaries(problem: Problem, one: np.ndarray, other: np.ndarray, ordered: np.n
     column = np.concatenate([one, binary, other, binary])
     matrix = sparse.csr_array(sparse.coo_array((values, (number, column)), shape=(2 * count, wide + count)))
     upper = np.concatenate([np.zeros(count), np.where(ordered, 0.0, most_other)])
-    return Extra(count, matrix, np.full(2 * count, -np.inf), upper)
+    return Extra(count, matrix, np.full(2 * count, -np.inf), upper, wholes)

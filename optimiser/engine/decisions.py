@@ -1,4 +1,4 @@
-"""Pairs of columns of which only one may be used, and orders of columns: every decision of a problem, by step."""
+"""Pairs of columns of which only one may be used, orders of columns, whole numbers: every decision of a problem."""
 
 from __future__ import annotations
 
@@ -10,59 +10,94 @@ from scipy import sparse
 from optimiser.engine.tiling import Problem
 
 TOLERANCE_KW = 1e-6
+TOLERANCE_WHOLE = 1e-6
+
+
+PAIR, ORDER, WHOLE = 0, 1, 2
 
 
 @dataclass(frozen=True)
 class Decisions:
-    """Pairs of columns of which only one may be used, or the second only once the first is full.
+    """Pairs of columns of which only one may be used, the second only once the first is full, or whole numbers.
+
+    Each is between two alternatives, the first and the second of a pair; an order that ends in its first or goes on
+    to its second; a number rounded down or up.
 
     Attributes
     ----------
-    step, first, second : int arrays of shape (decisions,)
-        Step, and places of the two columns.
-    ordered : bool array of shape (decisions,)
-        True where the second needs the first to be full.
+    step, last : int arrays of shape (decisions,)
+        First and last step that it is about; one step but for whole numbers of groups.
+    first, second : int arrays of shape (decisions,)
+        Places of the two columns; the same column twice for a whole number.
+    kind : int array of shape (decisions,)
+        PAIR, ORDER or WHOLE.
     tempting : bool array of shape (decisions,)
-        True where prices alone invite the use of both.
+        True where prices alone invite the use of both of a pair.
     """
 
     step: np.ndarray
+    last: np.ndarray
     first: np.ndarray
     second: np.ndarray
-    ordered: np.ndarray
+    kind: np.ndarray
     tempting: np.ndarray
 
     def broken(self, problem: Problem, x: np.ndarray) -> np.ndarray:
         """True where a schedule breaks the rule."""
-        return self.broken_at(x[self.first], x[self.second], problem.upper[self.first], self.ordered)
+        return self.broken_at(x[self.first], x[self.second], problem.upper[self.first], self.kind)
 
     def seconds(self, problem: Problem, x: np.ndarray) -> np.ndarray:
-        """True where a schedule leans to the second of a pair, or has enough for the second of an order."""
-        one, other = x[self.first], x[self.second]
-        full = one + other >= problem.upper[self.first] - TOLERANCE_KW
-        return np.where(self.ordered, full, other > one)
+        """True where a schedule leans to the second alternative."""
+        return self.seconds_at(x[self.first], x[self.second], problem.upper[self.first], self.kind)
 
     @staticmethod
-    def broken_at(one: np.ndarray, other: np.ndarray, most: np.ndarray, ordered: np.ndarray) -> np.ndarray:
-        """True where two values break the rule; `most` fills the first."""
+    def broken_at(one: np.ndarray, other: np.ndarray, most: np.ndarray, kind: np.ndarray) -> np.ndarray:
+        """True where values break the rule; `most` fills the first of an order."""
         both = np.minimum(one, other) > TOLERANCE_KW
         early = (one < most - TOLERANCE_KW) & (other > TOLERANCE_KW)
-        return np.where(ordered, early, both)
+        between = np.abs(one - np.round(one)) > TOLERANCE_WHOLE
+        return np.select([kind == PAIR, kind == ORDER], [both, early], between)
+
+    @staticmethod
+    def seconds_at(one: np.ndarray, other: np.ndarray, most: np.ndarray, kind: np.ndarray) -> np.ndarray:
+        """True where values lean to the second alternative."""
+        full = one + other >= most - TOLERANCE_KW
+        return np.select([kind == PAIR, kind == ORDER], [other > one, full], one - np.floor(one) > 0.5)
 
 
 def decisions(problem: Problem) -> Decisions:
-    """Every decision that the one-direction and ordering rules of a problem make, in every step."""
-    steps = np.arange(problem.timeline.steps)
-    parts = [(p.forth, p.back, False) for p in problem.pairs.values()]
-    parts += [(s.first, s.then, True) for s in problem.sequels.values()]
-    if not parts:
-        empty = np.zeros(0, int)
-        return Decisions(empty, empty, empty, empty.astype(bool), empty.astype(bool))
-    first = np.concatenate([problem.places[one] for one, _, _ in parts])
-    second = np.concatenate([problem.places[other] for _, other, _ in parts])
-    ordered = np.repeat([kind for _, _, kind in parts], len(steps))
-    tempting = ~ordered & (problem.purse[first] + problem.purse[second] > 0)
-    return Decisions(np.tile(steps, len(parts)), first, second, ordered, tempting)
+    """Every decision that the one-direction, ordering and whole-number rules of a problem make."""
+    pairs = [(p.forth, p.back) for p in problem.pairs.values()]
+    orders = [(s.first, s.then) for s in problem.sequels.values()]
+    wholes = [(name, name) for name, family in problem.columns.items() if family.whole]
+    columns = [*pairs, *orders, *wholes]
+    kinds = [PAIR] * len(pairs) + [ORDER] * len(orders) + [WHOLE] * len(wholes)
+    reach = [_steps_of(problem, one) for one, _ in columns]
+    nothing = [np.zeros(0, int)]
+    first = np.concatenate([*(problem.places[one] for one, _ in columns), *nothing])
+    second = np.concatenate([*(problem.places[other] for _, other in columns), *nothing])
+    kind = np.concatenate(
+        [
+            *(np.full(len(problem.places[one]), k) for (one, _), k in zip(columns, kinds, strict=True)),
+            *nothing,
+        ]
+    )
+    return Decisions(
+        np.concatenate([*(begin for begin, _ in reach), *nothing]),
+        np.concatenate([*(end for _, end in reach), *nothing]),
+        first,
+        second,
+        kind,
+        (kind == PAIR) & (problem.purse[first] + problem.purse[second] > 0),
+    )
+
+
+def _steps_of(problem: Problem, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """First and last step of each element of a column."""
+    groups = problem.timeline.groups(problem.columns[name].per)
+    last = np.zeros(groups.count, int)
+    np.maximum.at(last, groups.of_step, np.arange(problem.timeline.steps))
+    return groups.first_step, last
 
 
 def implied_rows(
@@ -81,7 +116,8 @@ def implied_rows(
     -------
     (csr_array of shape (rows, columns), array of shape (rows,))
     """
-    one, other, ordered = every.first[chosen], every.second[chosen], every.ordered[chosen]
+    chosen = chosen[every.kind[chosen] != WHOLE]
+    one, other, ordered = every.first[chosen], every.second[chosen], every.kind[chosen] == ORDER
     most_one, most_other = problem.upper[one], problem.upper[other]
     open_ = (most_one > 0) & (most_other > 0)
     one, other, ordered = one[open_], other[open_], ordered[open_]

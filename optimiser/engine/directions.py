@@ -20,7 +20,7 @@ from scipy.optimize import linprog
 
 from optimiser.engine import proof
 from optimiser.engine.branching import Best, Part, take
-from optimiser.engine.decisions import Decisions, decisions, implied_rows
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, decisions, implied_rows
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, at_once
@@ -28,9 +28,11 @@ from optimiser.errors import UnprovenError
 
 ROUNDS = 80
 FIRST_MARGIN_HOURS = 4.0
+LONG_HOURS = 48
 FIRST_NODES = 60
 MOST_PRICES = 8
 MOST_WIDENED = 12
+MOST_TRIES = 12
 NONE_FOUND = "no schedule was found that never imports and exports at once; give solve.time_limit_s more time"
 
 Span = tuple[int, int]
@@ -86,9 +88,13 @@ def keep_one_direction(
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any():
         return Outcome(_in_rows_of(problem, relaxed), bound, broken)
-    best: Solution | None = None
+    best = search.rounded(relaxed)
     y = relaxed.row_dual
     gaps: list[float] = []
+    if best is not None:
+        say(f"one direction, first schedule: proven gap {100 * proof.relative_gap(bound, best.purse):.2g} %")
+        if proof.relative_gap(bound, best.purse) <= gap:
+            return Outcome(_in_rows_of(problem, best), bound, search.broken)
     most_nodes = FIRST_NODES
     for _ in range(ROUNDS):
         spare = gap * max(1.0, abs(bound)) / 2
@@ -211,22 +217,46 @@ class _Search:
                 slack = np.minimum(stored - family.lower, family.upper - stored)
                 cut |= slack <= 1e-6 * np.maximum(1, family.upper)
         cuts = np.flatnonzero(cut) + 1
+        every = self.every
+        length = every.last - every.step
+        long = self._long_spans(length * problem.timeline.step_hours > LONG_HOURS)
+        covered = np.zeros(steps + 1, bool)
+        for first, stop in long:
+            covered[first:stop] = True
         spans: list[Span] = []
-        for step in np.unique(self.every.step[self.broken]):
+        short = np.flatnonzero(self.broken & ~covered[every.step])
+        for step, last in np.unique(np.column_stack([every.step[short], every.last[short]]), axis=0):
             margin = self._margin[step]
             before = cuts[(cuts <= step - margin) & (cuts > step - 4 * margin)]
-            after = cuts[(cuts > step + margin) & (cuts <= step + 4 * margin)]
+            after = cuts[(cuts > last + margin) & (cuts <= last + 4 * margin)]
             first = int(before[-1]) if len(before) else int(max(0, step - margin))
-            stop = int(after[0]) if len(after) else int(min(steps, step + margin + 1))
+            stop = int(after[0]) if len(after) else int(min(steps, last + margin + 1))
+            taken = np.flatnonzero(covered[first:stop]) + first
+            first = int(max([first, *(taken[taken < step] + 1)]))
+            stop = int(min([stop, *taken[taken > step]]))
             if spans and first < spans[-1][1]:
-                spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
+                spans[-1] = (min(first, spans[-1][0]), max(stop, spans[-1][1]))
             else:
                 spans.append((first, stop))
+        spans = sorted(spans + long)
         self.spans = spans
         self._parts = {span: part for span, part in self._parts.items() if span in spans}
         self._known = {span: known for span, known in self._known.items() if span in spans}
         self._views = []
         self._own()
+
+    def _long_spans(self, long: np.ndarray) -> list[Span]:
+        """Spans of broken decisions about days or months, joined where they overlap."""
+        every = self.every
+        places = np.flatnonzero(self.broken & long)
+        spans: list[Span] = []
+        for place in places[np.argsort(every.step[places], kind="stable")]:
+            first, stop = int(every.step[place]), int(every.last[place]) + 1
+            if spans and first < spans[-1][1]:
+                spans[-1] = (spans[-1][0], max(stop, spans[-1][1]))
+            else:
+                spans.append((first, stop))
+        return spans
 
     def _own(self) -> None:
         """Give each row and column to the window that holds all of what it touches, or to none (-1).
@@ -238,24 +268,31 @@ class _Search:
         inside = np.full(len(problem.lower), -1)
         for number, (first, stop) in enumerate(self.spans):
             inside[first * wide : stop * wide] = number
-        groups = slice(problem.timeline.steps * wide, None)
-        matrix = problem.matrix
-        # First group columns: their window is the only one whose rows hold them.
-        low, high = _range_of_rows(matrix, inside, groups.start)
-        by_column = sparse.csc_array(matrix[:, groups])
-        filled = np.diff(by_column.indptr) > 0
-        for place in np.flatnonzero(filled):
-            rows = by_column.indices[by_column.indptr[place] : by_column.indptr[place + 1]]
-            rows = rows[low[rows] <= high[rows]]
-            if len(rows) and low[rows].min() == high[rows].max():
-                inside[groups.start + place] = low[rows[0]]
+        start, matrix = problem.timeline.steps * wide, problem.matrix
+        known = np.arange(len(inside)) < start
+        low, high = _range_of_rows(matrix, inside, known)
+        # A group's column is a window's if that one alone has it in rows with steps, or with columns of its own.
+        by_column = sparse.csc_array(matrix[:, start:])
+        filled = np.flatnonzero(np.diff(by_column.indptr))
+        while len(filled):
+            least, most = _range_of_columns(by_column, filled, low, high)
+            settled = least <= most
+            inside[start + filled] = np.where(settled & (least == most), least, -1)
+            known[start + filled[settled]] = True
+            if settled.all() or not settled.any():
+                break
+            filled = filled[~settled]
+            low, high = _range_of_rows(matrix, inside, known)
         owner = np.where(low == high, low, -1)
         # Rows of groups alone belong to the window of all their groups.
-        alone = np.flatnonzero(low > high)
+        alone = np.flatnonzero(
+            _range_of_rows(matrix, inside, np.arange(len(inside)) < start)[0] > len(self.spans)
+        )
         if len(alone):
-            part = sparse.csr_array(matrix[alone])
-            one, most = _range_of_rows(part, inside, len(inside))
-            owner[alone] = np.where(one == most, one, -1)
+            one, most_of_all = _range_of_rows(
+                sparse.csr_array(matrix[alone]), inside, np.ones(len(inside), bool)
+            )
+            owner[alone] = np.where(one == most_of_all, one, -1)
         self._inside, self._owner = inside, owner
 
     def widen(self, x: np.ndarray) -> bool:
@@ -274,6 +311,7 @@ class _Search:
     def _part(self, span: Span, number: int, rows: np.ndarray) -> Part:
         if span not in self._parts:
             within = np.flatnonzero((self.every.step >= span[0]) & (self.every.step < span[1]))
+            within = within[self._inside[self.every.first[within]] == number]
             columns = np.union1d(np.flatnonzero(self._inside == number), self._groups_of(rows))
             self._parts[span] = Part(self.problem, columns, rows, self.every, within, self._basis)
         return self._parts[span]
@@ -376,15 +414,39 @@ class _Search:
         problem, every = self.problem, self.every
         inside = self._inside[every.first] >= 0
         second = every.seconds(problem, view.x)
+        whole = every.kind == WHOLE
+        number = np.where(whole, np.round(view.x[every.first]), 0.0)
         # Pairs that were never broken and invite nothing, and orders, are left free until they break.
-        held = inside & ~every.ordered & (every.tempting | self.broken)
+        held = inside & (every.kind != ORDER) & (every.tempting | self.broken)
         pattern = np.packbits(held).tobytes() + np.packbits(second & inside).tobytes()
+        pattern += number[whole & inside].tobytes()
         if pattern in self._tried:
             return None
         self._tried.add(pattern)
-        for _ in range(12):
+        return self._settled(held, second, number)
+
+    def rounded(self, relaxed: Solution) -> Solution | None:
+        """The linear program with each decision taken as a relaxed schedule leans; None if that leads nowhere.
+
+        Not the best, but soon there: branches that promise less need not be looked at.
+        """
+        problem, every = self.problem, self.every
+        one, other = relaxed.x[every.first], relaxed.x[every.second]
+        used = np.maximum(one, other) > 1e-6
+        held = every.broken(problem, relaxed.x) | (every.tempting & used & (every.kind == PAIR))
+        return self._settled(held, every.seconds(problem, relaxed.x), np.round(one))
+
+    def _settled(self, held: np.ndarray, second: np.ndarray, number: np.ndarray) -> Solution | None:
+        """The linear program with some decisions taken, and those that break then, until none does."""
+        problem, every = self.problem, self.every
+        inside = self._inside[every.first] >= 0
+        whole = every.kind == WHOLE
+        for _ in range(MOST_TRIES):
             lower, upper = problem.lower.copy(), problem.upper.copy()
-            take(lower, upper, every.first[held], every.second[held], every.ordered[held], second[held])
+            either, exact = held & ~whole, held & whole
+            first, then = every.first[either], every.second[either]
+            take(lower, upper, first, then, every.kind[either], second[either], 0.0)
+            lower[every.first[exact]] = upper[every.first[exact]] = number[exact]
             self._highs.change_column_bounds(np.arange(len(lower)), lower, upper)
             solution = self._highs.solve()
             if solution.verdict == "infeasible":
@@ -395,8 +457,10 @@ class _Search:
                     # What broke outside all windows gets one of its own.
                     self._draw(solution.x)
                 return solution
-            second = np.where(broken & ~inside, every.seconds(problem, solution.x), second)
-            held |= broken
+            new = broken & ~inside
+            second = np.where(new, every.seconds(problem, solution.x), second)
+            number = np.where(new & whole, np.round(solution.x[every.first]), number)
+            held = held | broken
             self.broken = self.broken | broken
         return None
 
@@ -406,18 +470,30 @@ def _in_rows_of(problem: Problem, solution: Solution) -> Solution:
     return replace(solution, row_dual=solution.row_dual[: len(problem.row_upper)])
 
 
-def _range_of_rows(matrix: sparse.csr_array, inside: np.ndarray, stop: int) -> tuple[np.ndarray, np.ndarray]:
-    """Least and greatest window among each row's columns before `stop`; least > greatest where there are none."""
-    number = inside[matrix.indices]
-    ours = matrix.indices < stop
+NONE_LEAST, NONE_MOST = np.iinfo(int).max, -2
+
+
+def _range_of_rows(
+    matrix: sparse.csr_array, inside: np.ndarray, counted: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Least and greatest window among each row's counted columns; least > greatest where there are none."""
+    number, ours = inside[matrix.indices], counted[matrix.indices]
     filled = np.diff(matrix.indptr) > 0
     starts = matrix.indptr[:-1][filled]
-    low = np.full(matrix.shape[0], np.iinfo(int).max)
-    high = np.full(matrix.shape[0], -2)
+    low, high = np.full(matrix.shape[0], NONE_LEAST), np.full(matrix.shape[0], NONE_MOST)
     if filled.any():
-        low[filled] = np.minimum.reduceat(np.where(ours, number, np.iinfo(int).max), starts)
-        high[filled] = np.maximum.reduceat(np.where(ours, number, -2), starts)
+        low[filled] = np.minimum.reduceat(np.where(ours, number, NONE_LEAST), starts)
+        high[filled] = np.maximum.reduceat(np.where(ours, number, NONE_MOST), starts)
     return low, high
+
+
+def _range_of_columns(
+    by_column: sparse.csc_array, columns: np.ndarray, low: np.ndarray, high: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Least and greatest window among the rows of each column, none of which is empty."""
+    rows = by_column[:, columns]
+    starts = rows.indptr[:-1]
+    return np.minimum.reduceat(low[rows.indices], starts), np.maximum.reduceat(high[rows.indices], starts)
 
 
 def _by_number(owner: np.ndarray, count: int) -> list[np.ndarray]:

@@ -6,7 +6,7 @@ import ctypes
 import os
 import sys
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import highspy
@@ -91,13 +91,14 @@ class Solution:
 class Extra:
     """Binaries and rows on top of a problem: one binary a column appended, rows over all columns.
 
-    `matrix` has the problem's columns and then one for each binary.
+    `matrix` has the problem's columns and then one for each binary; `wholes` are columns that are whole numbers.
     """
 
     binaries: int
     matrix: sparse.csr_array
     row_lower: np.ndarray
     row_upper: np.ndarray
+    wholes: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
 
 
 @dataclass(frozen=True)
@@ -183,9 +184,8 @@ class Highs:
         x = np.clip(values[:columns], self.problem.lower, self.problem.upper)
         verdict = "optimal" if status == highspy.HighsModelStatus.kOptimal else words
         row_dual = -np.array(solution.row_dual)[: len(self.problem.row_upper)]
-        bound = (
-            -info.mip_dual_bound if self._extra and self._extra.binaries else -info.objective_function_value
-        )
+        integers = self._extra is not None and self._extra.binaries + len(self._extra.wholes) > 0
+        bound = -info.mip_dual_bound if integers else -info.objective_function_value
         return Solution(verdict, x, row_dual, -info.objective_function_value, bound, values[columns:])
 
     def add_rows(self, problem: Problem) -> None:
@@ -305,6 +305,7 @@ def _model(problem: Problem | Piece, extra: Extra | None) -> tuple[Any, ...]:
         row_lower, row_upper = np.r_[row_lower, extra.row_lower], np.r_[row_upper, extra.row_upper]
         lower, upper = np.r_[lower, np.zeros(extra.binaries)], np.r_[upper, np.ones(extra.binaries)]
         cost = np.r_[cost, np.zeros(extra.binaries)]
+        kinds[extra.wholes] = 1
         kinds = np.r_[kinds, np.ones(extra.binaries, np.int32)]
     sizes = (len(lower), len(row_lower), matrix.nnz)
     form = (int(highspy.MatrixFormat.kRowwise), int(highspy.ObjSense.kMinimize), -problem.offset)
