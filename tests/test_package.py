@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario"),
+    *("storage", "site", "services", "tariff", "formulation", "scenario", "intake"),
     *("engine", "dispatch", "settlement", "finance", "report", "checks", "tables", "starter", "cli"),
 ]
 
@@ -40,7 +40,7 @@ ROOMS = {
     "scipy": {"engine"},
     "click": {"cli"},
     "rich": {"cli"},
-    "tomllib": {"scenario"},
+    "tomllib": {"scenario", "intake"},
 }
 NOT_IN_ENGINE = {"pandas", "pydantic", "pyarrow"}
 

@@ -1,0 +1,111 @@
+"""The bytes of a file that people send: plain, compressed, or alone in an archive, and never more than can be meant."""
+
+from __future__ import annotations
+
+import io
+import os
+import zipfile
+import zlib
+from pathlib import Path
+
+from optimiser.errors import SeriesError
+from optimiser.series import MOST_BYTES, bounded_bytes
+
+SHOWN = 20
+
+
+def content_of(path: Path) -> bytes:
+    """What a file holds, unpacked where it is compressed.
+
+    A file is taken as compressed by its first bytes, not by its name; of an archive the only file is taken.
+
+    Raises
+    ------
+    SeriesError
+        If the file is missing, cannot be read or unpacked, is empty, holds several files, or unpacks to more than
+        `MOST_BYTES`.
+    """
+    if not path.is_file():
+        raise SeriesError(str(path), ["the file does not exist. Check its name and folder."])
+    raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
+    try:
+        if raw[:2] == b"\x1f\x8b":
+            raw = _inflated(raw)
+        elif raw[:4] == b"PK\x03\x04":
+            raw = _only_member(raw)
+    except (zlib.error, zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as problem:
+        words = str(problem).rstrip(".") or type(problem).__name__
+        raise SeriesError(
+            str(path),
+            [f"the file is compressed and cannot be unpacked: {words}. Fetch it again, or unpack it."],
+        ) from None
+    except ValueError as problem:
+        raise SeriesError(str(path), [str(problem)]) from None
+    if not raw.strip():
+        raise SeriesError(str(path), ["the file is empty. Fetch it again."])
+    return raw
+
+
+def _inflated(raw: bytes) -> bytes:
+    parts, size, rest = [], 0, raw
+    while rest:  # a gzip file may be several, one after the other
+        stream = zlib.decompressobj(wbits=31)
+        parts.append(stream.decompress(rest, MOST_BYTES + 1 - size))
+        size += len(parts[-1])
+        if size > MOST_BYTES:
+            raise ValueError(f"it unpacks to more than {MOST_BYTES} bytes. Cut it to the span you need.")
+        if not stream.eof:
+            raise EOFError("it ends before its end mark")
+        rest = stream.unused_data.lstrip(b"\0")
+    return b"".join(parts)
+
+
+def _only_member(raw: bytes) -> bytes:
+    with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+        members = [
+            item for item in archive.infolist() if not item.is_dir() and "__MACOSX" not in item.filename
+        ]
+        if len(members) != 1:
+            names = ", ".join(item.filename for item in members[:6]) or "none"
+            raise ValueError(
+                f"the archive must hold one file, it holds {len(members)}: {names}. Unpack it first."
+            )
+        with archive.open(members[0]) as member:
+            unpacked = member.read(MOST_BYTES + 1)
+        if len(unpacked) > MOST_BYTES:
+            raise ValueError(f"it unpacks to more than {MOST_BYTES} bytes. Cut it to the span you need.")
+        return unpacked
+
+
+def refuse(path: Path, faults: list[str]) -> None:
+    """Raise a SeriesError with these faults, when there are any; many of them are counted instead of shown."""
+    if not faults:
+        return
+    more = len(faults) - SHOWN
+    rest = [f"and {more} more like these."] if more > 0 else []
+    raise SeriesError(str(path), faults[:SHOWN] + rest)
+
+
+def write_whole(path: Path, content: bytes, overwrite: bool = False) -> None:
+    """Write a file that is either there in full or not at all.
+
+    Raises
+    ------
+    SeriesError
+        If the file is there already and `overwrite` is not set, or if it cannot be written.
+    """
+    if path.exists() and not overwrite:
+        raise SeriesError(
+            str(path), ["the file is there already. Name another file, or allow it to be overwritten."]
+        )
+    half = path.with_name(f".{path.name}.{os.getpid()}.half")
+    try:
+        half.write_bytes(content)
+        os.replace(half, path)
+    except OSError as problem:
+        raise SeriesError(
+            str(path),
+            [f"the file cannot be written: {problem.strerror}. Check the folder and its permissions."],
+        ) from None
+    finally:
+        half.unlink(missing_ok=True)
