@@ -226,3 +226,44 @@ def random_schedule(problem: Problem, seed: int) -> np.ndarray:
     found = Highs(dataclasses.replace(problem, by_line=prices, line_offsets=np.zeros(1))).solve()
     assert "optimal" == found.verdict
     return found.x
+
+
+def xml_feed(
+    rows: Sequence[tuple], length: int = 3600, meter: int = 1, head: str | None = None, **codes: int
+) -> str:
+    """A made-up Green Button feed of one register: rows of start, value and, if wanted, quality and length."""
+    meaning = {
+        "accumulationBehaviour": 4,
+        "commodity": 1,
+        "flowDirection": 1,
+        "intervalLength": length,
+        "powerOfTenMultiplier": 0,
+        "uom": 72,
+    } | codes
+    types = "".join(f"<e:{key}>{value}</e:{key}>" for key, value in meaning.items())
+    readings = []
+    for start, value, *more in rows:
+        quality, own = (more + [17, length][len(more) :])[:2]
+        readings.append(
+            f"<e:IntervalReading><e:ReadingQuality><e:quality>{quality}</e:quality></e:ReadingQuality>"
+            f"<e:timePeriod><e:duration>{own}</e:duration><e:start>{start}</e:start></e:timePeriod>"
+            + ("" if value is None else f"<e:value>{value}</e:value>")
+            + "</e:IntervalReading>"
+        )
+    if head is None:
+        head = (
+            '<?xml version="1.0"?>\n<feed xmlns="http://www.w3.org/2005/Atom" xmlns:e="http://naesb.org/espi">\n'
+            '<entry><link rel="self" href="UsagePoint/1"/><content><e:UsagePoint><e:ServiceCategory><e:kind>0</e:kind>'
+            "</e:ServiceCategory></e:UsagePoint></content></entry>\n"
+        )
+    own = f"UsagePoint/1/MeterReading/{meter}"
+    return (
+        head
+        + f'<entry><link rel="self" href="ReadingType/{meter}"/>\n<content><e:ReadingType>{types}</e:ReadingType>'
+        f'</content></entry>\n<entry><link rel="self" href="{own}"/><link rel="up" href="UsagePoint/1/MeterReading"/>'
+        f'<link rel="related" href="ReadingType/{meter}"/><content><e:MeterReading/></content></entry>\n'
+        f'<entry><link rel="self" href="{own}/IntervalBlock/1"/><link rel="up" href="{own}/IntervalBlock"/>\n'
+        "<content><e:IntervalBlock>\n"
+        + "\n".join(readings)
+        + "\n</e:IntervalBlock></content></entry>\n</feed>"
+    )
