@@ -113,6 +113,61 @@ class Groups:
         return np.bincount(self.of_step, minlength=self.count)
 
 
+def from_clock(
+    wall: pd.DatetimeIndex,
+    zone: str,
+    group: np.ndarray | None = None,
+    second: np.ndarray | None = None,
+) -> tuple[pd.DatetimeIndex, dict[int, str]]:
+    """Moments in UTC of the readings of a clock.
+
+    The hour that autumn repeats is told by `second`, or else by order: of two equal readings the one that stands
+    first in the direction in which the readings run is the earlier.
+
+    Parameters
+    ----------
+    wall : DatetimeIndex of shape (rows,)
+        Clock readings without a zone.
+    zone : str
+    group : int array of shape (rows,), optional
+        Rows of different groups (regions, meters) may share a reading.
+    second : bool array of shape (rows,), optional
+        True where a row belongs to the second pass of a repeated hour.
+
+    Returns
+    -------
+    moments : DatetimeIndex of shape (rows,)
+        NaT where there is no such moment, or no telling which.
+    faults : dict of int to str
+        The reason, by row.
+    """
+    tz = zone_of(zone)
+    count = len(wall)
+    early = wall.tz_localize(tz, ambiguous=np.ones(count, bool), nonexistent="NaT")
+    late = wall.tz_localize(tz, ambiguous=np.zeros(count, bool), nonexistent="NaT")
+    there = np.asarray(early.notna())
+    skipped = np.flatnonzero(np.asarray(wall.notna()) & ~there)
+    faults = {int(row): "is skipped by the clock's change in spring" for row in skipped}
+    twofold = np.flatnonzero(np.asarray(early != late) & there)
+    is_late = np.zeros(count, bool)
+    if second is not None:
+        is_late[twofold] = second[twofold]
+    elif len(twofold):
+        steps = np.diff(wall.dropna().asi8)
+        falling = (steps < 0).sum() > (steps > 0).sum()
+        rows = twofold[::-1] if falling else twofold
+        key = pd.DataFrame({"wall": wall[rows], "group": 0 if group is None else group[rows]})
+        places = key.groupby(["wall", "group"])
+        is_late[rows] = places.cumcount().to_numpy() == 1
+        times = places["wall"].transform("size").to_numpy()
+        for row, found in zip(rows[times != 2].tolist(), times[times != 2].tolist(), strict=True):
+            words = "once" if found == 1 else f"{found} times"
+            faults[row] = f"lies in the hour that the clock repeats in autumn and is there {words}, not twice"
+    moments = np.where(is_late, late.tz_convert("UTC").asi8, early.tz_convert("UTC").asi8)
+    moments[list(faults)] = pd.NaT.value
+    return pd.DatetimeIndex(moments.view(f"datetime64[{early.unit}]")).tz_localize("UTC"), faults
+
+
 @dataclass(frozen=True)
 class Timeline:
     """Half-open steps `[start, end)` of one length.
