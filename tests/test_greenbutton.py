@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 import time
 import zipfile
 
@@ -172,6 +173,29 @@ def test_prefixes_do_not_matter(tmp_path):
     assert plain != prefixed
     one, other = only(written(tmp_path, plain)), only(written(tmp_path, prefixed, "other.xml"))
     np.testing.assert_array_equal(one.energy, other.energy)
+
+
+def test_links_that_lead_straight_up(tmp_path):
+    """The open samples of 2012: blocks linked to their meter reading itself, spaces around codes, comments, a
+    processing instruction, several blocks in an entry, no word on quality."""
+    text = feed([(3600, " 5 "), (7200, "6")]).replace(
+        '<?xml version="1.0"?>',
+        '<?xml version="1.0"?><?xml-stylesheet type="text/xsl" href="x.xslt"?><!-- draft -->',
+    )
+    text = text.replace(
+        'rel="up" href="UsagePoint/1/MeterReading/1/IntervalBlock"',
+        'rel="up" href="/UsagePoint/1/MeterReading/1"',
+    )
+    text = text.replace("<e:uom>72<", "<!-- Wh --><e:uom> 72 <")
+    text = re.sub("<e:ReadingQuality>.*?</e:ReadingQuality>", "", text)
+    text = text.replace(
+        "</e:IntervalReading>\n<e:IntervalReading>",
+        "</e:IntervalReading></e:IntervalBlock>\n<e:IntervalBlock><e:IntervalReading>",
+    )
+    assert 2 == text.count("<e:IntervalBlock>")
+    channel = only(written(tmp_path, text))
+    assert pytest.approx([0.005, 0.006]) == list(channel.energy)
+    assert ("2 readings without a word on quality: taken as actual",) == channel.notes
 
 
 def test_bare_blocks_need_a_declared_unit(tmp_path):
