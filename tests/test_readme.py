@@ -7,8 +7,10 @@ import shlex
 from pathlib import Path
 
 import pytest
+from conftest import xml_feed
 
 from optimiser.cli import main
+from optimiser.intake.table import read_prices
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -71,7 +73,7 @@ def test_exit_codes_are_those_of_the_command():
 
 def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
     """As printed, with three days for thirty-one."""
-    (example,) = [block for language, block in BLOCKS if language == "python"]
+    example, _ = [block for language, block in BLOCKS if language == "python"]
     assert '"timeline.days": 31' in example
     (tmp_path / "scenarios").symlink_to(ROOT / "scenarios")
     monkeypatch.chdir(tmp_path)
@@ -79,6 +81,24 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
     written = sorted(path.name for path in (tmp_path / "reports" / "bigger").iterdir())
     assert ["dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"] == written
     assert float(capsys.readouterr().out.splitlines()[0]) > 0
+
+
+def test_the_examples_of_files_run(monkeypatch, tmp_path):
+    """The mapping reads, and the lines that read a market's and two meters' files run on made-up ones."""
+    _, example = [block for language, block in BLOCKS if language == "python"]
+    (mapping,) = [block for language, block in BLOCKS if language == "toml"]
+    monkeypatch.chdir(tmp_path)
+    Path("market.toml").write_text(mapping, encoding="utf-8")
+    Path("my-mapping.toml").write_text(mapping + 'unit = "kW"\n', encoding="utf-8")
+    table = "REGION,SETTLEMENTDATE,TOTALDEMAND,RRP\nSA1,2025/01/01 00:05:00,1200,60\nSA1,2025/01/01 00:10:00,1200,66\n"
+    Path("prices.csv").write_text(table, encoding="utf-8")
+    Path("load.csv").write_text(table, encoding="utf-8")
+    Path("usage.xml").write_text(xml_feed([(3600, "5")]), encoding="utf-8")
+    names: dict = {}
+    exec(compile(example, "README.md", "exec"), names)
+    assert [60, 66] == names["prices"]["price_per_mwh"].tolist()
+    assert [60, 66] == pytest.approx(names["load_kw"].tolist())
+    assert [60, 66] == read_prices(Path("prices.csv"), Path("market.toml"))["price_per_mwh"].tolist()
 
 
 @pytest.mark.parametrize(

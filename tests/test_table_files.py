@@ -247,7 +247,7 @@ def test_a_row_a_day(tmp_path):
     """A day's row becomes its hours; words of a column become channels; quality goes with the day."""
     hours = ",".join(str(hour) for hour in range(24))
     days = [("2025-01-02", "in", "E"), ("2025-01-01", "in", "A"), ("2025-01-01", "out", "A")]
-    columns = {"in": {"name": "import", "kind": "import"}, "out": {"name": "export", "kind": "export"}}
+    columns = {"in": {"name": "import", "flow": "import"}, "out": {"name": "export", "flow": "export"}}
     quality = {"column": "q", "actual": ["A"], "estimated": ["E"]}
     mapping = mapping_of(tmp_path, **WIDE | {"columns": columns}, pivot={"by": "meter"}, quality=quality)
     readings = read_table(table_of(tmp_path, *day_rows(*((*day, hours) for day in days))), mapping)
@@ -393,9 +393,9 @@ def test_all_faults_at_once(tmp_path):
 def test_export_below_zero_needs_another_word(tmp_path):
     """A column called import with values below zero is a fault with two ways out."""
     (fault,) = faults_of(
-        tmp_path, ["time,kwh", "2025-01-01T00:00,-1"], columns={"kwh": {"name": "house", "kind": "import"}}
+        tmp_path, ["time,kwh", "2025-01-01T00:00,-1"], columns={"kwh": {"name": "house", "flow": "import"}}
     )
-    assert 'kind = "net"' in fault
+    assert 'flow = "net"' in fault
 
 
 @pytest.mark.parametrize(

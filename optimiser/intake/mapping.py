@@ -16,14 +16,14 @@ SHIPPED = Path(__file__).parent / "mappings"
 _MOST_BYTES = 200_000
 
 Unit = Literal["W", "kW", "MW", "Wh", "kWh", "MWh", "kvar", "kvarh"]
-KindWord = Literal["import", "export", "reactive import", "reactive export", "net", "unknown"]
+Flow = Literal["import", "export", "reactive import", "reactive export", "net", "unknown"]
 
 
 class Target(Component):
     """What a column of the table becomes."""
 
     name: StrictStr = text("our name of the column")
-    kind: KindWord = choice("which way the energy went", default="unknown")
+    flow: Flow = choice("which way the energy went", default="unknown")
     scale: float = quantity("-", "factor on every value, for another unit or sign", default=1.0)
 
 
@@ -60,7 +60,7 @@ class QualityColumn(Component):
 class Mapping(Component):
     """The layout of a table.
 
-    `columns` names each wanted column and what it becomes, a name or `{ name, kind, scale }`; with `pivot` it names
+    `columns` names each wanted column and what it becomes, a name or `{ name, flow, scale }`; with `pivot` it names
     words of the column `by` instead, and may be left out to take them all.
     """
 

@@ -117,13 +117,13 @@ def read_table(path: Path, mapping: Path | str | Mapping) -> Readings:
     channels = []
     for part in parts:
         energy = part.values * scale
-        kind: Kind = part.target.kind
+        kind: Kind = part.target.flow
         below = np.flatnonzero(energy < 0)
         if len(below) and kind not in ("net", "unknown"):
             when = part.starts[int(below[0])]
             table.faults.append(
                 f"{part.target.name} is called {kind} and is below zero in {len(below)} intervals, first in that of "
-                f'{when:%Y-%m-%d %H:%M}Z. Call it kind = "net", or correct its sign with scale.'
+                f'{when:%Y-%m-%d %H:%M}Z. Say flow = "net", or correct its sign with scale.'
             )
         start = np.asarray(part.starts.tz_localize(None), "datetime64[s]")
         channels.append(
