@@ -233,6 +233,19 @@ def test_several_meters_keep_apart(tmp_path):
     ]
 
 
+def test_a_reading_type_is_not_borrowed(tmp_path):
+    """With two registers, one without a link to its type has no unit; a register alone takes the only type, and says so."""
+    unlinked = feed([(3600, "7")], meter=2, head="").replace('<link rel="related" href="ReadingType/2"/>', "")
+    unlinked = re.sub(
+        r'<entry><link rel="self" href="ReadingType/2"/>.*?</entry>', "", unlinked, flags=re.DOTALL
+    )
+    (fault,) = faults_of(written(tmp_path, feed([(3600, "5")]).replace("</feed>", "") + unlinked))
+    assert "the unit of 1/2 is unknown" in fault
+    alone = feed([(3600, "5")]).replace('<link rel="related" href="ReadingType/1"/>', "")
+    readings = read_green_button(written(tmp_path, alone))
+    assert any("not linked to a reading type" in note for note in readings.notes)
+
+
 def test_lengths_of_interval_keep_apart(tmp_path):
     """Hours and quarters of one register become two channels; a month's total is left out and said."""
     path = written(tmp_path, feed([(3600, "5", 17, 900), (7200, "6", 17, 3600), (0, "9", 17, 2_592_000)]))

@@ -379,8 +379,9 @@ class _Feed:
         types = self.of_kind["ReadingType"]
         links = meter_reading.entry.related if meter_reading else block.entry.related
         found = [item for item in types if item.entry.own & links]
-        if not found and len(types) == 1:
+        if not found and len(types) == 1 and len(_once(self.of_kind["MeterReading"])) <= 1:
             found = types
+            self.notes.append(f"{name} is not linked to a reading type: the only one in the file is used")
         apart = {tuple(item.text.get(key) for key in _MEANING): item for item in found}
         if len(apart) > 1:
             apart = {key: item for key, item in apart.items() if not _not_energy(_codes(item))}
@@ -398,7 +399,7 @@ class _Feed:
             return self._meaning(name, found[0])
         if self.unit is not None:
             return self._declared(name)
-        count = f"{len(types)} reading types, none of them linked to it" if types else "no reading type"
+        count = f"reading types ({len(types)}), but none that it is linked to" if types else "no reading type"
         self.faults.append(
             f"line {block.line}: the unit of {name} is unknown: the file holds {count}. Ask for a file with its "
             'ReadingType, or say the unit of its values, unit "Wh" or "kWh".'

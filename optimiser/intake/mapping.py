@@ -109,7 +109,9 @@ class Mapping(Component):
         if self.pivot and (self.pivot.value is None) == (self.day_rows is None):
             raise ValueError("pivot.value must be given, and left out only where day_rows hold the values")
         if self.day_rows and not self.pivot and len(self.columns) != 1:
-            raise ValueError("columns must hold one entry for day rows, named by the day's first interval")
+            raise ValueError(
+                "columns must hold one entry for day rows: any word, and the name that the values get"
+            )
         if self.day_rows and self.position:
             raise ValueError("position and day_rows are two ways of saying the same; leave one out")
         names = [target.name for target in self.targets().values()]
