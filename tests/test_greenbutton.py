@@ -234,7 +234,7 @@ def test_several_meters_keep_apart(tmp_path):
 
 
 def test_a_reading_type_is_not_borrowed(tmp_path):
-    """With two registers, one without a link to its type has no unit; a register alone takes the only type, and says so."""
+    """Of two registers, one without a link to its type has no unit; alone, it takes the only type and says so."""
     unlinked = feed([(3600, "7")], meter=2, head="").replace('<link rel="related" href="ReadingType/2"/>', "")
     unlinked = re.sub(
         r'<entry><link rel="self" href="ReadingType/2"/>.*?</entry>', "", unlinked, flags=re.DOTALL
