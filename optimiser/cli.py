@@ -82,7 +82,8 @@ def run(scenario: Path, out: Path | None, quiet: bool) -> None:
             click.echo(f"  simple payback {words}, net present value {head['npv']:,.2f} {currency}")
             if head["scaled_to_year"]:
                 click.echo(
-                    "  (not a whole year: the payback is scaled up from these days, and knows no other season)"
+                    "  (not a whole year: the payback is scaled up from these days, and knows no other "
+                    "season)"
                 )
     click.echo(f"Report: {paths['report']}")
     if proof["gap_relative"] > proof["tolerance_relative"]:
@@ -126,6 +127,57 @@ def start(folder: Path, phases: str) -> None:
 
     written = write_starter(folder, int(phases))
     click.echo(f"Wrote {written}. Edit it, then: optimiser run {shlex.quote(str(folder))}")
+
+
+@main.command("import")
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option(
+    "--as",
+    "format_name",
+    type=click.Choice(["nem12", "greenbutton", "table"]),
+    help="Format of the files; left out: told from their first bytes, where they are certain.",
+)
+@click.option(
+    "--mapping", help="For a table: a small file that says what its columns are, or a shipped one's name."
+)
+@click.option(
+    "--channel",
+    "channels",
+    multiple=True,
+    help="A register or column to take; again for more. Left out: all.",
+)
+@click.option(
+    "--repair",
+    "repairs",
+    multiple=True,
+    help="hold:N, interpolate:N (gaps up to N steps) or same_time_last_week.",
+)
+@click.option("--step", "step_minutes", type=int, help="Minutes of a step; left out: the files' own.")
+@click.option("--zone", help="Clock that months and days are cut on; left out: the file's.")
+@click.option(
+    "--unit",
+    type=click.Choice(["mWh", "Wh", "kWh"]),
+    help="Green Button without a reading type: unit of its values (mWh: thousandths of a watt-hour).",
+)
+@click.option(
+    "--into", type=click.Path(path_type=Path), default=".", help="Folder to write to; left out: this one."
+)
+@click.option("--name", required=True, help="Name of the source: NAME.parquet and NAME.html are written.")
+@click.option("--overwrite", is_flag=True, help="Replace files of these names.")
+def import_(files: tuple[Path, ...], into: Path, name: str, overwrite: bool, **options: Any) -> None:
+    """Turn meter files or market tables (FILES of one format) into a source of a scenario."""
+    from optimiser.importing import bring_in, source_text, summary_lines, use_lines, write_import
+
+    made = bring_in(files, name, **options)
+    paths = write_import(made, into, overwrite)
+    for line in summary_lines(made):
+        click.echo(line)
+    for words in made.found.notes:
+        click.echo(f"note: {words}", err=True)
+    click.echo(f"Wrote {paths['table']} and {paths['page']}. For scenario.toml:")
+    click.echo("\n" + source_text(made))
+    for line in use_lines(made):
+        click.echo(line)
 
 
 @main.command()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import importlib.metadata
 import json
-import os
 import platform
 import time
 from collections.abc import Callable
@@ -25,6 +24,7 @@ from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
 from optimiser.terms import SettledTerms
+from optimiser.writing import all_or_nothing
 
 CEILING = "ceiling: perfect foresight of prices, load and sun, an upper bound"
 
@@ -308,7 +308,8 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(
-                f"Current limits at {bank.name} use straight lines at most 1 % below its true voltage, at the start "
+                f"Current limits at {bank.name} use straight lines at most 1 % below its true voltage, at "
+                "the start "
                 "and the end of every step."
             )
         if bank.resistance_ohm:
@@ -319,7 +320,8 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
             notes.append(f"Losses of {bank.name} follow straight lines between its measured points.")
     if scenario.service:
         notes.append(
-            "Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many sites."
+            "Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many "
+            "sites."
         )
         notes.append(
             "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
@@ -341,7 +343,8 @@ def _data_notes(scenario: Scenario) -> list[str]:
             )
         if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:
             notes.append(
-                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min steps, "
+                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min "
+                "steps, "
                 "which hides the spread of prices within a step."
             )
     return notes
@@ -430,22 +433,9 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _all_or_nothing({paths[name]: write for name, write in writers.items()})
+        all_or_nothing({paths[name]: write for name, write in writers.items()})
     except OSError as problem:
         raise OptimiserError(
             f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
         ) from None
     return paths
-
-
-def _all_or_nothing(writers: dict[Path, Callable[[Path], Any]]) -> None:
-    """Write every file under another name, then move them all into place, so that runs never mix."""
-    temporary = {path: path.with_name(f".{os.getpid()}-{path.name}") for path in writers}
-    try:
-        for path, write in writers.items():
-            write(temporary[path])
-        for path, other in temporary.items():
-            os.replace(other, path)
-    finally:
-        for other in temporary.values():
-            other.unlink(missing_ok=True)

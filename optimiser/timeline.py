@@ -298,3 +298,22 @@ class Timeline:
             else:
                 found |= weekday == _WEEKDAYS.index(day)
         return found
+
+
+def same_clock_earlier(starts: pd.DatetimeIndex, zone: str, days: int) -> pd.DatetimeIndex:
+    """The moments at which the clock of a zone showed the same some days before; NaT where it skipped that time.
+
+    Parameters
+    ----------
+    starts : DatetimeIndex
+        UTC.
+    zone : str
+    days : int
+    """
+    known = zone_of(zone)
+    clock = starts.tz_convert(known).tz_localize(None) - pd.Timedelta(days=days)
+    return (
+        clock.tz_localize(known, ambiguous=np.ones(len(clock), bool), nonexistent="NaT")
+        .tz_convert("UTC")
+        .as_unit("s")
+    )

@@ -25,9 +25,20 @@ PACKAGE = Path(optimiser.__file__).parent
 # From the start of the road to its end; a module may import anything to its left. A folder is one room, whose
 # modules may import each other.
 ORDER = [
-    *("errors", "fields", "timeline", "series", "flows", "terms"),
+    *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario", "intake"),
-    *("engine", "dispatch", "settlement", "finance", "report", "checks", "tables", "starter", "cli"),
+    *(
+        "engine",
+        "dispatch",
+        "settlement",
+        "finance",
+        "report",
+        "checks",
+        "tables",
+        "importing",
+        "starter",
+        "cli",
+    ),
 ]
 
 # Where a library may be imported; everything else reads it through these.

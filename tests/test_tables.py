@@ -17,6 +17,7 @@ from conftest import table, write_site
 
 from optimiser import OptimiserError, read_scenario, run, tables, vary, write_results
 from optimiser.starter import write_starter
+from optimiser.writing import all_or_nothing
 
 CENT = 0.005
 COMPONENTS = (
@@ -78,7 +79,8 @@ def test_statement_adds_up_to_the_headline(made):
 
 
 def test_dispatch_priced_by_hand_is_the_statement(made):
-    """Import x rate (0.34 from 17:00 to 21:00, else 0.25), export x (spot - 0.005), half an hour each step."""
+    """Import x rate (0.34 from 17:00 to 21:00, else 0.25), export x (spot - 0.005), half an hour each "
+    "step."""
     _, folder = made
     steps, lines = pd.read_csv(folder / "dispatch.csv"), pd.read_csv(folder / "statement.csv")
     lines = lines[(lines["case"] == "after") & lines["cash"]]
@@ -175,7 +177,7 @@ def test_a_failure_in_the_middle_leaves_the_old_file(tmp_path):
         raise OSError("the disk is full")
 
     with pytest.raises(OSError, match="full"):
-        tables._all_or_nothing({path: broken})
+        all_or_nothing({path: broken})
     assert "old" == path.read_text()
     assert ["summary.json"] == os.listdir(tmp_path)
 

@@ -6,6 +6,7 @@ import io
 import os
 import zipfile
 import zlib
+from collections.abc import Iterable
 from pathlib import Path
 
 from optimiser.errors import SeriesError
@@ -78,12 +79,40 @@ def _only_member(raw: bytes) -> bytes:
 
 
 def refuse(path: Path, faults: list[str]) -> None:
-    """Raise a SeriesError with these faults, when there are any; many of them are counted instead of shown."""
+    """Raise a SeriesError with these faults, when there are any; many of them are counted instead of "
+    "shown."""
     if not faults:
         return
     more = len(faults) - SHOWN
     rest = [f"and {more} more like these."] if more > 0 else []
     raise SeriesError(str(path), faults[:SHOWN] + rest)
+
+
+def text_of(path: Path, raw: bytes) -> str:
+    """The text of a file's bytes: UTF-8, UTF-16 by its mark, else one byte a letter, as older files have in names.
+
+    Raises
+    ------
+    SeriesError
+        If it is no text.
+    """
+    try:
+        text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise SeriesError(
+            str(path), [f"line {line} holds a zero byte, so this is no text. Fetch the file again."]
+        )
+    return text
+
+
+def first_few(items: Iterable[object], most: int = 5) -> str:
+    """Some things by name, then how many more there are."""
+    listed = list(map(str, items))
+    more = f" and {len(listed) - most} more" if len(listed) > most else ""
+    return ", ".join(listed[:most]) + more
 
 
 def write_whole(path: Path, content: bytes, overwrite: bool = False) -> None:

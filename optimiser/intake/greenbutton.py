@@ -31,6 +31,7 @@ from optimiser.intake.readings import (
     Channel,
     Kind,
     Readings,
+    named_apart,
 )
 
 ESPI, ATOM = "http://naesb.org/espi", "http://www.w3.org/2005/Atom"
@@ -147,7 +148,8 @@ class _Reader:
 
     def _refuse_doctype(self, *_: object) -> None:
         raise _RefusedError(
-            f"line {self.parser.CurrentLineNumber}: a document type is declared, which may hide entities that grow "
+            f"line {self.parser.CurrentLineNumber}: a document type is declared, which may hide entities "
+            "that grow "
             "without bound. The standard has none: remove it, or fetch the file from its source."
         )
 
@@ -158,7 +160,8 @@ class _Reader:
         self._path.append(name)
         if len(self._path) > 200:
             raise _RefusedError(
-                f"line {self.parser.CurrentLineNumber}: elements are nested deeper than 200. Fetch the file again."
+                f"line {self.parser.CurrentLineNumber}: elements are nested deeper than 200. Fetch the file "
+                "again."
             )
         if space == ATOM:
             if name == "entry":
@@ -251,7 +254,7 @@ def read_green_button(path: Path, unit: str | None = None) -> Readings:
     Parameters
     ----------
     path : Path
-    unit : {"Wh", "kWh"}, optional
+    unit : {"mWh", "Wh", "kWh"}, optional
         Of values that no reading type in the file describes; left out: such values are refused.
 
     Returns
@@ -273,7 +276,8 @@ def read_green_button(path: Path, unit: str | None = None) -> Readings:
 def _nothing_of_ours(reader: _Reader) -> str:
     spaces = ", ".join(space[:60] or "none" for space, _ in reader.spaces.most_common(3))
     return (
-        f"it is XML without a resource of the namespace {ESPI}; its namespaces are: {spaces}. Ask the utility for a "
+        f"it is XML without a resource of the namespace {ESPI}; its namespaces are: {spaces}. Ask the "
+        "utility for a "
         "Green Button file of interval data."
     )
 
@@ -306,7 +310,8 @@ class _Feed:
         """All channels, or every fault."""
         if not any(block.readings for block in self.of_kind["IntervalBlock"]):
             self.faults.append(
-                "it holds no interval readings. Ask for interval data; a file of bills or of meter details has none."
+                "it holds no interval readings. Ask for interval data; a file of bills or of meter details "
+                "has none."
             )
             refuse(self.path, self.faults)
         channels: list[Channel] = []
@@ -317,11 +322,16 @@ class _Feed:
         refuse(self.path, self.faults)
         clocks = [_clock_words(parameters.text) for parameters in self.of_kind["LocalTimeParameters"]]
         return Readings(
-            str(self.path), "Green Button", _named_apart(channels), tuple(dict.fromkeys(clocks + self.notes))
+            str(self.path),
+            "Green Button",
+            named_apart(channels),
+            tuple(dict.fromkeys(clocks + self.notes)),
+            _clock(self.of_kind["LocalTimeParameters"]),
         )
 
     def _registers(self) -> Iterator[tuple[_Resource | None, list[_Resource]]]:
-        """Each meter reading with its interval blocks; without any, the blocks by the link that holds them."""
+        """Each meter reading with its interval blocks; without any, the blocks by the link that holds "
+        "them."""
         blocks = [block for block in self.of_kind["IntervalBlock"] if block.readings]
         meter_readings = _once(self.of_kind["MeterReading"])
         if not meter_readings:
@@ -338,7 +348,8 @@ class _Feed:
             if len(owners) != 1:
                 count = "no meter reading" if not owners else f"{len(owners)} meter readings"
                 self.faults.append(
-                    f"line {block.line}: the links of an IntervalBlock lead to {count} of {len(meter_readings)} in the "
+                    f"line {block.line}: the links of an IntervalBlock lead to {count} of "
+                    f"{len(meter_readings)} in the "
                     "file, so its register is unknown. Ask for a file with complete links."
                 )
                 continue
@@ -387,7 +398,8 @@ class _Feed:
             apart = {key: item for key, item in apart.items() if not _not_energy(_codes(item))}
             if len(apart) != 1:
                 self.faults.append(
-                    f"line {block.line}: {name} is described by {len(found)} reading types that differ. Ask for a file "
+                    f"line {block.line}: {name} is described by {len(found)} reading types that differ. Ask "
+                    "for a file "
                     "with one reading type a register."
                 )
                 return None
@@ -401,15 +413,16 @@ class _Feed:
             return self._declared(name)
         count = f"reading types ({len(types)}), but none that it is linked to" if types else "no reading type"
         self.faults.append(
-            f"line {block.line}: the unit of {name} is unknown: the file holds {count}. Ask for a file with its "
-            'ReadingType, or say the unit of its values, unit "Wh" or "kWh".'
+            f"line {block.line}: the unit of {name} is unknown: the file holds {count}. Ask for a file with "
+            "its "
+            'ReadingType, or say the unit of its values, unit "mWh", "Wh" or "kWh".'
         )
         return None
 
     def _declared(self, name: str) -> _Type | None:
-        scales = {"Wh": 1e-3, "kWh": 1.0}
+        scales = {"mWh": 1e-6, "Wh": 1e-3, "kWh": 1.0}
         if self.unit not in scales:
-            self.faults.append(f'the unit must be "Wh" or "kWh", got {self.unit!r}.')
+            self.faults.append(f'the unit must be "mWh", "Wh" or "kWh", got {self.unit!r}.')
             return None
         note = f"the unit of {name} is not in the file: taken as {self.unit}, as declared"
         return _Type("kWh", scales[self.unit], False, "unknown", None, None, note)
@@ -421,13 +434,15 @@ class _Feed:
             word = found.text.get(key)
             if word is not None and codes[key] is None:
                 self.faults.append(
-                    f"line {found.line}: {key} of a ReadingType must be a whole number, got {word[:40]!r}. Fetch the "
+                    f"line {found.line}: {key} of a ReadingType must be a whole number, got {word[:40]!r}. "
+                    "Fetch the "
                     "file again."
                 )
         power_of_ten = codes["powerOfTenMultiplier"] or 0
         if not -12 <= power_of_ten <= 12:
             self.faults.append(
-                f"line {found.line}: powerOfTenMultiplier must be between -12 and 12, got {power_of_ten}. Fetch the "
+                f"line {found.line}: powerOfTenMultiplier must be between -12 and 12, got {power_of_ten}. "
+                "Fetch the "
                 "file again."
             )
         if len(self.faults) > before:
@@ -522,34 +537,6 @@ def _name(meter_reading: _Resource | None, block: _Resource) -> str:
     return "/".join(names)[:80] or title[:80] or "meter"
 
 
-def _named_apart(channels: list[Channel]) -> tuple[Channel, ...]:
-    """Channels of one name told apart by their step, then by a number."""
-    counts = Counter(channel.name for channel in channels)
-    made: list[Channel] = []
-    taken: set[str] = set()
-    for channel in channels:
-        name = channel.name
-        if counts[name] > 1:
-            name = f"{name} {channel.step_minutes} min"
-        number, base = 2, name
-        while name in taken:
-            name, number = f"{base} ({number})", number + 1
-        taken.add(name)
-        made.append(
-            Channel(
-                name,
-                channel.kind,
-                channel.unit,
-                channel.step_minutes,
-                channel.start,
-                channel.energy,
-                channel.quality,
-                channel.notes,
-            )
-        )
-    return tuple(made)
-
-
 def _code(word: str | None) -> int | None:
     return int(word) if word is not None and re.fullmatch(r"[+-]?[0-9]{1,18}", word) else None
 
@@ -595,7 +582,8 @@ class _Table:
         fits = length is not None and whole == length * len(block.readings)
         if some or first is None or not length or not fits:
             self.faults.append(
-                f"line {block.line}: readings without a start can only be placed where all {len(block.readings)} of a "
+                f"line {block.line}: readings without a start can only be placed where all "
+                f"{len(block.readings)} of a "
                 "block have none and fill its interval. Ask for a file with timePeriod."
             )
             return None
@@ -651,7 +639,8 @@ class _Table:
 
     def _fault(self, reading: _Reading, what: str, rule: str, came: str) -> None:
         self.faults.append(
-            f"line {reading.line}: {what} of a reading of {self.name} must {rule}, got {came[:40]!r}. Fetch the file "
+            f"line {reading.line}: {what} of a reading of {self.name} must {rule}, got {came[:40]!r}. Fetch "
+            "the file "
             "again."
         )
 
@@ -676,8 +665,10 @@ class _Table:
         if len(astray):
             row = kept[int(astray[0])]
             self.faults.append(
-                f"line {row[4]}: {len(astray)} readings of {self.name}, the first at {_when(row[0])}, are not a whole "
-                f"number of {length // 60} min from the first at {_when(kept[0][0])}. Split the file where they shift."
+                f"line {row[4]}: {len(astray)} readings of {self.name}, the first at {_when(row[0])}, are "
+                "not a whole "
+                f"number of {length // 60} min from the first at {_when(kept[0][0])}. Split the file where "
+                "they shift."
             )
         kind, notes = self.meaning.kind, self._notes(repeats, replaced)
         below = int((energy < 0).sum())
@@ -714,7 +705,8 @@ class _Table:
                 replaced += 1
             else:
                 self.faults.append(
-                    f"line {row[4]}: the interval of {self.name} that starts {_when(row[0])} is there twice with "
+                    f"line {row[4]}: the interval of {self.name} that starts {_when(row[0])} is there twice "
+                    "with "
                     f"different values (also line {last[4]}), neither of them newer. Remove one."
                 )
             kept[-1] = row
@@ -731,7 +723,8 @@ class _Table:
                 notes.append(f"{count} readings without a word on quality: taken as actual")
             elif code not in QUALITY_CODES:
                 notes.append(
-                    f"{count} readings of quality {code}, which the standard does not list: taken as estimated"
+                    f"{count} readings of quality {code}, which the standard does not list: taken as "
+                    "estimated"
                 )
             elif code not in QUIET:
                 notes.append(f"{count} readings of quality {code} ({QUALITY_CODES[code][1]})")
@@ -790,6 +783,16 @@ def _clock_words(text: dict[str, str]) -> str:
     return f"{zone}, with a rule of daylight saving that cannot be read; starts are UTC and do not need it"
 
 
+def _clock(parameters: Sequence[_Resource]) -> str:
+    """The standard time of the first local clock that the file names, else UTC."""
+    for resource in parameters:
+        offset = _code(resource.text.get("tzOffset"))
+        if offset is not None and abs(offset) <= 14 * 3600 and offset % 60 == 0:
+            sign = "-" if offset < 0 else "+"
+            return f"UTC{sign}{abs(offset) // 3600:02d}:{abs(offset) % 3600 // 60:02d}"
+    return "UTC"
+
+
 # --- writing ------------------------------------------------------------------------------------------------------
 
 _POWER_OF_TEN = -6  # of Wh: finer than any meter, and 48 bits still hold 281 MWh an interval
@@ -834,14 +837,17 @@ _FLOWS = {"import": 1, "export": 19, "net": 4, "reactive import": 1, "reactive e
 def _entry(own: str, up: str, related: list[str], content: str, title: str = "") -> str:
     links = "".join(f'<link rel="related" href="{escape(item)}"/>' for item in related)
     return (
-        f'<entry><link rel="self" href="{own}"/><link rel="up" href="{up}"/>{links}<title>{escape(title)}</title>'
+        f'<entry><link rel="self" href="{own}"/><link rel="up" '
+        f'href="{up}"/>{links}<title>{escape(title)}</title>'
         f"<content>{content}</content></entry>"
     )
 
 
 def _written(number: int, channel: Channel, file: str) -> Iterator[str]:
     reading, kind = f"UsagePoint/1/MeterReading/{number}", f"ReadingType/{number}"
-    uom = {unit: code for code, unit in ENERGY.items()}[channel.unit]
+    uom = {unit: code for code, unit in ENERGY.items()}.get(channel.unit)
+    if uom is None:
+        raise SeriesError(file, [f"{channel.name} is in {channel.unit}, which is not written. Leave it out."])
     yield _entry(
         kind,
         "ReadingType",

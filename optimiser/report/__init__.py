@@ -80,10 +80,21 @@ def write_report(results: Results, path: str | os.PathLike[str]) -> Path:
 
 def render(results: Results) -> str:
     """The page as text."""
-    sections: list[Section] = [section(results) for section in SECTIONS]
-    series = embed(
-        results.dispatch, dispatch.embedded_columns(results), float(results.summary["step_minutes"])
+    return page_text(
+        title=str(results.summary["title"]),
+        invented=bool(results.summary.get("invented")),
+        currency=results.summary["currency"],
+        sections=[section(results) for section in SECTIONS],
+        series=embed(
+            results.dispatch, dispatch.embedded_columns(results), float(results.summary["step_minutes"])
+        ),
     )
+
+
+def page_text(
+    title: str, invented: bool, currency: str, sections: list[Section], series: dict[str, Any]
+) -> str:
+    """Sections and embedded series as one page that asks the network for nothing."""
     library, script = get_plotlyjs(), read("page.js")
     environment = Environment(
         autoescape=True,
@@ -93,9 +104,9 @@ def render(results: Results) -> str:
         lstrip_blocks=True,
     )
     return environment.get_template("page.html.j2").render(
-        title=str(results.summary["title"]),
-        invented=bool(results.summary.get("invented")),
-        currency=results.summary["currency"],
+        title=title,
+        invented=invented,
+        currency=currency,
         sections=sections,
         series=without_gaps(series),
         style=Markup(read("style.css")),

@@ -287,8 +287,8 @@
     }
     const columns = {};
     for (const [name, packed] of Object.entries(series.columns)) columns[name] = unpack(packed);
-    if (series.left_out.length) $("series-note").textContent = "Left out of the page to keep it light: " + series.left_out.join(", ") + ".";
-    explorer(columns);
+    if (series.left_out.length && $("series-note")) $("series-note").textContent = "Left out of the page to keep it light: " + series.left_out.join(", ") + ".";
+    if ($("explorer")) explorer(columns);
     for (const script of all("script[data-map]")) {
       const given = read(script);
       if (columns[given.plus] && columns[given.plus].some(Number.isFinite)) drawMap($(script.dataset.map), given, columns);
