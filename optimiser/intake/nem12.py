@@ -275,18 +275,18 @@ def _checked(
     place = f"line {number} ({parts[1].strip()})"
     count = next((place for place, word in enumerate(words) if _QUALITY.fullmatch(word)), None)
     if count is None:
-        given = sum(bool(_NUMBER.fullmatch(word)) for word in words)
-        found = f"{given} values and no quality flag (A, E, F, N, S or V, with its method)"
+        given = next((place for place, word in enumerate(words) if not _is_value(word)), len(words))
+        after = f"{words[given][:10]!r}" if given < len(words) else "nothing"
+        found = f"{given} values and then {after}"
     else:
         found = f"{count} values before the quality flag {words[count]!r}"
     if count != register.count:
         faults.append(
             f"{place}: a day of {register.minutes} min intervals must hold {register.count} values and then "
-            "a quality flag, "
-            f"got {found}. Get the file again; the row is cut, or spreads to another line."
+            f"a quality flag, got {found}. Get the file again; the row is cut, or spreads to another line."
         )
         return None
-    wrong = [w for w in words[:count] if w.lower() not in _NULLS and not _NUMBER.fullmatch(w)]
+    wrong = [word for word in words[:count] if not _is_value(word)]
     if wrong:
         faults.append(
             f"{place}: the values must be numbers, got {wrong[0][:20]!r}; {len(wrong)} such in the row."
@@ -297,6 +297,10 @@ def _checked(
         faults.append(f"{place}: a value is larger than {MOST:g}, which cannot be meant. Check the row.")
         return None
     return values, sum(word.lower() in _NULLS for word in words[:count])
+
+
+def _is_value(word: str) -> bool:
+    return word.lower() in _NULLS or _NUMBER.fullmatch(word) is not None
 
 
 @lru_cache(maxsize=100_000)
