@@ -58,7 +58,7 @@ _UNITS = {
     **{f"{p}{word}": (unit, factor, False) for p, factor in _SIZES for word, unit in _ENERGIES},
     **{f"{p}{word[:-1]}": (unit, factor, True) for p, factor in _SIZES for word, unit in _ENERGIES},
 }
-_NO_ENERGY = frozenset(("v", "kv", "a", "ka", "pf"))
+_NO_ENERGY = frozenset(("v", "kv", "a", "ka", "pf", ""))
 # From the network's view E and K go out of it, B and Q into it; A and D, J and P are the mean of two meters, C and F, R
 # and L a check meter, N a net register (letters from memory, see [2]).
 _KIND_OF: dict[str, Kind] = {
@@ -206,7 +206,8 @@ def _register(number: int, parts: list[str], faults: list[str]) -> _Register | N
         faults.append(
             f"line {number}: the register's suffix must be letters and digits, got {suffix[:20]!r}."
         )
-    if unit.lower() not in _UNITS and unit.lower() not in _NO_ENERGY:
+    is_energy = suffix[:1].upper() in _KIND_OF
+    if unit.lower() not in _UNITS and (unit.lower() not in _NO_ENERGY or (is_energy and not unit)):
         faults.append(
             f"line {number}: the unit {unit[:20]!r} is not known; it must be one such as kWh, Wh, MWh, kVArh."
         )
@@ -349,7 +350,7 @@ def _assemble(path: Path, days: list[_Day], notes: list[str]) -> Readings:
     for (meter, suffix), own in by_register.items():
         name = f"{meter}/{suffix}"
         if own[0].register.unit.lower() in _NO_ENERGY:
-            notes.append(f"{name} is in {own[0].register.unit}, not energy: left out.")
+            notes.append(f"{name} is in {own[0].register.unit or 'no unit'}, not energy: left out.")
             continue
         _check_unit(name, own, faults)
         kept, remarks = _latest(name, own, faults)
