@@ -16,6 +16,7 @@ from optimiser.intake.readings import POWER_OF, QUALITIES, Channel, Readings
 from optimiser.intake.repair import Method, Repaired, gaps, repair
 
 ENERGY_OF = {power: energy for energy, power in POWER_OF.items()}
+MOST_YEARS = 30
 _MINUTE = np.timedelta64(60, "s")
 
 
@@ -134,6 +135,7 @@ def tidy(
     for channel in {channel.name: channel for channel in chosen}.values():
         registers.setdefault(channel.of_register, []).append(channel)
     step = _step(readings, registers) if step_minutes is None else checked_step(step_minutes)
+    _check_span(readings, registers)
     leads = {name: own[0] for name, own in registers.items()}
     names = _names(leads)
     laid = {names[name]: _laid(readings, own, step) for name, own in registers.items()}
@@ -192,6 +194,12 @@ def tidy_prices(
         )
     frame = prices[list(dict.fromkeys(columns))] if columns else prices
     whole = pd.date_range(frame.index[0], frame.index[-1], freq=f"{own}min")
+    if whole[-1] - whole[0] > pd.Timedelta(days=MOST_YEARS * 366):
+        raise OptimiserError(
+            f"the prices run from {whole[0]:%Y-%m-%d} to {whole[-1]:%Y-%m-%d}, more than {MOST_YEARS} "
+            "years. Correct the "
+            "date that is wrong, or split the file."
+        )
     frame = frame.reindex(whole)
     if step < own:
         index = pd.date_range(whole[0], periods=len(whole) * (own // step), freq=f"{step}min")
@@ -250,6 +258,20 @@ def _step(readings: Readings, registers: dict[str, list[Channel]]) -> int:
             f"its intervals are of different lengths: {words}. {ways}, or name those you need with --channel."
         ],
     )
+
+
+def _check_span(readings: Readings, registers: dict[str, list[Channel]]) -> None:
+    first = min(channel.start[0] for own in registers.values() for channel in own)
+    last = max(channel.start[-1] for own in registers.values() for channel in own)
+    if last - first > np.timedelta64(MOST_YEARS * 366, "D"):
+        raise SeriesError(
+            readings.file,
+            [
+                f"it holds intervals from {str(first)[:10]} to {str(last)[:10]}, more than {MOST_YEARS} "
+                "years. Correct the "
+                "date that is wrong, or split the file."
+            ],
+        )
 
 
 def _laid(readings: Readings, own: list[Channel], step: int) -> pd.Series:
@@ -318,8 +340,7 @@ def _one_frame(readings: Readings, laid: dict[str, pd.Series], step: int) -> pd.
 
 def slug(words: str) -> str:
     """Words as a column's name: small letters, digits and underscores."""
-    made = re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_") or "register"
-    return f"r{made}" if made[0].isdigit() else made
+    return re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_") or "register"
 
 
 def _names(leads: dict[str, Channel]) -> dict[str, str]:
@@ -329,7 +350,8 @@ def _names(leads: dict[str, Channel]) -> dict[str, str]:
     for register, lead in leads.items():
         alike = [c for c in leads.values() if _sort(c) == _sort(lead)]
         sole = lead.kind in ("import", "export") and not lead.is_check and len(alike) == 1
-        own = lead.kind if sole else slug(register.rpartition("/")[2]).removesuffix("_kw")
+        word = slug(register.rpartition("/")[2]).removesuffix("_kw")
+        own = lead.kind if sole else (f"r{word}" if word[0].isdigit() else word)
         own = f"{own}_{POWER_OF[lead.unit].lower()}"
         own = f"m{slug(lead.meter)}_{own}" if several else own
         count, name = 1, own

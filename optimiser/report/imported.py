@@ -197,7 +197,13 @@ def _quality(found: Tidy) -> Section:
     for column in found.columns:
         if column.gaps:
             cells = [f"{start:%Y-%m-%d %H:%M}, {length} steps" for start, length in column.gaps]
-            blocks.append(_folded(f"{column.name}: {number(len(cells))} gaps", ("From",), cells))
+            blocks.append(
+                _folded(
+                    f"{column.name}: {number(len(cells))} {'gap' if len(cells) == 1 else 'gaps'}",
+                    ("From",),
+                    cells,
+                )
+            )
     if found.repaired:
         zone = zone_of(found.zone)
         filled = [
