@@ -94,10 +94,13 @@ def test_the_examples_of_files_run(monkeypatch, tmp_path):
     Path("prices.csv").write_text(table, encoding="utf-8")
     Path("load.csv").write_text(table, encoding="utf-8")
     Path("usage.xml").write_text(xml_feed([(3600, "5")]), encoding="utf-8")
+    half_hours = f"300,20250101,{','.join(['0.5'] * 48)},A"
+    Path("meter.csv").write_text(f"200,4123456789,E1,,E1,,,kWh,30,\n{half_hours}\n", encoding="utf-8")
     names: dict = {}
     exec(compile(example, "README.md", "exec"), names)
     assert [60, 66] == names["prices"]["price_per_mwh"].tolist()
-    assert [60, 66] == pytest.approx(names["load_kw"].tolist())
+    assert [60, 66] == pytest.approx(names["meter"].channels[0].power().tolist())
+    assert [1.0] * 48 == names["load_kw"].tolist()
     assert [60, 66] == read_prices(Path("prices.csv"), Path("market.toml"))["price_per_mwh"].tolist()
 
 
