@@ -69,7 +69,7 @@ def in_periods(problem: Problem) -> tuple[windows.Periods, Solution]:
     spans = cuts.periods(FEW_DAYS)
     assert (spans[0][0], spans[-1][1]) == (0, problem.timeline.steps)
     assert len(spans) >= 2
-    draft = windows.drafted(problem, cuts, spans, silent)
+    draft = windows.by_days(problem, cuts, spans, silent)
     assert draft is not None
     periods = windows.Periods(problem, draft, cuts, spans, silent)
     return periods, periods.solve()
@@ -113,7 +113,7 @@ def test_day_without_a_schedule_gives_no_draft():
     raw["site"]["load"] = [{"power_kw": 40.0}]
     problem = tile(pattern.compile_pattern(made(raw, timeline, {})), timeline)
     cuts = windows.Windows(problem)
-    assert windows.drafted(problem, cuts, cuts.periods(), silent) is None
+    assert windows.by_days(problem, cuts, cuts.periods(), silent) is None
 
 
 def test_bounds_and_rows_changed_later_hold():
