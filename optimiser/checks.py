@@ -388,13 +388,7 @@ def _window_edges(scenario: Any) -> Iterator[str]:
 def _windows(scenario: Any) -> Iterator[tuple[str, Any]]:
     """Every window of the file, with its place."""
     for key, contract in _tariffs(scenario):
-        for index, component in enumerate(contract.component):
-            place = f"{key}.component.{index}"
-            if getattr(component, "when", None) is not None:
-                yield f"{place}.when", component.when
-            for number, period in enumerate(getattr(component, "rates", ())):
-                if period.when is not None:
-                    yield f"{place}.rates.{number}.when", period.when
+        yield from ((f"{key}.{place}", window) for place, window in contract.windows())
     for index, bank in enumerate(scenario.storage):
         for number, reserve in enumerate(bank.reserve):
             if reserve.when is not None:
@@ -447,6 +441,7 @@ def _price_units(scenario: Any) -> Iterator[str]:
         for index, component in enumerate(contract.component):
             rates = [p.rate_per_kwh for p in getattr(component, "rates", ())]
             rates += [r for r in (getattr(component, "rate_per_kwh", None),) if r is not None]
+            rates += [block.rate_per_kwh for block in getattr(component, "blocks", ())]
             if rates and max(map(abs, rates)) > 5:
                 yield (
                     f"{key}.component.{index} has a rate of {_shown(max(rates, key=abs))} "

@@ -25,7 +25,7 @@ from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
 from optimiser.storage import AnyBank
-from optimiser.tariff import DemandCharge, Tariff
+from optimiser.tariff import Tariff
 from optimiser.timeline import Timeline
 
 FILE_NAME = "scenario.toml"
@@ -467,20 +467,17 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
             continue
         for index, component in enumerate(tariff.component):
             if hasattr(component, "uncovered"):
-                step = component.uncovered(timeline, tariff.zone)
+                step = component.uncovered(timeline, tariff)
                 if step is not None:
                     when = timeline.local(tariff.zone)[step].strftime("%a %Y-%m-%d %H:%M")
                     yield (
                         f"{key}.component.{index}.rates leave {when} ({tariff.zone}) without a rate. "
                         "End the list with a rate that has no `when`."
                     )
-            if (
-                isinstance(component, DemandCharge)
-                and component.interval_minutes % file.timeline.step_minutes
-                and (component.interval_minutes > file.timeline.step_minutes)
-            ):
+            interval = getattr(component, "interval_minutes", 0)
+            if interval > file.timeline.step_minutes and interval % file.timeline.step_minutes:
                 yield (
-                    f"{key}.component.{index}.interval_minutes is {component.interval_minutes}, which "
+                    f"{key}.component.{index}.interval_minutes is {interval}, which "
                     f"{file.timeline.step_minutes} min steps do not divide. Change step_minutes."
                 )
     for index, product in enumerate(file.service):

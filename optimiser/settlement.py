@@ -100,7 +100,8 @@ def before_flows(scenario: Scenario) -> MeterFlows:
     else:
         imported = sum(np.maximum(net, 0) for net in nets.values())
         exported = sum(np.maximum(-net, 0) for net in nets.values())
-    return MeterFlows(imported, exported, imported, exported)
+    load = sum((site.load_kw(terms, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps))
+    return MeterFlows(imported, exported, imported, exported, load)
 
 
 def _rows(case: str, lines: list[Line], period: Grouping, scenario: Scenario) -> list[tuple]:
