@@ -141,6 +141,31 @@ class Tariff(Component):
                 price = price + factor * component.price(terms, self)
         return price
 
+    def faults(self, timeline: Timeline) -> Iterator[str]:
+        """What does not fit a timeline: the place within the tariff, the rule, the way out."""
+        for index, component in enumerate(self.component):
+            if hasattr(component, "uncovered"):
+                step = component.uncovered(timeline, self)
+                if step is not None:
+                    when = timeline.local(self.zone)[step].strftime("%a %Y-%m-%d %H:%M")
+                    yield (
+                        f"component.{index}.rates leave {when} ({self.zone}) without a rate. "
+                        "End the list with a rate that has no `when`."
+                    )
+            interval = getattr(component, "interval_minutes", 0)
+            if interval > timeline.step_minutes and interval % timeline.step_minutes:
+                yield (
+                    f"component.{index}.interval_minutes is {interval}, which "
+                    f"{timeline.step_minutes} min steps do not divide. Change step_minutes."
+                )
+
+    def twins(self) -> Iterator[str]:
+        """Components that a bill could not tell apart."""
+        names = [(component.kind, component.name) for component in self.component]
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                yield f"component.{index} has the kind and name of another one. Give each its own name."
+
     def windows(self) -> Iterator[tuple[str, Any]]:
         """Every window of its components, with its place within the tariff."""
         for index, component in enumerate(self.component):

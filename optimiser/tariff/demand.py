@@ -12,7 +12,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
 from optimiser.flows import MeterFlows
-from optimiser.tariff.parts import RELAXED, Charge, days_of_supply, share_of_period
+from optimiser.tariff.parts import RELAXED, Charge, days_of_supply, hours_words, share_of_period
 from optimiser.terms import Line
 from optimiser.timeline import Grouping, Window
 
@@ -53,6 +53,12 @@ class _Metered(Charge):
             highest=self.highest,
             apart=Grouping("day", tariff.zone) if self.distinct_days and self.highest > 1 else Grouping(),
         )
+
+    def metered_words(self) -> str:
+        """How the demand is metered."""
+        which = "highest average" if self.highest == 1 else f"mean of the {self.highest} highest averages"
+        days = ", of different days" if self.distinct_days and self.highest > 1 else ""
+        return f"{which} of {self.interval_minutes} min{days}{hours_words(self.when)}"
 
     def fraction_charged(self, terms: Any, tariff: Any) -> np.ndarray:
         """What part of a rate for a whole billing period each one pays. [-]"""
@@ -103,6 +109,19 @@ class _Demand(_Metered):
             at_most=most,
         )
 
+    def rate_words(self, rate: float, unit: str, least: float) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        per = " and day" if self.rate_basis == "day" else ""
+        words = f"{rate:g} a {unit}{per} of the billing period's {self.metered_words()}"
+        if least:
+            words += f"; at least {least:g} {unit}"
+        if self.ratchet is not None:
+            words += (
+                f"; at least {100 * self.ratchet.fraction:g} % of the highest of the "
+                f"{self.ratchet.periods} billing periods before"
+            )
+        return words
+
     def line(self, words: str, rate: float, charged: Any, unit: str, terms: Any, tariff: Any) -> Line:
         """One amount a billing period."""
         if self.rate_basis == "day":
@@ -141,6 +160,10 @@ class DemandCharge(_Demand):
     )
     at_least_kw: float = quantity("kW", "least demand that is charged", default=0.0, at_least=0)
 
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        return self.rate_words(self.rate_per_kw, "kW", self.at_least_kw)
+
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
         name = f"demand.{self.name}"
@@ -171,6 +194,13 @@ class ApparentDemandCharge(_Demand):
     at_least_kva: float = quantity("kVA", "least demand that is charged", default=0.0, at_least=0)
     power_factor: float | None = quantity("-", "of the load", default=None, above=0, at_most=1)
     reactive_kvar: Column | None = column("kvar", "reactive power of the load", default=None, at_least=0)
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        reactive = (
+            f"power factor {self.power_factor:g}" if self.power_factor else f"kvar {self.reactive_kvar}"
+        )
+        return f"{self.rate_words(self.rate_per_kva, 'kVA', self.at_least_kva)}; {reactive}"
 
     @model_validator(mode="after")
     def _one_reactive(self) -> Any:
@@ -224,6 +254,14 @@ class CapacityFee(_Metered):
     steps: several(FeeStep) = Field(  # type: ignore[valid-type]
         min_length=1, description="steps in order; only the last has no up_to_kw"
     )
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        steps = [
+            f"{step.fee:g} up to {step.up_to_kw:g} kW" if step.up_to_kw else f"{step.fee:g} above"
+            for step in self.steps
+        ]
+        return f"{', '.join(steps)}, by the billing period's {self.metered_words()}"
 
     @model_validator(mode="after")
     def _rising(self) -> Any:

@@ -76,6 +76,10 @@ class VolumeCharge(Volume):
     kind: Literal["volume_charge"] = choice("component")
     name: StrictStr = text("name on the bill", default="Energy by volume")
 
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        return f"every kWh at the rate of the volume reached: {super().words()}"
+
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """One line a block, of which one has energy in it."""
         name, per = f"volume_charge.{self.name}", self.grouping(tariff)
@@ -120,6 +124,14 @@ class Spot(Charge):
     def losses(self) -> float:
         """Both loss factors together. [-]"""
         return self.transmission_loss_factor * self.distribution_loss_factor
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        price = self.price_per_mwh
+        words = f"{price:g} a MWh" if isinstance(price, float) else f"price {price} in each step"
+        if self.losses != 1:
+            words += f" x {self.transmission_loss_factor:g} x {self.distribution_loss_factor:g} for losses"
+        return "; ".join([words, *(f"{name} {rate:g} a kWh" for name, rate in self.fee_rates())])
 
     def price_per_kwh(self, terms: Any) -> np.ndarray:
         """Price at the site before the fee, of shape (steps,). [currency/kWh]"""
@@ -186,6 +198,11 @@ class ControlledLoad(TimeOfUse):
     name: StrictStr = text("name on the bill", default="Controlled load")
     load_kw: Column = column("kW", "what the circuit draws", at_least=0)
     rate_per_day: float = quantity("currency/day", "charge per day of the register, before tax", default=0.0)
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        register = f"; {self.rate_per_day:g} a day" if self.rate_per_day else ""
+        return f"a register of its own ({self.load_kw}): {super().words()}{register}"
 
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """One line a rate period, and the register's daily charge."""

@@ -11,7 +11,7 @@ from pydantic import Field, StrictStr
 from optimiser.fields import choice, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.energy import Spot
-from optimiser.tariff.parts import Charge, TimeOfUse, Volume, share_of_period
+from optimiser.tariff.parts import Charge, TimeOfUse, Volume, hours_words, share_of_period
 from optimiser.terms import Line
 from optimiser.timeline import Window
 
@@ -119,6 +119,16 @@ class ExportCharge(Charge):
             in_order=False,
         )
         yield Line(self.name, "energy out", -self.rate_per_kwh * above, per, quantity=above, unit="kWh")
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        free = (
+            [f"{self.free_kwh:g} kWh of a billing period"]
+            if self.free_kwh or not self.free_kwh_per_day
+            else []
+        )
+        free += [f"{self.free_kwh_per_day:g} kWh for each of its days"] if self.free_kwh_per_day else []
+        return f"{self.rate_per_kwh:g} a kWh exported above {' and '.join(free)}{hours_words(self.when)}"
 
     def steepest(self, terms: Any, tariff: Any) -> float:
         """Its rate. [currency/kWh]"""

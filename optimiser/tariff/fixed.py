@@ -26,6 +26,10 @@ class DailyCharge(Charge):
     name: StrictStr = text("name on the bill", default="Supply")
     rate_per_day: float = quantity("currency/day", "charge per day, before tax")
 
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        return f"{self.rate_per_day:g} a day"
+
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
         days = terms.series(days_of_supply(terms, tariff, self.in_force(terms, tariff)), per=tariff.period)
@@ -43,6 +47,10 @@ class PeriodCharge(Charge):
     kind: Literal["period_charge"] = choice("component")
     name: StrictStr = text("name on the bill", default="Subscription")
     rate_per_period: float = quantity("currency", "charge per billing period, before tax")
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        return f"{self.rate_per_period:g} a billing period"
 
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
@@ -75,6 +83,11 @@ class MinimumCharge(Charge):
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """Nothing by itself: `top_up` needs the other lines."""
         return iter(())
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        what = "the whole bill" if self.compared_with == "bill" else "charges without credits for export"
+        return f"{what}: at least {self.at_least_per_period:g} a billing period"
 
     def covers(self, line: Line) -> bool:
         """Whether a line counts towards the minimum."""

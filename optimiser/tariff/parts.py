@@ -74,6 +74,21 @@ class Charge(Component):
         """What one more kWh costs or brings by this component in each step; none unless it says so."""
         return 0.0
 
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        raise NotImplementedError
+
+    def conditions(self, tariff: Any) -> str:
+        """Its tax and dates as a sentence, or nothing."""
+        parts = []
+        if tax := self.tax(tariff):
+            parts.append(f"{'holds' if self.tax_included else 'plus'} {100 * tax:.4g} % {tariff.tax_name}")
+        if self.valid_from:
+            parts.append(f"from {self.valid_from}")
+        if self.valid_until:
+            parts.append(f"until {self.valid_until}, that day left out")
+        return ", ".join(parts)
+
     def steepest(self, terms: Any, tariff: Any) -> float:
         """The greatest worth of a kWh that it knows, whatever its sign. [currency/kWh]"""
         return float(np.abs(self.price(terms, tariff)).max())
@@ -128,6 +143,14 @@ class TimeOfUse(Charge):
     def price(self, terms: Any, tariff: Any) -> np.ndarray:
         """The rate of each step, of shape (steps,). [currency/kWh]"""
         return sum((p.rate_per_kwh * mask for p, mask in self.masks(terms, tariff)), terms.values(0.0))
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        return "; ".join(
+            f"{' '.join(filter(None, [period.name, f'{period.rate_per_kwh:g} a kWh']))}"
+            f"{f' ({period.when.words()})' if period.when else ''}"
+            for period in self.periods()
+        )
 
     def energy_lines(
         self, power_kw: Any, sign: float, group: Any, name: str, terms: Any, tariff: Any
@@ -245,7 +268,7 @@ class Volume(Charge):
         per = self.grouping(tariff)
         for number, (block, part) in enumerate(zip(self.blocks, parts, strict=True)):
             yield Line(
-                f"{name}, {self.words(number)}",
+                f"{name}, {self.block_words(number)}",
                 group,
                 sign * block.rate_per_kwh * part,
                 STEP if number == 0 else per,
@@ -255,7 +278,15 @@ class Volume(Charge):
                 joined=joined,
             )
 
-    def words(self, number: int) -> str:
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        rates = "; ".join(
+            f"{self.block_words(number)} {block.rate_per_kwh:g} a kWh"
+            for number, block in enumerate(self.blocks)
+        )
+        return f"{rates}, counted over each {self.counted_per.replace('_', ' ')}{hours_words(self.when)}"
+
+    def block_words(self, number: int) -> str:
         """A block's name on the bill."""
         if len(self.blocks) == 1:
             return "all"
@@ -274,6 +305,11 @@ class Volume(Charge):
     def price(self, terms: Any, tariff: Any) -> np.ndarray:
         """The first block's rate in the hours that count. [currency/kWh]"""
         return self.blocks[0].rate_per_kwh * self.mask(terms, tariff, self.when)
+
+
+def hours_words(when: Window | None) -> str:
+    """The hours that count, as the end of a sentence."""
+    return f", {when.words()}" if when else ""
 
 
 def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Any) -> Any:
