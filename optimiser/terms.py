@@ -22,9 +22,11 @@ from optimiser.errors import DriftError
 from optimiser.timeline import STEP, Grouping, Groups, Timeline
 
 # Angles of the tangents of a circle that apparent power is held above, and what counts as an edge of a tariff's step
-# or band: a watt, a watt-hour.
+# or band: a watt or watt-hour, finer than meters. The program keeps a tenth of it as room for its solver's tolerance,
+# so that what it takes to be inside is inside for the books.
 TANGENTS = tuple(np.radians(np.arange(0, 91, 10)))
 EDGE = 1e-3
+INNER_EDGE = 0.9 * EDGE
 
 Array = np.ndarray
 Numbers = float | np.ndarray
@@ -461,7 +463,7 @@ class LpTerms(Terms):
     ) -> list[Array]:
         """Each group's whole sum in the one band that it lies in, nothing in the others; the last band is open.
 
-        Within a thousandth of a unit of an edge the band of the greater worth counts. Relaxed, a sum may be split
+        Within a watt-hour of an edge the band of the greater worth counts. Relaxed, a sum may be split
         between bands.
         """
         edges = [
@@ -475,8 +477,8 @@ class LpTerms(Terms):
             choice = f"{name}.in_band_{number}"
             inside = self.column(choice, at_most=1.0, per=per, unit="-", derived=True)
             self.whole(choice)
-            low = self.series(np.maximum(edges[number - 1] - EDGE, 0.0), per=per)
-            high = self.series(edges[number] + EDGE, per=per)
+            low = self.series(np.maximum(edges[number - 1] - INNER_EDGE, 0.0), per=per)
+            high = self.series(edges[number] + INNER_EDGE, per=per)
             self.at_most(f"{choice}, from", low * inside, part, per=per, unit=unit)
             self.at_most(f"{choice}, to", part, high * inside, per=per, unit=unit)
             parts.append(part)
@@ -495,7 +497,7 @@ class LpTerms(Terms):
         for number in range(1, len(tops) + 1):
             chosen.append(self.column(f"{name}.step_{number}", at_most=1.0, per=per, unit="-", derived=True))
             self.whole(f"{name}.step_{number}")
-        room = [top + EDGE for top in tops]
+        room = [top + INNER_EDGE for top in tops]
         parts = [top * share for top, share in zip(room, chosen, strict=True)]
         self.at_most(f"{name} fits its step", level, sum(parts[1:], parts[0]), per=per, unit=unit)
         self.equal(
