@@ -185,10 +185,11 @@ def _by_period(values: Any, line: Line, period: Grouping, timeline: Timeline) ->
     if values is None:
         return np.zeros(0)
     numbers = np.asarray(values, float)
-    if line.per == period:
-        return numbers
-    months, own = timeline.groups(period), timeline.groups(line.per)
-    return np.bincount(months.of_step[own.first_step], weights=numbers, minlength=months.count)
+    if line.per != period:
+        months, own = timeline.groups(period), timeline.groups(line.per)
+        numbers = np.bincount(months.of_step[own.first_step], weights=numbers, minlength=months.count)
+    # What rounding leaves of a block with nothing in it is nothing.
+    return np.where(np.abs(numbers) < 1e-9, 0.0, numbers)
 
 
 def _read(path: Path, time_column: str, stamps: Literal["start", "end"], zone: str) -> Table:
