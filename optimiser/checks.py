@@ -49,6 +49,7 @@ def warnings(scenario: Any) -> list[str]:
         _demand_intervals,
         _window_edges,
         _service_dates,
+        _component_dates,
         _price_units,
         _load_units,
         _load_without_system,
@@ -419,6 +420,26 @@ def _service_dates(scenario: Any) -> Iterator[str]:
             yield (
                 f"{place} is sold in no step: no block lies wholly within its window. Check `when`, "
                 "block_minutes and block_start."
+            )
+
+
+def _component_dates(scenario: Any) -> Iterator[str]:
+    """Components of a tariff that the timeline never meets, and reads of the meter outside it."""
+    local = scenario.timeline.local()
+    first, last = local[0].date(), local[-1].date()
+    for key, contract in _tariffs(scenario):
+        for index, component in enumerate(contract.component):
+            since, until = component.valid_from, component.valid_until
+            if (since is not None and since > last) or (until is not None and until <= first):
+                yield (
+                    f"{key}.component.{index} ({component.name or component.kind}) holds {_span(since, until)}, "
+                    f"outside the timeline of {first} to {last}; it is never charged. Check the dates."
+                )
+        reads = contract.billing.read_dates
+        if reads and not any(first <= read <= last for read in reads):
+            yield (
+                f"{key}.billing.read_dates lie outside the timeline of {first} to {last}; it is one bill. "
+                "Check the dates."
             )
 
 

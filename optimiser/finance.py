@@ -65,14 +65,13 @@ def appraise(statement: Statement) -> Appraisal | None:
 def _scaled_to_year(statement: Statement) -> float:
     """A shorter run's saving over 8760 hours; demand that is charged once a billing period, over a year of them."""
     scenario = statement.dispatch.scenario
-    demand = sum(
-        _demand(statement, case, tariff)
-        for case, tariff in (("after", scenario.tariff), ("before", scenario.before_tariff))
-    )
-    periods = scenario.timeline.groups(scenario.tariff.period).count
-    other = statement.saving - demand
-    a_year = scenario.tariff.periods_a_year(scenario.timeline)
-    return other * HOURS_PER_YEAR / scenario.timeline.hours + demand * a_year / periods
+    timeline = scenario.timeline
+    other, yearly = statement.saving, 0.0
+    for case, tariff in (("after", scenario.tariff), ("before", scenario.before_tariff)):
+        demand = _demand(statement, case, tariff)
+        other -= demand
+        yearly += demand * tariff.periods_a_year(timeline) / timeline.groups(tariff.period).count
+    return other * HOURS_PER_YEAR / timeline.hours + yearly
 
 
 def _demand(statement: Statement, case: str, tariff: Tariff) -> float:

@@ -120,6 +120,8 @@ class Contract:
         The data files that it refers to.
     year : int or None
         The year that a scenario starts in.
+    place : str
+        Where the tariff stands in its file, as messages say it; empty for a file of its own.
     """
 
     path: Path
@@ -127,6 +129,7 @@ class Contract:
     currency: str
     tables: Mapping[str, Table]
     year: int | None
+    place: str
 
     def columns(self, timeline: Timeline, further: Mapping[str, Table]) -> dict[str, np.ndarray]:
         """Every data column that the tariff refers to, laid onto a timeline.
@@ -144,9 +147,9 @@ class Contract:
             this timeline.
         """
         tables: dict[str, Table] = {**further, **self.tables}
-        faults = [f"tariff.{fault}" for fault in self.tariff.faults(timeline)]
+        faults = [f"{self.place}{fault}" for fault in self.tariff.faults(timeline)]
         found: dict[str, np.ndarray] = {}
-        for place, reference, least in _references(self.tariff, "tariff"):
+        for place, reference, least in _references(self.tariff, self.place.rstrip(".")):
             source, _, column = reference.partition(".")
             if source not in tables:
                 faults.append(_no_source(place, reference, list(tables)))
@@ -265,21 +268,26 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
     if not path.is_file():
         raise ScenarioError(str(path), ["the file does not exist. Give a tariff file or a scenario folder."])
     raw, _ = _parse(path)
-    shared: dict[str, Any] = {key: raw[key] for key in ("currency", "outside_folders", "source") if key in raw}
+    shared: dict[str, Any] = {
+        key: raw[key] for key in ("currency", "outside_folders", "source") if key in raw
+    }
+    place = ""
     if "tariff" in raw:
-        chosen = raw["before_tariff"] if before and "before_tariff" in raw else raw["tariff"]
+        place = "before_tariff" if before and "before_tariff" in raw else "tariff"
+        chosen = raw[place]
+        place += "."
     else:
         chosen = {key: value for key, value in raw.items() if key not in shared}
     wrapped = {**shared, "tariff": chosen}
     try:
         file = ContractFile.model_validate(wrapped)
     except ValidationError as error:
-        raise ScenarioError(
-            str(path), _faults(wrapped, [dict(detail) for detail in error.errors()])
-        ) from None
-    faults = [f"tariff.{fault}" for fault in file.tariff.twins()]
+        found = _faults(wrapped, [dict(detail) for detail in error.errors()])
+        placed = [re.sub(r"^tariff\.", place, fault) for fault in found]
+        raise ScenarioError(str(path), placed) from None
+    faults = [f"{place}{fault}" for fault in file.tariff.twins()]
     tables: dict[str, Table] = {}
-    faults += _constant_faults(file.tariff, "tariff")
+    faults += _constant_faults(file.tariff, place.rstrip("."))
     used = {reference.partition(".")[0] for _, reference, _ in _references(file.tariff)}
     for name, source in file.source.items():
         if name not in used:
@@ -292,7 +300,7 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
         raise ScenarioError(str(path), faults)
     start = raw["timeline"].get("start") if isinstance(raw.get("timeline"), dict) else None
     year = start.year if isinstance(start, datetime.date) else None
-    return Contract(path, file.tariff, file.currency, tables, year)
+    return Contract(path, file.tariff, file.currency, tables, year, place)
 
 
 def vary(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
@@ -686,6 +694,7 @@ _WORDS = {
     "bool_type": "must be true or false",
     "date_type": "must be a date such as 2025-01-01, without quotes",
     "literal_error": "must be one of {expected}",
+    "too_short": "must have at least {min_length} item",
     "string_too_long": "must be at most {max_length} characters long",
     "dict_type": "must be a table",
     "model_type": "must be a table",

@@ -118,7 +118,7 @@ def public_holidays(region: str, years: tuple[int, ...]) -> dict[datetime.date, 
         found = holidays.country_holidays(country, subdiv=part or None, years=years)
     except (NotImplementedError, KeyError, AttributeError):
         raise ValueError(
-            f'must be a country or a part of one with known public holidays, such as "DE" or "AU-SA", got "{region}"'
+            'must be a country or a part of one with known public holidays, such as "DE" or "AU-SA"'
         ) from None
     return {day: str(name) for day, name in sorted(found.items())}
 
@@ -350,7 +350,10 @@ class Timeline:
 
     def between(self, since: datetime.date | None, until: datetime.date | None, zone: str) -> np.ndarray:
         """1.0 in the steps of local days from `since` on and before `until`, else 0.0; None sets no end."""
-        day, inside = _dates(self.local(zone)), np.ones(self.steps, bool)
+        inside = np.ones(self.steps, bool)
+        if since is None and until is None:
+            return inside.astype(float)
+        day = _dates(self.local(zone))
         if since is not None:
             inside &= day >= np.datetime64(since)
         if until is not None:

@@ -135,7 +135,7 @@ def in_kw(folder: Path, **columns: Any) -> Path:
             {},
             [{"kind": "energy_charge", "rate_per_kwh": "much"}],
             [],
-            "tariff.component.0.rate_per_kwh must be",
+            "  component.0.rate_per_kwh must be",
         ),
         ({}, [{"kind": "energy_charg", "rate_per_kwh": 0.1}], [], "Did you mean energy_charge?"),
         ({}, [FLAT[0], FLAT[0]], [], "has the kind and name of another one"),

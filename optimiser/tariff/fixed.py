@@ -109,6 +109,10 @@ class MinimumCharge(Charge):
         most = least + terms.groups(per).sum(most_kw * terms.step_hours) * steepest
         most = most + sum(max(0.0, -getattr(c, "rate_per_day", 0.0)) for c in tariff.component) * 366
         most = most + sum(max(0.0, -getattr(c, "rate_per_period", 0.0)) for c in tariff.component)
+        for component in tariff.component:
+            if hasattr(component, "load_kw"):
+                drawn = terms.groups(per).sum(terms.values(component.load_kw) * terms.step_hours)
+                most = most + drawn * component.steepest(terms, tariff)
         rest = terms.shortfall(
             f"minimum_charge.{self.name}",
             [(-line.values, line.per) for line in lines],
