@@ -1,6 +1,6 @@
 """Published network tariffs on a year of load, against plain sums by pandas; skipped where the file is not beside.
 
-Network tariffs of Australia 2015 to 2019 as collected in the project TDA_Python of UNSW CEEM, with months, weekday and
+Network tariffs of Australia 2015 to 2019 as collected by the CEEM of UNSW Sydney, with months, weekday and
 weekend, and windows that may cross midnight. The file is not part of this repository. The load is invented.
 """
 
