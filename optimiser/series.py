@@ -99,6 +99,58 @@ def read_table(name: str, source: Source, path: Path) -> Table:
     return Table(name, path, source, starts, columns, hashlib.sha256(raw).hexdigest())
 
 
+def column_names(path: Path) -> list[str]:
+    """Names of a data file's columns.
+
+    Raises
+    ------
+    SeriesError
+        If the file is missing or is no table.
+    """
+    if not path.is_file():
+        raise SeriesError(str(path), ["the file does not exist. Check the path."])
+    return list(
+        map(str, _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)))
+    )
+
+
+def measured_step(path: Path, time_column: str) -> int:
+    """The length of a data file's intervals, from the first two of its stamps. [min]
+
+    Raises
+    ------
+    SeriesError
+        If the file is missing, is no table, or its first two stamps are not whole minutes apart.
+    """
+    if not path.is_file():
+        raise SeriesError(str(path), ["the file does not exist. Check the path."])
+    frame = _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
+    if time_column not in frame.columns:
+        raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), time_column)])
+    first = frame[time_column].head(2)
+    if fault := _clock_fault(first):
+        raise SeriesError(
+            str(path),
+            [f"column {time_column} {fault}. Write every stamp like 2025-01-31T13:30 or 2025-01-31T13:30Z."],
+        )
+    try:
+        stamps = pd.to_datetime(first, utc=True)
+    except (ValueError, TypeError):
+        raise SeriesError(
+            str(path), [f"column {time_column} holds a stamp that is no date and time. Correct it."]
+        ) from None
+    minutes = (stamps.iloc[-1] - stamps.iloc[0]) / pd.Timedelta(minutes=1) if len(stamps) == 2 else 0.0
+    if not (minutes >= 1 and minutes == int(minutes)):
+        raise SeriesError(
+            str(path),
+            [
+                f"the first two stamps of {time_column} must be a whole number of minutes apart, the later one second. "
+                "Put the rows in order."
+            ],
+        )
+    return int(minutes)
+
+
 def _no_time_column(columns: list[str], wanted: str) -> str:
     if len(columns) == 1 and any(mark in columns[0] for mark in ";\t"):
         return "its columns are separated by semicolons or tabs. Save it with commas, and with points in numbers."

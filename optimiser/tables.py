@@ -183,7 +183,7 @@ def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[s
         },
         "cash_flow": _cash_flow(appraisal),
         "warnings": checks.warnings(scenario),
-        "approximations": _approximations(scenario, appraisal),
+        "approximations": [*_relaxed_lines(dispatch), *_approximations(scenario, appraisal)],
         "data_notes": _data_notes(scenario),
         "provenance": _provenance(scenario, seconds),
     }
@@ -295,6 +295,15 @@ def _storage(statement: Statement) -> list[dict[str, Any]]:
         }
         for bank in statement.dispatch.scenario.storage
     ]
+
+
+def _relaxed_lines(dispatch: Dispatch) -> list[str]:
+    """Each sentence of lines that the program only came near, with their names."""
+    names: dict[str, list[str]] = {}
+    for line in dispatch.lines:
+        if line.approximates and line.group != "tax":
+            names.setdefault(line.approximates, []).append(line.name)
+    return [f"{', '.join(dict.fromkeys(lines))}: {words}" for words, lines in names.items()]
 
 
 def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:

@@ -27,7 +27,8 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("engine", "dispatch", "settlement", "finance", "report", "checks", "tables", "starter", "cli"),
+    *("billing", "rates", "engine", "dispatch", "settlement", "finance"),
+    *("report", "checks", "tables", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
@@ -41,6 +42,7 @@ ROOMS = {
     "click": {"cli"},
     "rich": {"cli"},
     "tomllib": {"scenario"},
+    "holidays": {"timeline"},
 }
 NOT_IN_ENGINE = {"pandas", "pydantic", "pyarrow"}
 

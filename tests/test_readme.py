@@ -5,10 +5,14 @@ from __future__ import annotations
 import re
 import shlex
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from optimiser.cli import main
+from optimiser.rates import draw
+from optimiser.scenario import read_tariff
+from optimiser.tariff import KINDS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -87,3 +91,19 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
 def test_every_output_is_named(name):
     """README says what is written."""
     assert name in README
+
+
+def test_the_tariff_example_is_drawn(tmp_path):
+    """The tariff as printed is read, and each of its components has words."""
+    (example,) = [block for language, block in BLOCKS if language == "toml"]
+    path = tmp_path / "tariff.toml"
+    path.write_text(example, encoding="utf-8")
+    made = draw(read_tariff(path), 2025)
+    assert 2 == len(made.charges)
+    assert ["1 Nov to 31 Mar", "1 Apr to 31 Oct"] == [season.dates for season in made.layers[0].seasons]
+
+
+def test_every_kind_of_component_is_named():
+    """Each kind stands in README's table."""
+    words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in KINDS}
+    assert words <= set(re.findall(r"`(\w+)`", README))
