@@ -115,7 +115,8 @@ def test_a_place_that_cannot_be_written_is_refused(tmp_path):
     folder = short(tmp_path / "site")
     before = (folder / "site.csv").read_bytes()
     refused(
-        call("run", "--quiet", folder, "--out", folder / "site.csv"), "is a file. Choose another folder with --out."
+        call("run", "--quiet", folder, "--out", folder / "site.csv"),
+        "is a file. Choose another folder with --out.",
     )
     refused(call("run", "--quiet", folder, "--out", "/proc/nowhere"), "cannot be written to: ")
     assert before == (folder / "site.csv").read_bytes()

@@ -59,7 +59,9 @@ def payback(results: Results) -> Fact:
     capital = money(headline.get("capital_cost"), currency)
     life = headline.get("life_years")
     if headline.get("capital_cost") is None:
-        return Fact("Simple payback", "not asked", ("The scenario gives no cost, so nothing can be paid back.",))
+        return Fact(
+            "Simple payback", "not asked", ("The scenario gives no cost, so nothing can be paid back.",)
+        )
     if time is None:
         outcome = f"The savings never return the {capital} it costs."
     elif life is not None and time > life:
