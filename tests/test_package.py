@@ -27,7 +27,7 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("engine", "dispatch", "settlement", "finance", "report", "checks", "tables", "starter", "cli"),
+    *("intake", "engine", "dispatch", "settlement", "finance", "report", "checks", "tables", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
@@ -41,6 +41,8 @@ ROOMS = {
     "click": {"cli"},
     "rich": {"cli"},
     "tomllib": {"scenario"},
+    "pvlib": {"intake"},
+    "demandlib": {"intake"},
 }
 NOT_IN_ENGINE = {"pandas", "pydantic", "pyarrow"}
 
@@ -193,7 +195,7 @@ def test_files_hold_nothing_of_one_machine(what):
     assert found == []
 
 
-HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2")
+HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2", "pvlib")
 
 
 @pytest.mark.parametrize(
@@ -203,6 +205,7 @@ HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2")
         "import optimiser.cli",
         "from optimiser.cli import main; main(['--help'], standalone_mode=False)",
         "from optimiser.cli import main; main(['run', '--help'], standalone_mode=False)",
+        "from optimiser.cli import main; main(['make', 'sun', '--help'], standalone_mode=False)",
     ],
 )
 def test_help_is_quick(code):
