@@ -27,7 +27,18 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("intake", "engine", "dispatch", "settlement", "finance", "report", "checks", "tables", "starter", "cli"),
+    *(
+        "intake",
+        "engine",
+        "dispatch",
+        "settlement",
+        "finance",
+        "report",
+        "checks",
+        "tables",
+        "starter",
+        "cli",
+    ),
 ]
 
 # Where a library may be imported; everything else reads it through these.

@@ -174,7 +174,7 @@ def array_power(array: Array, sky: Sky) -> np.ndarray:
     """DC power of 1 kWp of an array, losses taken off, before a controller or inverter.
 
     Light on the plane after Perez, reflection of the beam at the glass, cell temperature after King, power in line
-    with light and temperature (PVWatts).
+    with light and temperature (PVWatts). The ground reflects a quarter of the light, whatever a file says of it.
 
     Returns
     -------

@@ -173,6 +173,10 @@ def read_weather(path: Path, year: int | None = None) -> Weather:
     solar_library()
     try:
         with without_old_names():
+            warnings.simplefilter(
+                "ignore", pd.errors.DtypeWarning
+            )  # words among numbers are looked for below
+            warnings.simplefilter("error", pd.errors.ParserWarning)  # rows longer than the heading
             weather = reader(path, text, f"{kind} {path.name}", year)
     except SeriesError:
         raise
