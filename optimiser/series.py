@@ -422,8 +422,8 @@ def redated(
     """A series of one year laid onto the days of another by season and weekday.
 
     Each local day of the timeline takes the series' local day of the same weekday whose place in the year is
-    nearest (at most three days away where the series covers a year); within the day, values go by local clock
-    time. An hour that a clock change skips is dropped, one that it repeats is repeated.
+    nearest (at most three days away where the series covers a year, four at its turn); within the day, values go
+    by local clock time. An hour that a clock change skips is dropped, one that it repeats is repeated.
 
     Parameters
     ----------
