@@ -160,7 +160,7 @@ def _made_from(recipe: Path | None, out: Path | None, overwrite: bool, makes: Ca
 
     if recipe is None:
         raise click.UsageError("Name a recipe file, or print one to begin from with --example.")
-    path = out or recipe.with_suffix(".parquet")
+    path = out or recipe.parent / f"{recipe.stem}.parquet"
     refuse_existing(path, overwrite)
     made = makes(recipe)
     write(made, path, overwrite=overwrite)

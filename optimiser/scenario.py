@@ -8,6 +8,7 @@ import datetime
 import difflib
 import hashlib
 import json
+import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -533,7 +534,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     ScenarioError
         If there is no such file or it is not TOML: line, column and the usual slip behind it.
     """
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise ScenarioError(str(path), ["the file does not exist. Check its name."])
     digest = hashlib.sha256()
     return _toml(path, digest), digest.hexdigest()

@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import io
 import json
+import os
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -95,7 +96,7 @@ def read_table(name: str, source: Source, path: Path) -> Table:
     SeriesError
         With every fault found: missing file, unreadable table, bad, repeated, unordered or missing stamps.
     """
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise SeriesError(str(path), ["the file does not exist. Check source." + name + ".file."])
     raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
     frame = _parse(path, raw)

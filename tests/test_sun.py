@@ -233,11 +233,17 @@ def test_an_energyplus_file_gives_what_the_typical_year_gives(tmp_path, greensbo
     np.testing.assert_allclose(power(made), power(greensboro), atol=1e-9)
 
 
-def test_a_file_an_hour_off_is_pointed_out(tmp_path):
-    """Rows pushed an hour later than the sun has them: the file says so itself, by its beam, diffuse and global."""
+def test_a_file_an_hour_off_is_pointed_out(tmp_path, greensboro):
+    """Rows pushed an hour later than the sun has them: the file says so itself, by its beam, diffuse and global;
+    told the right moment, the power is that of the right file."""
     late = pd.DataFrame(np.roll(_hours().to_numpy(), 1, axis=0), columns=_hours().columns)
     weather = read_weather(write_epw(tmp_path / "w.epw", late))
     assert "stands 60 min earlier than its stamps say" in weather.warnings[0]
+    assert "say moment_minutes = -30 in the recipe" in weather.warnings[0]
+    told = make_sun(recipe(tmp_path / "w.epw", moment_minutes=-30), tmp_path)
+    assert () == told.warnings
+    hour_late = np.roll(power(greensboro).to_numpy(), 1)
+    np.testing.assert_allclose(np.roll(hour_late, -1)[24:-24], power(told).to_numpy()[24:-24], atol=2e-3)
 
 
 def clear_rows(minute: float) -> pd.DataFrame:

@@ -36,7 +36,7 @@ def make_load(path: Path) -> Made:
         With every fault of the recipe, or of the files that it names.
     """
     method = read_toml(path)[0].get("method")
-    if method not in METHODS:
+    if not isinstance(method, str) or method not in METHODS:
         near = difflib.get_close_matches(str(method), METHODS, 1)
         hint = f"did you mean {near[0]}?" if near else f"it is one of {', '.join(METHODS)}."
         came = "is required but missing" if method is None else f"is {str(method)[:40]!r}, which is no method"

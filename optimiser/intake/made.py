@@ -57,7 +57,7 @@ def refuse_existing(path: Path, overwrite: bool) -> None:
         raise OptimiserError(
             f"{path} must end in .parquet, which keeps the notes with the numbers. Rename it."
         )
-    if path.exists() and not overwrite:
+    if os.path.lexists(path) and not overwrite:
         raise OptimiserError(
             f"{path} exists and is not written over. Choose another name, or say --overwrite."
         )
@@ -102,9 +102,10 @@ def described(made: Made) -> list[str]:
         sums = months.sum(values) * timeline.step_hours
         shown = " ".join(f"{_figure(amount):>8}" for amount in sums)
         peak = int(np.argmax(values))
+        unit = "kW/kWp" if name.endswith("_kw_per_kwp") else "kW"
         lines.append(f"  {name}")
         lines.append(
-            f"           {shown} {_figure(float(sums.sum())):>9}   {values[peak]:.3f} kW on {timeline.when(peak)}"
+            f"           {shown} {_figure(float(sums.sum())):>9}   {values[peak]:.3f} {unit} on {timeline.when(peak)}"
         )
     lines += [f"  note     {words}" for words in made.notes]
     return lines
@@ -119,6 +120,7 @@ def to_paste(made: Made, path: Path) -> str:
     name = "".join(letter if letter.isalnum() and letter.isascii() else "_" for letter in path.stem)
     return (
         f"[source.{name}]\nfile = {json.dumps(path.name)}\n"
-        f'stamps = "start"\nstep_minutes = {made.timeline.step_minutes}\n\n'
+        f'stamps = "start"\nstep_minutes = {made.timeline.step_minutes}\n'
+        f'# coarsen = "mean"   # where the timeline has longer steps\n\n'
         + made.fields.replace("SOURCE", name)
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -76,6 +76,14 @@ class SunRecipe(Component):
     zone: ZoneName = text("zone of the site's clock")
     weather: StrictStr | None = text("weather file: TMY3, EPW or PVGIS, beside the recipe", default=None)
     weather_year: int | None = Field(default=None, description="which year of a PVGIS hourly file")
+    moment_minutes: float | None = quantity(
+        "min",
+        "minutes after the start of a file's hour at which the sun stands where its light came from; left out: as the "
+        "kind of file has it",
+        default=None,
+        at_least=-60,
+        at_most=120,
+    )
     clear_sky: bool = Field(
         default=False, description="no weather file: a year without a cloud, an upper bound"
     )
@@ -158,6 +166,8 @@ def make_sun(recipe: SunRecipe, folder: Path) -> Made:
         notes, warnings = _clear_sky_words(recipe, powers, timeline)
     else:
         weather = read_weather(folder / recipe.weather, recipe.weather_year)
+        if recipe.moment_minutes is not None:
+            weather = replace(weather, moment_minutes=recipe.moment_minutes, notes=(), warnings=())
         timeline = _weather_timeline(weather, recipe)
         powers = weather_power(recipe.array, weather, timeline)
         notes, warnings = _weather_words(weather, recipe)
@@ -257,8 +267,10 @@ def weather_power(arrays: tuple[Array, ...], weather: Weather, timeline: Timelin
     """
     minutes = timeline.step_minutes
     grid = timeline.starts[0].floor("h") + pd.Timedelta(minutes=-weather.offset_minutes % 60)
-    first = grid - HOUR * (2 if grid > timeline.starts[0] else 1)
-    hours = math.ceil((timeline.starts[-1] - first) / HOUR) + 3
+    first = grid - HOUR * (
+        4 if grid > timeline.starts[0] else 3
+    )  # a straight line needs hours on either side
+    hours = math.ceil((timeline.starts[-1] - first) / HOUR) + 4
     starts = pd.date_range(first, periods=hours, freq="h")
     light = weather.hours.iloc[_rows_for(starts, weather)]
     moments = starts + pd.Timedelta(minutes=weather.moment_minutes)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import io
+import os
 import re
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -157,7 +158,7 @@ def read_weather(path: Path, year: int | None = None) -> Weather:
     .. [2] EnergyPlus documentation, "Auxiliary Programs", chapter on the weather data format.
     .. [3] European Commission, Joint Research Centre, PVGIS users' manual; its CSV files explain their columns.
     """
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise SeriesError(str(path), ["the weather file does not exist. Check its name."])
     raw = bounded_bytes(path, MOST_BYTES, "Cut it to one year.", SeriesError)
     try:
@@ -365,21 +366,21 @@ def _in_step_with_the_sun(weather: Weather) -> Weather:
     tried = np.arange(-60.0, 121.0, 5.0)
     misfit = np.array([closure_misfit(weather, minutes) for minutes in tried])
     best = float(tried[int(np.argmin(misfit))]) if np.isfinite(misfit).all() else 30.0
-    parts = {field: getattr(weather, field) for field in weather.__dataclass_fields__}
     if np.isnan(weather.moment_minutes):
         found = (
             f"the file does not say when in the hour its values were taken; {best:g} min past fits its beam, diffuse "
             "and global radiation best."
         )
-        return Weather(**(parts | {"moment_minutes": best, "notes": (found,)}))
+        return replace(weather, moment_minutes=best, notes=(found,))
     own = closure_misfit(weather, weather.moment_minutes)
     if abs(best - weather.moment_minutes) > 15 and float(np.min(misfit)) < own / 2:
         late = best - weather.moment_minutes
         shifted = (
             f"the sun of {weather.words} stands {abs(late):g} min {'later' if late > 0 else 'earlier'} than its "
-            "stamps say: they may be in another clock, or mark the other end of the hour. Check the file."
+            "stamps say: they may be in another clock, or mark the other end of the hour. Check the file, "
+            f"or say moment_minutes = {best:g} in the recipe."
         )
-        return Weather(**(parts | {"warnings": (shifted,)}))
+        return replace(weather, warnings=(shifted,))
     return weather
 
 
