@@ -99,7 +99,7 @@ def gross_load(
     load = import_kw - export_kw + solar_kw
     below = load < 0
     hours = timeline.step_hours
-    lost = -float(load[below].sum()) * hours
+    lost = abs(float(load[below].sum())) * hours
     gained = float(load[~below].sum()) * hours
     if negative == "refuse" and lost > tolerance_fraction * gained:
         step = int(np.argmin(load))
@@ -117,8 +117,8 @@ def gross_load(
 
 def _size_hint(sent_kw: np.ndarray, solar_kw: np.ndarray) -> str:
     """How much more solar the export asks for, as information."""
-    lit = solar_kw > 0.05 * float(solar_kw.max(initial=0.0))
-    if not lit.any() or np.any(sent_kw[~lit] > 0.02 * float(solar_kw.max(initial=0.0))):
+    lit = solar_kw > 0.001 * float(solar_kw.max(initial=0.0))
+    if not lit.any() or float(sent_kw[~lit].max(initial=0.0)) > 0.01 * float(sent_kw.max()):
         return "Some of it is exported while there is no sun."
     factor = float(np.max(sent_kw[lit] / solar_kw[lit]))
     return f"With {factor:.2f} times as much solar no sunny step would be negative; the size is not fitted for you."
