@@ -35,6 +35,7 @@ def warnings(scenario: Any) -> list[str]:
        code governs.
     """
     checks = (
+        _made_sources,
         _controllers,
         _breakers,
         _bank_currents,
@@ -56,6 +57,13 @@ def warnings(scenario: Any) -> list[str]:
         _sun_units,
     )
     return [words for check in checks for words in check(scenario)]
+
+
+def _made_sources(scenario: Any) -> Iterator[str]:
+    """What a data file itself says must not be overlooked."""
+    for name, table in scenario.tables.items():
+        for words in table.warnings:
+            yield f"source.{name}: {words}"
 
 
 def _numbers(scenario: Any) -> SettledTerms:

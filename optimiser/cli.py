@@ -279,6 +279,74 @@ def _write_new(path: Path, words: str) -> None:
         part.unlink(missing_ok=True)
 
 
+@main.group()
+def make() -> None:
+    """Make solar and load series from what there is: weather files, bills, part of a year, a net meter."""
+
+
+def _made_from(recipe: Path | None, out: Path | None, overwrite: bool, makes: Callable[[Path], Any]) -> None:
+    """Make a recipe's series, write it beside the recipe or where `out` says, and show what came out."""
+    from optimiser.intake.made import described, refuse_existing, to_paste, write
+
+    if recipe is None:
+        raise click.UsageError("Name a recipe file, or print one to begin from with --example.")
+    path = out or recipe.parent / f"{recipe.stem}.parquet"
+    refuse_existing(path, overwrite)
+    made = makes(recipe)
+    write(made, path, overwrite=overwrite)
+    click.echo(f"Wrote {path}.")
+    for line in described(made):
+        click.echo(line)
+    for words in made.warnings:
+        click.echo(f"warning: {words}", err=True)
+    click.echo(f"\nPaste into the scenario of that folder:\n\n{to_paste(made, path)}", nl=False)
+
+
+_RECIPE = click.argument("recipe", required=False, type=click.Path(path_type=Path))
+_OUT = click.option(
+    "--out", type=click.Path(path_type=Path), help="File to write; left out: the recipe's name with .parquet."
+)
+_OVERWRITE = click.option("--overwrite", is_flag=True, help="Write over a file that exists.")
+
+
+@make.command()
+@_RECIPE
+@_OUT
+@_OVERWRITE
+@click.option("--example", is_flag=True, help="Print a commented recipe to begin from.")
+def sun(recipe: Path | None, out: Path | None, overwrite: bool, example: bool) -> None:
+    """Solar power of arrays from a weather file (TMY3, EPW, PVGIS) or a clear sky, as RECIPE says."""
+    from optimiser.intake import recipe as recipes
+    from optimiser.intake.sun import SunRecipe, make_sun
+
+    if example:
+        click.echo(recipes.example("sun"), nl=False)
+        return
+    _made_from(
+        recipe, out, overwrite, lambda path: make_sun(recipes.read_recipe(path, SunRecipe), path.parent)
+    )
+
+
+@make.command()
+@_RECIPE
+@_OUT
+@_OVERWRITE
+@click.option(
+    "--example",
+    type=click.Choice(["profile", "months", "months_like", "extend", "redate", "gross"]),
+    help="Print a commented recipe of a method to begin from.",
+)
+def load(recipe: Path | None, out: Path | None, overwrite: bool, example: str | None) -> None:
+    """A year of load from bills, a standard profile, part of a year, another year or a net meter, as RECIPE says."""
+    from optimiser.intake.load import make_load
+    from optimiser.intake.recipe import example as printed
+
+    if example:
+        click.echo(printed(f"load-{example}"), nl=False)
+        return
+    _made_from(recipe, out, overwrite, make_load)
+
+
 def _name(scenario: Path) -> str:
     path = scenario.resolve()
     return path.parent.name if os.path.isfile(path) else path.name

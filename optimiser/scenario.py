@@ -8,12 +8,13 @@ import datetime
 import difflib
 import hashlib
 import json
+import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
@@ -281,12 +282,9 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
     else:
         chosen = {key: value for key, value in raw.items() if key not in shared}
     wrapped = {**shared, "tariff": chosen}
-    try:
-        file = ContractFile.model_validate(wrapped)
-    except ValidationError as error:
-        found = _faults(wrapped, [dict(detail) for detail in error.errors()])
-        placed = [re.sub(r"^tariff\.", place, fault) for fault in found]
-        raise ScenarioError(str(path), placed) from None
+    file, found = checked(ContractFile, wrapped)
+    if file is None:
+        raise ScenarioError(str(path), [re.sub(r"^tariff\.", place, fault) for fault in found])
     faults = [f"{place}{fault}" for fault in file.tariff.twins()]
     tables: dict[str, Table] = {}
     faults += _constant_faults(file.tariff, place.rstrip("."))
@@ -625,14 +623,38 @@ def _no_source(place: str, reference: str, sources: list[str]) -> str:
     return f'{place} = "{reference}" names the source {name}, which is not declared; {hint}'
 
 
-def _validated(raw: dict[str, Any]) -> tuple[ScenarioFile | None, list[str]]:
-    """The typed file, or None, and its faults."""
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def read_toml(path: Path) -> tuple[dict[str, Any], str]:
+    """A TOML file as it was parsed, and its digest.
+
+    Raises
+    ------
+    ScenarioError
+        If there is no such file or it is not TOML: line, column and the usual slip behind it.
+    """
+    if not os.path.isfile(path):
+        raise ScenarioError(str(path), ["the file does not exist. Check its name."])
+    digest = hashlib.sha256()
+    return _toml(path, digest), digest.hexdigest()
+
+
+def checked(model: type[Model], raw: dict[str, Any]) -> tuple[Model | None, list[str]]:
+    """A parsed table as `model`, or None with a sentence for each of its faults."""
     try:
-        file = ScenarioFile.model_validate(raw)
+        return model.model_validate(raw), []
     except ValidationError as error:
-        return None, _faults(raw, [dict(detail) for detail in error.errors()])
+        return None, _faults(model, raw, [dict(detail) for detail in error.errors()])
     except RecursionError:
         return None, [TOO_DEEP]
+
+
+def _validated(raw: dict[str, Any]) -> tuple[ScenarioFile | None, list[str]]:
+    """The typed file, or None, and its faults."""
+    file, faults = checked(ScenarioFile, raw)
+    if file is None:
+        return None, faults
     return file, _constant_faults(file)
 
 
@@ -664,7 +686,7 @@ def _constants(model: BaseModel, place: str = "") -> Iterator[tuple[str, float, 
                     yield from _constants(item, f"{here}.{index}")
 
 
-def _faults(raw: Any, details: list[dict[str, Any]]) -> list[str]:
+def _faults(model: type[BaseModel], raw: Any, details: list[dict[str, Any]]) -> list[str]:
     """A sentence for each fault that pydantic found; one for a slip that it sees twice."""
     numbers = {detail["loc"][:-1] for detail in details if detail["loc"][-1:] == ("float",)}
     missing = {detail["loc"] for detail in details if detail["type"] == "missing"}
@@ -678,7 +700,7 @@ def _faults(raw: Any, details: list[dict[str, Any]]) -> list[str]:
             near = difflib.get_close_matches(str(loc[-1]), wanted, 1, cutoff=0.6)
             meant |= {(*loc[:-1], key) for key in near}
             detail["near"] = near
-        faults.append((loc, _fault(raw, detail)))
+        faults.append((loc, _fault(model, raw, detail)))
     return list(dict.fromkeys(fault for loc, fault in faults if loc not in meant))
 
 
@@ -704,7 +726,7 @@ _WORDS = {
 }
 
 
-def _fault(raw: Any, detail: dict[str, Any]) -> str:
+def _fault(model: type[BaseModel], raw: Any, detail: dict[str, Any]) -> str:
     """One sentence: place, rule, what came, what to do."""
     location = _location(raw, detail["loc"])
     place = ".".join(map(str, location)) or "the file"
@@ -712,9 +734,14 @@ def _fault(raw: Any, detail: dict[str, Any]) -> str:
     if kind == "missing":
         return f"{place} is required but missing. Add it."
     if kind == "extra_forbidden":
-        known = _known_keys(detail["loc"])
+        known = _known_keys(model, detail["loc"])
         near = detail["near"] or difflib.get_close_matches(str(location[-1]), known, 1, cutoff=0.5)
-        way = f"did you mean {near[0]}?" if near else "remove it, or see the starter for the keys there are."
+        where = (
+            "see the starter for the keys there are"
+            if model in (ScenarioFile, ContractFile)
+            else f"use {', '.join(known)}"
+        )
+        way = f"did you mean {near[0]}?" if near else f"remove it, or {where}."
         return f"{place} is not known here; {way}"
     if kind == "union_tag_not_found":
         return f"{place}.kind is required but missing. Add it."
@@ -779,9 +806,9 @@ def _is_alternative(part: Any) -> bool:
     return isinstance(part, str) and (part in ("float", "str", "int") or part in _KIND_OF or "[" in part)
 
 
-def _known_keys(loc: tuple[Any, ...]) -> list[str]:
-    """Keys that are known at a place of a scenario file."""
-    models: list[type[BaseModel]] = [ScenarioFile]
+def _known_keys(root: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
+    """Keys that are known at a place of a file."""
+    models: list[type[BaseModel]] = [root]
     for part in loc[:-1]:
         if part in _KIND_OF:
             models = [_KIND_OF[part]]

@@ -342,6 +342,7 @@ def _data_notes(scenario: Scenario) -> list[str]:
     notes = []
     for name, table in scenario.tables.items():
         source = table.source
+        notes += [f"{name}: {note}" for note in (*table.warnings, *table.notes)]
         if source.redate != "none":
             own = table.starts.tz_convert(zone_of(source.zone))
             notes.append(

@@ -331,6 +331,28 @@ class Timeline:
             inside &= (minute >= window.from_) | (minute < window.to)
         return inside.astype(float)
 
+    def slots(self, zone: str | None = None) -> tuple[pd.DatetimeIndex, np.ndarray, np.ndarray]:
+        """Local days, the day of each step, and its place in the day by the clock.
+
+        A day on which the clock skips an hour lacks its places; one that repeats an hour has them twice.
+
+        Returns
+        -------
+        DatetimeIndex of shape (days,)
+            Midnights without a zone.
+        int array of shape (steps,)
+            Number of the day.
+        int array of shape (steps,)
+            Minutes since midnight on the clock, in whole steps.
+        """
+        clock = self.local(zone).tz_localize(None)
+        days, number = np.unique(np.asarray(clock, "datetime64[D]"), return_inverse=True)
+        return (
+            pd.DatetimeIndex(days),
+            number,
+            np.asarray((clock.hour * 60 + clock.minute) // self.step_minutes),
+        )
+
     def _is_day(
         self, local: pd.DatetimeIndex, days: Sequence[str], holidays: Sequence[datetime.date]
     ) -> np.ndarray:
@@ -371,3 +393,28 @@ def _begin_of_months(stamp: pd.Timestamp, grouping: Grouping) -> pd.Timestamp:
     number = stamp.year * 12 + stamp.month - grouping.first_month
     first = number - number % grouping.months + grouping.first_month - 1
     return pd.Timestamp(first // 12, first % 12 + 1, 1)
+
+
+def year_from(first_day: datetime.date, step_minutes: int, zone: str) -> Timeline:
+    """The year that begins at midnight of a day on the clock of a zone: 365 or 366 local days.
+
+    Raises
+    ------
+    ValueError
+        If the step does not divide it.
+    """
+    last = datetime.date(
+        first_day.year + 1, *((3, 1) if _is_leap_day(first_day) else first_day.timetuple()[1:3])
+    )
+    start, end = (
+        datetime.datetime.combine(day, datetime.time(), zone_of(zone)).astimezone(datetime.UTC)
+        for day in (first_day, last)
+    )
+    steps, rest = divmod(int((end - start).total_seconds()) // 60, step_minutes)
+    if rest:
+        raise ValueError(f"steps of {step_minutes} min do not divide the year from {first_day} in {zone}")
+    return Timeline(start.astimezone(zone_of(zone)), step_minutes, steps, zone)
+
+
+def _is_leap_day(day: datetime.date) -> bool:
+    return (day.month, day.day) == (2, 29)

@@ -27,7 +27,7 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("billing", "rates", "engine", "dispatch", "settlement", "finance"),
+    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "finance"),
     *("report", "checks", "tables", "starter", "cli"),
 ]
 
@@ -43,6 +43,8 @@ ROOMS = {
     "rich": {"cli"},
     "tomllib": {"scenario"},
     "holidays": {"timeline"},
+    "pvlib": {"intake"},
+    "demandlib": {"intake"},
 }
 NOT_IN_ENGINE = {"pandas", "pydantic", "pyarrow"}
 
@@ -195,7 +197,7 @@ def test_files_hold_nothing_of_one_machine(what):
     assert found == []
 
 
-HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2")
+HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2", "pvlib")
 
 
 @pytest.mark.parametrize(
@@ -205,6 +207,7 @@ HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2")
         "import optimiser.cli",
         "from optimiser.cli import main; main(['--help'], standalone_mode=False)",
         "from optimiser.cli import main; main(['run', '--help'], standalone_mode=False)",
+        "from optimiser.cli import main; main(['make', 'sun', '--help'], standalone_mode=False)",
     ],
 )
 def test_help_is_quick(code):

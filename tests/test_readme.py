@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import shlex
+from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
 
+import click
 import pytest
 
 from optimiser.cli import main
@@ -34,10 +36,20 @@ def marked(name: str) -> str:
 
 def test_every_command_is_in_readme_and_exists():
     """README's calls are commands with options that they know, and no command is left out."""
-    assert set(main.commands) == {call[0] for call in CALLS}
-    for name, *words in CALLS:
-        known = {option for parameter in main.commands[name].params for option in parameter.opts}
-        assert {word for word in words if word.startswith("--")} <= known, name
+    named = set()
+    for words in CALLS:
+        command = main
+        while isinstance(command, click.Group):
+            command, words = command.commands[words[0]], words[1:]
+        named.add(command)
+        known = {option for parameter in command.params for option in parameter.opts}
+        assert {word for word in words if word.startswith("--")} <= known, command.name
+    assert set(_commands(main)) == named
+
+
+def _commands(group: click.Group) -> Iterator[click.Command]:
+    for command in group.commands.values():
+        yield from _commands(command) if isinstance(command, click.Group) else (command,)
 
 
 def test_paths_in_readme_exist():
