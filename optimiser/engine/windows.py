@@ -24,7 +24,7 @@ from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
 KEEP_HOURS, AHEAD_HOURS, MOST_AHEAD_HOURS = 24, (8, 48), 48
-PERIOD_DAYS = (20, 30, 100)
+PERIOD_DAYS = (20, 30, 100)  # the fewest of a period, the most welcome, the most
 WEEKS_FROM_STEPS_A_DAY = 96
 JOINT_HOURS = 24
 
@@ -122,11 +122,8 @@ class Windows:
         np.maximum.at(last, group, end)
         return first, last
 
-    def periods(self, days: tuple[int, int, int] = PERIOD_DAYS) -> list[Span]:
-        """Spans that cut as few groups as can be, which are billing periods where the tariff has them.
-
-        `days` are the fewest, the most welcome and the most days of a span.
-        """
+    def periods(self) -> list[Span]:
+        """Spans of about a month that cut as few groups as can be: billing periods, where the tariff has them."""
         crossed = np.zeros(self.steps + 2, int)
         for begin, end in (self._row_reach, self._group_reach):
             real = begin < end
@@ -134,7 +131,7 @@ class Windows:
             np.add.at(crossed, end[real] + 1, -1)
         crossed = np.cumsum(crossed)
         per_day = 24 * 60 // self.problem.timeline.step_minutes
-        shortest, usual, longest = (count * per_day for count in days)
+        shortest, usual, longest = (count * per_day for count in PERIOD_DAYS)
         spans: list[Span] = []
         first = 0
         while self.steps - first > usual + shortest:
