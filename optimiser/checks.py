@@ -35,6 +35,7 @@ def warnings(scenario: Any) -> list[str]:
        code governs.
     """
     checks = (
+        _made_sources,
         _controllers,
         _breakers,
         _bank_currents,
@@ -49,12 +50,20 @@ def warnings(scenario: Any) -> list[str]:
         _demand_intervals,
         _window_edges,
         _service_dates,
+        _component_dates,
         _price_units,
         _load_units,
         _load_without_system,
         _sun_units,
     )
     return [words for check in checks for words in check(scenario)]
+
+
+def _made_sources(scenario: Any) -> Iterator[str]:
+    """What a data file itself says must not be overlooked."""
+    for name, table in scenario.tables.items():
+        for words in table.warnings:
+            yield f"source.{name}: {words}"
 
 
 def _numbers(scenario: Any) -> SettledTerms:
@@ -388,13 +397,7 @@ def _window_edges(scenario: Any) -> Iterator[str]:
 def _windows(scenario: Any) -> Iterator[tuple[str, Any]]:
     """Every window of the file, with its place."""
     for key, contract in _tariffs(scenario):
-        for index, component in enumerate(contract.component):
-            place = f"{key}.component.{index}"
-            if getattr(component, "when", None) is not None:
-                yield f"{place}.when", component.when
-            for number, period in enumerate(getattr(component, "rates", ())):
-                if period.when is not None:
-                    yield f"{place}.rates.{number}.when", period.when
+        yield from ((f"{key}.{place}", window) for place, window in contract.windows())
     for index, bank in enumerate(scenario.storage):
         for number, reserve in enumerate(bank.reserve):
             if reserve.when is not None:
@@ -428,6 +431,26 @@ def _service_dates(scenario: Any) -> Iterator[str]:
             )
 
 
+def _component_dates(scenario: Any) -> Iterator[str]:
+    """Components of a tariff that the timeline never meets, and reads of the meter outside it."""
+    local = scenario.timeline.local()
+    first, last = local[0].date(), local[-1].date()
+    for key, contract in _tariffs(scenario):
+        for index, component in enumerate(contract.component):
+            since, until = component.valid_from, component.valid_until
+            if (since is not None and since > last) or (until is not None and until <= first):
+                yield (
+                    f"{key}.component.{index} ({component.name or component.kind}) holds {_span(since, until)}, "
+                    f"outside the timeline of {first} to {last}; it is never charged. Check the dates."
+                )
+        reads = contract.billing.read_dates
+        if reads and not any(first <= read <= last for read in reads):
+            yield (
+                f"{key}.billing.read_dates lie outside the timeline of {first} to {last}; it is one bill. "
+                "Check the dates."
+            )
+
+
 def _span(since: Any, until: Any) -> str:
     words = [f"from {since}" if since else "", f"until {until}" if until else ""]
     return " ".join(filter(None, words))
@@ -447,6 +470,7 @@ def _price_units(scenario: Any) -> Iterator[str]:
         for index, component in enumerate(contract.component):
             rates = [p.rate_per_kwh for p in getattr(component, "rates", ())]
             rates += [r for r in (getattr(component, "rate_per_kwh", None),) if r is not None]
+            rates += [block.rate_per_kwh for block in getattr(component, "blocks", ())]
             if rates and max(map(abs, rates)) > 5:
                 yield (
                     f"{key}.component.{index} has a rate of {_shown(max(rates, key=abs))} "

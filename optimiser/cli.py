@@ -201,6 +201,204 @@ def schema(out: Path | None) -> None:
     click.echo(f"Wrote {out}.")
 
 
+@main.command()
+@click.argument("load", type=click.Path(path_type=Path))
+@click.option("--tariff", required=True, type=click.Path(path_type=Path), help="Tariff file, or scenario.")
+@click.option("--before", is_flag=True, help="A scenario's contract of the case before.")
+@click.option("--import", "into", default="import_kw", show_default=True, help="Column of what is imported.")
+@click.option("--export", "out", help="Column of what is exported; left out: export_kw if there is one.")
+@click.option(
+    "--unit",
+    type=click.Choice(["kW", "kWh"]),
+    help="What the columns hold: mean power, or energy of each interval; left out: what their names end in.",
+)
+@click.option("--time", "time_column", default="interval_start", show_default=True, help="Column of stamps.")
+@click.option(
+    "--stamps",
+    type=click.Choice(["start", "end"]),
+    default="start",
+    show_default=True,
+    help="What stamps mark.",
+)
+@click.option("--zone", help="Zone of stamps that carry none; left out: the tariff's.")
+@click.option("--csv", "csv", type=click.Path(path_type=Path), help="New file for every line of every bill.")
+@click.option("--year-only", is_flag=True, help="Print the sum of all bills alone.")
+def bill(
+    load: Path,
+    tariff: Path,
+    before: bool,
+    into: str,
+    out: str | None,
+    unit: Any,
+    time_column: str,
+    stamps: Any,
+    zone: str | None,
+    csv: Path | None,
+    year_only: bool,
+) -> None:
+    """What the metered load in the file LOAD costs under a tariff, without any storage: each bill, then all."""
+    from optimiser.billing import make_bills, metered_columns
+    from optimiser.scenario import read_tariff
+
+    _refuse_existing(csv)
+    columns = metered_columns(load, into, out, unit)
+    made = make_bills(
+        load,
+        read_tariff(tariff, before=before),
+        import_column=columns.into,
+        export_column=columns.out,
+        unit=columns.unit,
+        time_column=time_column,
+        stamps=stamps,
+        zone=zone,
+    )
+    currency = made.contract.currency or "currency of the tariff"
+    click.echo(f"{made.contract.tariff.name}: amounts in {currency}, positive is to pay.")
+    timeline, energy = made.timeline, made.energy_kwh
+    click.echo(
+        f"{load}: {timeline.steps:,} intervals of {timeline.step_minutes} min from {timeline.when(0)} "
+        f"({timeline.zone}), stamps at their {stamps}; {energy['import']:,.1f} kWh in, {energy['export']:,.1f} kWh out."
+    )
+    periods = list(dict.fromkeys(made.table["billing_period"]))
+    for period in [] if year_only else periods:
+        _echo_bill(period, made.table[made.table["billing_period"] == period])
+    if year_only or len(periods) > 1:
+        _echo_bill(f"All {len(periods)} bills", made.year())
+    for note in made.notes:
+        click.echo(f"note: {note}", err=True)
+    if csv is not None:
+        _write_new(csv, made.table.round(6).to_csv(index=False))
+        click.echo(f"Wrote {csv}.")
+
+
+def _echo_bill(title: str, table: Any) -> None:
+    """A bill's lines with quantity, unit, rate and amount, and their sum."""
+    wide = max(24, *(len(line) for line in table["line"]))
+    click.echo(f"\n{title}")
+    click.echo(f"  {'':{wide}} {'quantity':>14} {'unit':15} {'rate':>10} {'to pay':>12}")
+    rows = sorted(table.itertuples(), key=lambda row: row.group == "tax")
+    for row in rows:
+        counted = row.quantity == row.quantity
+        quantity = f"{row.quantity:14,.3f}" if counted else " " * 14
+        rate = f"{row.rate:10.5f}" if row.rate == row.rate else " " * 10
+        click.echo(f"  {row.line:{wide}} {quantity} {row.unit:15} {rate} {row.to_pay + 0.0:12,.2f}")
+    click.echo(f"  {'Total':{wide}} {'':14} {'':15} {'':10} {table['to_pay'].sum() + 0.0:12,.2f}")
+
+
+@main.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--before", is_flag=True, help="A scenario's contract of the case before.")
+@click.option(
+    "--year", type=click.IntRange(1970, 2199), help="Year drawn; left out: the scenario's, or this one."
+)
+@click.option(
+    "--html", type=click.Path(path_type=Path), help="New file for a page with the same as a picture."
+)
+def tariff(file: Path, before: bool, year: int | None, html: Path | None) -> None:
+    """Draw the tariff in FILE, a tariff file or a scenario: what each hour of each kind of day costs."""
+    import datetime
+
+    from optimiser.rates import as_text, draw
+    from optimiser.scenario import read_tariff
+
+    _refuse_existing(html)
+    contract = read_tariff(file, before=before)
+    drawn = draw(contract, year or contract.year or datetime.date.today().year)
+    click.echo(as_text(drawn))
+    if html is not None:
+        from optimiser.report.rates import page
+
+        _write_new(html, page(drawn))
+        click.echo(f"Wrote {html}.")
+
+
+def _refuse_existing(path: Path | None) -> None:
+    if path is not None and path.exists():
+        raise OptimiserError(f"{path} exists and is not written over. Choose another name.")
+
+
+def _write_new(path: Path, words: str) -> None:
+    """Write a new file whole or not at all."""
+    part = path.with_name(f".{os.getpid()}-{path.name}")
+    try:
+        part.write_text(words, encoding="utf-8", newline="\n")
+        os.link(part, path)
+    except FileExistsError:
+        _refuse_existing(path)
+    except OSError as problem:
+        raise OptimiserError(f"{path} cannot be written: {problem.strerror}. Choose another name.") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@main.group()
+def make() -> None:
+    """Make solar and load series from what there is: weather files, bills, part of a year, a net meter."""
+
+
+def _made_from(recipe: Path | None, out: Path | None, overwrite: bool, makes: Callable[[Path], Any]) -> None:
+    """Make a recipe's series, write it beside the recipe or where `out` says, and show what came out."""
+    from optimiser.intake.made import described, refuse_existing, to_paste, write
+
+    if recipe is None:
+        raise click.UsageError("Name a recipe file, or print one to begin from with --example.")
+    path = out or recipe.parent / f"{recipe.stem}.parquet"
+    refuse_existing(path, overwrite)
+    made = makes(recipe)
+    write(made, path, overwrite=overwrite)
+    click.echo(f"Wrote {path}.")
+    for line in described(made):
+        click.echo(line)
+    for words in made.warnings:
+        click.echo(f"warning: {words}", err=True)
+    click.echo(f"\nPaste into the scenario of that folder:\n\n{to_paste(made, path)}", nl=False)
+
+
+_RECIPE = click.argument("recipe", required=False, type=click.Path(path_type=Path))
+_OUT = click.option(
+    "--out", type=click.Path(path_type=Path), help="File to write; left out: the recipe's name with .parquet."
+)
+_OVERWRITE = click.option("--overwrite", is_flag=True, help="Write over a file that exists.")
+
+
+@make.command()
+@_RECIPE
+@_OUT
+@_OVERWRITE
+@click.option("--example", is_flag=True, help="Print a commented recipe to begin from.")
+def sun(recipe: Path | None, out: Path | None, overwrite: bool, example: bool) -> None:
+    """Solar power of arrays from a weather file (TMY3, EPW, PVGIS) or a clear sky, as RECIPE says."""
+    from optimiser.intake import recipe as recipes
+    from optimiser.intake.sun import SunRecipe, make_sun
+
+    if example:
+        click.echo(recipes.example("sun"), nl=False)
+        return
+    _made_from(
+        recipe, out, overwrite, lambda path: make_sun(recipes.read_recipe(path, SunRecipe), path.parent)
+    )
+
+
+@make.command()
+@_RECIPE
+@_OUT
+@_OVERWRITE
+@click.option(
+    "--example",
+    type=click.Choice(["profile", "months", "months_like", "extend", "redate", "gross"]),
+    help="Print a commented recipe of a method to begin from.",
+)
+def load(recipe: Path | None, out: Path | None, overwrite: bool, example: str | None) -> None:
+    """A year of load from bills, a standard profile, part of a year, another year or a net meter, as RECIPE says."""
+    from optimiser.intake.load import make_load
+    from optimiser.intake.recipe import example as printed
+
+    if example:
+        click.echo(printed(f"load-{example}"), nl=False)
+        return
+    _made_from(recipe, out, overwrite, make_load)
+
+
 def _name(scenario: Path) -> str:
     path = scenario.resolve()
     return path.parent.name if os.path.isfile(path) else path.name

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimiser.settlement import Statement
-from optimiser.tariff import DemandCharge, Tariff
+from optimiser.tariff import Tariff
 
 HOURS_PER_YEAR = 8760.0
 
@@ -63,30 +63,29 @@ def appraise(statement: Statement) -> Appraisal | None:
 
 
 def _scaled_to_year(statement: Statement) -> float:
-    """A shorter run's saving over 8760 hours; demand, which is charged once a billing period, over 12 of them."""
+    """A shorter run's saving over 8760 hours; demand that is charged once a billing period, over a year of them."""
     scenario = statement.dispatch.scenario
-    demand = sum(
-        _demand(statement, case, tariff)
-        for case, tariff in (("after", scenario.tariff), ("before", scenario.before_tariff))
-    )
-    periods = scenario.timeline.groups(scenario.tariff.period).count
-    other = statement.saving - demand
-    return other * HOURS_PER_YEAR / scenario.timeline.hours + demand * 12 / periods
+    timeline = scenario.timeline
+    other, yearly = statement.saving, 0.0
+    for case, tariff in (("after", scenario.tariff), ("before", scenario.before_tariff)):
+        demand = _demand(statement, case, tariff)
+        other -= demand
+        yearly += demand * tariff.periods_a_year(timeline) / timeline.groups(tariff.period).count
+    return other * HOURS_PER_YEAR / timeline.hours + yearly
 
 
 def _demand(statement: Statement, case: str, tariff: Tariff) -> float:
-    """What demand charges and the tax on them add to the saving. [currency]"""
+    """What charges once a billing period and the tax on them add to the saving. [currency]"""
     sign = 1.0 if case == "after" else -1.0
     total = 0.0
     for component in tariff.component:
-        if isinstance(component, DemandCharge):
+        if component.once_a_period:
             rows = statement.table[
                 (statement.table["case"] == case)
                 & (statement.table["group"] == "demand")
                 & (statement.table["line"] == component.name)
             ]
-            factor = 1 + (tariff.tax_fraction if component.taxed else 0.0)
-            total += sign * factor * float(rows["amount"].sum())
+            total += sign * (1 + component.tax(tariff)) * float(rows["amount"].sum())
     return total
 
 

@@ -17,13 +17,15 @@ Array = Any  # NumPy numbers in the books, arrays of expressions in the linear p
 class MeterFlows:
     """What the meter's registers see, summed over registers; all that a tariff knows of a site.
 
-    `import_most_kw` and `export_most_kw` are step series that the two can never exceed.
+    `import_most_kw` and `export_most_kw` are step series that the two can never exceed; `load_kw` is the site's load
+    on the AC side, for what a contract derives from it (reactive power).
     """
 
     import_kw: Array
     export_kw: Array
     import_most_kw: np.ndarray
     export_most_kw: np.ndarray
+    load_kw: np.ndarray
 
 
 @dataclass(frozen=True)

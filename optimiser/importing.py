@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from optimiser.errors import OptimiserError
 from optimiser.fields import zone_of
@@ -23,6 +26,7 @@ from optimiser.intake.readings import joined
 from optimiser.intake.repair import Method, method_of
 from optimiser.intake.table import read_prices, read_table
 from optimiser.intake.tidy import ENERGY_OF, ColumnFacts, Tidy, tidy, tidy_prices
+from optimiser.series import side_text
 from optimiser.writing import all_or_nothing
 
 
@@ -284,7 +288,7 @@ def write_import(made: Imported, folder: str | Path, overwrite: bool = False) ->
         made.found, made.name, [Path(file).name for file in made.files], source_text(made), use_lines(made)
     )
     writers: dict[Path, Callable[[Path], Any]] = {
-        paths["table"]: lambda path: _to_parquet(made.found.frame, path),
+        paths["table"]: lambda path: _to_parquet(made.found, path),
         paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
     }
     try:
@@ -297,5 +301,25 @@ def write_import(made: Imported, folder: str | Path, overwrite: bool = False) ->
     return paths
 
 
-def _to_parquet(frame: pd.DataFrame, path: Path) -> None:
-    frame.reset_index().to_parquet(path, index=False)
+def _to_parquet(found: Tidy, path: Path) -> None:
+    """The frame, with the notes and what was repaired in its metadata, so that every report tells them."""
+    table = pa.Table.from_pandas(found.frame.reset_index(), preserve_index=False)
+    notes = side_text([*found.notes, *_quality_notes(found)], _repair_notes(found))
+    pq.write_table(
+        table.replace_schema_metadata({**(table.schema.metadata or {}), **notes}), path, compression="zstd"
+    )
+
+
+def _quality_notes(found: Tidy) -> list[str]:
+    return [
+        f"{entry.channel}: {', '.join(f'{count} {word}' for word, count in entry.counts.items() if count)} intervals."
+        for entry in found.quality
+    ]
+
+
+def _repair_notes(found: Tidy) -> list[str]:
+    methods = dict.fromkeys((entry.column, entry.method) for entry in found.repaired)
+    counts = Counter((entry.column, entry.method) for entry in found.repaired)
+    return [
+        f"{column}: {counts[column, method]} steps were repaired by {method}." for column, method in methods
+    ]

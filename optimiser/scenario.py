@@ -8,12 +8,13 @@ import datetime
 import difflib
 import hashlib
 import json
+import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
@@ -25,7 +26,7 @@ from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
 from optimiser.storage import AnyBank
-from optimiser.tariff import DemandCharge, Tariff
+from optimiser.tariff import Tariff
 from optimiser.timeline import Timeline
 
 FILE_NAME = "scenario.toml"
@@ -96,6 +97,73 @@ class ScenarioFile(Component):
     service: several(Product) = ()  # type: ignore[valid-type]
     cost: Cost | None = None
     solve: Solve = Field(default_factory=Solve)
+
+
+class ContractFile(Component):
+    """A tariff by itself, with the data files it refers to."""
+
+    currency: StrictStr = text("currency code or sign", default="")
+    outside_folders: several(StrictStr) = ()  # type: ignore[valid-type]
+    source: dict[str, Source] = Field(default_factory=dict)
+    tariff: Tariff
+
+
+@dataclass(frozen=True)
+class Contract:
+    """A tariff that bills can be made out on, with its data files.
+
+    Attributes
+    ----------
+    path : Path
+        The file that it stands in.
+    tariff : Tariff
+    currency : str
+        Empty where the file says none.
+    tables : dict of str to Table
+        The data files that it refers to.
+    year : int or None
+        The year that a scenario starts in.
+    place : str
+        Where the tariff stands in its file, as messages say it; empty for a file of its own.
+    """
+
+    path: Path
+    tariff: Tariff
+    currency: str
+    tables: Mapping[str, Table]
+    year: int | None
+    place: str
+
+    def columns(self, timeline: Timeline, further: Mapping[str, Table]) -> dict[str, np.ndarray]:
+        """Every data column that the tariff refers to, laid onto a timeline.
+
+        Parameters
+        ----------
+        timeline : Timeline
+        further : dict of str to Table
+            Data files beside those of the tariff.
+
+        Raises
+        ------
+        ScenarioError
+            With every source that is not there and every column that does not fit, and every fault of the tariff on
+            this timeline.
+        """
+        tables: dict[str, Table] = {**further, **self.tables}
+        faults = [f"{self.place}{fault}" for fault in self.tariff.faults(timeline)]
+        found: dict[str, np.ndarray] = {}
+        for place, reference, least in _references(self.tariff, self.place.rstrip(".")):
+            source, _, column = reference.partition(".")
+            if source not in tables:
+                faults.append(_no_source(place, reference, list(tables)))
+                continue
+            try:
+                found[reference] = lay(tables[source], column, timeline, least)
+            except SeriesError as error:
+                faults += _placed(self.path, place, error)
+        if faults:
+            raise ScenarioError(str(self.path), faults)
+        return found
 
 
 @dataclass(frozen=True)
@@ -183,6 +251,58 @@ def read_scenario(folder: str | Path) -> Scenario:
     return _build(path, raw, digest)
 
 
+def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
+    """Read the tariff of a scenario, or a file that holds a tariff's keys alone.
+
+    Parameters
+    ----------
+    path : str or Path
+        A scenario folder or file, or a tariff file; one of these may hold `currency` and [source.NAME] tables too.
+    before : bool
+        The contract of a scenario's case before, where it has one of its own.
+
+    Raises
+    ------
+    ScenarioError
+        With every fault of the tariff and its data files.
+    """
+    path = Path(path)
+    path = path / FILE_NAME if path.is_dir() else path
+    if not path.is_file():
+        raise ScenarioError(str(path), ["the file does not exist. Give a tariff file or a scenario folder."])
+    raw, _ = _parse(path)
+    shared: dict[str, Any] = {
+        key: raw[key] for key in ("currency", "outside_folders", "source") if key in raw
+    }
+    place = ""
+    if "tariff" in raw:
+        place = "before_tariff" if before and "before_tariff" in raw else "tariff"
+        chosen = raw[place]
+        place += "."
+    else:
+        chosen = {key: value for key, value in raw.items() if key not in shared}
+    wrapped = {**shared, "tariff": chosen}
+    file, found = checked(ContractFile, wrapped)
+    if file is None:
+        raise ScenarioError(str(path), [re.sub(r"^tariff\.", place, fault) for fault in found])
+    faults = [f"{place}{fault}" for fault in file.tariff.twins()]
+    tables: dict[str, Table] = {}
+    faults += _constant_faults(file.tariff, place.rstrip("."))
+    used = {reference.partition(".")[0] for _, reference, _ in _references(file.tariff)}
+    for name, source in file.source.items():
+        if name not in used:
+            continue
+        try:
+            tables[name] = read_table(name, source, _inside(path, source.file, file.outside_folders))
+        except ScenarioError as error:
+            faults += _placed(path, f"source.{name}", error)
+    if faults:
+        raise ScenarioError(str(path), faults)
+    start = raw["timeline"].get("start") if isinstance(raw.get("timeline"), dict) else None
+    year = start.year if isinstance(start, datetime.date) else None
+    return Contract(path, file.tariff, file.currency, tables, year, place)
+
+
 def vary(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
     """The same scenario with values changed.
 
@@ -248,7 +368,7 @@ def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
     for place, reference, least in _references(file):
         source_name, _, column = reference.partition(".")
         if source_name not in file.source:
-            faults.append(_unknown_source(place, reference, file))
+            faults.append(_no_source(place, reference, list(file.source)))
         elif source_name in tables:
             try:
                 columns[reference] = lay(tables[source_name], column, timeline, least)
@@ -431,13 +551,9 @@ def _names(file: ScenarioFile) -> Iterator[str]:
             if not re.fullmatch(r"[\w -]{1,40}", item.name):
                 yield f"{place}.{index}.name must be 1 to 40 letters, digits, spaces, - or _, got {item.name!r}."
     for key in ("tariff", "before_tariff"):
-        tariff = getattr(file, key)
-        if tariff is None:
-            continue
-        names = [(c.kind, c.name) for c in tariff.component]
-        for index, name in enumerate(names):
-            if name in names[:index]:
-                yield f"{key}.component.{index} has the kind and name of another one. Give each its own name."
+        contract = getattr(file, key)
+        if contract is not None:
+            yield from (f"{key}.{fault}" for fault in contract.twins())
 
 
 def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
@@ -467,24 +583,7 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         tariff = getattr(file, key)
         if tariff is None:
             continue
-        for index, component in enumerate(tariff.component):
-            if hasattr(component, "uncovered"):
-                step = component.uncovered(timeline, tariff.zone)
-                if step is not None:
-                    when = timeline.local(tariff.zone)[step].strftime("%a %Y-%m-%d %H:%M")
-                    yield (
-                        f"{key}.component.{index}.rates leave {when} ({tariff.zone}) without a rate. "
-                        "End the list with a rate that has no `when`."
-                    )
-            if (
-                isinstance(component, DemandCharge)
-                and component.interval_minutes % file.timeline.step_minutes
-                and (component.interval_minutes > file.timeline.step_minutes)
-            ):
-                yield (
-                    f"{key}.component.{index}.interval_minutes is {component.interval_minutes}, which "
-                    f"{file.timeline.step_minutes} min steps do not divide. Change step_minutes."
-                )
+        yield from (f"{key}.{fault}" for fault in tariff.faults(timeline))
     for index, product in enumerate(file.service):
         if product.block_minutes and (
             (
@@ -517,28 +616,57 @@ def _references(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, f
                     yield from _references(item, f"{here}.{index}")
 
 
-def _unknown_source(place: str, reference: str, file: ScenarioFile) -> str:
+def _no_source(place: str, reference: str, sources: list[str]) -> str:
     name = reference.partition(".")[0]
-    near = difflib.get_close_matches(name, list(file.source), 1)
+    near = difflib.get_close_matches(name, sources, 1)
     hint = f"did you mean {near[0]}?" if near else f"add [source.{name}] with its file."
     return f'{place} = "{reference}" names the source {name}, which is not declared; {hint}'
 
 
-def _validated(raw: dict[str, Any]) -> tuple[ScenarioFile | None, list[str]]:
-    """The typed file, or None, and its faults."""
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def read_toml(path: Path) -> tuple[dict[str, Any], str]:
+    """A TOML file as it was parsed, and its digest.
+
+    Raises
+    ------
+    ScenarioError
+        If there is no such file or it is not TOML: line, column and the usual slip behind it.
+    """
+    if not os.path.isfile(path):
+        raise ScenarioError(str(path), ["the file does not exist. Check its name."])
+    digest = hashlib.sha256()
+    return _toml(path, digest), digest.hexdigest()
+
+
+def checked(model: type[Model], raw: dict[str, Any]) -> tuple[Model | None, list[str]]:
+    """A parsed table as `model`, or None with a sentence for each of its faults."""
     try:
-        file = ScenarioFile.model_validate(raw)
+        return model.model_validate(raw), []
     except ValidationError as error:
-        return None, _faults(raw, [dict(detail) for detail in error.errors()])
+        return None, _faults(model, raw, [dict(detail) for detail in error.errors()])
     except RecursionError:
         return None, [TOO_DEEP]
+
+
+def _validated(raw: dict[str, Any]) -> tuple[ScenarioFile | None, list[str]]:
+    """The typed file, or None, and its faults."""
+    file, faults = checked(ScenarioFile, raw)
+    if file is None:
+        return None, faults
+    return file, _constant_faults(file)
+
+
+def _constant_faults(model: BaseModel, root: str = "") -> list[str]:
+    """Constants out of bounds that stand where a series may."""
     faults = []
-    for place, value, least in _constants(file):
+    for place, value, least in _constants(model, root):
         if least is not None and value < least:
             faults.append(f"{place} must be at least {least:g}, got {value:g}. Check its sign.")
         elif abs(value) > MOST:
             faults.append(f"{place} must be at most {MOST:g}, got {value:g}. Check its unit.")
-    return file, faults
+    return faults
 
 
 def _constants(model: BaseModel, place: str = "") -> Iterator[tuple[str, float, float | None]]:
@@ -558,7 +686,7 @@ def _constants(model: BaseModel, place: str = "") -> Iterator[tuple[str, float, 
                     yield from _constants(item, f"{here}.{index}")
 
 
-def _faults(raw: Any, details: list[dict[str, Any]]) -> list[str]:
+def _faults(model: type[BaseModel], raw: Any, details: list[dict[str, Any]]) -> list[str]:
     """A sentence for each fault that pydantic found; one for a slip that it sees twice."""
     numbers = {detail["loc"][:-1] for detail in details if detail["loc"][-1:] == ("float",)}
     missing = {detail["loc"] for detail in details if detail["type"] == "missing"}
@@ -572,7 +700,7 @@ def _faults(raw: Any, details: list[dict[str, Any]]) -> list[str]:
             near = difflib.get_close_matches(str(loc[-1]), wanted, 1, cutoff=0.6)
             meant |= {(*loc[:-1], key) for key in near}
             detail["near"] = near
-        faults.append((loc, _fault(raw, detail)))
+        faults.append((loc, _fault(model, raw, detail)))
     return list(dict.fromkeys(fault for loc, fault in faults if loc not in meant))
 
 
@@ -590,6 +718,7 @@ _WORDS = {
     "bool_type": "must be true or false",
     "date_type": "must be a date such as 2025-01-01, without quotes",
     "literal_error": "must be one of {expected}",
+    "too_short": "must have at least {min_length} item",
     "string_too_long": "must be at most {max_length} characters long",
     "dict_type": "must be a table",
     "model_type": "must be a table",
@@ -597,7 +726,7 @@ _WORDS = {
 }
 
 
-def _fault(raw: Any, detail: dict[str, Any]) -> str:
+def _fault(model: type[BaseModel], raw: Any, detail: dict[str, Any]) -> str:
     """One sentence: place, rule, what came, what to do."""
     location = _location(raw, detail["loc"])
     place = ".".join(map(str, location)) or "the file"
@@ -605,9 +734,14 @@ def _fault(raw: Any, detail: dict[str, Any]) -> str:
     if kind == "missing":
         return f"{place} is required but missing. Add it."
     if kind == "extra_forbidden":
-        known = _known_keys(detail["loc"])
+        known = _known_keys(model, detail["loc"])
         near = detail["near"] or difflib.get_close_matches(str(location[-1]), known, 1, cutoff=0.5)
-        way = f"did you mean {near[0]}?" if near else "remove it, or see the starter for the keys there are."
+        where = (
+            "see the starter for the keys there are"
+            if model in (ScenarioFile, ContractFile)
+            else f"use {', '.join(known)}"
+        )
+        way = f"did you mean {near[0]}?" if near else f"remove it, or {where}."
         return f"{place} is not known here; {way}"
     if kind == "union_tag_not_found":
         return f"{place}.kind is required but missing. Add it."
@@ -672,9 +806,9 @@ def _is_alternative(part: Any) -> bool:
     return isinstance(part, str) and (part in ("float", "str", "int") or part in _KIND_OF or "[" in part)
 
 
-def _known_keys(loc: tuple[Any, ...]) -> list[str]:
-    """Keys that are known at a place of a scenario file."""
-    models: list[type[BaseModel]] = [ScenarioFile]
+def _known_keys(root: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
+    """Keys that are known at a place of a file."""
+    models: list[type[BaseModel]] = [root]
     for part in loc[:-1]:
         if part in _KIND_OF:
             models = [_KIND_OF[part]]

@@ -5,13 +5,17 @@ from __future__ import annotations
 import difflib
 import hashlib
 import io
+import json
+import os
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 from pydantic import StrictStr
 
 from optimiser.errors import ScenarioError, SeriesError
@@ -55,6 +59,8 @@ class Table:
         The columns of numbers.
     sha256 : str
         Digest of the file's bytes.
+    notes, warnings : tuple of str
+        What the file says of how it was made, and what of that must not be overlooked.
     """
 
     name: str
@@ -63,6 +69,8 @@ class Table:
     starts: pd.DatetimeIndex
     frame: pd.DataFrame
     sha256: str
+    notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 MOST_BYTES = 500_000_000
@@ -88,7 +96,7 @@ def read_table(name: str, source: Source, path: Path) -> Table:
     SeriesError
         With every fault found: missing file, unreadable table, bad, repeated, unordered or missing stamps.
     """
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise SeriesError(str(path), ["the file does not exist. Check source." + name + ".file."])
     raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
     frame = _parse(path, raw)
@@ -96,7 +104,89 @@ def read_table(name: str, source: Source, path: Path) -> Table:
         raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), source.time_column)])
     starts = _starts(path, frame[source.time_column], source)
     columns = frame.drop(columns=source.time_column)
-    return Table(name, path, source, starts, columns, hashlib.sha256(raw).hexdigest())
+    notes = _side_text(raw) if path.suffix.lower() == ".parquet" else {}
+    digest = hashlib.sha256(raw).hexdigest()
+    return Table(
+        name, path, source, starts, columns, digest, notes.get("notes", ()), notes.get("warnings", ())
+    )
+
+
+SIDE_TEXT = b"notes"  # key of a Parquet file's metadata; its value is what `side_text` makes
+MOST_NOTES, MOST_NOTE_LENGTH = 100, 1000
+
+
+def side_text(notes: Sequence[str], warnings: Sequence[str] = ()) -> dict[bytes, bytes]:
+    """Metadata of a Parquet file that says how its series were made, for `read_table` to read again."""
+    return {SIDE_TEXT: json.dumps({"notes": list(notes), "warnings": list(warnings)}).encode()}
+
+
+def _side_text(raw: bytes) -> dict[str, tuple[str, ...]]:
+    """Notes and warnings of a Parquet file; a text of another form is taken as one note."""
+    text = (pq.read_schema(io.BytesIO(raw)).metadata or {}).get(SIDE_TEXT, b"").decode("utf-8", "replace")
+    try:
+        found = json.loads(text) if text else {}
+    except ValueError:
+        found = {"notes": [text]}
+    if not isinstance(found, dict):
+        found = {"notes": found}
+    return {key: _sentences(found.get(key)) for key in ("notes", "warnings")}
+
+
+def _sentences(found: object) -> tuple[str, ...]:
+    listed = found if isinstance(found, list) else [] if found is None else [found]
+    return tuple(str(item)[:MOST_NOTE_LENGTH] for item in listed[:MOST_NOTES])
+
+
+def column_names(path: Path) -> list[str]:
+    """Names of a data file's columns.
+
+    Raises
+    ------
+    SeriesError
+        If the file is missing or is no table.
+    """
+    if not path.is_file():
+        raise SeriesError(str(path), ["the file does not exist. Check the path."])
+    return list(
+        map(str, _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)))
+    )
+
+
+def measured_step(path: Path, time_column: str) -> int:
+    """The length of a data file's intervals, from the first two of its stamps. [min]
+
+    Raises
+    ------
+    SeriesError
+        If the file is missing, is no table, or its first two stamps are not whole minutes apart.
+    """
+    if not path.is_file():
+        raise SeriesError(str(path), ["the file does not exist. Check the path."])
+    frame = _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
+    if time_column not in frame.columns:
+        raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), time_column)])
+    first = frame[time_column].head(2)
+    if fault := _clock_fault(first):
+        raise SeriesError(
+            str(path),
+            [f"column {time_column} {fault}. Write every stamp like 2025-01-31T13:30 or 2025-01-31T13:30Z."],
+        )
+    try:
+        stamps = pd.to_datetime(first, utc=True)
+    except (ValueError, TypeError):
+        raise SeriesError(
+            str(path), [f"column {time_column} holds a stamp that is no date and time. Correct it."]
+        ) from None
+    minutes = (stamps.iloc[-1] - stamps.iloc[0]) / pd.Timedelta(minutes=1) if len(stamps) == 2 else 0.0
+    if not (minutes >= 1 and minutes == int(minutes)):
+        raise SeriesError(
+            str(path),
+            [
+                f"the first two stamps of {time_column} must be a whole number of minutes apart, the later one second. "
+                "Put the rows in order."
+            ],
+        )
+    return int(minutes)
 
 
 def _no_time_column(columns: list[str], wanted: str) -> str:
@@ -385,8 +475,8 @@ def redated(
     """A series of one year laid onto the days of another by season and weekday.
 
     Each local day of the timeline takes the series' local day of the same weekday whose place in the year is
-    nearest (at most three days away where the series covers a year); within the day, values go by local clock
-    time. An hour that a clock change skips is dropped, one that it repeats is repeated.
+    nearest (at most three days away where the series covers a year, four at its turn); within the day, values go
+    by local clock time. An hour that a clock change skips is dropped, one that it repeats is repeated.
 
     Parameters
     ----------
@@ -404,6 +494,35 @@ def redated(
     array
         One value for each interval of the source's step within the timeline.
     """
+    return days_laid(starts, values, timeline, source, where).values
+
+
+@dataclass(frozen=True)
+class LaidDays:
+    """Days of one year on those of another.
+
+    Attributes
+    ----------
+    values : array
+        One value for each interval of the source's step within the timeline.
+    old_days : DatetimeIndex
+        The whole days that could be chosen from.
+    chosen : int array of shape (days,)
+        Number of the old day that each new day takes.
+    away : array of shape (days,)
+        How far apart their places in the year are. [days]
+    """
+
+    values: np.ndarray
+    old_days: pd.DatetimeIndex
+    chosen: np.ndarray
+    away: np.ndarray
+
+
+def days_laid(
+    starts: pd.DatetimeIndex, values: np.ndarray, timeline: Timeline, source: Source, where: str = "series"
+) -> LaidDays:
+    """As `redated`, with the days that were chosen."""
     zone = zone_of(source.zone if source.zone != "UTC" else timeline.zone)
     per_day = 24 * 60 // source.step_minutes
     old = starts.tz_convert(zone)
@@ -427,14 +546,27 @@ def redated(
     new_days, new_number = np.unique(
         np.asarray(new.normalize().tz_localize(None), "datetime64[D]"), return_inverse=True
     )
-    wanted = pd.DatetimeIndex(new_days)
-    away = np.abs(np.asarray(wanted.day_of_year)[:, None] - np.asarray(old_days.day_of_year)[None, :])
-    away = np.minimum(away, 365 - np.minimum(away, 365)).astype(float)
-    away[np.asarray(wanted.day_of_week)[:, None] != np.asarray(old_days.day_of_week)[None, :]] = np.inf
-    chosen = away.argmin(axis=1)
-    if not np.isfinite(away[np.arange(len(wanted)), chosen]).all():
+    chosen, away = _days_alike(old_days, pd.DatetimeIndex(new_days))
+    if not np.isfinite(away).all():
         raise SeriesError(
             where, ["it lacks a whole day of some weekday, so days cannot be matched by weekday."]
         )
     new_slot = np.asarray((new.hour * 60 + new.minute) // source.step_minutes)
-    return grid[chosen[new_number], new_slot]
+    return LaidDays(grid[chosen[new_number], new_slot], old_days, chosen, away)
+
+
+def _days_alike(old_days: pd.DatetimeIndex, wanted: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+    """For each wanted day the old day of the same weekday whose place in the year is nearest.
+
+    Returns
+    -------
+    int array of shape (wanted,)
+        Number of the old day.
+    array of shape (wanted,)
+        How far apart their places in the year are, infinite where no old day has the weekday. [days]
+    """
+    away = np.abs(np.asarray(wanted.day_of_year)[:, None] - np.asarray(old_days.day_of_year)[None, :])
+    away = np.minimum(away, 365 - np.minimum(away, 365)).astype(float)
+    away[np.asarray(wanted.day_of_week)[:, None] != np.asarray(old_days.day_of_week)[None, :]] = np.inf
+    chosen = away.argmin(axis=1)
+    return chosen, away[np.arange(len(wanted)), chosen]

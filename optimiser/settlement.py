@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from optimiser.billing import line_rows
 from optimiser.dispatch import Dispatch
 from optimiser.flows import MeterFlows
 from optimiser.scenario import Scenario
-from optimiser.terms import Line, SettledTerms
-from optimiser.timeline import Grouping
+from optimiser.terms import SettledTerms
 
 
 @dataclass(frozen=True)
@@ -69,10 +68,11 @@ def settle(dispatch: Dispatch) -> Statement:
     scenario = dispatch.scenario
     before = before_flows(scenario)
     terms = SettledTerms(scenario.timeline, scenario.read, {})
-    rows = _rows(
-        "before", scenario.before_tariff.lines(before, terms), scenario.before_tariff.period, scenario
-    )
-    rows += _rows("after", list(dispatch.lines), scenario.tariff.period, scenario)
+    lines = {"before": scenario.before_tariff.lines(before, terms), "after": list(dispatch.lines)}
+    periods = {"before": scenario.before_tariff.period, "after": scenario.tariff.period}
+    rows = [
+        (case, *row) for case in lines for row in line_rows(lines[case], periods[case], scenario.timeline)
+    ]
     table = pd.DataFrame(
         rows, columns=["case", "billing_period", "group", "line", "quantity", "unit", "amount", "cash"]
     )
@@ -100,33 +100,8 @@ def before_flows(scenario: Scenario) -> MeterFlows:
     else:
         imported = sum(np.maximum(net, 0) for net in nets.values())
         exported = sum(np.maximum(-net, 0) for net in nets.values())
-    return MeterFlows(imported, exported, imported, exported)
-
-
-def _rows(case: str, lines: list[Line], period: Grouping, scenario: Scenario) -> list[tuple]:
-    months = scenario.timeline.groups(period)
-    rows = []
-    for line in lines:
-        amounts, quantities = (
-            _by_period(values, line, period, scenario) for values in (line.values, line.quantity)
-        )
-        assert amounts is not None
-        for number, label in enumerate(months.labels):
-            quantity = float("nan") if quantities is None else float(quantities[number])
-            rows.append(
-                (case, label, line.group, line.name, quantity, line.unit, float(amounts[number]), line.cash)
-            )
-    return rows
-
-
-def _by_period(values: Any, line: Line, period: Grouping, scenario: Scenario) -> np.ndarray | None:
-    if values is None:
-        return None
-    values = np.asarray(values, float)
-    months, own = scenario.timeline.groups(period), scenario.timeline.groups(line.per)
-    if line.per == period:
-        return values
-    return np.bincount(months.of_step[own.first_step], weights=values, minlength=months.count)
+    load = sum((site.load_kw(terms, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps))
+    return MeterFlows(imported, exported, imported, exported, load)
 
 
 def energy_totals(dispatch: Dispatch) -> dict[str, float]:

@@ -356,6 +356,10 @@ class Site(Component):
             return on_bus.voltages[0]
         return self.dc_voltage_v or 48.0
 
+    def _load_kw(self, terms: Any) -> np.ndarray:
+        """Load of all phases, of shape (steps,). [kW]"""
+        return sum((self.load_kw(terms, phase) for phase in self.phase_names), np.zeros(terms.timeline.steps))
+
     def _phase_nets(
         self, terms: Any, inverters: Mapping[str, InverterFlows], activated_kw: Any
     ) -> dict[str, Any]:
@@ -393,10 +397,10 @@ class Site(Component):
             output = sum(i.output_kw for i in self.inverter) + sum(
                 (s.available(terms) for s in self.ac_solar), np.zeros(len(limit_in))
             )
-            load = sum(self.load_kw(terms, phase) for phase in self.phase_names)
+            load = self._load_kw(terms)
             most_out = np.minimum(limit_out, np.maximum(output - load + activated_most_kw, 0))
             imported, exported = self._register(terms, "meter", total_net, most_in, most_out)
-            meter = MeterFlows(imported, exported, most_in, most_out)
+            meter = MeterFlows(imported, exported, most_in, most_out, load)
             phases = {phase: ConnectionFlows(net, None, None) for phase, net in nets.items()}
             return meter, ConnectionFlows(total_net, imported, exported), phases
         phases, most_in, most_out = {}, np.zeros(len(limit_in)), np.zeros(len(limit_in))
@@ -412,7 +416,7 @@ class Site(Component):
         terms.at_most("import limit of the connection", total_net, terms.series(limit_in))
         terms.at_most("export limit of the connection", -total_net, terms.series(limit_out))
         return (
-            MeterFlows(imported, exported, most_in, most_out),
+            MeterFlows(imported, exported, most_in, most_out, self._load_kw(terms)),
             ConnectionFlows(total_net, None, None),
             phases,
         )

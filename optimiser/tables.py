@@ -183,7 +183,7 @@ def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[s
         },
         "cash_flow": _cash_flow(appraisal),
         "warnings": checks.warnings(scenario),
-        "approximations": _approximations(scenario, appraisal),
+        "approximations": [*_relaxed_lines(dispatch), *_approximations(scenario, appraisal)],
         "data_notes": _data_notes(scenario),
         "provenance": _provenance(scenario, seconds),
     }
@@ -297,6 +297,15 @@ def _storage(statement: Statement) -> list[dict[str, Any]]:
     ]
 
 
+def _relaxed_lines(dispatch: Dispatch) -> list[str]:
+    """Each sentence of lines that the program only came near, with their names."""
+    names: dict[str, list[str]] = {}
+    for line in dispatch.lines:
+        if line.approximates and line.group != "tax":
+            names.setdefault(line.approximates, []).append(line.name)
+    return [f"{', '.join(dict.fromkeys(lines))}: {words}" for words, lines in names.items()]
+
+
 def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:
     notes = []
     if appraisal and appraisal.scaled:
@@ -335,6 +344,7 @@ def _data_notes(scenario: Scenario) -> list[str]:
     notes = []
     for name, table in scenario.tables.items():
         source = table.source
+        notes += [f"{name}: {note}" for note in (*table.warnings, *table.notes)]
         if source.redate != "none":
             own = table.starts.tz_convert(zone_of(source.zone))
             notes.append(

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
@@ -19,6 +20,13 @@ import pyomo.environ as pyo
 
 from optimiser.errors import DriftError
 from optimiser.timeline import STEP, Grouping, Groups, Timeline
+
+# Angles of the tangents of a circle that apparent power is held above, and what counts as an edge of a tariff's step
+# or band: a watt or watt-hour, finer than meters. The program keeps a tenth of it as room for its solver's tolerance,
+# so that what it takes to be inside is inside for the books.
+TANGENTS = tuple(np.radians(np.arange(0, 91, 10)))
+EDGE = 1e-3
+INNER_EDGE = 0.9 * EDGE
 
 Array = np.ndarray
 Numbers = float | np.ndarray
@@ -47,7 +55,10 @@ class Line:
     unit : str
         Unit of `quantity`.
     approximates : str
-        A sentence where the LP can only come near what is settled.
+        A sentence where the linear program may see more money than is settled; the proof's gap then holds the rest.
+    joined : str
+        Lines of one name here are the same money between them in the program and in the books, though not each by
+        itself.
     """
 
     name: str
@@ -58,6 +69,7 @@ class Line:
     quantity: Array | None = None
     unit: str = ""
     approximates: str = ""
+    joined: str = ""
 
 
 @dataclass(frozen=True)
@@ -65,7 +77,8 @@ class ColumnFamily:
     """Decisions of one name, one a step or one a group, with finite bounds.
 
     `before` is the value it had in the steps before the horizon. A `helper` is held up by rows alone, so it is
-    right only while money pushes it down. `whole` ones are whole numbers.
+    right only while money pushes it down. `derived` columns (every helper is one) the books reckon afresh from the
+    flows; `whole` ones are whole numbers in the true problem, and anything between in its relaxation.
     """
 
     name: str
@@ -75,6 +88,7 @@ class ColumnFamily:
     before: float
     unit: str
     helper: bool = False
+    derived: bool = False
     whole: bool = False
 
 
@@ -138,6 +152,14 @@ class Terms:
         """How many groups `per` makes."""
         return self.groups(per).count
 
+    def counted(self, highest: int, at_most: Array, slot: Grouping, apart: Grouping, per: Grouping) -> Array:
+        """How many peaks each group of `per` has, of the `highest` asked for: one an `apart` with something in it."""
+        unit = self.groups(slot if apart == STEP else apart)
+        there = unit.max(at_most) > 0
+        of_unit = self.groups(per).of_step[unit.first_step]
+        found = np.bincount(of_unit, weights=there, minlength=self.count(per))
+        return np.clip(found, 1, highest)
+
 
 class LpTerms(Terms):
     """The verbs on Pyomo expressions.
@@ -159,6 +181,7 @@ class LpTerms(Terms):
         self.rows: dict[str, RowFamily] = {}
         self.pairs: dict[str, Pair] = {}
         self.sequels: dict[str, Sequel] = {}
+        self.integers: dict[str, ColumnFamily] = {}
         self.symbols: list[tuple[Any, Array, Grouping]] = []
         self._column_of: dict[int, str] = {}
         self._kept_alive: list[Array] = []
@@ -190,6 +213,7 @@ class LpTerms(Terms):
         before: float = 0.0,
         unit: str = "kW",
         helper: bool = False,
+        derived: bool = False,
     ) -> Array:
         """A decision, one a step or a group, between finite bounds."""
         count = self.count(per)
@@ -199,7 +223,7 @@ class LpTerms(Terms):
             raise DriftError(f"two columns are named {name}")
         if not (np.isfinite(lower).all() and np.isfinite(upper).all()):
             raise DriftError(f"column {name} has a bound that is not finite")
-        self.columns[name] = ColumnFamily(name, per, lower, upper, before, unit, helper)
+        self.columns[name] = ColumnFamily(name, per, lower, upper, before, unit, helper, derived or helper)
         variable = pyo.Var(range(self.size(per)))
         self.model.add_component(f"column {name}", variable)
         array = _objects([variable[index] for index in range(self.size(per))])
@@ -248,22 +272,261 @@ class LpTerms(Terms):
         slot: Grouping = STEP,
         at_most: Array,
         unit: str = "kW",
+        reactive: Array | None = None,
+        highest: int = 1,
+        apart: Grouping = STEP,
     ) -> Array:
         """The highest of a series in each group, of its mean over each `slot` where one is given.
 
-        `at_most` is a step series that `values` never exceeds.
+        Parameters
+        ----------
+        name : str
+        values : array of shape (steps,)
+        per, slot : Grouping
+        at_most : array of shape (steps,)
+            What `values` never exceeds; nothing counts where it is zero.
+        unit : str
+        reactive : array of shape (steps,), optional
+            Numbers at right angles to `values`: the root of both squared is meant. The program takes tangents, which
+            lie at most 0.4 % below it.
+        highest : int
+            The mean of so many of the highest is meant, of as many as there are where a group has fewer.
+        apart : Grouping, optional
+            No two of the highest lie in one of these.
         """
-        peak = self.column(
-            name, at_most=np.maximum(self.groups(per).max(at_most), 0.0), per=per, unit=unit, helper=True
-        )
-        if slot == STEP:
-            self._row(name, STEP, "at_most", None, values - self.held_over(peak, per), unit)
+        whole = at_most if reactive is None else np.hypot(at_most, reactive)
+        most = np.maximum(self.groups(per).max(whole), 0.0)
+        peak = self.column(name, at_most=most, per=per, unit=unit, helper=True)
+        if highest == 1:
+            self._reach(name, values, [(peak, per)], slot, unit, reactive)
             return peak
-        groups = self.groups(slot)
-        share = self.series(1.0 / groups.sizes[groups.of_step])
-        billed = peak if self.pattern else peak[self.groups(per).of_step[groups.first_step]]
-        self._row(name, slot, "at_most", values * share, -billed, unit)
+        # The sum of the n highest is the least of n threshold + sum of what lies above it, over all thresholds.
+        threshold = self.column(f"{name}.threshold", at_most=most, per=per, unit=unit, helper=True)
+        over = slot
+        if apart != STEP:
+            over = apart
+            best = self.column(
+                f"{name}.best",
+                at_most=np.maximum(self.groups(apart).max(whole), 0.0),
+                per=apart,
+                unit=unit,
+                helper=True,
+            )
+            self._reach(f"{name}.best", values, [(best, apart)], slot, unit, reactive)
+        groups = self.groups(over)
+        above = self.column(
+            f"{name}.above", at_most=np.maximum(groups.max(whole), 0.0), per=over, unit=unit, helper=True
+        )
+        if apart != STEP:
+            self._row(
+                f"{name}.above",
+                apart,
+                "at_most",
+                None,
+                best - self._lift(threshold, per, apart) - above,
+                unit,
+            )
+        else:
+            self._reach(f"{name}.above", values, [(threshold, per), (above, slot)], slot, unit, reactive)
+        count = self.counted(highest, whole, slot, apart, per)
+        share = 1.0 / groups.sizes[groups.of_step] / count[self.groups(per).of_step]
+        each = self.held_over(above, over) * self.series(share)
+        self._row(f"{name} of the highest", per, "at_most", each, threshold - peak, unit)
         return peak
+
+    def _reach(
+        self,
+        name: str,
+        values: Array,
+        columns: Sequence[tuple[Array, Grouping]],
+        slot: Grouping,
+        unit: str,
+        reactive: Array | None,
+    ) -> None:
+        """Rows that hold the sum of some columns up to a series, or to its mean over each slot."""
+        groups = self.groups(slot)
+        held = [self._lift(column, per, slot) for column, per in columns]
+        top = sum(held[1:], held[0])
+        tangents = (0.0,) if reactive is None else TANGENTS
+        for number, angle in enumerate(tangents):
+            row = name if number == 0 else f"{name}, tangent {number}"
+            part = values if reactive is None else values * float(np.cos(angle))
+            beside: Any = 0.0
+            if reactive is not None:
+                mean = groups.sum(reactive) / groups.sizes
+                beside = self.series(mean * np.sin(angle), per=slot)
+            if slot == STEP:
+                self._row(row, STEP, "at_most", None, part + beside - top, unit)
+            else:
+                share = self.series(1.0 / groups.sizes[groups.of_step])
+                self._row(row, slot, "at_most", part * share, beside - top, unit)
+
+    def _lift(self, column: Array, own: Grouping, per: Grouping) -> Array:
+        """A group's value in each of the smaller groups `per` within it."""
+        if self.pattern or own == per:
+            return column
+        return column[self.groups(own).of_step[self.groups(per).first_step]]
+
+    def ratchet(
+        self,
+        name: str,
+        level: Array,
+        *,
+        per: Grouping,
+        fraction: float,
+        periods: int,
+        past: Sequence[float],
+        at_least: float,
+        at_most: Array,
+        unit: str = "kW",
+    ) -> Array:
+        """A level that counts at least a fraction of the highest of the periods before, and at least `at_least`.
+
+        `past` are the levels before the timeline, the latest last.
+        """
+        most = max([at_least, *past, float(np.max(at_most, initial=0.0))])
+        billed = self.column(name, at_least=at_least, at_most=most, per=per, unit=unit, helper=True)
+        self.at_most(name, level, billed, per=per, unit=unit)
+        if not fraction:
+            return billed
+        earlier = [0.0] * periods + list(past)
+        memory = self.column(
+            f"{name}.0", at_most=most, per=per, before=float(earlier[-1]), unit=unit, derived=True
+        )
+        self.equal(f"{name}.0", memory, level, per=per, unit=unit)
+        for lag in range(1, periods + 1):
+            last = memory
+            before = float(earlier[-1 - lag]) if lag < periods else 0.0
+            memory = self.column(
+                f"{name}.{lag}", at_most=most, per=per, before=before, unit=unit, derived=True
+            )
+            self.equal(f"{name}.{lag}", memory, self.previous(last), per=per, unit=unit)
+            self.at_most(f"{name}.{lag} counts", fraction * memory, billed, per=per, unit=unit)
+        return billed
+
+    def whole(self, name: str) -> None:
+        """The rule that a column is a whole number; its relaxation lets it be anything between its bounds."""
+        self.columns[name] = self.integers[name] = replace(self.columns[name], whole=True)
+
+    def blocks(
+        self,
+        name: str,
+        values: Array,
+        *,
+        widths: Sequence[Array],
+        per: Grouping,
+        at_most: Array,
+        in_order: bool,
+        unit: str = "kWh",
+    ) -> list[Array]:
+        """What of each group's sum falls into each of its blocks, filled one after the other; the last is open.
+
+        Parameters
+        ----------
+        name : str
+        values : array of shape (steps,)
+        widths : list of arrays of shape (groups,)
+            Of all blocks but the last.
+        per : Grouping
+        at_most : array of shape (groups,)
+            What a group's sum never exceeds.
+        in_order : bool
+            Whether the order needs whole numbers, because a later block is worth more than an earlier one; money fills
+            them in order by itself otherwise. Relaxed, the worth lies on the envelope of the true one.
+        unit : str
+        """
+        sizes = [np.minimum(width, at_most) for width in widths] + [np.asarray(at_most, float)]
+        parts = [
+            self.column(f"{name}.block_{number}", at_most=size, per=per, unit=unit, derived=True)
+            for number, size in enumerate(sizes, 1)
+        ]
+        self._row(name, per, "equal", values, -sum(parts[1:], parts[0]), unit)
+        for number in range(1, len(parts)) if in_order else ():
+            full = f"{name}.block_{number}_is_full"
+            opened = self.column(full, at_most=1.0, per=per, unit="-", derived=True)
+            self.whole(full)
+            first, then = (self.series(size, per=per) for size in sizes[number - 1 : number + 1])
+            self.at_most(full, first * opened, parts[number - 1], per=per, unit=unit)
+            self.at_most(f"{full} before the next", parts[number], then * opened, per=per, unit=unit)
+        return parts
+
+    def bands(
+        self,
+        name: str,
+        values: Array,
+        *,
+        tops: Sequence[Array],
+        worth: Sequence[float],
+        per: Grouping,
+        at_most: Array,
+        unit: str = "kWh",
+    ) -> list[Array]:
+        """Each group's whole sum in the one band that it lies in, nothing in the others; the last band is open.
+
+        Within a watt-hour of an edge the band of the greater worth counts. Relaxed, a sum may be split
+        between bands.
+        """
+        edges = [
+            np.zeros(self.count(per)),
+            *(np.minimum(top, at_most) for top in tops),
+            np.asarray(at_most, float),
+        ]
+        parts, chosen = [], []
+        for number in range(1, len(edges)):
+            part = self.column(f"{name}.band_{number}", at_most=at_most, per=per, unit=unit, derived=True)
+            choice = f"{name}.in_band_{number}"
+            inside = self.column(choice, at_most=1.0, per=per, unit="-", derived=True)
+            self.whole(choice)
+            low = self.series(np.maximum(edges[number - 1] - INNER_EDGE, 0.0), per=per)
+            high = self.series(edges[number] + INNER_EDGE, per=per)
+            self.at_most(f"{choice}, from", low * inside, part, per=per, unit=unit)
+            self.at_most(f"{choice}, to", part, high * inside, per=per, unit=unit)
+            parts.append(part)
+            chosen.append(inside)
+        self._row(name, per, "equal", values, -sum(parts[1:], parts[0]), unit)
+        self.equal(
+            f"{name} in one band", sum(chosen[1:], chosen[0]), self.series(1.0, per=per), per=per, unit="-"
+        )
+        return parts
+
+    def step_of(
+        self, name: str, level: Array, *, tops: Sequence[float], per: Grouping, unit: str = "kW"
+    ) -> list[Array]:
+        """1 for the lowest step that a level fits under, 0 for the others; relaxed, shares of several."""
+        chosen = []
+        for number in range(1, len(tops) + 1):
+            chosen.append(self.column(f"{name}.step_{number}", at_most=1.0, per=per, unit="-", derived=True))
+            self.whole(f"{name}.step_{number}")
+        room = [top + INNER_EDGE for top in tops]
+        parts = [top * share for top, share in zip(room, chosen, strict=True)]
+        self.at_most(f"{name} fits its step", level, sum(parts[1:], parts[0]), per=per, unit=unit)
+        self.equal(
+            f"{name} has one step", sum(chosen[1:], chosen[0]), self.series(1.0, per=per), per=per, unit="-"
+        )
+        return chosen
+
+    def shortfall(
+        self,
+        name: str,
+        parts: Sequence[tuple[Array, Grouping]],
+        *,
+        at_least: Array,
+        per: Grouping,
+        at_most: Array,
+        unit: str = "currency",
+    ) -> Array:
+        """How far the sum of some parts, each with its own groups, stays below a number in each group of `per`."""
+        short = self.column(name, at_most=at_most, per=per, unit=unit, helper=True)
+        each, once = None, self.series(at_least, per=per) - short
+        for values, own in parts:
+            if own == per:
+                once = once - values
+            else:
+                groups = self.groups(own)
+                spread = self.held_over(values, own) * self.series(1.0 / groups.sizes[groups.of_step])
+                each = -spread if each is None else each - spread
+        self._row(name, per, "at_most", each, once, unit)
+        return short
 
     def one_direction(
         self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers
@@ -277,10 +540,6 @@ class LpTerms(Terms):
     def in_order(self, name: str, first: str, then: str) -> None:
         """The rule that a column is used only once another one is at its upper bound."""
         self.sequels[name] = Sequel(name, first, then)
-
-    def whole(self, name: str) -> None:
-        """The rule that a column is a whole number."""
-        self.columns[name] = replace(self.columns[name], whole=True)
 
     def _row(
         self, name: str, per: Grouping, sense: Any, each: Any, once: Any, unit: str, width: Any = np.inf
@@ -345,12 +604,18 @@ class SettledTerms(Terms):
         From a constant or "source.column" to its numbers on the timeline.
     solved : dict of str to array
         Value of each column by name.
+    replays : list of Replay
+        Rules that every schedule keeps.
+    relaxed : list of Replay
+        Whole numbers that the program may have relaxed; the books do not read them, so what they leave open shows
+        in the gap alone.
     """
 
     timeline: Timeline
     _read: Callable[[Any], Numbers]
     solved: dict[str, Array]
     replays: list[Replay] = field(default_factory=list)
+    relaxed: list[Replay] = field(default_factory=list)
     _before: dict[int, float] = field(default_factory=dict)
 
     def series(self, numbers: Numbers, per: Grouping = STEP) -> Array:
@@ -367,6 +632,7 @@ class SettledTerms(Terms):
         before: float = 0.0,
         unit: str = "kW",
         helper: bool = False,
+        derived: bool = False,
     ) -> Array:
         """A solved decision; its bounds are replayed."""
         values = self.solved[name]
@@ -411,15 +677,120 @@ class SettledTerms(Terms):
         slot: Grouping = STEP,
         at_most: Array,
         unit: str = "kW",
+        reactive: Array | None = None,
+        highest: int = 1,
+        apart: Grouping = STEP,
     ) -> Array:
         """The highest of a series in each group, of its mean over each `slot` where one is given."""
-        if slot == STEP:
-            return np.maximum(self.groups(per).max(values), 0.0)
-        slots = self.groups(slot)
-        means = slots.sum(values) / slots.sizes
-        highest = np.zeros(self.count(per))
-        np.maximum.at(highest, self.groups(per).of_step[slots.first_step], means)
-        return highest
+        units = self.groups(slot)
+        means = units.sum(values) / units.sizes
+        whole = at_most
+        if reactive is not None:
+            means = np.hypot(means, units.sum(reactive) / units.sizes)
+            whole = np.hypot(at_most, reactive)
+        if highest == 1:
+            return _highest(means, self.groups(per).of_step[units.first_step], self.count(per))
+        if apart != STEP:
+            days = self.groups(apart)
+            means, units = _highest(means, days.of_step[units.first_step], days.count), days
+        of_unit = self.groups(per).of_step[units.first_step]
+        count = self.counted(highest, whole, slot, apart, per).astype(int)
+        return np.array(
+            [np.sort(means[of_unit == group])[::-1][:n].sum() / n for group, n in enumerate(count)]
+        )
+
+    def ratchet(
+        self,
+        name: str,
+        level: Array,
+        *,
+        per: Grouping,
+        fraction: float,
+        periods: int,
+        past: Sequence[float],
+        at_least: float,
+        at_most: Array,
+        unit: str = "kW",
+    ) -> Array:
+        """A level that counts at least a fraction of the highest of the periods before, and at least `at_least`."""
+        known = np.concatenate([np.zeros(periods), np.asarray(past, float), level])
+        first = len(known) - len(level)
+        before = [known[first + group - periods : first + group].max() for group in range(len(level))]
+        return np.maximum(np.maximum(level, fraction * np.array(before)), at_least)
+
+    def whole(self, name: str) -> None:
+        """Replay of the rule that a column is a whole number, among what the relaxation leaves open."""
+        values = self.solved[name]
+        self.relaxed.append(Replay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
+
+    def blocks(
+        self,
+        name: str,
+        values: Array,
+        *,
+        widths: Sequence[Array],
+        per: Grouping,
+        at_most: Array,
+        in_order: bool,
+        unit: str = "kWh",
+    ) -> list[Array]:
+        """What of each group's sum falls into each of its blocks, filled one after the other; the last is open."""
+        left, parts = self.groups(per).sum(values), []
+        for number, width in enumerate(widths, 1):
+            parts.append(np.minimum(left, width))
+            left = left - parts[-1]
+            self._whole_if_solved(f"{name}.block_{number}_is_full")
+        return [*parts, left]
+
+    def bands(
+        self,
+        name: str,
+        values: Array,
+        *,
+        tops: Sequence[Array],
+        worth: Sequence[float],
+        per: Grouping,
+        at_most: Array,
+        unit: str = "kWh",
+    ) -> list[Array]:
+        """Each group's whole sum in the one band that it lies in, nothing in the others; the last band is open."""
+        total = self.groups(per).sum(values)
+        edges = [np.full(len(total), -np.inf), *tops, np.full(len(total), np.inf)]
+        fits = np.array([(low - EDGE <= total) & (total <= high + EDGE) for low, high in pairwise(edges)])
+        best = np.argmax(np.where(fits, np.asarray(worth, float)[:, None], -np.inf), axis=0)
+        for number in range(1, len(edges)):
+            self._whole_if_solved(f"{name}.in_band_{number}")
+        return [np.where(best == number, total, 0.0) for number in range(len(fits))]
+
+    def step_of(
+        self, name: str, level: Array, *, tops: Sequence[float], per: Grouping, unit: str = "kW"
+    ) -> list[Array]:
+        """1 for the lowest step that a level fits under, 0 for the others."""
+        fits = np.array([level <= top + EDGE for top in tops[:-1]] + [np.ones(len(level), bool)])
+        lowest = np.argmax(fits, axis=0)
+        for number in range(1, len(tops) + 1):
+            self._whole_if_solved(f"{name}.step_{number}")
+        return [(lowest == number).astype(float) for number in range(len(tops))]
+
+    def shortfall(
+        self,
+        name: str,
+        parts: Sequence[tuple[Array, Grouping]],
+        *,
+        at_least: Array,
+        per: Grouping,
+        at_most: Array,
+        unit: str = "currency",
+    ) -> Array:
+        """How far the sum of some parts, each with its own groups, stays below a number in each group of `per`."""
+        total = np.zeros(self.count(per))
+        for values, own in parts:
+            np.add.at(total, self.groups(per).of_step[self.groups(own).first_step], values)
+        return np.maximum(at_least - total, 0.0)
+
+    def _whole_if_solved(self, name: str) -> None:
+        if name in self.solved:
+            self.whole(name)
 
     def one_direction(
         self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers
@@ -431,10 +802,12 @@ class SettledTerms(Terms):
     def in_order(self, name: str, first: str, then: str) -> None:
         """The order of pieces is tested by the engine, which knows their widths."""
 
-    def whole(self, name: str) -> None:
-        """Replay of the rule that a column is a whole number."""
-        values = self.solved[name]
-        self.replays.append(Replay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
+
+def _highest(values: Array, group: Array, count: int) -> Array:
+    """The highest value of each group, at least zero."""
+    highest = np.zeros(count)
+    np.maximum.at(highest, group, values)
+    return highest
 
 
 def _objects(items: Sequence[Any]) -> Array:

@@ -3,23 +3,41 @@
 from __future__ import annotations
 
 import datetime
+import functools
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from optimiser.fields import ClockMinutes, Component, several, zone_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "workday", "weekend", "holiday"]
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_MONTH_DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+
+
+def _as_season_day(value: Any) -> Any:
+    """A day of every year, "11-01", as month times 100 plus day."""
+    if isinstance(value, str) and (found := re.fullmatch("([01][0-9])-([0-3][0-9])", value)):
+        month, day = int(found[1]), int(found[2])
+        if 1 <= month <= 12 and 1 <= day <= _MONTH_DAYS[month - 1]:
+            return month * 100 + day
+    raise ValueError('must be a day of the year such as "11-01", month and day in quotes')
+
+
+SeasonDay = Annotated[int, BeforeValidator(_as_season_day), Field(json_schema_extra={"type": "string"})]
 
 
 class Window(Component):
-    """Hours of the year in a zone's local clock: months, days and a daily window, all of which must hold.
+    """Hours of the year in a zone's local clock: season, months, days and a daily window, all of which must hold.
+
+    A season runs from its first day to its last, both included; where the first is later in the year than the
+    last it crosses the new year. 29 February counts only in leap years, so "02-29" is the end of every February.
 
     A window whose `from` is later than its `to` crosses midnight; its late part belongs to the day it starts
     on, and its early part to the day that follows (a clock rule: the day type is asked of each step's own day).
@@ -32,6 +50,12 @@ class Window(Component):
         default=None,
         description="mon ... sun, workday (Monday to Friday, no holiday), weekend, holiday; left out: all",
     )
+    first_day: SeasonDay | None = Field(
+        default=None, description='first day of the season, "11-01" for 1 November'
+    )
+    last_day: SeasonDay | None = Field(
+        default=None, description='last day of the season, itself included, "03-31" for 31 March'
+    )
     from_: ClockMinutes = Field(default=0, alias="from", description='start of the daily window, "07:00"')
     to: ClockMinutes = Field(default=24 * 60, description='end of the daily window, "24:00" at the most')
 
@@ -40,6 +64,8 @@ class Window(Component):
         for month in self.months or ():
             if not 1 <= month <= 12:
                 raise ValueError(f"months must be between 1 and 12, got {month}")
+        if (self.first_day is None) != (self.last_day is None):
+            raise ValueError("first_day and last_day belong together; give both or neither")
         if self.from_ == self.to:
             raise ValueError("from and to are the same clock time; leave both out for the whole day")
         return self
@@ -52,6 +78,8 @@ class Window(Component):
             parts.append(" ".join(self.days))
         if self.months:
             parts.append("months " + " ".join(map(str, self.months)))
+        if self.first_day is not None and self.last_day is not None:
+            parts.append(f"{_season_day(self.first_day)} to {_season_day(self.last_day)}")
         return ", ".join(parts) or "always"
 
 
@@ -59,19 +87,60 @@ def _clock(minutes: int) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
+def _season_day(day: int) -> str:
+    return f"{day % 100} {datetime.date(2000, day // 100, 1):%b}"
+
+
+@functools.cache
+def public_holidays(region: str, years: tuple[int, ...]) -> dict[datetime.date, str]:
+    """Public holidays of a country, or of a part of it, by date.
+
+    Parameters
+    ----------
+    region : str
+        ISO 3166 code, "DE" or "AU-SA".
+    years : tuple of int
+
+    Raises
+    ------
+    ValueError
+        If there are no dates for that region.
+
+    References
+    ----------
+    .. [1] The `holidays` library, which keeps the dates with their laws; check the year against the
+       government's own list.
+    """
+    import holidays
+
+    country, _, part = region.partition("-")
+    try:
+        found = holidays.country_holidays(country, subdiv=part or None, years=years)
+    except (NotImplementedError, KeyError, AttributeError):
+        raise ValueError(
+            'must be a country or a part of one with known public holidays, such as "DE" or "AU-SA"'
+        ) from None
+    return {day: str(name) for day, name in sorted(found.items())}
+
+
 @dataclass(frozen=True)
 class Grouping:
     """A way of cutting the timeline into groups of steps, asked of the clock of a zone.
 
-    `kind` is "step", "horizon", "month" (a billing period), "day" or "block"; a block is `minutes` long and
-    the first of a local day starts at `anchor_minutes` after midnight. Short and long days of a clock change
-    keep their block edges on the local clock, so the block that holds the change is an hour shorter or longer.
+    `kind` is "step", "horizon", "month", "reads", "day" or "block". A month group holds `months` calendar months,
+    counted from `first_month`; groups of "reads" end at the midnight that starts each date of `reads`. A block is
+    `minutes` long and the first of a local day starts at `anchor_minutes` after midnight. Short and long days of a
+    clock change keep their block edges on the local clock, so the block that holds the change is an hour shorter
+    or longer.
     """
 
-    kind: Literal["step", "horizon", "month", "day", "block"] = "step"
+    kind: Literal["step", "horizon", "month", "reads", "day", "block"] = "step"
     zone: str = "UTC"
     minutes: int = 0
     anchor_minutes: int = 0
+    months: int = 1
+    first_month: int = 1
+    reads: tuple[datetime.date, ...] = ()
 
 
 STEP = Grouping()
@@ -89,7 +158,8 @@ class Groups:
         Number of groups.
     first_step : int array of shape (groups,)
     labels : tuple of str
-        A name a group: "2025-03" for a month, a local time stamp otherwise.
+        A name a group: "2025-03" for a month, "2025-01 to 2025-03" for three, dates for a day and between reads,
+        a local time stamp otherwise.
     """
 
     of_step: np.ndarray
@@ -234,7 +304,11 @@ class Timeline:
         local = self.local(grouping.zone)
         clock = local.tz_localize(None)
         if grouping.kind == "month":
-            key = np.asarray(local.year * 100 + local.month)
+            key = np.asarray(local.year * 12 + local.month - grouping.first_month) // grouping.months
+        elif grouping.kind == "reads":
+            key = np.searchsorted(
+                np.array(sorted(grouping.reads), "datetime64[D]"), _dates(local), side="right"
+            )
         elif grouping.kind == "day":
             key = np.asarray(local.year * 10000 + local.month * 100 + local.day)
         else:
@@ -247,11 +321,40 @@ class Timeline:
             key = day * 10_000 + block
         change = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
         of_step = np.cumsum(np.isin(np.arange(self.steps), change)) - 1
+        return Groups(of_step, len(change), change, self._labels(grouping, local, change))
+
+    def _labels(self, grouping: Grouping, local: pd.DatetimeIndex, first: np.ndarray) -> tuple[str, ...]:
+        """A name for each group, from its first step."""
+        if grouping.kind == "reads":
+            days = _dates(local)
+            last = days[np.r_[first[1:], self.steps] - 1]
+            return tuple(f"{one} to {other}" for one, other in zip(days[first], last, strict=True))
+        if grouping.kind == "month" and grouping.months > 1:
+            begins = [_begin_of_months(stamp, grouping) for stamp in local[first].tz_localize(None)]
+            ends = [begin + pd.DateOffset(months=grouping.months - 1) for begin in begins]
+            return tuple(f"{one:%Y-%m} to {other:%Y-%m}" for one, other in zip(begins, ends, strict=True))
         pattern = {"month": "%Y-%m", "day": "%Y-%m-%d"}.get(grouping.kind, "%Y-%m-%d %H:%M%z")
-        labels = tuple(
-            clock[change].strftime(pattern) if pattern[-1] != "z" else local[change].strftime(pattern)
-        )
-        return Groups(of_step, len(change), change, labels)
+        clock = local if pattern[-1] == "z" else local.tz_localize(None)
+        return tuple(clock[first].strftime(pattern))
+
+    def share_of_day(self, zone: str) -> np.ndarray:
+        """What part of its local day each step is, of shape (steps,); a day of 23 or 25 hours is one day."""
+        day = self.groups(Grouping("day", zone))
+        first = self.local(zone)[day.first_step].normalize()
+        # 36 hours later it is the next day, whatever the clock does.
+        hours = ((first + pd.Timedelta(hours=36)).normalize() - first) / pd.Timedelta(hours=1)
+        return (self.step_hours / np.asarray(hours, float))[day.of_step]
+
+    def calendar_days(self, grouping: Grouping) -> np.ndarray:
+        """Days of each whole billing period, those outside the timeline included, of shape (groups,).
+
+        Between reads, and before the first and after the last, the days that the timeline has.
+        """
+        groups, local = self.groups(grouping), self.local(grouping.zone)
+        if grouping.kind == "month":
+            begins = [_begin_of_months(s, grouping) for s in local[groups.first_step].tz_localize(None)]
+            return np.array([(b + pd.DateOffset(months=grouping.months) - b).days for b in begins], float)
+        return groups.sum(self.share_of_day(grouping.zone))
 
     def mask(self, window: Window | None, zone: str, holidays: Sequence[datetime.date] = ()) -> np.ndarray:
         """1.0 in the steps whose start lies in `window` on the clock of `zone`, else 0.0.
@@ -270,6 +373,10 @@ class Timeline:
         inside = np.ones(self.steps, bool)
         if window.months:
             inside &= np.isin(np.asarray(local.month), window.months)
+        if window.first_day is not None and window.last_day is not None:
+            day = np.asarray(local.month * 100 + local.day)
+            after, before = day >= window.first_day, day <= window.last_day
+            inside &= after & before if window.first_day <= window.last_day else after | before
         if window.days:
             inside &= self._is_day(local, window.days, holidays)
         minute = np.asarray(local.hour * 60 + local.minute)
@@ -279,14 +386,33 @@ class Timeline:
             inside &= (minute >= window.from_) | (minute < window.to)
         return inside.astype(float)
 
+    def slots(self, zone: str | None = None) -> tuple[pd.DatetimeIndex, np.ndarray, np.ndarray]:
+        """Local days, the day of each step, and its place in the day by the clock.
+
+        A day on which the clock skips an hour lacks its places; one that repeats an hour has them twice.
+
+        Returns
+        -------
+        DatetimeIndex of shape (days,)
+            Midnights without a zone.
+        int array of shape (steps,)
+            Number of the day.
+        int array of shape (steps,)
+            Minutes since midnight on the clock, in whole steps.
+        """
+        clock = self.local(zone).tz_localize(None)
+        days, number = np.unique(np.asarray(clock, "datetime64[D]"), return_inverse=True)
+        return (
+            pd.DatetimeIndex(days),
+            number,
+            np.asarray((clock.hour * 60 + clock.minute) // self.step_minutes),
+        )
+
     def _is_day(
         self, local: pd.DatetimeIndex, days: Sequence[str], holidays: Sequence[datetime.date]
     ) -> np.ndarray:
         weekday = np.asarray(local.day_of_week)
-        holiday = np.isin(
-            np.asarray(local.normalize().tz_localize(None), "datetime64[D]"),
-            list(map(np.datetime64, holidays)),
-        )
+        holiday = np.isin(_dates(local), np.array(list(holidays), "datetime64[D]"))
         found = np.zeros(self.steps, bool)
         for day in days:
             if day == "workday":
@@ -298,6 +424,18 @@ class Timeline:
             else:
                 found |= weekday == _WEEKDAYS.index(day)
         return found
+
+    def between(self, since: datetime.date | None, until: datetime.date | None, zone: str) -> np.ndarray:
+        """1.0 in the steps of local days from `since` on and before `until`, else 0.0; None sets no end."""
+        inside = np.ones(self.steps, bool)
+        if since is None and until is None:
+            return inside.astype(float)
+        day = _dates(self.local(zone))
+        if since is not None:
+            inside &= day >= np.datetime64(since)
+        if until is not None:
+            inside &= day < np.datetime64(until)
+        return inside.astype(float)
 
 
 def same_clock_earlier(starts: pd.DatetimeIndex, zone: str, days: int) -> pd.DatetimeIndex:
@@ -317,3 +455,40 @@ def same_clock_earlier(starts: pd.DatetimeIndex, zone: str, days: int) -> pd.Dat
         .tz_convert("UTC")
         .as_unit("s")
     )
+
+
+def _dates(local: pd.DatetimeIndex) -> np.ndarray:
+    """Local dates of stamps."""
+    return np.asarray(local.normalize().tz_localize(None), "datetime64[D]")
+
+
+def _begin_of_months(stamp: pd.Timestamp, grouping: Grouping) -> pd.Timestamp:
+    """First day of the group of calendar months that a local stamp lies in."""
+    number = stamp.year * 12 + stamp.month - grouping.first_month
+    first = number - number % grouping.months + grouping.first_month - 1
+    return pd.Timestamp(first // 12, first % 12 + 1, 1)
+
+
+def year_from(first_day: datetime.date, step_minutes: int, zone: str) -> Timeline:
+    """The year that begins at midnight of a day on the clock of a zone: 365 or 366 local days.
+
+    Raises
+    ------
+    ValueError
+        If the step does not divide it.
+    """
+    last = datetime.date(
+        first_day.year + 1, *((3, 1) if _is_leap_day(first_day) else first_day.timetuple()[1:3])
+    )
+    start, end = (
+        datetime.datetime.combine(day, datetime.time(), zone_of(zone)).astimezone(datetime.UTC)
+        for day in (first_day, last)
+    )
+    steps, rest = divmod(int((end - start).total_seconds()) // 60, step_minutes)
+    if rest:
+        raise ValueError(f"steps of {step_minutes} min do not divide the year from {first_day} in {zone}")
+    return Timeline(start.astimezone(zone_of(zone)), step_minutes, steps, zone)
+
+
+def _is_leap_day(day: datetime.date) -> bool:
+    return (day.month, day.day) == (2, 29)

@@ -6,6 +6,7 @@ All of it is made up; what is taken from outside stands in the tests with its so
 from __future__ import annotations
 
 import dataclasses
+import datetime
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import settings
-from scipy import sparse
+from scipy import optimize, sparse
 
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import Problem
@@ -54,6 +55,8 @@ def toml(table: Mapping[str, Any]) -> str:
     def written(value: Any) -> str:
         if isinstance(value, bool):
             return str(value).lower()
+        if isinstance(value, datetime.date):
+            return value.isoformat()
         if isinstance(value, str):
             return value if value.startswith("date:") else f'"{value}"'
         if isinstance(value, Mapping):
@@ -74,6 +77,7 @@ def table(
     site: Mapping[str, Any],
     components: Sequence[Mapping[str, Any]],
     tax_fraction: float = 0.0,
+    contract: Mapping[str, Any] | None = None,
     **more: Any,
 ) -> str:
     """The text of a scenario without a tie-break: its site, a tariff of `components`, and any other
@@ -91,6 +95,7 @@ def table(
                 "name": "made up",
                 "zone": zone,
                 "tax_fraction": tax_fraction,
+                **(contract or {}),
                 "component": list(components),
             },
             **more,
@@ -267,3 +272,21 @@ def xml_feed(
         + "\n".join(readings)
         + "\n</e:IntervalBlock></content></entry>\n</feed>"
     )
+
+
+def exact(problem: Problem, lower: np.ndarray | None = None, upper: np.ndarray | None = None) -> np.ndarray:
+    """The best schedule with every column that is declared whole a whole number, by SciPy's integer solver."""
+    whole = np.zeros(len(problem.lower))
+    for family in problem.columns.values():
+        whole[problem.places[family.name]] = family.whole
+    found = optimize.milp(
+        -problem.purse,
+        integrality=whole,
+        bounds=optimize.Bounds(
+            problem.lower if lower is None else lower, problem.upper if upper is None else upper
+        ),
+        constraints=optimize.LinearConstraint(problem.matrix, problem.row_lower, problem.row_upper),
+        options={"mip_rel_gap": 0.0},
+    )
+    assert 0 == found.status, found.message
+    return found.x

@@ -31,6 +31,16 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "converter_kw", "converter_efficiency"}]
     import_price, export_price     arrays, currency/kWh
     demand_rate_per_kw, demand_slot_steps, demand_hours (None: always)
+    charges                        further charges, each {"what": ...} with:
+                                     "blocks": ends_kwh, rates, hours: import of a period, filled in order
+                                     "volume": ends_kwh, rates: all import of a period at the rate its sum picks
+                                     "tiers": ends_kwh, rates: credit for export of a day, filled in order
+                                     "export_level": free_kwh, rate, hours: charge on export of a period above it
+                                     "highest": count, rate, slot_steps, days_apart: mean of the highest averages
+                                     "steps": ends_kw, fees, slot_steps: fee of the step that the peak lies in
+                                     "ratchet": rate, fraction, past_kw, at_least_kw: on the peak of single steps
+                                     "apparent": rate, kvar: on the peak of the root of kW and kvar squared
+                                     "least": least, topping up energy in and all charges of a period
     first_day                      the billing period is the calendar month; the first step starts at midnight
     wear_per_kwh                   on the bus side of every bank's discharge
     services                       [{"direction": "up" | "down", "group", "sustain_hours", "maximum_kw",
@@ -56,12 +66,12 @@ Choices where the physics leaves several:
 * Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
   the limit can bind at the lowest voltage.
 
-Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges, blocks and tiers
-of a tariff.
+Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges.
 """
 
 import datetime
 import math
+from itertools import combinations
 
 import numpy as np
 from pyscipopt import Model, quicksum
@@ -626,6 +636,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 average = quicksum(metered_import_kw[step] for step in members) / len(members)
                 problem.addCons(peak_kw[periods[first]] >= average)
         lines["demand"] = -site["demand_rate_per_kw"] * quicksum(peak_kw.values())
+    lines |= charge_lines(problem, site, metered_import_kw, metered_export_kw)
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
             -site["wear_per_kwh"] * hours * kw[s] for kw in discharge_kw for s in every_step
@@ -663,6 +674,120 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         "stored_kwh": [numbers(kwh) for kwh in stored_kwh],
         "offered_kw": [numbers(kw) for kw in offered_kw],
     }
+
+
+# ------------------------------------------------------------
+# Charges of a tariff, each with as many binaries as say it plainly
+
+
+def charge_lines(problem, site, import_kw, export_kw):
+    """Money of each of `charges`, income positive, by its number and kind; whole periods, no pro-rating."""
+    hours, made = site["step_hours"], {}
+    month, day = months(site), [int(step * hours / 24.0 + 1e-9) for step in range(site["steps"])]
+    in_period = {m: [s for s, mine in enumerate(month) if mine == m] for m in sorted(set(month))}
+    in_day = {d: [s for s, mine in enumerate(day) if mine == d] for d in sorted(set(day))}
+    paid = {m: [at(site["import_price"], s) * import_kw[s] * hours for s in in_period[m]] for m in in_period}
+    for number, charge in enumerate(site.get("charges", [])):
+        what, costs = charge["what"], {m: [] for m in in_period}
+        counts = within_hours(charge.get("hours"), site["steps"], hours)
+        power_kw = export_kw if what in ("tiers", "export_level") else import_kw
+        groups = in_day if what == "tiers" else in_period
+        for members in groups.values():
+            period = month[members[0]]
+            energy = quicksum(power_kw[s] * hours for s in members if counts[s])
+            cost = None
+            if what in ("blocks", "tiers"):
+                cost = filled_in_order(problem, energy, charge["ends_kwh"], charge["rates"])
+                cost = -cost if what == "tiers" else cost
+            elif what == "volume":
+                cost = picked_by_sum(problem, energy, charge["ends_kwh"], charge["rates"])
+            elif what == "export_level":
+                above = problem.addVar(lb=0.0)
+                problem.addCons(above >= energy - charge["free_kwh"])
+                cost = charge["rate"] * above
+            elif what == "least":
+                top_up = problem.addVar(lb=0.0)
+                problem.addCons(top_up >= charge["least"] - quicksum(paid[period]))
+                cost = top_up
+            elif what != "ratchet":
+                cost = of_power(problem, charge, import_kw, members, day)
+            if what != "ratchet":
+                costs[period].append(cost)
+                if what != "tiers" and what != "export_level":
+                    paid[period].append(cost)
+        if what == "ratchet":
+            known = list(charge["past_kw"])
+            for period, members in in_period.items():
+                peak, billed = problem.addVar(lb=0.0), problem.addVar(lb=charge["at_least_kw"])
+                for s in members:
+                    problem.addCons(peak >= import_kw[s])
+                problem.addCons(billed >= peak)
+                for earlier in known[-11:]:
+                    problem.addCons(billed >= charge["fraction"] * earlier)
+                known.append(peak)
+                costs[period].append(charge["rate"] * billed)
+        made[f"charge {number}, {what}"] = -quicksum(cost for every in costs.values() for cost in every)
+    return made
+
+
+def filled_in_order(problem, energy, ends_kwh, rates):
+    """Cost of energy in blocks: a block is used only once a binary says that the one before is full."""
+    most, parts, earlier = 1e4, [], None
+    starts = [0.0, *ends_kwh]
+    for number, start in enumerate(starts):
+        width = ends_kwh[number] - start if number < len(ends_kwh) else most
+        part = problem.addVar(lb=0.0, ub=width)
+        if earlier is not None:
+            full = problem.addVar(vtype="B")
+            problem.addCons(earlier[0] >= earlier[1] * full)
+            problem.addCons(part <= width * full)
+        parts.append(part)
+        earlier = (part, width)
+    problem.addCons(quicksum(parts) == energy)
+    return quicksum(rate * part for rate, part in zip(rates, parts, strict=True))
+
+
+def picked_by_sum(problem, energy, ends_kwh, rates):
+    """Cost of energy all at one rate: a binary a band, and the energy in the band that is on."""
+    starts, ends = [0.0, *ends_kwh], [*ends_kwh, 1e4]
+    parts, chosen = [], []
+    for start, end in zip(starts, ends, strict=True):
+        part, on = problem.addVar(lb=0.0), problem.addVar(vtype="B")
+        problem.addCons(part >= start * on)
+        problem.addCons(part <= end * on)
+        parts.append(part)
+        chosen.append(on)
+    problem.addCons(quicksum(chosen) == 1)
+    problem.addCons(quicksum(parts) == energy)
+    return quicksum(rate * part for rate, part in zip(rates, parts, strict=True))
+
+
+def of_power(problem, charge, import_kw, members, day):
+    """Cost of a period's power: the highest averages, a stepped fee, or apparent power as a cone."""
+    slot = int(charge.get("slot_steps", 1))
+    slots = [members[k : k + slot] for k in range(0, len(members), slot)]
+    averages = [quicksum(import_kw[s] for s in mine) / len(mine) for mine in slots]
+    level = problem.addVar(lb=0.0)
+    if charge["what"] == "apparent":
+        for s in members:
+            # P^2 + Q^2 <= S^2 with S >= 0, to SCIP as it stands.
+            problem.addCons(import_kw[s] * import_kw[s] + float(charge["kvar"][s]) ** 2 <= level * level)
+        return charge["rate"] * level
+    if charge["what"] == "steps":
+        for average in averages:
+            problem.addCons(level >= average)
+        ends = [*charge["ends_kw"], 1e4]
+        chosen = [problem.addVar(vtype="B") for _ in ends]
+        problem.addCons(quicksum(chosen) == 1)
+        problem.addCons(level <= quicksum(end * on for end, on in zip(ends, chosen, strict=True)))
+        return quicksum(fee * on for fee, on in zip(charge["fees"], chosen, strict=True))
+    # The mean of the highest is no less than the mean of any choice that is allowed: every choice is a row.
+    count = charge["count"]
+    for choice in combinations(range(len(slots)), count):
+        if charge["days_apart"] and len({day[slots[k][0]] for k in choice}) < count:
+            continue
+        problem.addCons(level >= quicksum(averages[k] for k in choice) / count)
+    return charge["rate"] * level
 
 
 # ------------------------------------------------------------
@@ -1043,7 +1168,41 @@ def _components(site, column, spot, minutes):
                 **_window(site.get("demand_hours")),
             }
         )
+    for number, charge in enumerate(site.get("charges", [])):
+        made.append(_charge_table(charge, f"charge {number}", column, minutes))
     return made
+
+
+def _charge_table(charge, name, column, minutes):
+    """One of `charges` under the names of the scenario file."""
+    what, interval = charge["what"], minutes * int(charge.get("slot_steps", 1))
+    if what in ("blocks", "volume", "tiers"):
+        ends = [{"up_to_kwh": float(end)} for end in charge["ends_kwh"]] + [{}]
+        blocks = [end | {"rate_per_kwh": float(r)} for end, r in zip(ends, charge["rates"], strict=True)]
+        kind = {"blocks": "block_charge", "volume": "volume_charge", "tiers": "tiered_feed_in"}[what]
+        return {"kind": kind, "name": name, "blocks": blocks, **_window(charge.get("hours"))}
+    if what == "export_level":
+        free = {"rate_per_kwh": charge["rate"], "free_kwh": charge["free_kwh"]}
+        return {"kind": "export_charge", "name": name, **free, **_window(charge.get("hours"))}
+    if what == "least":
+        return {"kind": "minimum_charge", "name": name, "at_least_per_period": charge["least"]}
+    demand = {"name": name, "interval_minutes": interval}
+    if what == "apparent":
+        kvar = column(f"{name.replace(' ', '_')}_kvar", charge["kvar"])
+        return demand | {
+            "kind": "apparent_demand_charge",
+            "rate_per_kva": charge["rate"],
+            "reactive_kvar": kvar,
+        }
+    if what == "steps":
+        ends = [{"up_to_kw": float(end)} for end in charge["ends_kw"]] + [{}]
+        steps = [end | {"fee": float(fee)} for end, fee in zip(ends, charge["fees"], strict=True)]
+        return demand | {"kind": "capacity_fee", "steps": steps}
+    demand |= {"kind": "demand_charge", "rate_per_kw": charge["rate"]}
+    if what == "highest":
+        return demand | {"highest": charge["count"], "distinct_days": charge["days_apart"]}
+    ratchet = {"fraction": charge["fraction"], "past_peaks": [float(peak) for peak in charge["past_kw"]]}
+    return demand | {"at_least_kw": charge["at_least_kw"], "ratchet": ratchet}
 
 
 def _window(hours):
@@ -1062,6 +1221,8 @@ def _toml(value):
         return "{ " + ", ".join(f"{key} = {_toml(inner)}" for key, inner in value.items()) + " }"
     if isinstance(value, list):
         return "[" + ", ".join(_toml(inner) for inner in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, str):
         return f'"{value}"'
     if isinstance(value, datetime.date):

@@ -9,11 +9,14 @@ customer 12, and half-hourly consumption of Australian homes in 2013. Tariff fee
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from optimiser.intake.made import Made, write
+from optimiser.intake.redate import redate
 from optimiser.tables import Run
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
@@ -248,13 +251,24 @@ def _write_market(path: Path) -> None:
     tidy.drop(columns=keys).to_csv(path, date_format="%Y-%m-%dT%H:%M:%SZ")
 
 
-def _write_homes(path: Path) -> None:
-    """Mean power of three homes, one for each phase. [kW]"""
+HOME_OF_PHASE = {"l1": "h05", "l2": "h07", "l3": "h08"}
+
+
+def three_homes() -> pd.DataFrame:
+    """Energy of three homes in each half-hour of 2013, read as if on the clock of Texas. [kWh]"""
     homes = pd.read_csv(THREE_HOMES_FILE)
-    tidy = pd.DataFrame({"interval_start": homes[homes.columns[0]]})
-    for phase, home in zip(("l1", "l2", "l3"), ("h05", "h07", "h08"), strict=True):
-        tidy[f"load_{phase}_kw"] = homes[home] * 2  # kWh of a half hour
-    tidy.to_csv(path, index=False)
+    clock = pd.DatetimeIndex(pd.to_datetime(homes[homes.columns[0]])).tz_localize("Etc/GMT+6")
+    return homes[list(HOME_OF_PHASE.values())].set_index(clock.tz_convert("UTC"))
+
+
+def _write_homes(path: Path) -> None:
+    """Mean power of the homes, one for each phase, laid onto 2023 with each home's yearly energy kept. [kW]"""
+    homes, columns, notes = three_homes(), {}, []
+    for phase, home in HOME_OF_PHASE.items():
+        laid = redate(homes[home] * 2, datetime.date(2023, 1, 1), "UTC-06:00", home)
+        columns[f"load_{phase}_kw"] = laid.kw
+        notes.append(f"{home}, {laid.words()}.")
+    write(Made(laid.timeline, columns, tuple(notes), (), ""), path)
 
 
 def texas_scenario(folder: Path, start: str, days: int) -> Path:
@@ -264,7 +278,7 @@ def texas_scenario(folder: Path, start: str, days: int) -> Path:
     """
     folder.mkdir(parents=True, exist_ok=True)
     _write_market(folder / "market.csv")
-    _write_homes(folder / "homes.csv")
+    _write_homes(folder / "homes.parquet")
     text = f"""
 title = "Three phases on day-ahead prices with five services"
 description = "Prices of ERCOT's day-ahead market in 2023; load of three Australian homes in 2013."
@@ -282,12 +296,10 @@ stamps = "start"
 step_minutes = 60
 
 [source.homes]
-file = "homes.csv"
+file = "homes.parquet"
 stamps = "start"
-zone = "UTC-06:00"
 step_minutes = 30
 coarsen = "mean"
-redate = "season_and_weekday"
 
 [site]
 phases = 3

@@ -35,7 +35,7 @@ from optimiser.engine import directions, proof
 from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem, build_problem, tile
-from optimiser.engine.windows import Periods, Windows, drafted
+from optimiser.engine.windows import Periods, Windows, by_days
 from optimiser.formulation import formulate
 from optimiser.report import write_report
 from optimiser.report.results import Results
@@ -134,7 +134,7 @@ def by_windows(problem: Problem) -> tuple[Highs, Any]:
 
     windows = Windows(problem)
     spans = windows.periods()
-    draft = drafted(problem, windows, spans, silent)
+    draft = by_days(problem, windows, spans, silent)
     assert draft is not None
     periods = Periods(problem, draft, windows, spans, silent)
     periods.solve()

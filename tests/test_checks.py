@@ -7,6 +7,7 @@ needed). Loading breakers to 80 % in continuous duty is common practice, from me
 from __future__ import annotations
 
 import copy
+import datetime
 from pathlib import Path
 from typing import Any
 
@@ -317,3 +318,17 @@ def test_shipped_scenarios_can_be_checked(name):
     """Every shipped scenario is checked without an error; all have standby, which is told."""
     found = warnings(read_scenario(Path(__file__).parents[1] / "scenarios" / name))
     assert any("standby" in sentence for sentence in found)
+
+
+def test_dates_of_a_tariff_outside_the_timeline(site):
+    """A component that is never charged and reads that cut nothing are said; those that meet the timeline are not."""
+    late = datetime.date(2026, 1, 1)
+    charge = {"kind": "daily_charge", "rate_per_day": 1.0, "valid_from": late}
+    flat = {"kind": "energy_charge", "rate_per_kwh": 0.3}
+    found = site({"tariff.component": [flat, charge], "tariff.billing": {"read_dates": [late]}})
+    words = [w for w in found if w.startswith("tariff")]
+    assert 2 == len(words)
+    assert "tariff.component.1 (Supply) holds from 2026-01-01, outside the timeline" in words[0]
+    assert "tariff.billing.read_dates lie outside the timeline" in words[1]
+    inside = {"tariff.component": [flat, charge | {"valid_from": datetime.date(2025, 1, 1)}]}
+    assert not [w for w in site(inside) if w.startswith("tariff")]

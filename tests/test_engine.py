@@ -22,7 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 from scipy.optimize import linprog
-from test_oracle import SPRING, base, blocks, case, compare, demand, made, spot, tiled, up
+from test_oracle import SPRING, base, blocks, case, compare, demand, made, peaks, spot, tiled, up
 
 from optimiser import dispatch, formulation
 from optimiser.engine import pattern, proof
@@ -311,6 +311,29 @@ def test_line_whose_books_differ_is_refused(monkeypatch):
     monkeypatch.setattr(SettledTerms, "peak", lambda *given, **more: 1.1 * usual(*given, **more))
     with pytest.raises(DriftError, match=r"'slots' is -\d+\.\d+ in the objective and -\d+\.\d+ in the books"):
         dispatch.solve(case([demand]))
+
+
+def test_a_relaxed_line_may_be_dearer_in_the_books_and_never_cheaper(monkeypatch):
+    """A fee by steps whose books pick the dearest step: the gap holds the difference. None at all: refused."""
+
+    def picked(number: int | None) -> Any:
+        def step_of(self: Any, name: str, level: Any, *, tops: Any, per: Any, unit: str = "kW") -> list[Any]:
+            return [
+                np.full(len(level), float(number is not None and k == number % len(tops)))
+                for k in range(len(tops))
+            ]
+
+        return step_of
+
+    usual = dispatch.solve(case([peaks]))
+    monkeypatch.setattr(SettledTerms, "step_of", picked(-1))
+    dearer = dispatch.solve(case([peaks]))
+    assert dearer.proof.gap_absolute > usual.proof.gap_absolute + 1
+    assert dearer.proof.bound == pytest.approx(usual.proof.bound)
+    assert dearer.proof.verdict.startswith("best found")
+    monkeypatch.setattr(SettledTerms, "step_of", picked(None))
+    with pytest.raises(DriftError, match="Capacity"):
+        dispatch.solve(case([peaks]))
 
 
 def test_schedule_that_breaks_a_rule_is_refused():

@@ -23,6 +23,7 @@ from optimiser.intake.detect import format_of
 from optimiser.intake.readings import Channel, Readings, joined
 from optimiser.intake.repair import gaps, method_of, repair
 from optimiser.intake.tidy import tidy
+from optimiser.series import Source, read_table
 
 
 def call(*words: object) -> Result:
@@ -285,6 +286,36 @@ def test_what_is_written_runs_as_a_source(tmp_path):
     )
     write_site(folder, text + "\n" + pasted.split("\n\n")[0], {})
     assert 14.40 == pytest.approx(run(read_scenario(folder)).summary["headline"]["bill_before"])
+
+
+def test_a_load_behind_solar_is_restored_from_what_is_written(tmp_path):
+    """Import 0.25 kWh and export 0.75 kWh of 1.5 kWh of sun in a half-hour: 1 kWh used, 2 kW."""
+    path = meter(tmp_path, ("E1", [day([0.25] * 48)]), ("B1", [day([0.75] * 48)]))
+    done = call(path, "--into", tmp_path, "--name", "home")
+    assert "optimiser make load" in done.stderr
+    sun = pd.date_range("2024-12-31T14:00Z", periods=48, freq="30min")
+    pd.DataFrame({"interval_start": sun, "solar_kw": 3.0}).to_parquet(tmp_path / "sun.parquet")
+    common = 'unit = "kw"\nstamps = "start"\nzone = "UTC"\nstep_minutes = 30\n'
+    (tmp_path / "load.toml").write_text(
+        'method = "gross"\nzone = "UTC+10:00"\n'
+        f'[meter]\nfile = "home.parquet"\ncolumn = "import_kw"\nexport_column = "export_kw"\n{common}'
+        f'[solar]\nfile = "sun.parquet"\ncolumn = "solar_kw"\n{common}'
+    )
+    made = CliRunner().invoke(main, ["make", "load", str(tmp_path / "load.toml")])
+    assert 0 == made.exit_code, made.output
+    assert {2.0} == set(pd.read_parquet(tmp_path / "load.parquet").iloc[:, 1].round(9))
+
+
+def test_notes_travel_with_the_file(tmp_path):
+    """Where a scenario reads it, substitutes are a note and repairs a warning."""
+    path = meter(
+        tmp_path, ("E1", [day([0.5] * 48, flag="S51"), day([0.5] * 20 + [""] + [0.5] * 27, "20250102")])
+    )
+    assert 0 == call(path, "--into", tmp_path, "--name", "home", "--repair", "hold:1").exit_code
+    source = Source(file="home.parquet", stamps="start", step_minutes=30)
+    read_back = read_table("home", source, tmp_path / "home.parquet")
+    assert "4123456789/E1: 47 actual, 48 substituted, 1 missing intervals." in read_back.notes
+    assert ("import_kw: 1 steps were repaired by hold.",) == read_back.warnings
 
 
 def test_a_hole_is_refused_by_the_scenario_until_it_is_repaired(tmp_path):

@@ -314,6 +314,144 @@ def spot(raw: dict[str, Any], timeline: Timeline) -> None:
     ]
 
 
+def volumes(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Blocks that get dearer, blocks that get cheaper within a window, and a rebate that the volume picks."""
+    raw["tariff"]["component"] += [
+        {
+            "kind": "block_charge",
+            "name": "rising",
+            "blocks": [{"up_to_kwh": 3.0, "rate_per_kwh": 0.02}, {"rate_per_kwh": 0.05}],
+            "ends_per": "day",
+        },
+        {
+            "kind": "block_charge",
+            "name": "falling",
+            "blocks": [
+                {"up_to_kwh": 40.0, "rate_per_kwh": 0.06},
+                {"up_to_kwh": 200.0, "rate_per_kwh": 0.03},
+                {"rate_per_kwh": 0.01},
+            ],
+            "when": {"from": "10:00", "to": "23:00"},
+        },
+        {
+            "kind": "volume_charge",
+            "name": "rebate",
+            "blocks": [{"up_to_kwh": 150.0, "rate_per_kwh": -0.02}, {"rate_per_kwh": 0.0}],
+        },
+    ]
+
+
+def tiers(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Export in tiers of each day, one way round and the other, and a charge above a free level."""
+    raw["tariff"]["component"] += [
+        {
+            "kind": "tiered_feed_in",
+            "name": "first",
+            "blocks": [{"up_to_kwh": 2.0, "rate_per_kwh": 0.09}, {"rate_per_kwh": 0.02}],
+        },
+        {
+            "kind": "tiered_feed_in",
+            "name": "later",
+            "blocks": [{"up_to_kwh": 3.0, "rate_per_kwh": 0.01}, {"rate_per_kwh": 0.04}],
+        },
+        {
+            "kind": "export_charge",
+            "rate_per_kwh": 0.03,
+            "free_kwh": 20.0,
+            "when": {"from": "10:00", "to": "16:00"},
+        },
+    ]
+
+
+def peaks(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Apparent power, the mean of the highest with and without different days, a ratchet, a fee by steps."""
+    step = timeline.step_minutes
+    raw["tariff"]["component"] += [
+        {
+            "kind": "apparent_demand_charge",
+            "rate_per_kva": 2.0,
+            "reactive_kvar": "d.load2",
+            "interval_minutes": 2 * step,
+            "when": {"from": "06:00", "to": "22:00"},
+        },
+        {
+            "kind": "demand_charge",
+            "name": "highest days",
+            "rate_per_kw": 0.1,
+            "rate_basis": "day",
+            "interval_minutes": 2 * step,
+            "highest": 3,
+            "distinct_days": True,
+            "ratchet": {"fraction": 0.8, "periods": 3, "past_peaks": [4.0, 2.0]},
+        },
+        {
+            "kind": "demand_charge",
+            "name": "highest steps",
+            "rate_per_kw": 0.7,
+            "interval_minutes": step,
+            "highest": 4,
+            "at_least_kw": 1.0,
+            "pro_rata": True,
+        },
+        {
+            "kind": "capacity_fee",
+            "interval_minutes": step,
+            "highest": 2,
+            "distinct_days": True,
+            "steps": [{"up_to_kw": 2.0, "fee": 3.0}, {"up_to_kw": 5.0, "fee": 8.0}, {"fee": 20.0}],
+        },
+    ]
+
+
+def minimum(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A least bill over charges of every kind of grouping, with tax said in every way and dates."""
+    middle = timeline.local()[timeline.steps // 2].date()
+    raw["tariff"]["component"] += [
+        {
+            "kind": "controlled_load",
+            "load_kw": "d.load3",
+            "rates": [
+                {"rate_per_kwh": 0.1, "when": {"from": "22:00", "to": "06:00"}},
+                {"rate_per_kwh": 0.2},
+            ],
+            "rate_per_day": 0.1,
+            "tax_included": True,
+        },
+        {"kind": "period_charge", "rate_per_period": 5.0, "valid_from": middle, "tax_fraction": 0.2},
+        {
+            "kind": "spot_charge",
+            "name": "until then",
+            "price_per_mwh": "d.spot",
+            "fees": [{"name": "scheme", "rate_per_kwh": 0.01, "with_losses": True}],
+            "valid_until": middle,
+        },
+        {"kind": "minimum_charge", "at_least_per_period": 400.0, "compared_with": "bill"},
+    ]
+
+
+def reads(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Bills between reads of the meter; public holidays; a season across the new year."""
+    local = timeline.local()
+    raw["tariff"]["billing"] = {
+        "read_dates": [local[timeline.steps // 3].date() + datetime.timedelta(days=1)]
+    }
+    raw["tariff"]["holidays"] = "AU-SA"
+    raw["tariff"]["further_holidays"] = [local[timeline.steps // 2].date()]
+    raw["tariff"]["component"] += [
+        {
+            "kind": "energy_charge",
+            "name": "season",
+            "rates": [
+                {
+                    "rate_per_kwh": 0.1,
+                    "when": {"first_day": "11-01", "last_day": "03-31", "days": ["workday"], "from": "07:00"},
+                },
+                {"rate_per_kwh": 0.02},
+            ],
+        }
+    ]
+
+
 def daily(raw: dict[str, Any], timeline: Timeline) -> None:
     """A fixed charge."""
     raw["tariff"]["component"].append({"kind": "daily_charge", "rate_per_day": 1.1})
@@ -420,6 +558,11 @@ FEATURES: tuple[Feature, ...] = (
     demand,
     time_of_use,
     spot,
+    volumes,
+    tiers,
+    peaks,
+    minimum,
+    reads,
     daily,
     up,
     down,
@@ -562,6 +705,7 @@ def compare(scenario: Scenario) -> Oracle:
 
     assert [line.name for line in oracle.lines] == [line.name for line in problem.lines]
     assert set(oracle.terms.columns) == set(problem.columns)
+    assert set(oracle.terms.integers) == {name for name, family in problem.columns.items() if family.whole}
     assert list(oracle.terms.rows) == [family.name for family in problem.rows]
     assert oracle.terms.pairs.keys() == problem.pairs.keys()
     assert oracle.terms.sequels.keys() == problem.sequels.keys()
@@ -570,10 +714,12 @@ def compare(scenario: Scenario) -> Oracle:
         assert len(places) == scenario.timeline.groups(family.per).count
         assert np.array_equal(problem.lower[places], family.lower), name
         assert np.array_equal(problem.upper[places], family.upper), name
-        assert (family.per, family.before, family.helper) == (
+        assert (family.per, family.before, family.helper, family.derived, family.whole) == (
             problem.columns[name].per,
             problem.columns[name].before,
             problem.columns[name].helper,
+            problem.columns[name].derived,
+            problem.columns[name].whole,
         )
     for family in problem.rows:
         other = oracle.terms.rows[family.name]

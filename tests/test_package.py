@@ -26,19 +26,9 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario", "intake"),
-    *(
-        "engine",
-        "dispatch",
-        "settlement",
-        "finance",
-        "report",
-        "checks",
-        "tables",
-        "importing",
-        "starter",
-        "cli",
-    ),
+    *("storage", "site", "services", "tariff", "formulation", "scenario"),
+    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "finance"),
+    *("report", "checks", "tables", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
@@ -52,6 +42,9 @@ ROOMS = {
     "click": {"cli"},
     "rich": {"cli"},
     "tomllib": {"scenario", "intake"},
+    "holidays": {"timeline"},
+    "pvlib": {"intake"},
+    "demandlib": {"intake"},
 }
 NOT_IN_ENGINE = {"pandas", "pydantic", "pyarrow"}
 
@@ -204,7 +197,7 @@ def test_files_hold_nothing_of_one_machine(what):
     assert found == []
 
 
-HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2")
+HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2", "pvlib")
 
 
 @pytest.mark.parametrize(
@@ -214,6 +207,7 @@ HEAVY = ("pandas", "pyomo", "plotly", "scipy", "highspy", "pyarrow", "jinja2")
         "import optimiser.cli",
         "from optimiser.cli import main; main(['--help'], standalone_mode=False)",
         "from optimiser.cli import main; main(['run', '--help'], standalone_mode=False)",
+        "from optimiser.cli import main; main(['make', 'sun', '--help'], standalone_mode=False)",
     ],
 )
 def test_help_is_quick(code):

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import re
 import shlex
+from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
+import click
 import pytest
 from conftest import xml_feed
 
 from optimiser.cli import main
 from optimiser.intake.table import read_prices
+from optimiser.rates import draw
+from optimiser.scenario import read_tariff
+from optimiser.tariff import KINDS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -32,10 +38,20 @@ def marked(name: str) -> str:
 
 def test_every_command_is_in_readme_and_exists():
     """README's calls are commands with options that they know, and no command is left out."""
-    assert set(main.commands) == {call[0] for call in CALLS}
-    for name, *words in CALLS:
-        known = {option for parameter in main.commands[name].params for option in parameter.opts}
-        assert {word for word in words if word.startswith("--")} <= known, name
+    named = set()
+    for words in CALLS:
+        command = main
+        while isinstance(command, click.Group):
+            command, words = command.commands[words[0]], words[1:]
+        named.add(command)
+        known = {option for parameter in command.params for option in parameter.opts}
+        assert {word for word in words if word.startswith("--")} <= known, command.name
+    assert set(_commands(main)) == named
+
+
+def _commands(group: click.Group) -> Iterator[click.Command]:
+    for command in group.commands.values():
+        yield from _commands(command) if isinstance(command, click.Group) else (command,)
 
 
 def test_paths_in_readme_exist():
@@ -86,7 +102,7 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
 def test_the_examples_of_files_run(monkeypatch, tmp_path):
     """The mapping reads, and the lines that read a market's and two meters' files run on made-up ones."""
     _, example = [block for language, block in BLOCKS if language == "python"]
-    (mapping,) = [block for language, block in BLOCKS if language == "toml"]
+    (mapping,) = [block for language, block in BLOCKS if language == "toml" and "SETTLEMENTDATE" in block]
     monkeypatch.chdir(tmp_path)
     Path("market.toml").write_text(mapping, encoding="utf-8")
     Path("my-mapping.toml").write_text(mapping + 'unit = "kW"\n', encoding="utf-8")
@@ -110,3 +126,19 @@ def test_the_examples_of_files_run(monkeypatch, tmp_path):
 def test_every_output_is_named(name):
     """README says what is written."""
     assert name in README
+
+
+def test_the_tariff_example_is_drawn(tmp_path):
+    """The tariff as printed is read, and each of its components has words."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "SETTLEMENTDATE" not in block]
+    path = tmp_path / "tariff.toml"
+    path.write_text(example, encoding="utf-8")
+    made = draw(read_tariff(path), 2025)
+    assert 2 == len(made.charges)
+    assert ["1 Nov to 31 Mar", "1 Apr to 31 Oct"] == [season.dates for season in made.layers[0].seasons]
+
+
+def test_every_kind_of_component_is_named():
+    """Each kind stands in README's table."""
+    words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in KINDS}
+    assert words <= set(re.findall(r"`(\w+)`", README))

@@ -170,6 +170,25 @@ def test_local_hours_with_a_repeated_one_are_a_year_without_gap():
     assert per_day[per_day != 24].tolist() == [23, 25]
 
 
+def hold_homes(made: Run, table: pd.DataFrame) -> None:
+    """A Monday of June 2023 has the hours of the nearest Monday of 2013, the 10th, but for the factor that keeps the
+    yearly total, and the report's notes say so."""
+    old = (
+        real.three_homes()["h05"]
+        .tz_convert("Etc/GMT+6")
+        .loc["2013-06-10"]
+        .to_numpy()
+        .reshape(24, 2)
+        .sum(axis=1)
+    )
+    new = table["phase.L1.load_kw"].tz_convert("Etc/GMT+6").loc["2023-06-12"].to_numpy()
+    np.testing.assert_allclose(new / new.sum(), old / old.sum(), atol=1e-9)
+    assert new.sum() == pytest.approx(old.sum(), rel=0.02)
+    assert any(
+        "homes: h05, re-dated to the year from 2023-01-01" in note for note in made.summary["data_notes"]
+    )
+
+
 def hold_texas(outcome: Outcome, month: str) -> None:
     """Income of each service and the cost of energy, from the files' rows in their order."""
     made, table = outcome.made, outcome.table
@@ -187,6 +206,7 @@ def hold_texas(outcome: Outcome, month: str) -> None:
     energy = points["LZ_AEN"].to_numpy() / 1000
     assert -(energy @ table["meter.import_kw"]) == pytest.approx(real.money(made, "Day-ahead"), abs=1e-4)
     assert energy @ table["meter.export_kw"] == pytest.approx(real.money(made, "Export"), abs=1e-4)
+    hold_homes(made, table)
     not_yet = capacity["ECRS"].isna().to_numpy()
     assert table["service.ECRS.offer_kw"].to_numpy()[not_yet].max() == 0
     assert any("ECRS" in words for words in made.summary["warnings"])

@@ -1,6 +1,7 @@
-"""The same money by every route: the whole run at once, or days first. All sites are invented, from fixed seeds.
+"""The same money by every route: the whole run at once, days first, or billing periods alone.
 
-What is compared is the package with itself; `test_against_independent.py` compares it with another solver.
+All sites are invented, from fixed seeds. What is compared is the package with itself; `test_against_independent.py`
+compares it with another solver.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import pytest
 from independent import as_scenario, random_site
 
 from optimiser import read_scenario, solve, vary
+from optimiser.engine import windows
 
 SEEDS = [*range(100, 130), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(130, 200))]
 RELATIVE = 1e-6
@@ -34,6 +36,18 @@ def test_routes_agree(seed: int, tmp_path: Path) -> None:
     for one, other in ((whole, days), (days, whole)):
         assert one.remaining_violations == 0
         assert one.bound >= other.settled - 1e-7 * size
+
+
+@pytest.mark.parametrize("seed", SEEDS[::3])
+def test_periods_alone_stay_within_what_they_prove(seed: int, tmp_path: Path, monkeypatch: Any) -> None:
+    """Periods of a day or two: a valid schedule, a valid bound, and no better than the whole's."""
+    monkeypatch.setattr(windows, "PERIOD_DAYS", (1, 2, 3))
+    scenario = read_scenario(as_scenario(random_site(seed), tmp_path))
+    whole, periods = by(scenario, "whole"), by(scenario, "periods")
+    size = max(1.0, abs(whole.settled))
+    assert periods.remaining_violations == 0
+    assert periods.settled <= whole.bound + 1e-7 * size
+    assert periods.bound >= whole.settled - 1e-7 * size
 
 
 CHANGES = {

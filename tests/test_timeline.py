@@ -8,12 +8,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from conftest import table, write_site
+from pandas.tseries.holiday import USFederalHolidayCalendar
 from pydantic import ValidationError
 
 from optimiser import ScenarioError, read_scenario
 from optimiser.fields import zone_of
 from optimiser.series import Source, read_table
-from optimiser.timeline import Grouping, Timeline, Window
+from optimiser.timeline import Grouping, Timeline, Window, public_holidays
 
 UTC = datetime.UTC
 
@@ -253,3 +254,131 @@ def test_lord_howe_cannot_be_cut_into_hours(tmp_path):
     text = table(start="2025-10-05", zone="Australia/Lord_Howe", site=site, components=[])
     with pytest.raises(ScenarioError, match=r"timeline\.step_minutes"):
         read_scenario(write_site(tmp_path, text, {}))
+
+
+# --- seasons, holidays, billing periods ---
+
+
+def test_federal_holidays_of_the_united_states():
+    """The dates of eleven years against the calendar that pandas keeps (5 U.S.C. 6103 and its observance rule)."""
+    ours = public_holidays("US", tuple(range(2022, 2033)))
+    theirs = USFederalHolidayCalendar().holidays("2022-01-01", "2032-12-31")
+    assert {day.date() for day in theirs} <= set(ours)
+
+
+def test_bank_holidays_of_england_and_wales():
+    """2025: 1 January, 18 and 21 April, 5 and 26 May, 25 August, 25 and 26 December.
+
+    Source: gov.uk, "UK bank holidays", England and Wales, 2025; from memory.
+    """
+    listed = ["01-01", "04-18", "04-21", "05-05", "05-26", "08-25", "12-25", "12-26"]
+    found = public_holidays("GB-ENG", (2025,))
+    assert [datetime.date.fromisoformat(f"2025-{day}") for day in listed] == list(found)
+
+
+def test_public_holidays_differ_between_states():
+    """Adelaide Cup Day is a holiday of South Australia, the second Monday of March until 2025; not of Queensland.
+
+    Source: SafeWork SA, public holidays of 2025; from memory.
+    """
+    day = datetime.date(2025, 3, 10)
+    assert day in public_holidays("AU-SA", (2025,))
+    assert day not in public_holidays("AU-QLD", (2025,))
+
+
+@pytest.mark.parametrize("region", ["Atlantis", "AU-XX", "XX", ""])
+def test_a_region_without_holidays_is_refused(region):
+    """With a way to write it."""
+    with pytest.raises(ValueError, match='such as "DE" or "AU-SA"'):
+        public_holidays(region, (2025,))
+
+
+def test_workdays_leave_public_holidays_out():
+    """Mask by mask, on the days of three years: a workday is Monday to Friday without the library's holidays."""
+    timeline = days_of("2023-01-01", 3 * 365 + 1, "Europe/Berlin")
+    dates = public_holidays("DE-BY", (2023, 2024, 2025))
+    mask = timeline.mask(window(days=("workday",)), "Europe/Berlin", tuple(dates))
+    local = timeline.local("Europe/Berlin")
+    expected = [stamp.day_of_week < 5 and stamp.date() not in dates for stamp in local]
+    assert np.array_equal(mask, np.array(expected, float))
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "inside", "outside"),
+    [
+        (
+            "11-01",
+            "03-31",
+            ["2024-11-01", "2024-12-31", "2025-01-01", "2025-03-31"],
+            ["2024-10-31", "2025-04-01"],
+        ),
+        ("04-01", "10-31", ["2025-04-01", "2025-10-31"], ["2025-03-31", "2025-11-01"]),
+        ("12-01", "02-28", ["2024-02-28", "2025-02-28"], ["2024-02-29", "2025-03-01"]),
+        ("12-01", "02-29", ["2024-02-29", "2025-02-28"], ["2024-03-01", "2025-03-01"]),
+        ("05-05", "05-05", ["2025-05-05"], ["2025-05-04", "2025-05-06"]),
+    ],
+)
+def test_season_holds_both_its_ends(first, last, inside, outside):
+    """A season of days of the year, across the new year or not, in leap years and others (Gregorian calendar)."""
+    season = window(first_day=first, last_day=last)
+    timeline = days_of("2024-01-01", 731, "Australia/Adelaide", 60)
+    mask = timeline.mask(season, "Australia/Adelaide")
+    day = np.asarray(timeline.local().normalize().tz_localize(None), "datetime64[D]")
+    for date in inside:
+        assert (mask[day == np.datetime64(date)] == 1).all(), date
+    for date in outside:
+        assert (mask[day == np.datetime64(date)] == 0).all(), date
+
+
+@pytest.mark.parametrize("day", ["13-01", "02-30", "1-1", "2025-01-01", 101])
+def test_a_day_that_no_year_has_is_refused(day):
+    """And so is anything but month and day in quotes."""
+    with pytest.raises(ValidationError, match="must be a day of the year"):
+        window(first_day=day, last_day="03-31")
+
+
+def test_half_a_season_is_refused():
+    """Both of its ends belong together."""
+    with pytest.raises(ValidationError, match="belong together"):
+        window(first_day="11-01")
+
+
+def test_bills_of_several_months():
+    """Quarters from February: the first and the last are cut, the whole ones have their calendar days."""
+    timeline = days_of("2024-01-15", 250, "Australia/Sydney")
+    quarters = Grouping("month", "Australia/Sydney", months=3, first_month=2)
+    groups = timeline.groups(quarters)
+    assert (
+        "2023-11 to 2024-01",
+        "2024-02 to 2024-04",
+        "2024-05 to 2024-07",
+        "2024-08 to 2024-10",
+    ) == groups.labels
+    # 2024 has a 29 February: 29 + 31 + 30 days.
+    assert [92, 90, 92, 92] == list(timeline.calendar_days(quarters))
+    days = groups.sum(timeline.share_of_day("Australia/Sydney"))
+    assert [17, 90, 92, 51] == pytest.approx(list(days))
+
+
+def test_bills_between_reads_begin_at_local_midnight():
+    """A read on the day that the clock goes back: the day before it has ended at its own midnight."""
+    timeline = days_of("2025-04-01", 10, "Australia/Sydney")
+    reads = Grouping(
+        "reads", "Australia/Sydney", reads=(datetime.date(2025, 4, 6), datetime.date(2025, 4, 8))
+    )
+    groups = timeline.groups(reads)
+    assert (
+        "2025-04-01 to 2025-04-05",
+        "2025-04-06 to 2025-04-07",
+        "2025-04-08 to 2025-04-10",
+    ) == groups.labels
+    assert [5 * 24, 2 * 24 + 1, 3 * 24] == list(groups.sizes)
+    assert [5, 2, 3] == pytest.approx(list(timeline.calendar_days(reads)))
+
+
+def test_dates_of_validity_are_half_open():
+    """The first day holds, the first day that holds no more does not; none sets no end."""
+    timeline = days_of("2025-04-04", 4, "Australia/Sydney")
+    inside = timeline.between(datetime.date(2025, 4, 5), datetime.date(2025, 4, 7), "Australia/Sydney")
+    assert (24 + 25, 24.0) == (inside.sum(), inside[:48].sum())
+    assert timeline.steps == timeline.between(None, None, "Australia/Sydney").sum()

@@ -63,18 +63,25 @@ def silent(words: str) -> None:
     """Progress that nobody reads."""
 
 
+@pytest.fixture
+def few_days(monkeypatch):
+    """Periods of days instead of months."""
+    monkeypatch.setattr(windows, "PERIOD_DAYS", FEW_DAYS)
+
+
 def in_periods(problem: Problem) -> tuple[windows.Periods, Solution]:
     """The problem by days, then by periods."""
     cuts = windows.Windows(problem)
-    spans = cuts.periods(FEW_DAYS)
+    spans = cuts.periods()
     assert (spans[0][0], spans[-1][1]) == (0, problem.timeline.steps)
     assert len(spans) >= 2
-    draft = windows.drafted(problem, cuts, spans, silent)
+    draft = windows.by_days(problem, cuts, spans, silent)
     assert draft is not None
     periods = windows.Periods(problem, draft, cuts, spans, silent)
     return periods, periods.solve()
 
 
+@pytest.mark.usefixtures("few_days")
 @pytest.mark.parametrize("cores", [1, 2])
 @pytest.mark.parametrize("features", FEATURES.values(), ids=FEATURES.keys())
 def test_periods_fit_together_and_lead_to_the_optimum(features, cores, monkeypatch):
@@ -113,9 +120,10 @@ def test_day_without_a_schedule_gives_no_draft():
     raw["site"]["load"] = [{"power_kw": 40.0}]
     problem = tile(pattern.compile_pattern(made(raw, timeline, {})), timeline)
     cuts = windows.Windows(problem)
-    assert windows.drafted(problem, cuts, cuts.periods(), silent) is None
+    assert windows.by_days(problem, cuts, cuts.periods(), silent) is None
 
 
+@pytest.mark.usefixtures("few_days")
 def test_bounds_and_rows_changed_later_hold():
     """A limit on one column, then a row more: the periods keep both."""
     problem = tiled(case([spot], DAYS, seed=5))

@@ -12,7 +12,7 @@ import numpy as np
 from optimiser.engine import diagnosis, directions
 from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem
-from optimiser.engine.windows import Periods, Windows, drafted
+from optimiser.engine.windows import Periods, Windows, by_days
 from optimiser.errors import InfeasibleError
 
 MOST_ROWS_WHOLE = 40_000
@@ -104,7 +104,7 @@ def _started(
         return Highs(problem), "the whole run at once"
     windows = Windows(problem)
     spans = windows.periods()
-    draft = drafted(problem, windows, spans, say)
+    draft = by_days(problem, windows, spans, say)
     if draft is None:
         # A day without an answer may be its own fault (it began too empty) or the sign of a site without one.
         diagnosis.check_weeks(scenario)

@@ -129,10 +129,22 @@ class Part:
             problem.upper[columns],
             np.zeros(len(columns)),
         )
-        self._highs = Highs(self._problem)
-        if basis is not None:
-            self._highs.set_basis(Basis(basis.columns[columns], basis.rows[rows]))
+        self._basis = None if basis is None else Basis(basis.columns[columns], basis.rows[rows])
+        self._solver: Highs | None = None
         self._places = np.arange(len(columns))
+
+    @property
+    def _highs(self) -> Highs:
+        if self._solver is None:
+            self._solver = Highs(self._problem)
+            if self._basis is not None:
+                self._solver.set_basis(self._basis)
+        return self._solver
+
+    def release(self) -> None:
+        """Give back the solver's memory; only its basis is kept."""
+        if self._solver is not None:
+            self._basis, self._solver = self._solver.basis(), None
 
     def best(
         self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float

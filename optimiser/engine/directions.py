@@ -33,6 +33,7 @@ FIRST_NODES = 60
 MOST_PRICES = 8
 MOST_WIDENED = 12
 MOST_TRIES = 12
+MOST_ROWS_KEPT = 400_000
 NONE_FOUND = "no schedule was found that never imports and exports at once; give solve.time_limit_s more time"
 
 Span = tuple[int, int]
@@ -95,7 +96,7 @@ def keep_one_direction(
         say(f"one direction, first schedule: proven gap {100 * proof.relative_gap(bound, best.purse):.2g} %")
         if proof.relative_gap(bound, best.purse) <= gap:
             return Outcome(_in_rows_of(problem, best), bound, search.broken)
-    most_nodes = FIRST_NODES
+    most_nodes = FIRST_NODES if search.size <= MOST_ROWS_KEPT else FIRST_NODES // 6
     for _ in range(ROUNDS):
         spare = gap * max(1.0, abs(bound)) / 2
         view = search.price(y, best, spare, most_nodes, deadline)
@@ -201,6 +202,11 @@ class _Search:
         else:
             self.broken = still
         return solution
+
+    @property
+    def size(self) -> int:
+        """Rows of all windows together."""
+        return int(np.count_nonzero(self._owner >= 0))
 
     # Windows -----------------------------------------------------------------------------------------------------
 
@@ -341,6 +347,7 @@ class _Search:
 
         rows_by_window = _by_number(owner, len(self.spans))
         share = spare / len(self.spans)
+        many_rows = self.size > MOST_ROWS_KEPT
 
         def solve(number: int) -> tuple[Part, np.ndarray, Best]:
             span = self.spans[number]
@@ -356,6 +363,8 @@ class _Search:
                 start = None if best is None else best.x[part.columns]
                 known = (of_part, part.best(of_part, start, share, most_nodes, deadline))
                 self._known[span] = known
+                if many_rows:
+                    part.release()
             return part, of_part, known[1]
 
         results = at_once(solve, range(len(self.spans)))

@@ -23,8 +23,8 @@ from optimiser.engine.solver import BASIC, Basis, Highs, Piece, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
-KEEP_HOURS, AHEAD_HOURS, MOST_AHEAD_HOURS = 24, 8, 48
-PERIOD_DAYS = (20, 30, 100)
+KEEP_HOURS, AHEAD_HOURS, MOST_AHEAD_HOURS = 24, (8, 48), 48
+PERIOD_DAYS = (20, 30, 100)  # the fewest of a period, the most welcome, the most
 WEEKS_FROM_STEPS_A_DAY = 96
 JOINT_HOURS = 24
 
@@ -122,11 +122,8 @@ class Windows:
         np.maximum.at(last, group, end)
         return first, last
 
-    def periods(self, days: tuple[int, int, int] = PERIOD_DAYS) -> list[Span]:
-        """Spans that cut as few groups as can be, which are billing periods where the tariff has them.
-
-        `days` are the fewest, the most welcome and the most days of a span.
-        """
+    def periods(self) -> list[Span]:
+        """Spans of about a month that cut as few groups as can be: billing periods, where the tariff has them."""
         crossed = np.zeros(self.steps + 2, int)
         for begin, end in (self._row_reach, self._group_reach):
             real = begin < end
@@ -134,7 +131,7 @@ class Windows:
             np.add.at(crossed, end[real] + 1, -1)
         crossed = np.cumsum(crossed)
         per_day = 24 * 60 // self.problem.timeline.step_minutes
-        shortest, usual, longest = (count * per_day for count in days)
+        shortest, usual, longest = (count * per_day for count in PERIOD_DAYS)
         spans: list[Span] = []
         first = 0
         while self.steps - first > usual + shortest:
@@ -153,12 +150,12 @@ class Windows:
             parts += list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
         return parts
 
-    def look_ahead(self) -> int:
-        """Steps that a day looks ahead: far enough to see the end of every block that it commits to."""
+    def look_ahead(self, hours: float) -> int:
+        """Steps that a day looks ahead: some hours, and to the end of every block that it commits to."""
         per_hour = 60 / self.problem.timeline.step_minutes
         length = self._group_reach[1] - self._group_reach[0] + 1
         blocks = length[length <= MOST_AHEAD_HOURS * per_hour]
-        return max(round(AHEAD_HOURS * per_hour), blocks.max(initial=0))
+        return max(round(hours * per_hour), int(blocks.max(initial=0)))
 
     def begun(self, window: Window, step: int) -> np.ndarray:
         """Columns of groups in a window that begin before a step."""
@@ -324,32 +321,37 @@ class Draft:
             self.seen[begun] = True
 
 
-def drafted(problem: Problem, windows: Windows, spans: Sequence[Span], say: Say) -> Draft | None:
-    """A first schedule and basis for each span: by days, and by weeks where steps are short; None if a day has none.
-
-    A week costs little and joins its days; what is left for a span of many short steps is to join its weeks.
-    """
-    draft = by_days(problem, windows, spans, say)
-    if draft is not None and problem.timeline.step_minutes * WEEKS_FROM_STEPS_A_DAY <= 24 * 60:
-        Periods(problem, draft, windows, windows.weeks(spans), say, "week").solve()
-    return draft
-
-
 def by_days(problem: Problem, windows: Windows, spans: Sequence[Span], say: Say) -> Draft | None:
     """A first schedule, day after day with a look ahead; None if a day has no answer.
 
     The spans are shared out over the cores, each in one go of days. What comes first in time of each starts as the
-    run does, storage at its floor where that is higher.
+    run does, storage at its floor where that is higher. Days that end too empty for what follows are given a longer
+    look ahead.
     """
     count = min(os.cpu_count() or 1, len(spans))
     ends = [spans[len(spans) * (number + 1) // count - 1][1] for number in range(count)]
     chains = list(zip([0, *ends[:-1]], ends, strict=True))
+    for hours in AHEAD_HOURS:
+        drafts = _chains(problem, windows, chains, windows.look_ahead(hours), say)
+        if drafts is not None:
+            return _joined(problem, windows, chains, drafts)
+    return None
+
+
+def _chains(
+    problem: Problem, windows: Windows, chains: Sequence[Span], ahead: int, say: Say
+) -> list[Draft] | None:
+    """Each chain of days, all at once; None as soon as a day has no answer."""
     keep = KEEP_HOURS * 60 // problem.timeline.step_minutes
-    countdown = Countdown(say, "first pass, day", sum(-(-(stop - first) // keep) for first, stop in chains))
-    drafts = at_once(lambda chain: _chain(problem, windows, chain, countdown), chains)
-    if any(draft is None for draft in drafts):
-        return None
-    whole: Draft = drafts[0]
+    days = sum(-(-(stop - first) // keep) for first, stop in chains)
+    countdown, failed = Countdown(say, "first pass, day", days), threading.Event()
+    drafts = at_once(lambda chain: _chain(problem, windows, chain, ahead, countdown, failed), chains)
+    return None if failed.is_set() else drafts
+
+
+def _joined(problem: Problem, windows: Windows, chains: Sequence[Span], drafts: Sequence[Draft]) -> Draft:
+    """The drafts of all chains as one."""
+    whole = drafts[0]
     for (first, stop), draft in zip(chains[1:], drafts[1:], strict=True):
         columns, rows = windows.within(first, stop)
         whole.x[columns], whole.basis.columns[columns] = draft.x[columns], draft.basis.columns[columns]
@@ -364,9 +366,16 @@ def by_days(problem: Problem, windows: Windows, spans: Sequence[Span], say: Say)
     return whole
 
 
-def _chain(problem: Problem, windows: Windows, chain: Span, countdown: Countdown) -> Draft | None:
+def _chain(
+    problem: Problem,
+    windows: Windows,
+    chain: Span,
+    ahead: int,
+    countdown: Countdown,
+    failed: threading.Event,
+) -> Draft:
     """Days one after the other; each starts from the basis that the last one's look ahead and its own day give."""
-    keep, ahead = KEEP_HOURS * 60 // problem.timeline.step_minutes, windows.look_ahead()
+    keep = KEEP_HOURS * 60 // problem.timeline.step_minutes
     draft = Draft.of(problem)
     if chain[0]:
         _start_as_the_run_does(problem, windows, chain[0], draft)
@@ -378,16 +387,24 @@ def _chain(problem: Problem, windows: Windows, chain: Span, countdown: Countdown
         if first > chain[0]:
             _as_a_day_before(windows, draft.basis, done, stop, keep)
             highs.set_basis(draft.of_window(window))
-        try:
-            solution = highs.solve()
-        except UnprovenError:
-            return None
-        if solution.verdict != "optimal":
-            return None
+        solution = _optimum(highs)
+        if solution is None:
+            failed.set()
+        if solution is None or failed.is_set():
+            break
         draft.take(window, solution, highs.basis(), windows.begun(window, first + keep))
         done = stop
         countdown.step()
     return draft
+
+
+def _optimum(highs: Highs) -> Solution | None:
+    """What a run ends at if that is an optimum."""
+    try:
+        solution = highs.solve()
+    except UnprovenError:
+        return None
+    return solution if solution.verdict == "optimal" else None
 
 
 def _start_as_the_run_does(problem: Problem, windows: Windows, first: int, draft: Draft) -> None:
@@ -412,21 +429,17 @@ class Periods:
     """A problem solved one billing period at a time, with what joins them held as a first schedule has it.
 
     It takes the place of a `Highs` that holds the whole, in a fraction of the memory; its schedules are feasible for
-    the whole, and its duals bound it.
+    the whole, and its duals bound it. Where steps are short its weeks come first: a week costs little and joins its
+    days, and what is left for a period of many steps is to join its weeks.
     """
 
-    def __init__(
-        self,
-        problem: Problem,
-        draft: Draft,
-        windows: Windows,
-        spans: Sequence[Span],
-        say: Say,
-        words: str = "billing period",
-    ):
+    def __init__(self, problem: Problem, draft: Draft, windows: Windows, spans: Sequence[Span], say: Say):
         self.problem, self._draft, self._windows, self._spans = problem, draft, windows, spans
-        self._say, self._words = say, words
+        self._say = say
         self._lower, self._upper = problem.lower, problem.upper
+        short = problem.timeline.step_minutes * WEEKS_FROM_STEPS_A_DAY <= 24 * 60
+        self._weeks = windows.weeks(spans) if short else []
+        self._stale = np.ones(windows.steps, bool)
 
     def add_rows(self, problem: Problem) -> None:
         """Go on with a problem that has more rows at its end."""
@@ -437,40 +450,55 @@ class Periods:
             draft.x, np.append(draft.y, np.zeros(more)), Basis(draft.basis.columns, rows), draft.seen
         )
         self.problem, self._windows = problem, Windows(problem)
+        self._stale[:] = True
 
     def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
-        """New bounds for some columns."""
-        self._lower, self._upper = self._lower.copy(), self._upper.copy()
-        self._lower[columns], self._upper[columns] = lower, upper
+        """New bounds for some columns; spans without any are not solved again."""
+        new_lower, new_upper = self._lower.copy(), self._upper.copy()
+        new_lower[columns], new_upper[columns] = lower, upper
+        changed = np.flatnonzero((new_lower != self._lower) | (new_upper != self._upper))
+        of_steps = changed < self._windows.steps * self._windows.wide
+        self._stale[changed[of_steps] // self._windows.wide] = True
+        if not of_steps.all():
+            self._stale[:] = True
+        self._lower, self._upper = new_lower, new_upper
 
     def solve(self) -> Solution:
-        """Every period from its last basis; "infeasible" if one is."""
-        countdown = Countdown(self._say, self._words, len(self._spans))
-        held = self._draft.x.copy()
+        """Every span with something new in it, from its last basis; "infeasible" if a period is."""
+        self._pass(self._weeks, "week")
+        if not self._pass(self._spans, "billing period"):
+            return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
+        self._stale[:] = False
+        self._join_prices()
+        purse = float(self.problem.purse @ self._draft.x) + self.problem.offset
+        return Solution("optimal", self._draft.x.copy(), self._draft.y.copy(), purse, np.inf, np.zeros(0))
 
-        def solve(span: Span) -> tuple[Window, Solution, Basis | None]:
+    def _pass(self, spans: Sequence[Span], words: str) -> bool:
+        """Solve spans each by itself; False if one has no answer, which leaves it as it was."""
+        spans = [span for span in spans if self._stale[slice(*span)].any()]
+        countdown = Countdown(self._say, words, len(spans))
+        held, draft = self._draft.x.copy(), self._draft
+
+        def solve(span: Span) -> tuple[Window, Solution, Basis] | None:
             window, pinned = self._windows.held(*span, held)
-            lower = np.maximum(window.piece.lower, self._lower[window.columns])
-            upper = np.minimum(window.piece.upper, self._upper[window.columns])
-            window.piece.lower[:], window.piece.upper[:] = np.where(pinned, window.piece.lower, lower), upper
+            lower, upper = window.piece.lower, window.piece.upper
+            lower[~pinned] = self._lower[window.columns[~pinned]]
+            upper[~pinned] = self._upper[window.columns[~pinned]]
             highs = Highs(window.piece)
-            highs.set_basis(self._draft.of_window(window))
-            solution = highs.solve()
+            highs.set_basis(draft.of_window(window))
+            solution = _optimum(highs)
             countdown.step()
-            if solution.verdict != "optimal":
-                return window, solution, None
+            if solution is None:
+                return None
             basis = highs.basis()
             basis.columns[pinned] = BASIC
             return window, solution, basis
 
-        found = at_once(solve, self._spans)
-        if any(basis is None for _, _, basis in found):
-            return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
-        for window, solution, basis in found:
-            self._draft.take(window, solution, basis)
-        self._join_prices()
-        purse = float(self.problem.purse @ self._draft.x) + self.problem.offset
-        return Solution("optimal", self._draft.x.copy(), self._draft.y.copy(), purse, np.inf, np.zeros(0))
+        found = at_once(solve, spans)
+        for result in found:
+            if result is not None:
+                draft.take(*result)
+        return all(result is not None for result in found)
 
     def _join_prices(self) -> None:
         """Agree on prices across each cut: on either side stored energy was worth what that side alone makes of it."""

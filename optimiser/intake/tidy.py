@@ -453,9 +453,10 @@ def _notes(registers: dict[str, list[Channel]], step: int) -> list[str]:
         notes.append(
             "The meter registers export, so there is solar behind it: import_kw is what the grid delivered, "
             "less than the "
-            "site used. Its own use is import - export + solar production. With import_kw as the load, "
-            "leave out the "
-            "solar that is there already; what it exports is then not in the bill."
+            "site used. Its own use is import - export + solar production: `optimiser make load` restores "
+            "it from these two "
+            "columns and the solar's (--example gross). With import_kw as the load, leave out the solar "
+            "that is there."
         )
     return notes
 

@@ -1,0 +1,179 @@
+"""A contract: its clock, holidays, billing periods, tax and components, and every line of its bill."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Annotated, Any, Union
+
+import numpy as np
+from pydantic import AfterValidator, Field, StrictStr, model_validator
+
+from optimiser.fields import Component, ZoneName, quantity, several, text
+from optimiser.flows import MeterFlows
+from optimiser.tariff import demand, energy, export, fixed
+from optimiser.terms import Line
+from optimiser.timeline import Grouping, Timeline, public_holidays
+
+KINDS = (*energy.KINDS, *export.KINDS, *demand.KINDS, *fixed.KINDS)
+
+AnyComponent: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
+
+
+def _known_region(region: str | None) -> str | None:
+    if region is not None:
+        public_holidays(region, (2025,))
+    return region
+
+
+class Billing(Component):
+    """When bills are made out: every so many months, or at given reads of the meter."""
+
+    months: int = quantity("months", "calendar months of a bill", default=1, above=0, at_most=12)
+    first_month: int = quantity("-", "a month that begins a bill, 1 to 12", default=1, at_least=1, at_most=12)
+    read_dates: several(datetime.date) = Field(  # type: ignore[valid-type]
+        default=(), description="days on which the meter is read; each begins a bill at its midnight"
+    )
+
+    @model_validator(mode="after")
+    def _fits(self) -> Any:
+        if 12 % self.months:
+            raise ValueError(f"months must divide a year, got {self.months}")
+        if self.read_dates and {"months", "first_month"} & self.model_fields_set:
+            raise ValueError("give either months or read_dates")
+        if list(self.read_dates) != sorted(set(self.read_dates)):
+            raise ValueError("read_dates must be in order, each date once")
+        return self
+
+
+class Tariff(Component):
+    """A named contract: its clock, its tax and its components. Billing periods are calendar months unless it says."""
+
+    name: StrictStr = text("name of the contract")
+    zone: ZoneName = text("zone whose clock its windows and months follow")
+    holidays: Annotated[StrictStr | None, AfterValidator(_known_region)] = Field(
+        default=None,
+        max_length=400,
+        description='country or part of one whose public holidays are no workdays, "DE" or "AU-SA"',
+    )
+    further_holidays: several(datetime.date) = Field(  # type: ignore[valid-type]
+        default=(), description="further dates that are no workdays"
+    )
+    billing: Billing = Field(
+        default_factory=Billing, description="when bills are made out; left out: each month"
+    )
+    tax_fraction: float = quantity(
+        "-", "tax added to each taxed component, 0.1 for 10 %", default=0.0, at_least=0, at_most=1
+    )
+    tax_name: StrictStr = text("name of the tax on the bill", default="Tax")
+    source: StrictStr = text("where the rates are from, with a date", default="")
+    component: several(AnyComponent) = ()  # type: ignore[valid-type]
+
+    @property
+    def period(self) -> Grouping:
+        """The billing period."""
+        if self.billing.read_dates:
+            return Grouping("reads", self.zone, reads=self.billing.read_dates)
+        return Grouping("month", self.zone, months=self.billing.months, first_month=self.billing.first_month)
+
+    def periods_a_year(self, timeline: Timeline) -> float:
+        """Billing periods in a year; between reads, as often as within the timeline."""
+        if self.billing.read_dates:
+            return timeline.groups(self.period).count * 8760 / timeline.hours
+        return 12 / self.billing.months
+
+    def holiday_dates(self, timeline: Timeline) -> tuple[datetime.date, ...]:
+        """Dates that are no workdays, of the years of a timeline."""
+        if self.holidays is None:
+            return self.further_holidays
+        local = timeline.local(self.zone)
+        years = tuple(range(local[0].year, local[-1].year + 1))
+        return (*public_holidays(self.holidays, years), *self.further_holidays)
+
+    def lines(self, flows: MeterFlows, terms: Any) -> list[Line]:
+        """Every line of the bill, the tax on it included."""
+        lines: list[Line] = []
+        component: Any
+        for component in self.component:
+            lines += self._with_tax(component, list(component.lines(flows, terms, self)))
+        for component in self.component:
+            if isinstance(component, fixed.MinimumCharge):
+                counted = [line for line in lines if component.covers(line)]
+                rest = component.top_up(counted, flows, terms, self)
+                # A unit more in a line that counts is a unit less in the rest: only their sum is told apart.
+                lines = [replace(line, joined=_BILL) for line in [*lines, *self._with_tax(component, [rest])]]
+        return lines
+
+    def _with_tax(self, component: Any, own: list[Line]) -> list[Line]:
+        """A component's lines before tax, and the tax on each."""
+        tax, share = component.tax(self), component.net_share(self)
+        if share != 1.0:
+            own = [replace(line, values=line.values * share) for line in own]
+        if not tax:
+            return own
+        taxes = [
+            replace(line, name=self.tax_name, group="tax", values=tax * line.values, quantity=None, unit="")
+            for line in own
+        ]
+        return own + taxes
+
+    def import_price(self, terms: Any) -> np.ndarray:
+        """What one more imported kWh costs in each step, in the first block of any, demand and minimum aside.
+
+        Of shape (steps,). [currency/kWh]
+        """
+        return self._price(terms, "energy in")
+
+    def export_price(self, terms: Any) -> np.ndarray:
+        """What one more exported kWh brings in each step, in the first tier and below any free level.
+
+        Of shape (steps,). [currency/kWh]
+        """
+        return self._price(terms, "energy out")
+
+    def _price(self, terms: Any, group: str) -> np.ndarray:
+        kinds: Any = energy.KINDS if group == "energy in" else export.KINDS
+        price = np.zeros(terms.timeline.steps)
+        for component in self.component:
+            if isinstance(component, kinds) and not isinstance(component, energy.ControlledLoad):
+                factor = (1 + component.tax(self)) * component.net_share(self)
+                price = price + factor * component.price(terms, self)
+        return price
+
+    def faults(self, timeline: Timeline) -> Iterator[str]:
+        """What does not fit a timeline: the place within the tariff, the rule, the way out."""
+        for index, component in enumerate(self.component):
+            if hasattr(component, "uncovered"):
+                step = component.uncovered(timeline, self)
+                if step is not None:
+                    when = timeline.local(self.zone)[step].strftime("%a %Y-%m-%d %H:%M")
+                    yield (
+                        f"component.{index}.rates leave {when} ({self.zone}) without a rate. "
+                        "End the list with a rate that has no `when`."
+                    )
+            interval = getattr(component, "interval_minutes", 0)
+            if interval > timeline.step_minutes and interval % timeline.step_minutes:
+                yield (
+                    f"component.{index}.interval_minutes is {interval}, which "
+                    f"{timeline.step_minutes} min steps do not divide. Change step_minutes."
+                )
+
+    def twins(self) -> Iterator[str]:
+        """Components that a bill could not tell apart."""
+        names = [(component.kind, component.name) for component in self.component]
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                yield f"component.{index} has the kind and name of another one. Give each its own name."
+
+    def windows(self) -> Iterator[tuple[str, Any]]:
+        """Every window of its components, with its place within the tariff."""
+        for index, component in enumerate(self.component):
+            if getattr(component, "when", None) is not None:
+                yield f"component.{index}.when", component.when
+            for number, period in enumerate(getattr(component, "rates", ())):
+                if period.when is not None:
+                    yield f"component.{index}.rates.{number}.when", period.when
+
+
+_BILL = "the bill"

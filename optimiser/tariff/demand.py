@@ -1,0 +1,290 @@
+"""Power that is charged for: peaks in kW or kVA, stepped fees for capacity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import Field, StrictStr, model_validator
+
+from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.flows import MeterFlows
+from optimiser.tariff.parts import RELAXED, Charge, days_of_supply, hours_words, share_of_period
+from optimiser.terms import Line
+from optimiser.timeline import Grouping, Window
+
+
+class _Metered(Charge):
+    """How a demand is metered: interval, window, how many of the highest."""
+
+    interval_minutes: int = quantity("min", "length of the metered average", default=30, above=0)
+    highest: int = quantity(
+        "-", "the mean of so many of the highest is charged", default=1, above=0, at_most=400
+    )
+    distinct_days: bool = Field(default=False, description="whether the highest must be of different days")
+    when: Window | None = None
+    pro_rata: bool = Field(
+        default=False,
+        description="whether a billing period that is cut is charged by its share of days, not in full",
+    )
+
+    @property
+    def once_a_period(self) -> bool:
+        """Whether a billing period pays it whole, however few of its days are run."""
+        return not self.pro_rata and getattr(self, "rate_basis", "billing_period") == "billing_period"
+
+    def measured(self, name: str, flows: MeterFlows, terms: Any, tariff: Any, reactive: Any = None) -> Any:
+        """What is measured in each billing period. [kW or kVA]"""
+        mask = self.mask(terms, tariff, self.when)
+        slot = Grouping()
+        if self.interval_minutes > terms.timeline.step_minutes:
+            slot = Grouping("block", tariff.zone, self.interval_minutes)
+        return terms.peak(
+            name,
+            flows.import_kw * terms.series(mask) if not mask.all() else flows.import_kw,
+            per=tariff.period,
+            slot=slot,
+            at_most=flows.import_most_kw * mask,
+            unit="kW" if reactive is None else "kVA",
+            reactive=None if reactive is None else reactive * mask,
+            highest=self.highest,
+            apart=Grouping("day", tariff.zone) if self.distinct_days and self.highest > 1 else Grouping(),
+        )
+
+    def metered_words(self) -> str:
+        """How the demand is metered."""
+        which = "highest average" if self.highest == 1 else f"mean of the {self.highest} highest averages"
+        days = ", of different days" if self.distinct_days and self.highest > 1 else ""
+        return f"{which} of {self.interval_minutes} min{days}{hours_words(self.when)}"
+
+    def fraction_charged(self, terms: Any, tariff: Any) -> np.ndarray:
+        """What part of a rate for a whole billing period each one pays. [-]"""
+        share = share_of_period(terms, tariff, self.in_force(terms, tariff))
+        return share if self.pro_rata else np.where(share > 0, 1.0, 0.0)
+
+
+class Ratchet(Component):
+    """What peaks of earlier billing periods still count for."""
+
+    fraction: float = quantity("-", "of the highest earlier peak", above=0, at_most=1)
+    periods: int = quantity("-", "earlier billing periods that count", default=11, above=0, at_most=36)
+    past_peaks: several(float) = Field(  # type: ignore[valid-type]
+        default=(),
+        description="peaks before the timeline in the unit of the rate, the latest last; left out: none",
+    )
+
+    @model_validator(mode="after")
+    def _past(self) -> Any:
+        if any(not 0 <= peak <= 1e9 for peak in self.past_peaks):
+            raise ValueError("past_peaks must be at least 0 and at most 1e9")
+        return self
+
+
+class _Demand(_Metered):
+    """A charge on a peak, with what earlier peaks and a minimum make of it."""
+
+    rate_basis: Literal["billing_period", "day"] = choice(
+        "whether the rate is for a billing period or for each day of it", default="billing_period"
+    )
+    ratchet: Ratchet | None = Field(default=None, description="what earlier peaks still count for")
+
+    def charged(
+        self, name: str, measured: Any, least: float, most: np.ndarray, terms: Any, tariff: Any
+    ) -> Any:
+        """What of the measured demand is charged, earlier peaks and the minimum counted."""
+        if self.ratchet is None and not least:
+            return measured
+        ratchet = self.ratchet or Ratchet(fraction=1.0)
+        return terms.ratchet(
+            f"{name}.charged",
+            measured,
+            per=tariff.period,
+            fraction=ratchet.fraction if self.ratchet else 0.0,
+            periods=ratchet.periods,
+            past=ratchet.past_peaks,
+            at_least=least,
+            at_most=most,
+        )
+
+    def rate_words(self, rate: float, unit: str, least: float) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        per = " and day" if self.rate_basis == "day" else ""
+        words = f"{rate:g} a {unit}{per} of the billing period's {self.metered_words()}"
+        if least:
+            words += f"; at least {least:g} {unit}"
+        if self.ratchet is not None:
+            words += (
+                f"; at least {100 * self.ratchet.fraction:g} % of the highest of the "
+                f"{self.ratchet.periods} billing periods before"
+            )
+        return words
+
+    def line(self, words: str, rate: float, charged: Any, unit: str, terms: Any, tariff: Any) -> Line:
+        """One amount a billing period."""
+        if self.rate_basis == "day":
+            days = terms.series(
+                days_of_supply(terms, tariff, self.in_force(terms, tariff)), per=tariff.period
+            )
+            counted, unit = charged * days, f"{unit} days"
+        else:
+            share = self.fraction_charged(terms, tariff)
+            counted = charged if (share == 1.0).all() else charged * terms.series(share, per=tariff.period)
+        return Line(words, "demand", -rate * counted, tariff.period, quantity=counted, unit=unit)
+
+
+class DemandCharge(_Demand):
+    """Charge on the highest metered average import of a billing period, in kW.
+
+    Metered at the import register, averaged over clock-aligned intervals of `interval_minutes`, within a window;
+    the highest average of the billing period is charged, or the mean of the `highest`. At least `at_least_kw` is
+    charged, and with a `ratchet` a fraction of earlier peaks. Rates of several seasons are several components with
+    windows. With steps longer than the interval the step's own average is used, which understates the peak; the check
+    command says so. Leaves out ratchets on the peaks of a season alone.
+
+    References
+    ----------
+    .. [1] Average over 30 min, maximum of the month, often within a window: public pages of distribution networks
+       and of the HK Electric bill guide ("maximum demand in kVA averaged over 30 minutes x rate"), read second hand.
+    .. [2] AGL, help page on demand charges, as quoted on its forum: kW x days x c/kW/day.
+    .. [3] Pacific Northwest National Laboratory, questions on demand charges: billed demand is the greater of the
+       month's and 80 % of the highest of the previous 11 months.
+    """
+
+    kind: Literal["demand_charge"] = choice("component")
+    name: StrictStr = text("name on the bill", default="Demand")
+    rate_per_kw: float = quantity(
+        "currency/kW", "charge per kW of a billing period's peak, before tax", at_least=0
+    )
+    at_least_kw: float = quantity("kW", "least demand that is charged", default=0.0, at_least=0)
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        return self.rate_words(self.rate_per_kw, "kW", self.at_least_kw)
+
+    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+        """One amount a billing period."""
+        name = f"demand.{self.name}"
+        measured = self.measured(name, flows, terms, tariff)
+        charged = self.charged(name, measured, self.at_least_kw, flows.import_most_kw, terms, tariff)
+        yield self.line(self.name, self.rate_per_kw, charged, "kW", terms, tariff)
+
+
+class ApparentDemandCharge(_Demand):
+    """Charge on the highest metered apparent power of a billing period, in kVA.
+
+    Metered as kW and kvar at the import register, each averaged over clock-aligned intervals, then the root of both
+    squared. Reactive power is the load's: a series, or the load's power times the tangent of its power factor; solar
+    and storage change the kW only, so they make the power factor at the meter worse. The program takes tangents, at
+    most 0.4 % below; the bill is exact. Leaves out reactive power that inverters give.
+
+    References
+    ----------
+    .. [1] HK Electric, guide to the bill of the maximum demand tariff: kVA averaged over 30 minutes; read second
+       hand. Apparent power is the root of active and reactive power squared: IEC 60050-131, from memory.
+    """
+
+    kind: Literal["apparent_demand_charge"] = choice("component")
+    name: StrictStr = text("name on the bill", default="Apparent demand")
+    rate_per_kva: float = quantity(
+        "currency/kVA", "charge per kVA of a billing period's peak, before tax", at_least=0
+    )
+    at_least_kva: float = quantity("kVA", "least demand that is charged", default=0.0, at_least=0)
+    power_factor: float | None = quantity("-", "of the load", default=None, above=0, at_most=1)
+    reactive_kvar: Column | None = column("kvar", "reactive power of the load", default=None, at_least=0)
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        reactive = (
+            f"power factor {self.power_factor:g}" if self.power_factor else f"kvar {self.reactive_kvar}"
+        )
+        return f"{self.rate_words(self.rate_per_kva, 'kVA', self.at_least_kva)}; {reactive}"
+
+    @model_validator(mode="after")
+    def _one_reactive(self) -> Any:
+        if (self.power_factor is None) == (self.reactive_kvar is None):
+            raise ValueError("give either power_factor or reactive_kvar")
+        return self
+
+    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+        """One amount a billing period."""
+        if self.power_factor is not None:
+            reactive = np.asarray(flows.load_kw) * np.tan(np.arccos(self.power_factor))
+        else:
+            reactive = terms.values(self.reactive_kvar)
+        name = f"apparent_demand.{self.name}"
+        measured = self.measured(name, flows, terms, tariff, reactive)
+        most = np.hypot(flows.import_most_kw, reactive)
+        charged = self.charged(name, measured, self.at_least_kva, most, terms, tariff)
+        line = self.line(self.name, self.rate_per_kva, charged, "kVA", terms, tariff)
+        yield replace(line, approximates=TANGENTS_TAKEN)
+
+
+TANGENTS_TAKEN = (
+    "The program holds apparent power above tangents, at most 0.4 % below what is billed; what is billed is exact, "
+    "and the difference is part of the gap."
+)
+
+
+class FeeStep(Component):
+    """A fee and the demand up to which it holds; the last of a list has no end."""
+
+    up_to_kw: float | None = quantity("kW", "demand at which the step ends", default=None, above=0)
+    fee: float = quantity("currency", "fee of a whole billing period, before tax", at_least=0)
+
+
+class CapacityFee(_Metered):
+    """A fee for each billing period that the step picks in which its demand lies.
+
+    Metered like a demand charge; the mean of the `highest`, of different days if asked, picks the step, and its fee
+    is charged whole. A demand that ends a step is in it, within a watt. The program takes the straight line below the
+    steps, the bill is exact. Leaves out fees that the demand of the month before picks.
+
+    References
+    ----------
+    .. [1] Network tariffs of Norwegian households: a yearly price by the step in which the mean of the three highest
+       hours of different days of a month lies (a month pays a twelfth); price data of kraftsystemet/fri-nettleie,
+       CC BY 4.0.
+    """
+
+    kind: Literal["capacity_fee"] = choice("component")
+    name: StrictStr = text("name on the bill", default="Capacity")
+    steps: several(FeeStep) = Field(  # type: ignore[valid-type]
+        min_length=1, description="steps in order; only the last has no up_to_kw"
+    )
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        steps = [
+            f"{step.fee:g} up to {step.up_to_kw:g} kW" if step.up_to_kw else f"{step.fee:g} above"
+            for step in self.steps
+        ]
+        return f"{', '.join(steps)}, by the billing period's {self.metered_words()}"
+
+    @model_validator(mode="after")
+    def _rising(self) -> Any:
+        ends, fees = [step.up_to_kw for step in self.steps], [step.fee for step in self.steps]
+        if ends[-1] is not None or any(end is None for end in ends[:-1]):
+            raise ValueError("the last of steps, and only the last, must have no up_to_kw")
+        if any(one >= other for one, other in pairwise(ends[:-1])):
+            raise ValueError("up_to_kw of steps must rise from step to step")
+        if any(one > other for one, other in pairwise(fees)):
+            raise ValueError("fee of steps must not fall from step to step")
+        return self
+
+    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+        """One line: the fee of the step that each billing period lies in."""
+        name, per = f"capacity_fee.{self.name}", tariff.period
+        measured = self.measured(name, flows, terms, tariff)
+        most = float(np.max(flows.import_most_kw, initial=0.0))
+        tops = [step.up_to_kw for step in self.steps[:-1]]
+        chosen = terms.step_of(name, measured, tops=[*tops, max([most, *tops])], per=per)
+        fees = [step.fee * share for step, share in zip(self.steps, chosen, strict=True)]
+        fee = sum(fees[1:], fees[0]) * terms.series(self.fraction_charged(terms, tariff), per=per)
+        relaxed = RELAXED if len(self.steps) > 1 else ""
+        yield Line(self.name, "demand", -fee, per, approximates=relaxed)
+
+
+KINDS = (DemandCharge, ApparentDemandCharge, CapacityFee)
