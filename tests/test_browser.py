@@ -16,6 +16,7 @@ import pytest
 from report_sample import sample_results
 
 from optimiser import report
+from optimiser.importing import bring_in, write_import
 from optimiser.report import write_report
 
 BROWSER = next(
@@ -235,3 +236,24 @@ def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
         browser.close()
     assert complaints == []
     assert asked == [(folder / "page.html").as_uri()]
+
+
+@pytest.mark.parametrize("width_px", [360, 1280])
+def test_page_of_an_import_is_drawn(tmp_path: Path, width_px: int) -> None:
+    """A made-up meter's fortnight: bars and a map for each register, nothing wider than the screen, no complaint."""
+    lines = ["200,4123456789,E1B1,,{},,,kWh,30,", "300,202501{:02d},{},A,,,,"]
+    values = ",".join(f"{abs(24 - place) / 10}" for place in range(48))
+    text = "\n".join(
+        line
+        for suffix in ("E1", "B1")
+        for line in [lines[0].format(suffix), *(lines[1].format(day, values) for day in range(1, 15))]
+    )
+    (tmp_path / "meter.csv").write_text(text, encoding="utf-8")
+    write_import(bring_in([tmp_path / "meter.csv"], "page"), tmp_path)
+    seen = told(tmp_path, width_px)
+    assert "all" == seen["drawn"]
+    assert seen["content"] <= seen["frame"]
+    assert {"chart-months-0", "chart-map-column-0", "chart-map-column-1"} == set(seen["charts"])
+    assert all(seen["charts"].values()), seen["charts"]
+    done = browse(tmp_path, "page.html", "--dump-dom", "--enable-logging=stderr", "--v=0")
+    assert [] == [line for line in done.stderr.splitlines() if "CONSOLE" in line]

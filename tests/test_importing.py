@@ -66,7 +66,7 @@ def channel(
 
 def readings(*channels: Channel) -> Readings:
     """What a file held."""
-    return Readings("made.csv", "made", channels)
+    return Readings("made.csv", "NEM12", channels)
 
 
 # --- even steps ---------------------------------------------------------------------------------------------------
@@ -161,6 +161,15 @@ def test_registers_of_a_kind_are_added_and_checks_are_not():
     assert np.isnan(found.frame["import_kw"].iloc[1])
     assert any("m/F1: they check another register" in note for note in found.notes)
     assert any("import - export + solar production" in note for note in found.notes)
+
+
+def test_readings_of_a_feed_are_not_added():
+    """An hourly and a quarter-hourly reading of one point may be the same energy twice."""
+    found = tidy(
+        Readings("f", "Green Button", (channel("1/01", "import", [1]), channel("1/02", "import", [1])))
+    )
+    assert ["r01_kw", "r02_kw"] == list(found.frame.columns)
+    assert any("take what you need with --channel" in note for note in found.notes)
 
 
 def test_several_meters_keep_their_names():

@@ -1,1 +1,1 @@
-"""What people really have - weather files, yearly bills, part of a year, a net meter - turned into series."""
+"""What people really have, turned into series: meter files, market tables, weather files, yearly bills, a net meter."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -17,6 +18,7 @@ from optimiser.intake.repair import Method, Repaired, gaps, repair
 
 ENERGY_OF = {power: energy for energy, power in POWER_OF.items()}
 MOST_YEARS = 30
+ADDED = ("NEM12", "table")  # formats whose registers of one meter and kind are parts of a whole
 _MINUTE = np.timedelta64(60, "s")
 
 
@@ -106,8 +108,9 @@ def tidy(
 ) -> Tidy:
     """Lay registers onto even steps, repair what is asked, and add up registers of one kind.
 
-    Of one meter, `import_kw` is the sum of its import registers and `export_kw` that of its export registers; check
-    registers are never added. With several meters the meter stands before these names.
+    Of one meter, `import_kw` is the sum of its import registers and `export_kw` that of its export registers. Check
+    registers are never added, nor those of a Green Button feed, where one meter reading may hold what another holds.
+    With several meters the meter stands before these names.
 
     Parameters
     ----------
@@ -140,7 +143,7 @@ def tidy(
     names = _names(leads)
     laid = {names[name]: _laid(readings, own, step) for name, own in registers.items()}
     parts, repaired = repair(_one_frame(readings, laid, step), methods, zone)
-    frame, origins = _summed(parts, leads, names)
+    frame, origins = _summed(parts, leads, names, readings.form in ADDED)
     units = {names[name]: POWER_OF[lead.unit] for name, lead in leads.items()}
     return Tidy(
         readings.form,
@@ -152,7 +155,7 @@ def tidy(
         ),
         tuple(_quality(channel, zone) for own in registers.values() for channel in own),
         tuple(repaired),
-        tuple(dict.fromkeys([*_told(readings, registers), *_notes(registers, step)])),
+        tuple(dict.fromkeys([*_told(readings, registers), *_notes(readings, registers, step)])),
     )
 
 
@@ -367,7 +370,7 @@ def _sort(channel: Channel) -> tuple[str, str, bool, str]:
 
 
 def _summed(
-    parts: pd.DataFrame, leads: dict[str, Channel], names: dict[str, str]
+    parts: pd.DataFrame, leads: dict[str, Channel], names: dict[str, str], added: bool
 ) -> tuple[pd.DataFrame, dict[str, str]]:
     """The parts, and before them the sums of several registers of a kind."""
     origins = {names[register]: register for register in leads}
@@ -376,7 +379,7 @@ def _summed(
     for meter in meters:
         for kind in ("import", "export"):
             own = [register for register, lead in leads.items() if _sort(lead) == (meter, kind, False, "kWh")]
-            if len(own) > 1:
+            if len(own) > 1 and added:
                 name = f"m{slug(meter)}_{kind}_kw" if meters[1:] else f"{kind}_kw"
                 sums[name] = parts[[names[register] for register in own]].sum(axis=1, skipna=False)
                 origins[name] = " + ".join(own)
@@ -425,9 +428,15 @@ def _told(readings: Readings, registers: dict[str, list[Channel]]) -> list[str]:
     return [*readings.notes, *own]
 
 
-def _notes(registers: dict[str, list[Channel]], step: int) -> list[str]:
+def _notes(readings: Readings, registers: dict[str, list[Channel]], step: int) -> list[str]:
     notes = []
     channels = [channel for own in registers.values() for channel in own]
+    alike = Counter(_sort(own[0]) for own in registers.values() if own[0].kind in ("import", "export"))
+    if readings.form not in ADDED and any(count > 1 for count in alike.values()):
+        notes.append(
+            "Several registers of a meter go the same way. They are not added, since one may hold what another holds: "
+            "take what you need with --channel."
+        )
     for channel in channels:
         if channel.step_minutes > step:
             notes.append(
