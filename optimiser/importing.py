@@ -209,9 +209,8 @@ def _column_lines(column: ColumnFacts) -> list[str]:
 def source_text(made: Imported) -> str:
     """The text to paste into scenario.toml."""
     return (
-        f'[source.{made.name}]\nfile = "{made.name}.parquet"\ntime_column = "interval_start"\nstamps = '
-        '"start"\n'
-        f"step_minutes = {made.found.step_minutes}\n"
+        f'[source.{made.name}]\nfile = "{made.name}.parquet"\ntime_column = "interval_start"\n'
+        f'stamps = "start"\nstep_minutes = {made.found.step_minutes}\n'
     )
 
 

@@ -189,6 +189,9 @@ def test_volts_are_left_out_and_named(tmp_path):
         tmp_path, HEAD, row([1] * 48), HEAD.replace("E1,N1", "V1,N1").replace("KWH", "V"), row([240] * 48)
     )
     assert ["4123456789/E1"] == [channel.name for channel in read_back.channels]
+    assert "changes its kind of unit: V on line 2" in faults(
+        tmp_path, HEAD.replace("KWH", "V"), row([240] * 48), HEAD, row([1] * 48, "20050302")
+    )
     assert "4123456789/V1 is in V, not energy: left out." in read_back.notes
 
 
@@ -272,6 +275,9 @@ def test_several_files_are_one(tmp_path):
     two.write_text("\n".join([HEAD, row([2] * 48, after=",,20060101000000,"), row([3] * 48, "20050302")]))
     (channel,) = read_nem12([one, two]).channels
     assert 48 * 5 == channel.energy.sum()
+    two.write_text("\n".join([HEAD, row([2] * 48)]))
+    with pytest.raises(SeriesError, match=r"is on 1\.csv, line 2 and on 2\.csv, line 2 with"):
+        read_nem12([one, two])
 
 
 # --- what is refused ----------------------------------------------------------------------------------------------

@@ -148,8 +148,7 @@ class _Reader:
 
     def _refuse_doctype(self, *_: object) -> None:
         raise _RefusedError(
-            f"line {self.parser.CurrentLineNumber}: a document type is declared, which may hide entities "
-            "that grow "
+            f"line {self.parser.CurrentLineNumber}: a document type is declared, which may hide entities that grow "
             "without bound. The standard has none: remove it, or fetch the file from its source."
         )
 
@@ -160,8 +159,7 @@ class _Reader:
         self._path.append(name)
         if len(self._path) > 200:
             raise _RefusedError(
-                f"line {self.parser.CurrentLineNumber}: elements are nested deeper than 200. Fetch the file "
-                "again."
+                f"line {self.parser.CurrentLineNumber}: elements are nested deeper than 200. Fetch the file again."
             )
         if space == ATOM:
             if name == "entry":
@@ -276,8 +274,7 @@ def read_green_button(path: Path, unit: str | None = None) -> Readings:
 def _nothing_of_ours(reader: _Reader) -> str:
     spaces = ", ".join(space[:60] or "none" for space, _ in reader.spaces.most_common(3))
     return (
-        f"it is XML without a resource of the namespace {ESPI}; its namespaces are: {spaces}. Ask the "
-        "utility for a "
+        f"it is XML without a resource of the namespace {ESPI}; its namespaces are: {spaces}. Ask the utility for a "
         "Green Button file of interval data."
     )
 
@@ -310,8 +307,7 @@ class _Feed:
         """All channels, or every fault."""
         if not any(block.readings for block in self.of_kind["IntervalBlock"]):
             self.faults.append(
-                "it holds no interval readings. Ask for interval data; a file of bills or of meter details "
-                "has none."
+                "it holds no interval readings. Ask for interval data; a file of bills or of meter details has none."
             )
             refuse(self.path, self.faults)
         channels: list[Channel] = []
@@ -330,8 +326,7 @@ class _Feed:
         )
 
     def _registers(self) -> Iterator[tuple[_Resource | None, list[_Resource]]]:
-        """Each meter reading with its interval blocks; without any, the blocks by the link that holds "
-        "them."""
+        """Each meter reading with its interval blocks; without any, the blocks by the link that holds them."""
         blocks = [block for block in self.of_kind["IntervalBlock"] if block.readings]
         meter_readings = _once(self.of_kind["MeterReading"])
         if not meter_readings:
@@ -348,8 +343,7 @@ class _Feed:
             if len(owners) != 1:
                 count = "no meter reading" if not owners else f"{len(owners)} meter readings"
                 self.faults.append(
-                    f"line {block.line}: the links of an IntervalBlock lead to {count} of "
-                    f"{len(meter_readings)} in the "
+                    f"line {block.line}: the links of an IntervalBlock lead to {count} of {len(meter_readings)} in the "
                     "file, so its register is unknown. Ask for a file with complete links."
                 )
                 continue
@@ -398,8 +392,7 @@ class _Feed:
             apart = {key: item for key, item in apart.items() if not _not_energy(_codes(item))}
             if len(apart) != 1:
                 self.faults.append(
-                    f"line {block.line}: {name} is described by {len(found)} reading types that differ. Ask "
-                    "for a file "
+                    f"line {block.line}: {name} is described by {len(found)} reading types that differ. Ask for a file "
                     "with one reading type a register."
                 )
                 return None
@@ -413,8 +406,7 @@ class _Feed:
             return self._declared(name)
         count = f"reading types ({len(types)}), but none that it is linked to" if types else "no reading type"
         self.faults.append(
-            f"line {block.line}: the unit of {name} is unknown: the file holds {count}. Ask for a file with "
-            "its "
+            f"line {block.line}: the unit of {name} is unknown: the file holds {count}. Ask for a file with its "
             'ReadingType, or say the unit of its values, unit "mWh", "Wh" or "kWh".'
         )
         return None
@@ -434,15 +426,13 @@ class _Feed:
             word = found.text.get(key)
             if word is not None and codes[key] is None:
                 self.faults.append(
-                    f"line {found.line}: {key} of a ReadingType must be a whole number, got {word[:40]!r}. "
-                    "Fetch the "
+                    f"line {found.line}: {key} of a ReadingType must be a whole number, got {word[:40]!r}. Fetch the "
                     "file again."
                 )
         power_of_ten = codes["powerOfTenMultiplier"] or 0
         if not -12 <= power_of_ten <= 12:
             self.faults.append(
-                f"line {found.line}: powerOfTenMultiplier must be between -12 and 12, got {power_of_ten}. "
-                "Fetch the "
+                f"line {found.line}: powerOfTenMultiplier must be between -12 and 12, got {power_of_ten}. Fetch the "
                 "file again."
             )
         if len(self.faults) > before:
@@ -582,8 +572,7 @@ class _Table:
         fits = length is not None and whole == length * len(block.readings)
         if some or first is None or not length or not fits:
             self.faults.append(
-                f"line {block.line}: readings without a start can only be placed where all "
-                f"{len(block.readings)} of a "
+                f"line {block.line}: readings without a start can only be placed where all {len(block.readings)} of a "
                 "block have none and fill its interval. Ask for a file with timePeriod."
             )
             return None
@@ -639,8 +628,7 @@ class _Table:
 
     def _fault(self, reading: _Reading, what: str, rule: str, came: str) -> None:
         self.faults.append(
-            f"line {reading.line}: {what} of a reading of {self.name} must {rule}, got {came[:40]!r}. Fetch "
-            "the file "
+            f"line {reading.line}: {what} of a reading of {self.name} must {rule}, got {came[:40]!r}. Fetch the file "
             "again."
         )
 
@@ -665,10 +653,8 @@ class _Table:
         if len(astray):
             row = kept[int(astray[0])]
             self.faults.append(
-                f"line {row[4]}: {len(astray)} readings of {self.name}, the first at {_when(row[0])}, are "
-                "not a whole "
-                f"number of {length // 60} min from the first at {_when(kept[0][0])}. Split the file where "
-                "they shift."
+                f"line {row[4]}: {len(astray)} readings of {self.name}, the first at {_when(row[0])}, are not a whole "
+                f"number of {length // 60} min from the first at {_when(kept[0][0])}. Split the file where they shift."
             )
         kind, notes = self.meaning.kind, self._notes(repeats, replaced)
         below = int((energy < 0).sum())
@@ -705,8 +691,7 @@ class _Table:
                 replaced += 1
             else:
                 self.faults.append(
-                    f"line {row[4]}: the interval of {self.name} that starts {_when(row[0])} is there twice "
-                    "with "
+                    f"line {row[4]}: the interval of {self.name} that starts {_when(row[0])} is there twice with "
                     f"different values (also line {last[4]}), neither of them newer. Remove one."
                 )
             kept[-1] = row
@@ -723,8 +708,7 @@ class _Table:
                 notes.append(f"{count} readings without a word on quality: taken as actual")
             elif code not in QUALITY_CODES:
                 notes.append(
-                    f"{count} readings of quality {code}, which the standard does not list: taken as "
-                    "estimated"
+                    f"{count} readings of quality {code}, which the standard does not list: taken as estimated"
                 )
             elif code not in QUIET:
                 notes.append(f"{count} readings of quality {code} ({QUALITY_CODES[code][1]})")
@@ -837,8 +821,7 @@ _FLOWS = {"import": 1, "export": 19, "net": 4, "reactive import": 1, "reactive e
 def _entry(own: str, up: str, related: list[str], content: str, title: str = "") -> str:
     links = "".join(f'<link rel="related" href="{escape(item)}"/>' for item in related)
     return (
-        f'<entry><link rel="self" href="{own}"/><link rel="up" '
-        f'href="{up}"/>{links}<title>{escape(title)}</title>'
+        f'<entry><link rel="self" href="{own}"/><link rel="up" href="{up}"/>{links}<title>{escape(title)}</title>'
         f"<content>{content}</content></entry>"
     )
 

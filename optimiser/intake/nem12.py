@@ -76,7 +76,7 @@ _AVERAGE = {"D": "E", "A": "B", "J": "Q", "P": "K"}
 class _Register:
     """A 200 record: what the days after it belong to."""
 
-    line: int
+    place: str
     meter: str
     suffix: str
     unit: str
@@ -90,7 +90,7 @@ class _Register:
 class _Day:
     """A 300 record and the 400 records under it; `values` are as written."""
 
-    line: int
+    place: str
     register: _Register
     date: int
     values: list[float]
@@ -126,14 +126,15 @@ def read_nem12(paths: Path | Sequence[Path]) -> Readings:
     days: list[_Day] = []
     notes: list[str] = []
     for path in several:
-        found, remarks = _parse(path, text_of(path, content_of(path)))
+        label = f"{path.name}, " if several[1:] else ""
+        found, remarks = _parse(path, text_of(path, content_of(path)), label)
         days += found
-        notes += remarks if len(several) == 1 else [f"{path.name}: {words}" for words in remarks]
+        notes += [f"{label}{words}" for words in remarks]
     where = several[0] if len(several) == 1 else Path(", ".join(path.name for path in several))
     return _assemble(where, days, notes)
 
 
-def _parse(path: Path, text: str) -> tuple[list[_Day], list[str]]:
+def _parse(path: Path, text: str, label: str) -> tuple[list[_Day], list[str]]:
     faults: list[str] = []
     days: list[_Day] = []
     notes: list[str] = []
@@ -143,28 +144,30 @@ def _parse(path: Path, text: str) -> tuple[list[_Day], list[str]]:
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip(" ,\t\x1a"):
             continue
+        place = f"line {number}"
         parts = line.split(",") if '"' not in line else _quoted(line)
         code = parts[0].strip()
         if code == "300":
-            day = _day(number, parts, register, faults)
+            day = _day(place, parts, register, faults)
             if day is not None:
+                day.place = label + place
                 days.append(day)
         elif code == "400":
-            _range(number, parts, day, faults)
+            _range(place, parts, day, faults)
         elif code == "200":
-            register, day = _register(number, parts, faults), None
+            register, day = _register(place, parts, faults), None
         elif code == "100":
             headed, register, day = True, None, None
-            _header(number, parts, faults)
+            _header(place, parts, faults)
         elif code == "900":
             ended, register, day = True, None, None
         elif code != "500":
-            _unknown(number, code, faults)
+            _unknown(place, code, faults)
     if not days and not faults:
         faults.append("it holds no 300 record, so no values. Name a NEM12 file with interval data.")
     refuse(path, faults)
     if headed and not ended:
-        notes.append("The file has no 900 record at its end: it may have been cut short.")
+        notes.append("the file has no 900 record at its end: it may have been cut short.")
     return days, notes
 
 
@@ -175,90 +178,84 @@ def _quoted(line: str) -> list[str]:
         return line.split(",")
 
 
-def _header(number: int, parts: list[str], faults: list[str]) -> None:
+def _header(place: str, parts: list[str], faults: list[str]) -> None:
     version = parts[1].strip().upper() if len(parts) > 1 else ""
     if version == "NEM13":
         faults.append(
-            f"line {number} says NEM13: readings of whole billing periods, without intervals. Ask for NEM12."
+            f"{place} says NEM13: readings of whole billing periods, without intervals. Ask for NEM12."
         )
     elif version != "NEM12":
-        faults.append(f"line {number} must say NEM12 after 100, got {version[:20]!r}. Name a NEM12 file.")
+        faults.append(f"{place} must say NEM12 after 100, got {version[:20]!r}. Name a NEM12 file.")
 
 
-def _unknown(number: int, code: str, faults: list[str]) -> None:
+def _unknown(place: str, code: str, faults: list[str]) -> None:
     if code in ("250", "550"):
-        faults.append(f"line {number} is a {code} record of NEM13: no interval data. Ask for NEM12.")
+        faults.append(f"{place} is a {code} record of NEM13: no interval data. Ask for NEM12.")
     else:
         faults.append(
-            f"line {number} begins with {code[:20]!r}, which is no record of NEM12 (100, 200, 300, 400, "
-            "500, 900). "
+            f"{place} begins with {code[:20]!r}, which is no record of NEM12 (100, 200, 300, 400, 500, 900). "
             "Correct the line or get the file again."
         )
 
 
-def _register(number: int, parts: list[str], faults: list[str]) -> _Register | None:
+def _register(place: str, parts: list[str], faults: list[str]) -> _Register | None:
     fields = [part.strip() for part in parts] + [""] * (10 - len(parts))
     meter, suffix, unit, minutes = fields[1], fields[4] or fields[3], fields[7], fields[8]
     found = len(faults)
     if not re.fullmatch(r"\w{1,11}", meter):
-        faults.append(f"line {number}: the NMI must be up to 11 letters and digits, got {meter[:20]!r}.")
+        faults.append(f"{place}: the NMI must be up to 11 letters and digits, got {meter[:20]!r}.")
     if not re.fullmatch(r"[\w-]{1,20}", suffix):
-        faults.append(
-            f"line {number}: the register's suffix must be letters and digits, got {suffix[:20]!r}."
-        )
+        faults.append(f"{place}: the register's suffix must be letters and digits, got {suffix[:20]!r}.")
     is_energy = suffix[:1].upper() in _KIND_OF
     if unit.lower() not in _UNITS and (unit.lower() not in _NO_ENERGY or (is_energy and not unit)):
         faults.append(
-            f"line {number}: the unit {unit[:20]!r} is not known; it must be one such as kWh, Wh, MWh, kVArh."
+            f"{place}: the unit {unit[:20]!r} is not known; it must be one such as kWh, Wh, MWh, kVArh."
         )
     if not re.fullmatch("[0-9]{1,4}", minutes) or int(minutes) == 0 or 1440 % int(minutes):
         faults.append(
-            f"line {number}: the interval length must be minutes that divide a day, got {minutes[:20]!r}."
+            f"{place}: the interval length must be minutes that divide a day, got {minutes[:20]!r}."
         )
     if len(faults) > found:
         return None
     name, scale, is_power = _UNITS.get(unit.lower(), (unit, 1.0, False))
-    return _Register(number, meter, suffix, name, scale, is_power, int(minutes), 1440 // int(minutes))
+    return _Register(place, meter, suffix, name, scale, is_power, int(minutes), 1440 // int(minutes))
 
 
-def _day(number: int, parts: list[str], register: _Register | None, faults: list[str]) -> _Day | None:
+def _day(place: str, parts: list[str], register: _Register | None, faults: list[str]) -> _Day | None:
     if register is None:
         if not faults:  # the 200 record above it had a fault that is told already
-            faults.append(f"line {number}: a 300 record without a 200 record before it. Get the whole file.")
+            faults.append(f"{place}: a 300 record without a 200 record before it. Get the whole file.")
         return None
     date = _date(parts[1].strip() if len(parts) > 1 else "")
     if date is None:
         faults.append(
-            f"line {number}: the day must be written CCYYMMDD, got {parts[1][:20] if parts[1:] else ''!r}."
+            f"{place}: the day must be written CCYYMMDD, got {parts[1][:20] if parts[1:] else ''!r}."
         )
         return None
     stop = register.count + 2
     flag = parts[stop].strip() if len(parts) > stop else ""
     read = _plain_values(parts[2:stop]) if _QUALITY.fullmatch(flag) else None
-    checked = (read, 0) if read is not None else _checked(number, parts, register, faults)
+    checked = (read, 0) if read is not None else _checked(place, parts, register, faults)
     if checked is None:
         return None
     values, blanks = checked
     after = [part.strip() for part in parts[stop + 1 : stop + 5]] + [""] * 4
     if any(part.strip() for part in parts[stop + 5 :]):
-        faults.append(
-            f"line {number} ({parts[1].strip()}): there are fields after the last one of a 300 record."
-        )
+        faults.append(f"{place} ({parts[1].strip()}): there are fields after the last one of a 300 record.")
         return None
     if after[2] and not re.fullmatch(r"[0-9]{12}(?:[0-9]{2})?", after[2]):
         faults.append(
-            f"line {number} ({parts[1].strip()}): the update time must be 14 digits, got {after[2][:20]!r}."
+            f"{place} ({parts[1].strip()}): the update time must be 14 digits, got {after[2][:20]!r}."
         )
         return None
     reason = " ".join(filter(None, after[:2]))
     return _Day(
-        number, register, date, values, flag, reason, after[2].ljust(14, "0") if after[2] else "", [], blanks
+        place, register, date, values, flag, reason, after[2].ljust(14, "0") if after[2] else "", [], blanks
     )
 
 
 def _plain_values(words: list[str]) -> list[float] | None:
-    """A row's values at one go where all are ordinary numbers, else None: "nan", "1_0" and the like are "
-    "none."""
+    """A row's values at one go where all are ordinary numbers, else None: nan, 1_0 and the like are none."""
     try:
         values = list(map(float, words))
     except ValueError:
@@ -269,33 +266,33 @@ def _plain_values(words: list[str]) -> list[float] | None:
 
 
 def _checked(
-    number: int, parts: list[str], register: _Register, faults: list[str]
+    place: str, parts: list[str], register: _Register, faults: list[str]
 ) -> tuple[list[float], int] | None:
     """The values of a row that cannot be read at one go: blanks become NaN, anything else is a fault."""
     words = [part.strip() for part in parts[2:]]
-    place = f"line {number} ({parts[1].strip()})"
-    count = next((place for place, word in enumerate(words) if _QUALITY.fullmatch(word)), None)
+    row = f"{place} ({parts[1].strip()})"
+    count = next((at for at, word in enumerate(words) if _QUALITY.fullmatch(word)), None)
     if count is None:
-        given = next((place for place, word in enumerate(words) if not _is_value(word)), len(words))
+        given = next((at for at, word in enumerate(words) if not _is_value(word)), len(words))
         after = f"{words[given][:10]!r}" if given < len(words) else "nothing"
         found = f"{given} values and then {after}"
     else:
         found = f"{count} values before the quality flag {words[count]!r}"
     if count != register.count:
         faults.append(
-            f"{place}: a day of {register.minutes} min intervals must hold {register.count} values and then "
-            f"a quality flag, got {found}. Get the file again; the row is cut, or spreads to another line."
+            f"{row}: a day of {register.minutes} min intervals must hold {register.count} values and then a quality "
+            f"flag, got {found}. Get the file again; the row is cut, or spreads to another line."
         )
         return None
     wrong = [word for word in words[:count] if not _is_value(word)]
     if wrong:
         faults.append(
-            f"{place}: the values must be numbers, got {wrong[0][:20]!r}; {len(wrong)} such in the row."
+            f"{row}: the values must be numbers, got {wrong[0][:20]!r}; {len(wrong)} such in the row."
         )
         return None
     values = [math.nan if word.lower() in _NULLS else float(word) for word in words[:count]]
     if any(abs(value) > MOST for value in values):
-        faults.append(f"{place}: a value is larger than {MOST:g}, which cannot be meant. Check the row.")
+        faults.append(f"{row}: a value is larger than {MOST:g}, which cannot be meant. Check the row.")
         return None
     return values, sum(word.lower() in _NULLS for word in words[:count])
 
@@ -316,23 +313,22 @@ def _date(word: str) -> int | None:
     return (moment - datetime.date(1970, 1, 1)).days if 1970 <= moment.year <= 2200 else None
 
 
-def _range(number: int, parts: list[str], day: _Day | None, faults: list[str]) -> None:
+def _range(place: str, parts: list[str], day: _Day | None, faults: list[str]) -> None:
     if day is None:
         if not faults:
-            faults.append(f"line {number}: a 400 record without a 300 record before it. Get the whole file.")
+            faults.append(f"{place}: a 400 record without a 300 record before it. Get the whole file.")
         return
     fields = [part.strip() for part in parts] + [""] * (6 - len(parts))
     first, last, flag = fields[1], fields[2], fields[3]
     sound = re.fullmatch("[0-9]{1,4}", first) and re.fullmatch("[0-9]{1,4}", last)
     if not sound or not 1 <= int(first) <= int(last) <= day.register.count:
         faults.append(
-            f"line {number}: a 400 record must name intervals from 1 to {day.register.count} of the day on "
-            "line "
-            f"{day.line}, got {first[:10]!r} to {last[:10]!r}."
+            f"{place}: a 400 record must name intervals from 1 to {day.register.count} of the day on {day.place}, "
+            f"got {first[:10]!r} to {last[:10]!r}."
         )
     elif not _QUALITY.fullmatch(flag) or flag == "V":
         faults.append(
-            f"line {number}: the quality flag must be A, E, F, N or S with its method, got {flag[:10]!r}."
+            f"{place}: the quality flag must be A, E, F, N or S with its method, got {flag[:10]!r}."
         )
     else:
         day.ranges.append((int(first), int(last), flag, " ".join(filter(None, fields[4:6]))))
@@ -349,10 +345,10 @@ def _assemble(path: Path, days: list[_Day], notes: list[str]) -> Readings:
     channels: list[Channel] = []
     for (meter, suffix), own in by_register.items():
         name = f"{meter}/{suffix}"
+        _check_unit(name, own, faults)
         if own[0].register.unit.lower() in _NO_ENERGY:
             notes.append(f"{name} is in {own[0].register.unit or 'no unit'}, not energy: left out.")
             continue
-        _check_unit(name, own, faults)
         kept, remarks = _latest(name, own, faults)
         if not faults:
             channels += _channels(name, kept, suffixes[meter], remarks)
@@ -368,9 +364,9 @@ def _assemble(path: Path, days: list[_Day], notes: list[str]) -> Readings:
 
 
 def _check_unit(name: str, days: list[_Day], faults: list[str]) -> None:
-    units = {day.register.unit: day.register.line for day in days}
+    units = {day.register.unit: day.register.place for day in days}
     if len(units) > 1:
-        words = ", ".join(f"{unit} on line {line}" for unit, line in units.items())
+        words = ", ".join(f"{unit} on {place}" for unit, place in units.items())
         faults.append(f"{name} changes its kind of unit: {words}. Read its parts apart.")
 
 
@@ -439,8 +435,7 @@ def _latest(name: str, days: list[_Day], faults: list[str]) -> tuple[list[_Day],
                 else "without update times"
             )
             faults.append(
-                f"{name}: the day {_text(day.date)} is on line {earlier.line} and on line {day.line} with "
-                "other values, "
+                f"{name}: the day {_text(day.date)} is on {earlier.place} and on {day.place} with other values, "
                 f"{times}, so it is not known which holds. Remove one of them."
             )
     notes = []
@@ -476,7 +471,7 @@ def _joined(one: _Day, other: _Day) -> _Day | None:
     ranges = [r for day in (one, other) for r in _all_ranges(day) if not r[2].startswith("N")]
     values = np.where(np.isnan(first), second, first)
     return _Day(
-        one.line,
+        one.place,
         one.register,
         one.date,
         values.tolist(),
@@ -531,15 +526,13 @@ def _remarks(days: list[_Day]) -> list[str]:
     uncovered = [day for day in days if day.flag == "V" and not _covered(day)]
     if uncovered:
         notes.append(
-            f"{len(uncovered)} days are flagged V (quality varies) without 400 records for all their "
-            "intervals, first "
-            f"{_text(uncovered[0].date)} on line {uncovered[0].line}; those intervals count as substituted."
+            f"{len(uncovered)} days are flagged V (quality varies) without 400 records for all their intervals, "
+            f"first {_text(uncovered[0].date)} on {uncovered[0].place}; those intervals count as substituted."
         )
     blank = [day for day in days if day.blanks and day.flag[0] not in "NV"]
     if blank:
         notes.append(
-            f"{sum(day.blanks for day in blank)} values are empty without a flag N, first on line "
-            f"{blank[0].line} "
+            f"{sum(day.blanks for day in blank)} values are empty without a flag N, first on {blank[0].place} "
             f"({_text(blank[0].date)}); they count as missing, not as zero."
         )
     return notes

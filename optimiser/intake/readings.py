@@ -194,9 +194,8 @@ def _one_of(own: list[Channel], faults: list[str]) -> Channel:
     if len(repeats.drop_duplicates(["start", "energy"])) > repeats["start"].nunique():
         moment = repeats["start"].iloc[0]
         faults.append(
-            f"{first.of_register} has two values for an interval, first at {moment:%Y-%m-%d %H:%M}Z. Leave "
-            "one of the "
-            "files out."
+            f"{first.of_register} has two values for an interval, first at {moment:%Y-%m-%d %H:%M}Z. Leave one of "
+            "the files out."
         )
         return first
     table = tables.drop_duplicates("start")

@@ -105,8 +105,7 @@ def read_table(path: Path, mapping: Path | str | Mapping) -> Readings:
         raise SeriesError(
             str(path),
             [
-                'its mapping says no unit. Say unit = "kW" for power or "kWh" for the energy of each '
-                "interval: 5 "
+                'its mapping says no unit. Say unit = "kW" for power or "kWh" for the energy of each interval: 5 '
                 "kWh in half an hour are 10 kW."
             ],
         )
@@ -123,8 +122,7 @@ def read_table(path: Path, mapping: Path | str | Mapping) -> Readings:
         if len(below) and kind not in ("net", "unknown"):
             when = part.starts[int(below[0])]
             table.faults.append(
-                f"{part.target.name} is called {kind} and is below zero in {len(below)} intervals, first in "
-                "that of "
+                f"{part.target.name} is called {kind} and is below zero in {len(below)} intervals, first in that of "
                 f'{when:%Y-%m-%d %H:%M}Z. Say flow = "net", or correct its sign with scale.'
             )
         start = np.asarray(part.starts.tz_localize(None), "datetime64[s]")
@@ -163,8 +161,7 @@ def read_prices(path: Path, mapping: Path | str | Mapping) -> pd.DataFrame:
         raise SeriesError(
             str(path),
             [
-                "its mapping has a unit or a column of quality, as for a meter's table. Leave them out for "
-                "prices."
+                "its mapping has a unit or a column of quality, as for a meter's table. Leave them out for prices."
             ],
         )
     table = _Table(Path(path), mapping)
@@ -270,8 +267,7 @@ class _Table:
                 self.path,
                 [
                     f"a day of {mapping.step_minutes} min intervals has {count} columns, but from "
-                    f"{mapping.day_rows.first!r} to {mapping.day_rows.last!r} there are {len(headings)}. "
-                    "Correct "
+                    f"{mapping.day_rows.first!r} to {mapping.day_rows.last!r} there are {len(headings)}. Correct "
                     "step_minutes or day_rows."
                 ],
             )
@@ -328,8 +324,7 @@ class _Table:
         if mapping.day_rows:
             moments, faults = self._without_skipped(stacked, moments, faults)
         self._tell(
-            f"the stamp {{value}} {{reason}} in {mapping.zone}. Name the fixed zone that the stamps are in, "
-            "such as "
+            f"the stamp {{value}} {{reason}} in {mapping.zone}. Name the fixed zone that the stamps are in, such as "
             '"UTC+10:00", or the column that marks the repeated hour',
             [(stacked.places[row], str(stamps[row]), reason) for row, reason in sorted(faults.items())],
             stacked.word,
@@ -413,8 +408,7 @@ class _Table:
             if zoned.any() and not zoned.all():
                 row = int(np.argmin(zoned.to_numpy()))
                 self.faults.append(
-                    f"{frame.word} {frame.places[row]}: the stamp {words[row]!r} carries no offset and "
-                    "others do. "
+                    f"{frame.word} {frame.places[row]}: the stamp {words[row]!r} carries no offset and others do. "
                     "Write all of one kind."
                 )
                 refuse(self.path, self.faults)
@@ -480,8 +474,7 @@ class _Table:
         thousands = odd & grouped.to_numpy()
         rows = np.flatnonzero(thousands)
         self._tell(
-            f"column {name} holds {{value}}, which may be thousands apart or another decimal mark than "
-            f"{mark!r}. Write "
+            f"column {name} holds {{value}}, which may be thousands apart or another decimal mark than {mark!r}. Write "
             "numbers without a mark between thousands, or say decimal",
             [(places[row], words[row], "") for row in rows],
             word,
@@ -562,8 +555,7 @@ class _Table:
             off = np.flatnonzero(seconds % (self.mapping.step_minutes * 60))
             self._tell(
                 f"the interval of {target.name} that starts {{value}} is not a whole number of "
-                f"{self.mapping.step_minutes} min from the first, {starts[0]:%Y-%m-%d %H:%M}Z. Correct "
-                "step_minutes, "
+                f"{self.mapping.step_minutes} min from the first, {starts[0]:%Y-%m-%d %H:%M}Z. Correct step_minutes, "
                 "or split the table",
                 [(places[row], f"{starts[int(row)]:%Y-%m-%d %H:%M:%S}Z", "") for row in off],
                 word,
@@ -689,8 +681,7 @@ def _csv(path: Path, words: str, mapping: Mapping) -> _Frame:
             *(row[:-1] for row in rows[1:]),
         ]  # each row ends with a separator, its heading does not
     faults = [
-        f"line {place}: it has {len(row)} fields, the headings are {len(heading)}. Correct the line; a text "
-        "with the "
+        f"line {place}: it has {len(row)} fields, the headings are {len(heading)}. Correct the line; a text with the "
         "separator in it needs quotes."
         for row, place in zip(rows[1:], places[1:], strict=True)
         if len(row) != len(heading)

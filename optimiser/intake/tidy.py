@@ -186,8 +186,8 @@ def tidy_prices(
     step = own if step_minutes is None else checked_step(step_minutes)
     if own % step:
         raise OptimiserError(
-            f"--step {step} does not divide the prices' {own} min. Averaged prices hide spikes: keep their "
-            "step, and say "
+            f"--step {step} does not divide the prices' {own} min. Averaged prices hide spikes: keep their step, "
+            "and say "
             'coarsen = "mean" in the scenario if a mean is meant.'
         )
     missing = [name for name in columns if name not in prices.columns]
@@ -199,9 +199,8 @@ def tidy_prices(
     whole = pd.date_range(frame.index[0], frame.index[-1], freq=f"{own}min")
     if whole[-1] - whole[0] > pd.Timedelta(days=MOST_YEARS * 366):
         raise OptimiserError(
-            f"the prices run from {whole[0]:%Y-%m-%d} to {whole[-1]:%Y-%m-%d}, more than {MOST_YEARS} "
-            "years. Correct the "
-            "date that is wrong, or split the file."
+            f"the prices run from {whole[0]:%Y-%m-%d} to {whole[-1]:%Y-%m-%d}, more than {MOST_YEARS} years. "
+            "Correct the date that is wrong, or split the file."
         )
     frame = frame.reindex(whole)
     if step < own:
@@ -270,9 +269,8 @@ def _check_span(readings: Readings, registers: dict[str, list[Channel]]) -> None
         raise SeriesError(
             readings.file,
             [
-                f"it holds intervals from {str(first)[:10]} to {str(last)[:10]}, more than {MOST_YEARS} "
-                "years. Correct the "
-                "date that is wrong, or split the file."
+                f"it holds intervals from {str(first)[:10]} to {str(last)[:10]}, more than {MOST_YEARS} years. "
+                "Correct the date that is wrong, or split the file."
             ],
         )
 
@@ -292,8 +290,7 @@ def _laid(readings: Readings, own: list[Channel], step: int) -> pd.Series:
             readings.file,
             [
                 f"{own[0].of_register} has intervals of different lengths that share time, first at "
-                f"{moment:%Y-%m-%d %H:%M} "
-                f"({readings.clock}). Name one with --channel: {names}."
+                f"{moment:%Y-%m-%d %H:%M} ({readings.clock}). Name one with --channel: {names}."
             ],
         )
     anchor = _anchor(start, minutes, step, readings.clock)
@@ -434,14 +431,13 @@ def _notes(readings: Readings, registers: dict[str, list[Channel]], step: int) -
     alike = Counter(_sort(own[0]) for own in registers.values() if own[0].kind in ("import", "export"))
     if readings.form not in ADDED and any(count > 1 for count in alike.values()):
         notes.append(
-            "Several registers of a meter go the same way. They are not added, since one may hold what another holds: "
-            "take what you need with --channel."
+            "Several registers of a meter go the same way. They are not added, since one may hold what another "
+            "holds: take what you need with --channel."
         )
     for channel in channels:
         if channel.step_minutes > step:
             notes.append(
-                f"{channel.name}: its {channel.step_minutes} min values are spread evenly over {step} min "
-                "steps."
+                f"{channel.name}: its {channel.step_minutes} min values are spread evenly over {step} min steps."
             )
         elif channel.step_minutes < step:
             notes.append(
@@ -460,12 +456,10 @@ def _notes(readings: Readings, registers: dict[str, list[Channel]], step: int) -
         notes.append("A net register goes below zero where the site exports, and a load must not.")
     if "export" in kinds:
         notes.append(
-            "The meter registers export, so there is solar behind it: import_kw is what the grid delivered, "
-            "less than the "
-            "site used. Its own use is import - export + solar production: `optimiser make load` restores "
-            "it from these two "
-            "columns and the solar's (--example gross). With import_kw as the load, leave out the solar "
-            "that is there."
+            "The meter registers export, so there is solar behind it: import_kw is what the grid delivered, less "
+            "than the site used. Its own use is import - export + solar production: `optimiser make load` restores "
+            "it from these two columns and the solar's (--example gross). With import_kw as the load, leave out "
+            "the solar that is there."
         )
     return notes
 
