@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.engine import diagnosis, proof
-from optimiser.engine.answer import Answer, answer
-from optimiser.engine.solver import Basis
+from optimiser.engine.answer import Answer, Start, answer
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.formulation import Formulation, formulate
@@ -86,7 +85,7 @@ class Dispatch:
     proof : Proof
     seconds : dict of str to float
         Time taken by each part. [s]
-    basis : Basis
+    start : Start
         Where a run of the same shape with other data may start.
     """
 
@@ -98,10 +97,16 @@ class Dispatch:
     worth_per_kwh: dict[str, np.ndarray]
     proof: Proof
     seconds: dict[str, float]
-    basis: Basis = field(repr=False)
+    start: Start = field(repr=False)
 
 
-def solve(scenario: Scenario, *, start: Dispatch | None = None, progress: Progress | None = None) -> Dispatch:
+def solve(
+    scenario: Scenario,
+    *,
+    start: Dispatch | None = None,
+    keep_solver: bool = False,
+    progress: Progress | None = None,
+) -> Dispatch:
     """Find the schedule that makes the most money within every limit, and prove it.
 
     Parameters
@@ -110,6 +115,9 @@ def solve(scenario: Scenario, *, start: Dispatch | None = None, progress: Progre
     start : Dispatch, optional
         A solved scenario of the same shape, other prices, limits or efficiencies in it; the linear program starts
         from there, which is quicker. The answer is proven all the same.
+    keep_solver : bool
+        Keep the solver in the answer, so that the run that starts from it need not load the problem again: one after
+        the other, each from the last. It takes memory, a gigabyte for the largest.
     progress : callable, optional
         Told in a phrase what is being done.
 
@@ -130,7 +138,7 @@ def solve(scenario: Scenario, *, start: Dispatch | None = None, progress: Progre
     _check_helpers(problem)
     built = time.perf_counter()
     try:
-        found = answer(problem, scenario, say, start.basis if start else None)
+        found = answer(problem, scenario, say, start.start if start else None, keep_solver)
     except InfeasibleError:
         say("looking for the limit that cannot be kept")
         raise diagnosis.explained(scenario, problem) from None
@@ -149,7 +157,7 @@ def solve(scenario: Scenario, *, start: Dispatch | None = None, progress: Progre
         _worth(scenario, problem, found),
         _proof(scenario, problem, found, stated, replay_violation),
         seconds,
-        found.basis,
+        found.start,
     )
 
 

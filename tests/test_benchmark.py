@@ -21,6 +21,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -32,6 +33,7 @@ from scipy import sparse
 from optimiser import read_scenario, vary
 from optimiser.dispatch import Dispatch, replay
 from optimiser.engine import directions, proof
+from optimiser.engine.answer import Start
 from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem, build_problem, tile
@@ -117,13 +119,14 @@ RESOLVES = {
 }
 
 
-def from_basis(problem: Problem, basis: Basis) -> Any:
-    """The linear program from the answer to one of the same shape, proven."""
-    highs = Highs(problem)
-    highs.set_basis(basis)
+def again(highs: Highs, problem: Problem, basis: Basis) -> Highs:
+    """The linear program from the answer to one of the same shape, proven, and the solver that now holds it."""
+    if not highs.change(problem, basis):
+        highs = Highs(problem)
+        highs.set_basis(basis)
     solution = highs.solve()
     assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(solution.purse, rel=1e-6)
-    return solution
+    return highs
 
 
 def by_windows(problem: Problem) -> tuple[Highs, Any]:
@@ -272,7 +275,8 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     basis = highs.basis()
     for name, change in RESOLVES.items():
         other = build_problem(vary(scenario, change))
-        watch.time(f"the same from that answer, another {name}", lambda other=other: from_basis(other, basis))
+        watch.time(f"the same from that answer, another {name}", partial(again, highs, other, basis))
+        highs = again(highs, problem, basis)
     bound = proof.upper_bound(problem, relaxed.row_dual)
     gap, deadline = scenario.solve.gap_tolerance, time.perf_counter() + scenario.solve.time_limit_s
 
@@ -292,7 +296,9 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     values = problem.split(outcome.solution.x)
     stated, _ = watch.time("replay every rule and line", lambda: replay(scenario, values))
     books = (tuple(stated.lines), stated.flows, tuple(stated.offers))
-    watch.time("settle", lambda: settle(Dispatch(scenario, values, *books, {}, cast(Any, None), {}, basis)))
+    watch.time(
+        "settle", lambda: settle(Dispatch(scenario, values, *books, {}, cast(Any, None), {}, Start(basis)))
+    )
     out = tmp_path / "results"
     wall, cpu, peak_mib = whole_command(folder, out)
     results = Results(

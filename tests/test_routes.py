@@ -70,6 +70,17 @@ def test_a_run_that_starts_from_another_ends_where_a_cold_one_does(change: str, 
     assert abs(warm.settled - cold.settled) <= 2 * RELATIVE * max(1.0, abs(cold.settled))
 
 
+def test_a_series_of_runs_goes_on_with_one_solver(week: Any) -> None:
+    """Each run from the last, its solver taken over where the matrix is the same: the money of cold runs."""
+    last = solve(week.scenario, keep_solver=True)
+    for change in ("price", "limit", "nothing", "capacity"):
+        scenario, before = vary(week.scenario, CHANGES[change]), last.start.highs
+        last, cold = solve(scenario, start=last, keep_solver=True), solve(scenario).proof
+        assert (last.start.highs is before) == (change != "capacity")
+        assert last.proof.verdict == "optimal"
+        assert abs(last.proof.settled - cold.settled) <= 2 * RELATIVE * max(1.0, abs(cold.settled))
+
+
 def test_a_run_of_another_shape_is_not_started_from(week: Any) -> None:
     """Two days have fewer rows than a week."""
     assert "earlier run" not in solve(vary(week.scenario, {"timeline.days": 2}), start=week).proof.route

@@ -20,8 +20,19 @@ MOST_ROWS_FINISHED = 3_000_000
 
 
 @dataclass(frozen=True)
+class Start:
+    """Where a run of the same shape with other data may start: a basis, and the solver that it is in, if that was kept.
+
+    The basis is that of the linear program before decisions. One run at a time may go on with a solver.
+    """
+
+    basis: Basis
+    highs: Highs | None = None
+
+
+@dataclass(frozen=True)
 class Answer:
-    """A schedule and what bounds it; `basis` is that of the linear program before decisions.
+    """A schedule, what bounds it, and where the next may start.
 
     Attributes
     ----------
@@ -44,10 +55,16 @@ class Answer:
     route: str
     decided: int
     remaining: int
-    basis: Basis
+    start: Start
 
 
-def answer(problem: Problem, scenario: Any, say: Callable[[str], None], start: Basis | None = None) -> Answer:
+def answer(
+    problem: Problem,
+    scenario: Any,
+    say: Callable[[str], None],
+    start: Start | None = None,
+    keep_solver: bool = False,
+) -> Answer:
     """Solve a problem to its proven best.
 
     Parameters
@@ -57,8 +74,10 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None], start: B
         Its `solve` says the gap and the time.
     say : callable
         Told in a phrase what is being done.
-    start : Basis or None
-        Of a problem with the same columns and rows and other data, to start from; one of another shape is not used.
+    start : Start or None
+        Of a problem with the same columns and rows and other data; one of another shape is not used.
+    keep_solver : bool
+        Whether the next run is to go on with this one's solver, which takes its memory.
 
     Raises
     ------
@@ -84,18 +103,21 @@ def answer(problem: Problem, scenario: Any, say: Callable[[str], None], start: B
         route += f", then {rounds} of windows for one direction at a time"
     decided = len(np.unique(every.step[outcome.flagged]))
     remaining = int(every.broken(problem, outcome.solution.x).sum())
+    kept = Start(basis, holder if keep_solver and isinstance(holder, Highs) else None)
     return Answer(
-        outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining, basis
+        outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining, kept
     )
 
 
 def _started(
-    problem: Problem, scenario: Any, say: Callable[[str], None], start: Basis | None
+    problem: Problem, scenario: Any, say: Callable[[str], None], start: Start | None
 ) -> tuple[Highs | Periods, str]:
     """What holds the problem and where it starts from, and the route in words."""
-    if start is not None and start.fits(problem):
-        highs = Highs(problem)
-        highs.set_basis(start)
+    if start is not None and start.basis.fits(problem):
+        highs = start.highs
+        if highs is None or not highs.change(problem, start.basis):
+            highs = Highs(problem)
+            highs.set_basis(start.basis)
         return highs, "from the answer to an earlier run of the same shape"
     chosen, rows = scenario.solve.route, len(problem.row_upper)
     if chosen == "auto":

@@ -206,6 +206,34 @@ class Highs:
         )
         self.problem = problem
 
+    def change(self, problem: Problem | Piece, basis: Basis) -> bool:
+        """Go on with another problem from a basis, by change calls; False, and nothing done, if its matrix is another.
+
+        Rows that were added meanwhile are taken out again.
+        """
+        count, mine = len(problem.row_upper), self.problem.matrix
+        if self._extra is not None or len(problem.lower) != len(self.problem.lower) or count > mine.shape[0]:
+            return False
+        last = int(mine.indptr[count])
+        old = (mine.indptr[: count + 1], mine.indices[:last], mine.data[:last])
+        new = (problem.matrix.indptr, problem.matrix.indices, problem.matrix.data)
+        if not all(np.array_equal(one, other) for one, other in zip(old, new, strict=True)):
+            return False
+        columns, rows = np.arange(len(problem.lower)), np.arange(count, dtype=np.int32)
+        if count < mine.shape[0]:
+            added = np.arange(count, mine.shape[0], dtype=np.int32)
+            _accepted(self._highs.deleteRows(len(added), added), "fewer rows")
+        self.change_costs(columns, problem.purse)
+        self.change_column_bounds(columns, problem.lower, problem.upper)
+        _accepted(
+            self._highs.changeRowsBounds(count, rows, problem.row_lower, problem.row_upper),
+            "changed row bounds",
+        )
+        _accepted(self._highs.changeObjectiveOffset(-problem.offset), "a changed offset")
+        self.problem = problem
+        self.set_basis(basis)
+        return True
+
     def change_column_bounds(self, columns: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
         """New bounds for some columns; the basis is kept."""
         _accepted(

@@ -219,7 +219,7 @@ class _Tiler:
             number[:, position], index[:, position], value[:, position] = place, places, values
         keep = (index >= 0) & (value != 0)
         counts = np.bincount(number[keep], minlength=steps * len(rows))
-        start = np.concatenate([[0], np.cumsum(counts)])
+        start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
         return sparse.csr_array((value[keep], index[keep], start), shape=(steps * len(rows), columns))
 
     def _group_matrix(
