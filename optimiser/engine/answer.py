@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.engine import diagnosis, directions
-from optimiser.engine.solver import Basis, Highs
+from optimiser.engine import diagnosis, directions, proof
+from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, Windows, by_days
 from optimiser.errors import InfeasibleError
@@ -120,8 +120,8 @@ def _started(
             highs.set_basis(start.basis)
         return highs, "from the answer to an earlier run of the same shape"
     chosen, rows = scenario.solve.route, len(problem.row_upper)
-    if chosen == "auto":
-        chosen = "whole" if rows <= MOST_ROWS_WHOLE else "days" if rows <= MOST_ROWS_FINISHED else "periods"
+    if chosen == "auto" and rows <= MOST_ROWS_WHOLE:
+        chosen = "whole"
     if chosen == "whole":
         return Highs(problem), "the whole run at once"
     windows = Windows(problem)
@@ -133,11 +133,16 @@ def _started(
         return Highs(problem), "the whole run at once"
     periods = Periods(problem, draft, windows, spans, say)
     words = "days first, then billing periods"
-    if chosen == "periods":
-        return periods, words
     found = periods.solve()
+    close = found.verdict == "optimal" and _gap(problem, found) <= scenario.solve.gap_tolerance / 4
+    if chosen == "periods" or (chosen == "auto" and (close or rows > MOST_ROWS_FINISHED)):
+        return periods, words
     highs = Highs(problem)
     highs.set_basis(periods.basis())
     if found.verdict == "infeasible":
         words = "days first"
     return highs, f"{words}, then the whole run from there"
+
+
+def _gap(problem: Problem, solution: Solution) -> float:
+    return proof.relative_gap(proof.upper_bound(problem, solution.row_dual), solution.purse)

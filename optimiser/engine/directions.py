@@ -89,19 +89,17 @@ def keep_one_direction(
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any():
         return Outcome(_in_rows_of(problem, relaxed), bound, broken)
-    best = search.rounded(relaxed)
+    best: Solution | None = None
     y = relaxed.row_dual
     gaps: list[float] = []
-    if best is not None:
-        say(f"one direction, first schedule: proven gap {100 * proof.relative_gap(bound, best.purse):.2g} %")
-        if proof.relative_gap(bound, best.purse) <= gap:
-            return Outcome(_in_rows_of(problem, best), bound, search.broken)
     most_nodes = FIRST_NODES if search.size <= MOST_ROWS_KEPT else FIRST_NODES // 6
     for _ in range(ROUNDS):
         spare = gap * max(1.0, abs(bound)) / 2
         view = search.price(y, best, spare, most_nodes, deadline)
         bound = min(bound, view.bound)
         solution = search.fixed(view)
+        if solution is None and best is None:
+            solution = search.rounded(relaxed)
         found = solution is not None and (best is None or solution.purse > best.purse + 0.02 * spare)
         if found:
             best = solution
