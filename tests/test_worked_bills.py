@@ -474,7 +474,7 @@ def test_blocks_that_get_cheaper_fill_in_order(tmp_path):
     charge = {"kind": "block_charge", "blocks": blocks([(100.0, 0.30), (None, 0.20)])}
     made = bill(tmp_path, [charge], level(250, 31), days=31)
     assert near(60.00) == made.bill_before
-    assert any("may see less cost" in line.approximates for line in made.dispatch.lines)
+    assert any("by whole numbers" in line.approximates for line in made.dispatch.lines)
     # The bound is the straight line from 0 to the dearest bill of the most that the site can take.
     assert made.dispatch.proof.bound >= made.dispatch.proof.settled
 

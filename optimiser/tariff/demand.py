@@ -12,7 +12,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
 from optimiser.flows import MeterFlows
-from optimiser.tariff.parts import RELAXED, Charge, days_of_supply, hours_words, share_of_period
+from optimiser.tariff.parts import BY_WHOLE_NUMBERS, Charge, days_of_supply, hours_words, share_of_period
 from optimiser.terms import Line
 from optimiser.timeline import Grouping, Window
 
@@ -238,9 +238,9 @@ class FeeStep(Component):
 class CapacityFee(_Metered):
     """A fee for each billing period that the step picks in which its demand lies.
 
-    Metered like a demand charge; the mean of the `highest`, of different days if asked, picks the step, and its fee
-    is charged whole. A demand that ends a step is in it, within a watt. The program takes the straight line below the
-    steps, the bill is exact. Leaves out fees that the demand of the month before picks.
+    Metered like a demand charge; the mean of the `highest`, of different days if asked, picks the step, and its
+    fee is charged whole. A demand that ends a step is in it, within a watt. Whole numbers choose the step.
+    Leaves out fees that the demand of the month before picks.
 
     References
     ----------
@@ -283,7 +283,7 @@ class CapacityFee(_Metered):
         chosen = terms.step_of(name, measured, tops=[*tops, max([most, *tops])], per=per)
         fees = [step.fee * share for step, share in zip(self.steps, chosen, strict=True)]
         fee = sum(fees[1:], fees[0]) * terms.series(self.fraction_charged(terms, tariff), per=per)
-        relaxed = RELAXED if len(self.steps) > 1 else ""
+        relaxed = BY_WHOLE_NUMBERS if len(self.steps) > 1 else ""
         yield Line(self.name, "demand", -fee, per, approximates=relaxed)
 
 

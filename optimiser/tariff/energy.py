@@ -36,9 +36,9 @@ class BlockCharge(Volume):
     """Charge per kWh imported by blocks of volume, each kWh at the rate of the block that it falls in.
 
     Metered at the import register within `when`, counted over the billing period (or each day). Blocks may get
-    dearer or cheaper; where a later one is cheaper the program relaxes the order in which they fill, the bill is
-    exact. Several with windows that do not overlap, or one beside an `energy_charge`, make blocks by time of use.
-    Leaves out blocks that are counted over several registers or carried over to the next period.
+    dearer or cheaper; where a later one is cheaper, whole numbers keep the order in which they fill. Several
+    with windows that do not overlap, or one beside an `energy_charge`, make blocks by time of use. Leaves out
+    blocks that are counted over several registers or carried over to the next period.
 
     References
     ----------
@@ -55,8 +55,8 @@ class BlockCharge(Volume):
         """One line a block."""
         name = f"block_charge.{self.name}"
         worth = [-block.rate_per_kwh for block in self.blocks]
-        parts, relaxed = self.volumes(name, flows.import_kw, flows.import_most_kw, worth, terms, tariff)
-        joined = name if relaxed else ""
+        parts, ordered = self.volumes(name, flows.import_kw, flows.import_most_kw, worth, terms, tariff)
+        joined = name if ordered else ""
         return self.volume_lines(self.name, parts, -1.0, "energy in", joined, terms, tariff)
 
 
@@ -65,7 +65,7 @@ class VolumeCharge(Volume):
 
     Metered at the import register within `when`. A negative rate is a rebate that is lost, or won, on all units when
     the volume passes a limit. A volume that ends a block is in it; within a watt-hour of it the better rate counts.
-    The program relaxes the choice of the rate, the bill is exact.
+    Whole numbers choose the rate.
 
     References
     ----------

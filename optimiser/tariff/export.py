@@ -38,7 +38,7 @@ class TieredFeedIn(Volume):
     """Credit per kWh exported by tiers of volume: the first kWh of each day at one rate, the others at another.
 
     Metered at the export register within `when`, counted over each local day (or the billing period). Where a later
-    tier is worth more the program relaxes the order in which tiers fill, the bill is exact.
+    tier is worth more, whole numbers keep the order in which tiers fill.
 
     References
     ----------
@@ -56,8 +56,8 @@ class TieredFeedIn(Volume):
         """One line a tier."""
         name = f"tiered_feed_in.{self.name}"
         worth = [block.rate_per_kwh for block in self.blocks]
-        parts, relaxed = self.volumes(name, flows.export_kw, flows.export_most_kw, worth, terms, tariff)
-        joined = name if relaxed else ""
+        parts, ordered = self.volumes(name, flows.export_kw, flows.export_most_kw, worth, terms, tariff)
+        joined = name if ordered else ""
         return self.volume_lines(self.name, parts, 1.0, "energy out", joined, terms, tariff)
 
 

@@ -14,9 +14,9 @@ from optimiser.fields import Component, choice, quantity, several, text
 from optimiser.terms import Line
 from optimiser.timeline import STEP, Grouping, Window
 
-RELAXED = (
-    "The program reckons this line on the straight line below its steps, so it may see less cost than is billed; "
-    "what is billed is exact, and the difference is part of the gap."
+BY_WHOLE_NUMBERS = (
+    "Which step or block each billing period ends in is decided with the schedule, by whole numbers; what is billed is "
+    "exact, and what the program may see beyond it, within a thousandth of an edge, is part of the gap."
 )
 
 
@@ -242,7 +242,7 @@ class Volume(Charge):
     def volumes(
         self, name: str, power_kw: Any, most_kw: np.ndarray, worth: Sequence[float], terms: Any, tariff: Any
     ) -> tuple[list[Any], bool]:
-        """The energy in each block, the first in each step and the others in each group; and whether it is relaxed.
+        """The energy in each block, the first in each step, the others in each group; whether whole numbers order them.
 
         Parameters
         ----------
@@ -274,7 +274,7 @@ class Volume(Charge):
                 STEP if number == 0 else per,
                 quantity=part,
                 unit="kWh",
-                approximates=RELAXED if joined else "",
+                approximates=BY_WHOLE_NUMBERS if joined else "",
                 joined=joined,
             )
 
