@@ -440,11 +440,18 @@ def _span(
     end = timeline.starts[-1] + pd.Timedelta(minutes=step)
     have_end = starts[-1] + pd.Timedelta(minutes=own)
     if begin < starts[0] or end > have_end:
+        # Data of other days altogether are not too short, they are of another year.
+        apart = begin >= have_end or end <= starts[0]
+        way = (
+            'Move the timeline there, or say redate = "season_and_weekday" in the source to lay them onto it.'
+            if apart
+            else "Shorten the timeline or bring more data."
+        )
         raise SeriesError(
             where,
             [
                 f"it covers {starts[0]:%Y-%m-%d %H:%M}Z to {have_end:%Y-%m-%d %H:%M}Z but the timeline asks for "
-                f"{begin:%Y-%m-%d %H:%M}Z to {end:%Y-%m-%d %H:%M}Z. Shorten the timeline or bring more data."
+                f"{begin:%Y-%m-%d %H:%M}Z to {end:%Y-%m-%d %H:%M}Z. {way}"
             ],
         )
     first = int(offset)

@@ -134,7 +134,7 @@ class Explorer:
 
 @dataclass(frozen=True)
 class HeatMap:
-    """A map of one column, days across and hours of the local clock down, drawn from the embedded series."""
+    """A map of one column, days across and hours of the local clock up, drawn from the embedded series."""
 
     key: str
     title: str

@@ -118,10 +118,10 @@ def _pictures(columns: list[ColumnFacts]) -> Section:
         two_sided = column.lowest < 0 < column.peak and column.unit != ""
         scale = "two-sided" if two_sided else ("rising" if column.unit else "clipped")
         words = (
-            "Days across, hours of the local clock down; darker is less, lighter is more, holes are missing."
+            "Days across, hours of the local clock up; darker is less, lighter is more, holes are missing."
         )
         if two_sided:
-            words = "Days across, hours of the local clock down; one colour above nought, another below."
+            words = "Days across, hours of the local clock up; one colour above nought, another below."
         blocks.append(
             HeatMap(f"column-{place}", column.name, words, column.name, None, unit_words(column), scale)
         )
