@@ -7,7 +7,7 @@ import importlib.metadata
 import json
 import platform
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,8 @@ from optimiser.finance import Appraisal, appraise
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
+from optimiser.studies import make_studies, usual
+from optimiser.study import Study
 from optimiser.terms import SettledTerms
 from optimiser.writing import all_or_nothing
 
@@ -43,6 +45,8 @@ class Run:
         The machine-readable summary.
     dispatch_table : DataFrame
         One row a step.
+    studies : dict of str to Study
+        What else was worked out.
     """
 
     scenario: Scenario
@@ -51,10 +55,15 @@ class Run:
     appraisal: Appraisal | None
     summary: dict[str, Any]
     dispatch_table: pd.DataFrame
+    studies: Mapping[str, Study]
 
 
 def run(
-    scenario: str | Path | Scenario, *, start: Run | None = None, progress: Progress | None = None
+    scenario: str | Path | Scenario,
+    *,
+    start: Run | None = None,
+    studies: Iterable[str] | None = None,
+    progress: Progress | None = None,
 ) -> Run:
     """Walk the road: read, solve, settle, appraise, and bundle the results.
 
@@ -64,6 +73,8 @@ def run(
         A scenario folder, or a scenario already read.
     start : Run, optional
         A run of the same shape with other prices, limits or efficiencies, to start from.
+    studies : iterable of str, optional
+        Names of what else to work out (`optimiser.studies`); left out: the usual ones.
     progress : callable, optional
         Told in a phrase what is being done.
     """
@@ -74,12 +85,14 @@ def run(
     dispatch = solve(scenario, start=start.dispatch if start else None, progress=progress)
     settling = time.perf_counter()
     statement = settle(dispatch)
+    names = usual() if studies is None else studies
+    made = make_studies(statement, names, progress or (lambda words: None))
     appraisal = appraise(statement)
     table = dispatch_table(dispatch)
     seconds = {"read": read - began, **dispatch.seconds, "settle": time.perf_counter() - settling}
-    summary = summarise(statement, appraisal, seconds)
+    summary = summarise(statement, appraisal, made, seconds)
     check_reconciled(statement, summary, table)
-    return Run(scenario, dispatch, statement, appraisal, summary, table)
+    return Run(scenario, dispatch, statement, appraisal, summary, table, made)
 
 
 def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
@@ -141,7 +154,9 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     return table
 
 
-def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[str, float]) -> dict[str, Any]:
+def summarise(
+    statement: Statement, appraisal: Appraisal | None, studies: Mapping[str, Study], seconds: dict[str, float]
+) -> dict[str, Any]:
     """The machine-readable summary of a run, with its provenance."""
     dispatch = statement.dispatch
     scenario = dispatch.scenario
@@ -182,7 +197,8 @@ def summarise(statement: Statement, appraisal: Appraisal | None, seconds: dict[s
             },
         },
         "cash_flow": _cash_flow(appraisal),
-        "warnings": checks.warnings(scenario),
+        "studies": {name: study.summary for name, study in studies.items()},
+        "warnings": [*checks.warnings(scenario), *(w for study in studies.values() for w in study.warnings)],
         "approximations": [*_relaxed_lines(dispatch), *_approximations(scenario, appraisal)],
         "data_notes": _data_notes(scenario),
         "provenance": _provenance(scenario, seconds),
@@ -415,7 +431,8 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     Returns
     -------
     dict of str to Path
-        "report", "dispatch_csv", "dispatch_parquet", "statement_csv", "summary".
+        "report", "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", and "STUDY-TABLE" for each table
+        of a study.
 
     Raises
     ------
@@ -433,13 +450,23 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         "statement_csv": folder / "statement.csv",
         "summary": folder / "summary.json",
     }
-    results = Results(made.summary, made.dispatch_table, made.statement.table)
+    tables = {
+        f"{study}-{name}": table
+        for study, found in made.studies.items()
+        for name, table in found.tables.items()
+    }
+    paths |= {name: folder / f"{name}.csv" for name in tables}
+    results = Results(made.summary, made.dispatch_table, made.statement.table, tables)
     writers: dict[str, Callable[[Path], Any]] = {
         "report": lambda path: write_report(results, path),
         "dispatch_csv": lambda path: made.dispatch_table.round(6).to_csv(path),
         "dispatch_parquet": lambda path: made.dispatch_table.to_parquet(path),
         "statement_csv": lambda path: made.statement.table.round(6).to_csv(path, index=False),
         "summary": lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
+    }
+    writers |= {
+        name: lambda path, table=table: table.round(6).to_csv(path, index=False)  # type: ignore[misc]
+        for name, table in tables.items()
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)

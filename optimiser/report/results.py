@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -26,8 +27,12 @@ class Results:
     statement : pandas.DataFrame
         One row per case, billing period and line, with ``quantity``, ``unit``, ``amount`` (income positive)
         and ``cash`` (false for lines that steer the plan but are never paid).
+    tables : dict of str to pandas.DataFrame
+        The tables of the studies that were made, by ``STUDY-TABLE``; their figures are in
+        ``summary["studies"][STUDY]``.
     """
 
     summary: dict[str, Any]
     dispatch: pd.DataFrame
     statement: pd.DataFrame
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)

@@ -1,0 +1,44 @@
+"""Arguments in, library calls, files out; the only room that prints or exits."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+import click
+
+from optimiser.cli import data, running, tariffs
+from optimiser.cli.common import EXIT, INTERRUPTED
+from optimiser.errors import OptimiserError
+
+
+class _Group(click.Group):
+    """A group whose commands turn this package's errors into one message and an exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except OptimiserError as error:
+            click.echo(str(error), err=True)
+            codes = [code for kind, code in EXIT.items() if isinstance(error, kind)]
+            sys.exit(codes[0] if codes else 2)
+        except KeyboardInterrupt:
+            click.echo("Stopped. No file was left half written.", err=True)
+            # The solver's threads do not hear of it; leaving at once ends them too.
+            sys.stderr.flush()
+            os._exit(INTERRUPTED)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="optimiser")
+def main() -> None:
+    """What will a solar-and-storage site earn, and when is it paid back?
+
+    Exit codes: 0 done; 2 the command or a file has a fault; 3 no schedule keeps every limit; 4 the solver stopped
+    without an answer; 5 an answer that is not proven within tolerance; 1 a defect of this program.
+    """
+
+
+for command in (*running.COMMANDS, *tariffs.COMMANDS, *data.COMMANDS):
+    main.add_command(command)

@@ -1,0 +1,72 @@
+"""What several commands share: exit codes, new files that replace nothing, and progress on standard error."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, UnprovenError
+
+EXIT = {ScenarioError: 2, InfeasibleError: 3, UnprovenError: 4, DriftError: 1}
+BEST_FOUND = 5
+INTERRUPTED = 130
+
+
+def refuse_existing(path: Path | None) -> None:
+    """Refuse to write over a file."""
+    if path is not None and path.exists():
+        raise OptimiserError(f"{path} exists and is not written over. Choose another name.")
+
+
+def write_new(path: Path, words: str) -> None:
+    """Write a new file whole or not at all."""
+    part = path.with_name(f".{os.getpid()}-{path.name}")
+    try:
+        part.write_text(words, encoding="utf-8", newline="\n")
+        os.link(part, path)
+    except FileExistsError:
+        refuse_existing(path)
+    except OSError as problem:
+        raise OptimiserError(f"{path} cannot be written: {problem.strerror}. Choose another name.") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def scenario_name(scenario: Path) -> str:
+    """What a scenario is called: its folder's name."""
+    path = scenario.resolve()
+    return path.parent.name if os.path.isfile(path) else path.name
+
+
+class progress:  # noqa: N801 - used as a word after `with`
+    """What is being done and for how long, on standard error."""
+
+    def __init__(self, quiet: bool):
+        self._quiet = quiet
+        self._began = time.monotonic()
+        self._status: Any = None
+
+    def __enter__(self) -> Callable[[str], None]:
+        if not self._quiet and sys.stderr.isatty():
+            from rich.console import Console
+
+            self._status = Console(stderr=True).status("starting")
+            self._status.__enter__()
+        return self._say
+
+    def __exit__(self, *problem: Any) -> None:
+        if self._status is not None:
+            self._status.__exit__(*problem)
+
+    def _say(self, words: str) -> None:
+        seconds = time.monotonic() - self._began
+        if self._status is not None:
+            self._status.update(f"{words} ({seconds:.0f} s)")
+        elif not self._quiet:
+            click.echo(f"{seconds:6.1f} s  {words}", err=True)

@@ -1,0 +1,122 @@
+"""Commands that read a scenario and work out what it earns."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+from pathlib import Path
+
+import click
+
+from optimiser.cli.common import BEST_FOUND, progress, refuse_existing, scenario_name, write_new
+from optimiser.errors import OptimiserError
+
+
+@click.command()
+@click.argument("scenario", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME.")
+@click.option("--study", "studies", multiple=True, help="Work this out too (see README); again for more.")
+@click.option("--no-study", "leave_out", multiple=True, help="Leave out a usual study, or all of them.")
+@click.option("--quiet", is_flag=True, help="Print only where the report is.")
+def run(
+    scenario: Path, out: Path | None, studies: tuple[str, ...], leave_out: tuple[str, ...], quiet: bool
+) -> None:
+    """Solve SCENARIO and write its report, tables and summary."""
+    from optimiser.studies import chosen
+    from optimiser.tables import run as walk
+    from optimiser.tables import write_results
+
+    names = chosen(studies, leave_out)
+    folder = out or Path("reports") / scenario_name(scenario)
+    if os.path.isfile(folder):
+        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
+    with progress(quiet) as say:
+        try:
+            made = walk(scenario, studies=names, progress=say)
+        except OptimiserError:
+            if os.path.exists(folder / "report.html"):
+                click.echo(f"{folder} still holds the report of an earlier run.", err=True)
+            raise
+        say("writing the report")
+        paths = write_results(made, folder)
+    head, proof, currency = made.summary["headline"], made.summary["proof"], made.summary["currency"]
+    if not quiet:
+        for words in made.summary["warnings"]:
+            click.echo(f"warning: {words}", err=True)
+        click.echo(f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} %)")
+        click.echo(f"  bill before    {head['bill_before']:12,.2f} {currency}")
+        click.echo(f"  bill after     {head['bill_after']:12,.2f} {currency}")
+        click.echo(f"  services       {head['services_income']:12,.2f} {currency}")
+        click.echo(f"  saving         {head['saving']:12,.2f} {currency}  ({head['basis']})")
+        if head["capital_cost"] is not None:
+            years = head["simple_payback_years"]
+            words = "never within its life" if years is None else f"{years:.1f} years"
+            click.echo(f"  simple payback {words}, net present value {head['npv']:,.2f} {currency}")
+            if head["scaled_to_year"]:
+                click.echo(
+                    "  (not a whole year: the payback is scaled up from these days, and knows no other "
+                    "season)"
+                )
+    click.echo(f"Report: {paths['report']}")
+    if proof["gap_relative"] > proof["tolerance_relative"]:
+        sys.exit(BEST_FOUND)
+
+
+@click.command()
+@click.argument("scenario", type=click.Path(path_type=Path))
+def check(scenario: Path) -> None:
+    """Check SCENARIO: its file, its data, and its hardware as a practitioner would."""
+    from optimiser.checks import warnings
+    from optimiser.engine.diagnosis import check_supply
+    from optimiser.scenario import read_scenario
+
+    read = read_scenario(scenario)
+    check_supply(read)
+    timeline = read.timeline
+    click.echo(
+        f"{read.file.title}: {timeline.steps} steps of {timeline.step_minutes} min from {timeline.when(0)}."
+    )
+    found = warnings(read)
+    for words in found:
+        click.echo(f"warning: {words}")
+    click.echo(
+        "The scenario can be run." if not found else f"The scenario can be run; {len(found)} warnings."
+    )
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--phases",
+    type=click.Choice(["1", "3"]),
+    default="1",
+    show_default=True,
+    help="1: a home with a battery; 3: a business with an inverter a phase and a capacitor bank.",
+)
+def start(folder: Path, phases: str) -> None:
+    """Write a commented starter scenario into the new FOLDER."""
+    from optimiser.starter import write_starter
+
+    written = write_starter(folder, int(phases))
+    click.echo(f"Wrote {written}. Edit it, then: optimiser run {shlex.quote(str(folder))}")
+
+
+@click.command()
+@click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")
+def schema(out: Path | None) -> None:
+    """The JSON Schema of scenario files, so that an editor completes and checks them."""
+    import json
+
+    from optimiser.scenario import json_schema
+
+    words = json.dumps(json_schema(), indent=2)
+    if out is None:
+        click.echo(words)
+        return
+    refuse_existing(out)
+    write_new(out, words + "\n")
+    click.echo(f"Wrote {out}.")
+
+
+COMMANDS = (run, check, start, schema)

@@ -1,0 +1,65 @@
+"""The studies that a run can be asked for, by name: each takes a statement and gives a `Study`, or None.
+
+A study is None where its question does not arise, such as services where none are sold. The usual ones are quick
+and are made with every run; the others solve the site again and wait to be asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from optimiser.dispatch import Progress
+from optimiser.errors import OptimiserError
+from optimiser.settlement import Statement
+from optimiser.study import Study
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A study of the list: what works it out, and whether every run has it."""
+
+    make: Callable[[Statement, Progress], Study | None]
+    usual: bool = False
+
+
+STUDIES: Mapping[str, Entry] = {}
+
+
+def usual() -> tuple[str, ...]:
+    """The studies that every run has."""
+    return tuple(name for name, entry in STUDIES.items() if entry.usual)
+
+
+def chosen(added: Iterable[str], left_out: Iterable[str]) -> tuple[str, ...]:
+    """The usual studies with some added and some left out; "all" stands for every one.
+
+    Raises
+    ------
+    OptimiserError
+        With every name that is not known.
+    """
+    more, fewer = set(added), set(left_out)
+    unknown = sorted((more | fewer) - STUDIES.keys() - {"all"})
+    if unknown:
+        raise OptimiserError("\n".join(f"there is no study {name}. {_meant(name)}" for name in unknown))
+    wanted = (set(STUDIES) if "all" in more else set(usual()) | more) - fewer
+    wanted = more & wanted if "all" in fewer else wanted
+    return tuple(name for name in STUDIES if name in wanted)
+
+
+def _meant(name: str) -> str:
+    close = get_close_matches(name, STUDIES, 1)
+    return f"Did you mean {close[0]}?" if close else f"There are: {', '.join(STUDIES) or 'none'}."
+
+
+def make_studies(statement: Statement, names: Iterable[str], say: Progress) -> dict[str, Study]:
+    """Work out the studies named, in the order of the list; those whose question does not arise are left out."""
+    made = {}
+    for name in names:
+        say(f"study: {name.replace('_', ' ')}")
+        found = STUDIES[name].make(statement, say)
+        if found is not None:
+            made[name] = found
+    return made

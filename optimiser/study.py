@@ -1,0 +1,28 @@
+"""What a study hands back: more that was worked out of a run, as words for the summary and tables for files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Study:
+    """What one study found.
+
+    Attributes
+    ----------
+    summary : dict
+        Figures and words that can be written as JSON; they stand in the run's summary under the study's name.
+    tables : dict of str to DataFrame
+        The rows behind them, each written as STUDY-TABLE.csv.
+    warnings : tuple of str
+        What must not be overlooked, for the first screen.
+    """
+
+    summary: dict[str, Any]
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,49 @@
+"""Studies: chosen by name, worked out beside the run, written with it."""
+
+from __future__ import annotations
+
+import json
+
+import pandas as pd
+import pytest
+
+import optimiser
+from optimiser import studies
+from optimiser.errors import OptimiserError
+from optimiser.starter import write_starter
+from optimiser.studies import Entry
+from optimiser.study import Study
+
+
+@pytest.fixture
+def two(monkeypatch):
+    """A usual study and one that waits to be asked for; the second has nothing to say."""
+    table = pd.DataFrame({"month": ["June"], "kwh": [1.5]})
+    made = Study({"kwh": 1.5}, {"months": table}, ("Little came of it.",))
+    listed = {
+        "sums": Entry(lambda statement, say: made, usual=True),
+        "more": Entry(lambda statement, say: None),
+    }
+    monkeypatch.setattr(studies, "STUDIES", listed)
+
+
+def test_the_usual_ones_are_chosen_and_others_when_named(two):
+    """Names add and take away; "all" means every one; a slip is answered with what was meant."""
+    assert ("sums",) == studies.chosen((), ())
+    assert ("sums", "more") == studies.chosen(("more",), ()) == studies.chosen(("all",), ())
+    assert ("more",) == studies.chosen(("more",), ("all",))
+    assert () == studies.chosen((), ("sums",))
+    with pytest.raises(OptimiserError, match=r"no study sum\. Did you mean sums\?"):
+        studies.chosen(("sum",), ())
+
+
+def test_a_study_is_in_the_summary_and_in_a_file(two, tmp_path):
+    """Its figures stand under its name, its table in a file of its own, its warning on the first screen."""
+    write_starter(tmp_path / "site")
+    scenario = optimiser.read_scenario(tmp_path / "site")
+    made = optimiser.run(optimiser.vary(scenario, {"timeline.days": 2}), studies=studies.chosen(("all",), ()))
+    paths = optimiser.write_results(made, tmp_path / "out")
+    summary = json.loads(paths["summary"].read_text(encoding="utf-8"))
+    assert {"sums": {"kwh": 1.5}} == summary["studies"]
+    assert "Little came of it." in summary["warnings"]
+    assert "month,kwh\nJune,1.5\n" == (tmp_path / "out" / "sums-months.csv").read_text(encoding="utf-8")
