@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from optimiser import patterns
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.settlement import Statement
@@ -24,7 +25,9 @@ class Entry:
     usual: bool = False
 
 
-STUDIES: Mapping[str, Entry] = {}
+STUDIES: Mapping[str, Entry] = {
+    "patterns": Entry(patterns.study, usual=True),
+}
 
 
 def usual() -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from optimiser.finance import Appraisal, appraise
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
-from optimiser.studies import make_studies, usual
+from optimiser.studies import STUDIES, make_studies, usual
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
 from optimiser.writing import all_or_nothing
@@ -471,8 +471,16 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         all_or_nothing({paths[name]: write for name, write in writers.items()})
+        _remove_old_tables(folder, set(paths.values()))
     except OSError as problem:
         raise OptimiserError(
             f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
         ) from None
     return paths
+
+
+def _remove_old_tables(folder: Path, written: set[Path]) -> None:
+    """Remove tables of studies that an earlier run made and this one did not: they would speak of another run."""
+    for name in STUDIES:
+        for path in set(folder.glob(f"{name}-*.csv")) - written:
+            path.unlink()

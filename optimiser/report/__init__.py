@@ -25,6 +25,7 @@ from optimiser.report import (
     energy,
     first_screen,
     money,
+    patterns,
     proof,
     provenance,
     services,
@@ -39,6 +40,7 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
+    patterns.section,
     dispatch.section,
     services.section,
     energy.section,
@@ -84,7 +86,7 @@ def render(results: Results) -> str:
         title=str(results.summary["title"]),
         invented=bool(results.summary.get("invented")),
         currency=results.summary["currency"],
-        sections=[section(results) for section in SECTIONS],
+        sections=[made for section in SECTIONS if (made := section(results)) is not None],
         series=embed(
             results.dispatch, dispatch.embedded_columns(results), float(results.summary["step_minutes"])
         ),
