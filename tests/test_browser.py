@@ -208,6 +208,14 @@ def test_page_prints(folder: Path) -> None:
         assert (float(width), float(height)) == pytest.approx((595.3, 841.9), abs=1)
 
 
+def test_short_edition_prints_on_two_sheets(folder: Path) -> None:
+    """Two sheets of A4, and nothing on them that the browser complains of."""
+    write_report(sample_results(), folder / "customer.html", edition="customer")
+    path = folder / "customer.pdf"
+    browse(folder, "customer.html", f"--print-to-pdf={path}", "--no-pdf-header-footer")
+    assert 2 == len(re.findall(rb"/MediaBox", path.read_bytes()))
+
+
 def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
     """Dark colours where asked for; another day at a press; the clock change has its repeated hour."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
