@@ -22,6 +22,7 @@ from pydantic import BaseModel, Field, StrictStr, ValidationError
 from optimiser import storage, tariff
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
+from optimiser.outlook import Foresight
 from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
@@ -96,6 +97,9 @@ class ScenarioFile(Component):
     )
     service: several(Product) = ()  # type: ignore[valid-type]
     cost: Cost | None = None
+    foresight: Foresight = Field(
+        default_factory=Foresight, description="how the year is run without knowing it"
+    )
     solve: Solve = Field(default_factory=Solve)
 
 
@@ -223,6 +227,15 @@ class Scenario:
     def solve(self) -> Solve:
         """How the answer is looked for."""
         return self.file.solve
+
+    @property
+    def foresight(self) -> Foresight:
+        """How the year is run without knowing it."""
+        return self.file.foresight
+
+    def references(self) -> list[tuple[str, str]]:
+        """Every "source.column" of the file, each with its place."""
+        return [(place, reference) for place, reference, _ in _references(self.file)]
 
     def read(self, reference: Any) -> Any:
         """The numbers behind a constant or "source.column"."""
