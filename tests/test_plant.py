@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from test_oracle import FEATURES, RAMADAN, SPRING, base, case, made
 
 import optimiser
-from optimiser.control.books import executed, settled_lines
+from optimiser.control.books import activated, executed, settled_lines
 from optimiser.control.plant import Caps, Orders, Plant, State
 from optimiser.dispatch import RULE_TOLERANCE, replay, solve
 from optimiser.errors import InfeasibleError
@@ -77,6 +77,22 @@ def test_the_best_schedule_of_every_feature_is_walked_again(feature):
     for name in values.keys() & best.values.keys():
         if name.startswith(("inverter", "storage", "meter")):
             assert values[name] == pytest.approx(best.values[name], abs=RULE_TOLERANCE), name
+
+
+@pytest.mark.parametrize(
+    "feature", ["up", "down", "symmetric", "shared", "blocks", "following", "utilisation"]
+)
+def test_the_best_schedule_with_services_sold_is_walked_again(feature):
+    """Offers of a solved schedule, and what they are expected to move, are handed to the walk as they are."""
+    scenario = case([f for f in FEATURES if f.__name__ == feature])
+    best = solve(scenario)
+    sold = {name: v for name, v in best.values.items() if name.startswith("service") or "_headroom_" in name}
+    net, caps = commanded(scenario, best.values)
+    plant = Plant(scenario, **activated(scenario, sold))
+    _, stated = executed(scenario, plant.walk(net, caps=caps), offers=sold)
+    assert [line.values.sum() for line in stated.lines] == pytest.approx(
+        [line.values.sum() for line in best.lines], abs=1e-5
+    )
 
 
 def without_services(scenario: Scenario) -> Scenario:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser import services
 from optimiser.control.plant import SHORT, Plant, Walk
 from optimiser.dispatch import replay
 from optimiser.errors import InfeasibleError
@@ -69,6 +70,23 @@ def executed(
     formulate(scenario, terms)
     stated, _ = replay(scenario, values)
     return values, stated
+
+
+def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """What offers are expected to move, as `Plant` takes it: `activated_kw` and `drained_kw`, of shape (steps,).
+
+    Parameters
+    ----------
+    scenario : Scenario
+    offers : dict of str to array
+        Columns of services, as `executed` takes them.
+    """
+    terms = _Filling(scenario.timeline, scenario.read, dict(offers))
+    moved = services.activation(
+        scenario.site, scenario.storage, services.offers(terms, scenario.site, scenario.service)
+    )
+    nothing = np.zeros(scenario.timeline.steps)
+    return {"activated_kw": moved.metered_kw + nothing, "drained_kw": moved.drained_kw + nothing}
 
 
 def columns(scenario: Scenario, walk: Walk, case: int = 0) -> dict[str, np.ndarray]:
