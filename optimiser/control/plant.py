@@ -34,25 +34,25 @@ class State:
 
     Attributes
     ----------
-    step : int
+    step : int, or array of shape (cases,)
     stored_fraction : array of shape (cases, banks)
         Stored energy over usable capacity. [-]
-    load_kw : array of shape (phases,)
+    load_kw : array of shape (phases,) or (cases, phases)
         Load of each phase, as it will be in the step: a controller follows its meter within it.
-    ac_solar_kw : array of shape (phases,)
+    ac_solar_kw : array of shape (phases,) or (cases, phases)
         Power that the sun allows on the AC side of each phase.
-    dc_solar_kw : float
+    dc_solar_kw : float, or array of shape (cases,)
         Power that the sun allows on the DC bus.
-    fixed_kw : float
+    fixed_kw : float, or array of shape (cases,)
         Standby and DC load.
     """
 
-    step: int
+    step: Any
     stored_fraction: np.ndarray
     load_kw: np.ndarray
     ac_solar_kw: np.ndarray
-    dc_solar_kw: float
-    fixed_kw: float
+    dc_solar_kw: Any
+    fixed_kw: Any
 
 
 @dataclass(frozen=True)
@@ -142,7 +142,7 @@ class Walk:
         return most
 
 
-Commands = Callable[[int, State], "Orders | np.ndarray"]
+Commands = Callable[[Any, State], "Orders | np.ndarray"]
 
 
 class Plant:
@@ -206,7 +206,7 @@ class Plant:
         cases: int = 1,
         caps: Caps | None = None,
         keep: str = "all",
-        steps: tuple[int, int] | None = None,
+        steps: np.ndarray | None = None,
         start_kwh: np.ndarray | None = None,
     ) -> Walk:
         """Walk the plant through the timeline, or some steps of it.
@@ -221,12 +221,13 @@ class Plant:
         caps : Caps, optional
         keep : "all" or "meter"
             All columns, or what money needs.
-        steps : (int, int), optional
-            First step and the one after the last; left out: all.
+        steps : array of shape (length,) or (length, cases), optional
+            Steps to walk one after the other, of all cases or of each; left out: all. Spans that lie apart are so
+            walked side by side.
         start_kwh : array of shape (cases, banks), optional
             Energy held at the start; left out: the scenario's.
         """
-        first, stop = steps or (0, self.steps)
+        order = np.arange(self.steps) if steps is None else steps
         caps = caps or Caps()
         if not callable(commands):
             wanted = np.asarray(commands, float)
@@ -235,7 +236,7 @@ class Plant:
             self.stores.start_kwh if start_kwh is None else start_kwh, (cases, len(self.stores.start_kwh))
         ).astype(float)
         kept: dict[str, list[np.ndarray]] = {name: [] for name in (METER if keep == "meter" else ALL)}
-        for step in range(first, stop):
+        for step in order:
             if callable(commands):
                 orders = commands(step, self._state(step, stored))
                 orders = orders if isinstance(orders, Orders) else Orders(orders)
@@ -247,18 +248,18 @@ class Plant:
                 found.append(made[name])
         return Walk(**{name: np.stack(found) for name, found in kept.items()})
 
-    def _state(self, step: int, stored: np.ndarray) -> State:
+    def _state(self, step: Any, stored: np.ndarray) -> State:
         return State(
             step,
             stored / self.stores.capacity_kwh,
             self.load_kw[step],
             self.ac_kw[step] @ self.connected.ac_share,
-            float(self.dc_kw[step].sum()),
-            float(self.fixed_kw[step]),
+            self.dc_kw[step].sum(axis=-1),
+            self.fixed_kw[step],
         )
 
     def _step(
-        self, step: int, stored: np.ndarray, orders: Orders, caps: Caps, cases: int
+        self, step: Any, stored: np.ndarray, orders: Orders, caps: Caps, cases: int
     ) -> dict[str, np.ndarray]:
         wanted = np.broadcast_to(np.asarray(orders.wanted_kw, float), (cases, len(self.output_kw)))
         feed = np.broadcast_to(orders.feed_surplus, (cases,))
@@ -281,7 +282,7 @@ class Plant:
         )
         floor = None if caps.floor_kwh is None else caps.floor_kwh[step]
         ceiling = None if caps.ceiling_kwh is None else caps.ceiling_kwh[step]
-        ac_most = np.broadcast_to(ac, (cases, len(ac)))
+        ac_most = np.broadcast_to(ac, (cases, ac.shape[-1]))
         end = stored
         # Current limits hold at the end of the step too, whose voltage depends on what they allow.
         for attempt in range(MOST_ATTEMPTS):

@@ -112,7 +112,7 @@ class Stores:
 
     def reach(
         self,
-        step: int,
+        step: Any,
         stored: np.ndarray,
         kept_kwh: np.ndarray,
         floor_kwh: np.ndarray | None,
@@ -130,13 +130,13 @@ class Stores:
             into = np.minimum(
                 self._by_current(number, "charge", start, idle), self.charging[number].power(room)
             )
-            spare = (idle - kept_kwh[number]) / self.hours
+            spare = (idle - kept_kwh[..., number]) / self.hours
             needed = self.charging[number].power(np.maximum(-spare, 0.0))
             if ceiling_kwh is not None:
-                own = self.charging[number].power(self._energy_room(ceiling_kwh[number], idle))
+                own = self.charging[number].power(self._energy_room(ceiling_kwh[..., number], idle))
                 into = np.minimum(into, np.maximum(own, needed))
             if floor_kwh is not None:
-                spare = np.minimum(spare, (idle - floor_kwh[number]) / self.hours)
+                spare = np.minimum(spare, (idle - floor_kwh[..., number]) / self.hours)
             out = np.minimum(
                 self._by_current(number, "discharge", start, idle),
                 self.discharging[number].power(np.maximum(spare, 0.0)),
@@ -179,7 +179,7 @@ class Stores:
             bank_kw = bank_kw + room * np.minimum(share, 1.0)[:, None]
         return bank_kw
 
-    def after(self, step: int, stored: np.ndarray, bank_kw: np.ndarray) -> np.ndarray:
+    def after(self, step: Any, stored: np.ndarray, bank_kw: np.ndarray) -> np.ndarray:
         """Energy at the end of a step, of shape (cases, banks). [kWh]"""
         end = self.kept * stored - self.hours * self.activation_kw[step]
         for number in range(len(self.banks)):
