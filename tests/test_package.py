@@ -36,6 +36,8 @@ ORDER = [
         "settlement",
         "study",
         "patterns",
+        "control",
+        "foresight",
         "studies",
         "finance",
     ),
