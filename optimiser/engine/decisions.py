@@ -166,3 +166,8 @@ def _passing_rows(problem: Problem, one: np.ndarray, other: np.ndarray) -> spars
     shape = (int(kept.sum()), len(problem.lower))
     matrix = sparse.coo_array((entry[used], (place[number[used]], column[used])), shape=shape)
     return sparse.csr_array(matrix)
+
+
+def stacked(matrix: sparse.csr_array, more: sparse.csr_array) -> sparse.csr_array:
+    """A matrix with more rows at its end."""
+    return sparse.csr_array(sparse.vstack([matrix, more], format="csr"))

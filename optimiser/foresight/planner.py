@@ -8,16 +8,17 @@ it: what came before goes to the right-hand side, and peaks, sums and commitment
 from __future__ import annotations
 
 import dataclasses
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from optimiser.engine.branching import binaries
-from optimiser.engine.decisions import WHOLE, Decisions, decisions
+from optimiser.engine.branching import Part
+from optimiser.engine.decisions import PAIR, WHOLE, Decisions, decisions, implied_rows, stacked
 from optimiser.engine.pattern import compile_pattern
-from optimiser.engine.solver import Basis, Highs, Piece, Solution
+from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, Window, Windows, as_a_day_before
 from optimiser.errors import UnprovenError
@@ -28,8 +29,8 @@ from optimiser.tariff.demand import KINDS as DEMAND
 from optimiser.tariff.fixed import MinimumCharge
 from optimiser.terms import Line, SettledTerms
 
-MOST_ROUNDS = 6
-INTEGER_SECONDS = 5.0
+# How hard a plan is searched for the best directions: what it may give up, linear programs, time.
+SPARE, SEARCH_NODES, SEARCH_SECONDS = 1e-4, 40, 2.0
 
 
 class _Contract:
@@ -169,7 +170,7 @@ class Planner:
         self._windows = Windows(seen, self._work.purse)
         self._draft = Draft.of(self.problem)
         self._done = 0
-        self._every = decisions(self.problem)
+        self._of_steps = _of_steps(self.problem)
         self.x, self.seen = self._draft.x, self._draft.seen
         self._demand = _demand_columns(scenario, self.problem)
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
@@ -210,8 +211,8 @@ class Planner:
         found = self._solved(window, first, stop)
         if found is None:
             return None
-        relaxed, solution = found
-        return Plan(first, stop, window.columns, solution.x, self._worth(window, relaxed, stop))
+        relaxed, x = found
+        return Plan(first, stop, window.columns, x, self._worth(window, relaxed, stop))
 
     def _look(self, number: int) -> bool:
         """Fill the windows ahead with what is known of each; False if of one nothing is."""
@@ -259,7 +260,7 @@ class Planner:
         out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
         return max(0.0, float(price)) * out * bank.least_efficiency[1]
 
-    def _solved(self, window: Window, first: int, stop: int) -> tuple[Solution, Solution] | None:
+    def _solved(self, window: Window, first: int, stop: int) -> tuple[Solution, np.ndarray] | None:
         """The relaxed schedule of a window and one that goes one way at a time; None if there is none."""
         highs = Highs(window.piece)
         day = 24 * 60 // self.problem.timeline.step_minutes
@@ -275,39 +276,57 @@ class Planner:
         basis = highs.basis()
         self._keep_basis(window, basis)
         self._done = stop
-        return relaxed, self._one_way(window, relaxed)
+        return relaxed, self._one_way(window, relaxed, basis, first, stop)
 
     def _keep_basis(self, window: Window, basis: Basis) -> None:
         self._draft.basis.columns[window.columns] = basis.columns
         self._draft.basis.rows[window.rows] = basis.rows
 
-    def _one_way(self, window: Window, relaxed: Solution) -> Solution:
-        """The schedule with a binary for each pair that was ever used both ways; the last found if that fails."""
-        inside = np.flatnonzero(
-            (self._every.kind != WHOLE)
-            & np.isin(self._every.first, window.columns)
-            & np.isin(self._every.second, window.columns)
+    def _one_way(self, window: Window, relaxed: Solution, basis: Basis, first: int, stop: int) -> np.ndarray:
+        """The schedule of a window with every pair used one way and every piece in order; as it is if that fails.
+
+        Rows that hold either way round tighten the linear program first; a short search decides the rest.
+        """
+        every, piece = self._decisions_of(window, first, stop), window.piece
+        broken = every.broken(piece, relaxed.x)
+        if not broken.any():
+            return relaxed.x
+        invited = piece.purse[every.first] + piece.purse[every.second] > 0
+        chosen = np.flatnonzero(broken | (invited & (every.kind == PAIR)))
+        rows, most = implied_rows(piece, every, chosen)
+        tighter = dataclasses.replace(
+            piece,
+            matrix=stacked(piece.matrix, rows),
+            row_lower=np.append(piece.row_lower, np.full(len(most), -np.inf)),
+            row_upper=np.append(piece.row_upper, most),
         )
-        one = np.searchsorted(window.columns, self._every.first[inside])
-        other = np.searchsorted(window.columns, self._every.second[inside])
-        kind, piece, solution = self._every.kind[inside], window.piece, relaxed
-        decided = np.zeros(len(inside), bool)
-        for _ in range(MOST_ROUNDS):
-            x = solution.x
-            broken = Decisions.broken_at(x[one], x[other], piece.upper[one], kind) & ~decided
-            if not broken.any():
-                break
-            decided |= broken
-            extra = binaries(piece, one[decided], other[decided], kind[decided])
-            spare = 1e-5 * max(1.0, abs(relaxed.purse))
-            try:
-                found = Highs(piece, extra, time_limit_s=INTEGER_SECONDS, absolute_gap=spare).solve()
-            except UnprovenError:
-                break
-            if found.verdict == "infeasible":
-                break
-            solution = found
-        return solution
+        start = Basis(basis.columns, np.append(basis.rows, np.full(len(most), BASIC, np.int8)))
+        part = Part(
+            tighter,
+            np.arange(len(piece.lower)),
+            np.arange(len(tighter.row_upper)),
+            every,
+            np.arange(len(every.first)),
+            start,
+        )
+        spare = SPARE * max(1.0, abs(relaxed.purse))
+        deadline = time.perf_counter() + SEARCH_SECONDS
+        found = part.best(piece.purse, None, spare, SEARCH_NODES, deadline)
+        return relaxed.x if found.x is None else found.x
+
+    def _decisions_of(self, window: Window, first: int, stop: int) -> Decisions:
+        """Pairs and orders of a window's steps, at their places in it."""
+        every = self._of_steps
+        here = slice(np.searchsorted(every.step, first), np.searchsorted(every.step, stop))
+        offset = first * self.problem.step_columns
+        return Decisions(
+            every.step[here],
+            every.last[here],
+            every.first[here] - offset,
+            every.second[here] - offset,
+            every.kind[here],
+            every.tempting[here],
+        )
 
     def _worth(self, window: Window, relaxed: Solution, stop: int) -> dict[str, float]:
         """Mean marginal worth of stored energy over the last day seen."""
@@ -413,3 +432,11 @@ def _demand_columns(scenario: Scenario, problem: Problem) -> list[np.ndarray]:
     return [problem.places[name] for name in names if name in problem.places]
 
 
+
+
+def _of_steps(problem: Problem) -> Decisions:
+    """Pairs and orders of a problem in the order of their steps; whole numbers stay relaxed in plans."""
+    every = decisions(problem)
+    order = np.argsort(every.step, kind="stable")
+    order = order[every.kind[order] != WHOLE]
+    return Decisions(*(getattr(every, field.name)[order] for field in dataclasses.fields(Decisions)))
