@@ -57,6 +57,14 @@ class Foresight(Component):
     service_prices_known_hours: float = quantity(
         "h", "how far ahead of a plan prices of services are known", default=0.0, at_least=0
     )
+    services_sold_share: float = quantity(
+        "-",
+        "share of what a plan could offer of services that it sells, so that its errors leave that available; a "
+        "rolling plan, which does not err, sells all",
+        default=0.8,
+        at_least=0,
+        at_most=1,
+    )
     demand_target: Literal["last_period", "so_far"] = choice(
         "the demand that a plan need not go below: the last billing period's, or what has been reached so far",
         default="last_period",

@@ -24,6 +24,7 @@ from optimiser.engine.windows import Draft, Window, Windows, as_a_day_before
 from optimiser.errors import UnprovenError
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import Columns, Facts, Plans, Policy, as_known
+from optimiser.foresight.reserve import Reserve
 from optimiser.scenario import Scenario
 from optimiser.tariff.demand import KINDS as DEMAND
 from optimiser.tariff.fixed import MinimumCharge
@@ -172,6 +173,7 @@ class Planner:
         self._done = 0
         self._of_steps = _of_steps(self.problem)
         self.x, self.seen = self._draft.x, self._draft.seen
+        self.reserve = Reserve(scenario, self.problem)
         self._demand = _demand_columns(scenario, self.problem)
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
         #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
@@ -231,12 +233,10 @@ class Planner:
             return
         share = self._scenario.foresight.demand_share
         for places in self._demand:
-            here = np.searchsorted(window.columns, places)
-            inside = np.flatnonzero(
-                (here < len(window.columns)) & (window.columns[np.minimum(here, len(window.columns) - 1)] == places)
-            )
-            for group in inside[inside > 0]:
-                at, last = here[group], self.x[places[group - 1]]
+            for at, group in zip(*_among(window.columns, places), strict=True):
+                if group == 0:
+                    continue
+                last = self.x[places[group - 1]]
                 target = min(share * last, window.piece.upper[at])
                 window.piece.lower[at] = max(window.piece.lower[at], target)
 
@@ -334,9 +334,8 @@ class Planner:
         made = {}
         for bank in self._scenario.storage:
             rows = self.problem.row_places[f"energy of {bank.name}"][max(0, stop - day) : stop]
-            at = np.searchsorted(window.rows, rows)
-            inside = (at < len(window.rows)) & (window.rows[np.minimum(at, len(window.rows) - 1)] == rows)
-            made[bank.name] = float(np.mean(relaxed.row_dual[at[inside]])) if inside.any() else 0.0
+            at, _ = _among(window.rows, rows)
+            made[bank.name] = float(np.mean(relaxed.row_dual[at])) if len(at) else 0.0
         return made
 
     @property
@@ -376,6 +375,29 @@ class Planner:
             if name.endswith("offer_kw")
         }
 
+    def selling(self, plan: Plan, share: np.ndarray) -> Plan:
+        """A plan that sells a share of what it meant to, in each step of the timeline and so in each block.
+
+        Rules of services hold with nothing sold and with all of it, and so with any part.
+        """
+        x = plan.x.copy()
+        for name, places in self.problem.places.items():
+            if name.startswith("service") or name.endswith("_headroom_kw"):
+                groups = self.problem.timeline.groups(self.problem.columns[name].per)
+                of_group = np.full(groups.count, np.inf)
+                np.minimum.at(of_group, groups.of_step, share)
+                at, inside = _among(plan.columns, places)
+                x[at] *= of_group[inside]
+        return dataclasses.replace(plan, x=x)
+
+    def unheld(self, plan: Plan, values: dict[str, np.ndarray], first: int, stop: int) -> np.ndarray:
+        """In which steps of a window flows leave no room for what a plan sells, of shape (steps,)."""
+        x = self.x.copy()
+        x[plan.columns] = plan.x
+        for name, flow in values.items():
+            x[self.problem.places[name][first:stop]] = flow
+        return self.reserve.broken(x, first, stop)
+
     def happened(self, number: int, values: dict[str, np.ndarray], plan: Plan | None) -> bool:
         """Put what happened in a window into the books of the planner: flows as they were, offers as far as they held.
 
@@ -398,16 +420,16 @@ class Planner:
         piece = window.piece
         purse = piece.purse.copy()
         for name, places in self.problem.places.items():
-            at = np.searchsorted(window.columns, places)
-            inside = (at < len(window.columns)) & (window.columns[np.minimum(at, len(window.columns) - 1)] == places)
-            at = at[inside]
+            at, inside = _among(window.columns, places)
             if name in values:
                 piece.lower[at] = piece.upper[at] = values[name]
             elif name.startswith("service") and not name.startswith("service group"):
                 sold = np.zeros(len(at))
                 if plan is not None:
                     sold = plan.x[np.searchsorted(plan.columns, places[inside])]
-                piece.upper[at] = np.maximum(piece.lower[at], np.minimum(piece.upper[at], sold))
+                # A block that began before is given up whole where the rest of it cannot be held.
+                piece.lower[at] = 0.0
+                piece.upper[at] = np.minimum(piece.upper[at], sold)
                 purse[at] = 1.0
         solution = Highs(dataclasses.replace(piece, purse=purse)).solve()
         if solution.verdict != "optimal":
@@ -415,6 +437,13 @@ class Planner:
         self.x[window.columns] = solution.x
         self.seen[self._actual.begun(window, stop)] = True
         return True
+
+
+def _among(sorted_places: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where some places stand among others that rise, and which of them do."""
+    at = np.searchsorted(sorted_places, places)
+    inside = np.flatnonzero(sorted_places[np.minimum(at, len(sorted_places) - 1)] == places)
+    return at[inside], inside
 
 
 def _built(scenario: Scenario, columns: Columns) -> Problem:

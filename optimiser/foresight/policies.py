@@ -108,8 +108,17 @@ class Facts:
 class Policy(Protocol):
     """What plans know."""
 
-    name: str
-    words: str
+    @property
+    def name(self) -> str:
+        """As scenarios call it."""
+
+    @property
+    def words(self) -> str:
+        """What it sees, for people."""
+
+    @property
+    def sure(self) -> bool:
+        """Whether what it says always comes true."""
 
     def known(self, facts: Facts, plans: Plans, lead: int) -> Columns:
         """Every series of the facts as plans knew each step `lead` windows ahead, nan where they knew nothing."""
@@ -120,6 +129,7 @@ class Rolling:
     """Sees what will happen, no further than the view: what the short view alone costs."""
 
     name: str = "rolling"
+    sure: bool = True
     words: str = "sees what happens as far as its view goes, nothing beyond"
 
     def known(self, facts: Facts, plans: Plans, lead: int) -> Columns:
@@ -142,6 +152,7 @@ class Backcast:
 
     memory_days: int
     name: str = "backcast"
+    sure: bool = False
 
     @property
     def words(self) -> str:
@@ -192,6 +203,7 @@ class Forecast:
     series: dict[str, Any]
     otherwise: Policy
     name: str = "forecast"
+    sure: bool = False
 
     @property
     def words(self) -> str:
@@ -218,6 +230,7 @@ class Uncertain:
     errors: Errors
     seed: int
     name: str = "uncertain"
+    sure: bool = False
 
     @property
     def words(self) -> str:

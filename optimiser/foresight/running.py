@@ -22,10 +22,12 @@ from optimiser.engine.proof import relative_gap, within
 from optimiser.errors import DriftError
 from optimiser.foresight.planner import Plan, Planner
 from optimiser.foresight.policies import Facts, Plans, Policy
+from optimiser.foresight.reserve import placed
 from optimiser.scenario import Scenario
 from optimiser.terms import SettledTerms
 
 NONE_CURTAILED = 1e-6
+MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def run_under(
     plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
     planner = Planner(Facts.of(scenario), plans, policy)
     built = time.perf_counter()
-    controller = _Controller(scenario, planner)
+    controller = _Controller(scenario, planner, 1.0 if policy.sure else table.services_sold_share)
     worth: dict[str, float] | None = None
     without, sold, last = 0, 0.0, time.perf_counter()
     for number in range(plans.count):
@@ -131,25 +133,33 @@ def _offered(values: dict[str, np.ndarray], planner: Planner) -> float:
 class _Controller:
     """Carries plans out on the plant, window by window."""
 
-    def __init__(self, scenario: Scenario, planner: Planner):
-        self._scenario, self._planner = scenario, planner
+    def __init__(self, scenario: Scenario, planner: Planner, sold_share: float):
+        self._scenario, self._planner, self._sold_share = scenario, planner, sold_share
         self._plant = Plant(scenario)
         self._edges = planner.edges
-        self._rating = self._plant.output_kw + self._plant.intake_kw
         self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
         self._moves = any(product.utilisation_gross for product in scenario.service)
 
     def carry_out(self, number: int, plan: Plan | None) -> float:
         """A window's steps under a plan; gives back what was sold in them. [kW h]"""
         first, stop = int(self._edges[number]), int(self._edges[number + 1])
-        sold = {} if plan is None else self._planner.offers(plan, first, stop)
-        for offers in (plan, None):
+        planner, steps = self._planner, self._scenario.timeline.steps
+        if plan is not None and self._scenario.service:
+            plan = planner.selling(plan, np.full(steps, self._sold_share))
+        sold = {} if plan is None else planner.offers(plan, first, stop)
+        offers, held = plan, np.ones(steps)
+        for attempt in range(MOST_ATTEMPTS):
+            if attempt == MOST_ATTEMPTS - 1:
+                offers = None
             if self._moves:
                 self._activate(first, stop, offers)
-            walk = self._walk(first, stop, plan)
+            walk = self._walk(first, stop, offers or plan, keep_reserve=offers is not None)
             flows = columns(self._scenario, walk)
-            if self._planner.happened(number, flows, offers):
+            if planner.happened(number, flows, offers):
                 break
+            if offers is not None and plan is not None:
+                held[first:stop] *= ~planner.unheld(offers, flows, first, stop)
+                offers = planner.selling(plan, held)
         else:
             raise DriftError(
                 f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
@@ -166,8 +176,8 @@ class _Controller:
             moved = {name: array[first:stop] for name, array in found.items()}
         self._plant.expect(first, stop, moved["activated_kw"], moved["drained_kw"])
 
-    def _walk(self, first: int, stop: int, plan: Plan | None) -> Walk:
-        follow = _Follow(self._scenario, self._plant, self._planner, first, stop, plan)
+    def _walk(self, first: int, stop: int, plan: Plan | None, keep_reserve: bool) -> Walk:
+        follow = _Follow(self._scenario, self._plant, self._planner, (first, stop), plan, keep_reserve)
         return self._plant.walk(
             follow, steps=np.arange(first, stop), start_kwh=self._stored, caps=follow.caps
         )
@@ -177,9 +187,15 @@ class _Follow:
     """Orders of a window: the plan's set-point of the store, with the sun that there is."""
 
     def __init__(
-        self, scenario: Scenario, plant: Plant, planner: Planner, first: int, stop: int, plan: Plan | None
+        self,
+        scenario: Scenario,
+        plant: Plant,
+        planner: Planner,
+        span: tuple[int, int],
+        plan: Plan | None,
+        keep_reserve: bool,
     ):
-        site = scenario.site
+        site, (first, stop) = scenario.site, span
         self._plant, self._first = plant, first
         steps = stop - first
 
@@ -205,9 +221,16 @@ class _Follow:
             self._dc_most = _as_curtailed(self._dc_most, planned(dc), planner.bounds(dc, first, stop))
             ac_most = _as_curtailed(ac_most, planned(ac), planner.bounds(ac, first, stop))
         self.caps = Caps(
-            controller_kw=_padded(self._dc_most, plant.steps, first),
-            ac_solar_kw=_padded(ac_most, plant.steps, first),
+            controller_kw=placed(self._dc_most, plant.steps, first),
+            ac_solar_kw=placed(ac_most, plant.steps, first),
         )
+        if plan is not None and keep_reserve and scenario.service:
+            x = planner.x.copy()
+            x[plan.columns] = plan.x
+            for number, system in enumerate(site.ac_solar):
+                x[planner.problem.places[f"ac_solar.{system.name}.solar_kw"][first:stop]] = ac_most[:, number]
+            room = planner.reserve.room(x, first, stop)
+            self.caps = room.caps(plant.steps, first, self._dc_most, ac_most)
         self._feed = planner.export_price[first:stop] > 0
         rating = np.maximum(plant.output_kw + plant.intake_kw, 1e-9)
         self._share = rating / rating.sum() if len(rating) else rating
@@ -225,10 +248,3 @@ def _as_curtailed(available: np.ndarray, planned: np.ndarray, foreseen: np.ndarr
     """The most that solar may give: what there is, or what the plan uses where it leaves some unused."""
     curtailed = planned < foreseen - NONE_CURTAILED
     return np.where(curtailed, np.minimum(available, planned), available)
-
-
-def _padded(window: np.ndarray, steps: int, first: int) -> np.ndarray:
-    """A window's rows at their place in the timeline."""
-    whole = np.zeros((steps, window.shape[1]))
-    whole[first : first + len(window)] = window
-    return whole
