@@ -49,10 +49,17 @@ class Foresight(Component):
         "h", "how much of a plan is carried out before the next", default=24, above=0, at_most=24
     )
     memory_days: int = quantity(
-        "days", "earlier days of the same type that a backcast takes the mean of", default=10, above=0, at_most=366
+        "days",
+        "earlier days of the same type that a backcast takes the mean of",
+        default=10,
+        above=0,
+        at_most=366,
     )
     prices_known_hours: float = quantity(
-        "h", "how far ahead of a plan energy prices are known; 24 for a day-ahead market", default=0.0, at_least=0
+        "h",
+        "how far ahead of a plan energy prices are known; 24 for a day-ahead market",
+        default=0.0,
+        at_least=0,
     )
     service_prices_known_hours: float = quantity(
         "h", "how far ahead of a plan prices of services are known", default=0.0, at_least=0
@@ -89,7 +96,7 @@ class Foresight(Component):
         if self.headline is not None and self.headline not in self.policies:
             raise ValueError(f"headline must be one of policies, got {self.headline}")
         if "forecast" in self.policies and not self.forecast:
-            raise ValueError('the policy forecast needs [[foresight.forecast]] with `of` and `series`')
+            raise ValueError("the policy forecast needs [[foresight.forecast]] with `of` and `series`")
         return self
 
     @property

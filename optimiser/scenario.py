@@ -22,7 +22,7 @@ from pydantic import BaseModel, Field, StrictStr, ValidationError
 from optimiser import storage, tariff
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
-from optimiser.outlook import Foresight
+from optimiser.outlook import Foresight, role_of
 from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
@@ -597,6 +597,12 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         if tariff is None:
             continue
         yield from (f"{key}.{fault}" for fault in tariff.faults(timeline))
+    met = {reference for place, reference, _ in _references(file) if role_of(place) not in (None, "limit")}
+    for index, told in enumerate(file.foresight.forecast):
+        if told.of not in met:
+            near = difflib.get_close_matches(told.of, sorted(met), 1, cutoff=0.5)
+            way = f"did you mean {near[0]}?" if near else "name a price, load or solar of this file."
+            yield f"foresight.forecast.{index}.of is {told.of!r}, which is no series that plans meet; {way}"
     for index, product in enumerate(file.service):
         if product.block_minutes and (
             (

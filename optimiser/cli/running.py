@@ -50,7 +50,9 @@ def run(
         click.echo(f"  services       {head['services_income']:12,.2f} {currency}")
         if head["forecast_driven"]:
             policy = made.summary["studies"]["capture"]["headline"]
-            click.echo(f"  saving         {head['saving_forecast_driven']:12,.2f} {currency}  (forecast-driven: {policy})")
+            click.echo(
+                f"  saving         {head['saving_forecast_driven']:12,.2f} {currency}  (forecast-driven: {policy})"
+            )
         name = "  ceiling        " if head["forecast_driven"] else "  saving         "
         click.echo(f"{name}{head['saving']:12,.2f} {currency}  ({head['basis']})")
         if head["capital_cost"] is not None:

@@ -105,14 +105,18 @@ def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
             lines=tuple(stated.lines),
             flows=stated.flows,
             offers=tuple(stated.offers),
-            worth_per_kwh={name: np.full_like(worth, np.nan) for name, worth in ceiling.worth_per_kwh.items()},
+            worth_per_kwh={
+                name: np.full_like(worth, np.nan) for name, worth in ceiling.worth_per_kwh.items()
+            },
         )
     )
 
 
 def _without_storage(scenario: Scenario) -> Statement:
     """The site with everything but its storage and what needs it, at its best."""
-    site = scenario.site.model_copy(update={"dc_voltage_v": scenario.site.lowest_bus_voltage(scenario.storage)})
+    site = scenario.site.model_copy(
+        update={"dc_voltage_v": scenario.site.lowest_bus_voltage(scenario.storage)}
+    )
     file = scenario.file.model_copy(update={"storage": (), "service": (), "site": site})
     return settle(solve(dataclasses.replace(scenario, file=file)))
 
@@ -139,7 +143,9 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> C
             row |= {
                 "plans": one.plans,
                 "without_plan": one.without_plan,
-                "services_held_share": one.held_kw_hours / one.sold_kw_hours if one.sold_kw_hours > 0 else None,
+                "services_held_share": one.held_kw_hours / one.sold_kw_hours
+                if one.sold_kw_hours > 0
+                else None,
             }
         rows.append(row)
     table = scenario.foresight
@@ -159,7 +165,10 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> C
 
 def _target_words(scenario: Scenario) -> str:
     table = scenario.foresight
-    if not any(hasattr(component, "once_a_period") and component.once_a_period for component in scenario.tariff.component):
+    if not any(
+        hasattr(component, "once_a_period") and component.once_a_period
+        for component in scenario.tariff.component
+    ):
         return ""
     if table.demand_target == "so_far":
         return "Plans count every kW of demand above what the billing period has reached so far."
@@ -174,7 +183,11 @@ def _warnings(outcomes: list[_Outcome]) -> tuple[str, ...]:
     found = []
     for outcome in outcomes:
         one = outcome.executed
-        if one is not None and one.sold_kw_hours > 0 and one.held_kw_hours < (1 - MOST_LOST) * one.sold_kw_hours:
+        if (
+            one is not None
+            and one.sold_kw_hours > 0
+            and one.held_kw_hours < (1 - MOST_LOST) * one.sold_kw_hours
+        ):
             lost = 1 - one.held_kw_hours / one.sold_kw_hours
             found.append(
                 f"Run under {outcome.name}, {lost:.0%} of what is sold of services could not be held and is not paid; "

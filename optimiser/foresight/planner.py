@@ -97,7 +97,9 @@ class Data:
 
         A current limit that can never bind on some data has no row there.
         """
-        made = cls(*(array.copy() for array in (base.row_lower, base.row_upper, base.lower, base.upper, base.purse)))
+        made = cls(
+            *(array.copy() for array in (base.row_lower, base.row_upper, base.lower, base.upper, base.purse))
+        )
         for name in base.row_places.keys() & problem.row_places.keys():
             to, at = base.row_places[name], problem.row_places[name]
             made.row_lower[to], made.row_upper[to] = problem.row_lower[at], problem.row_upper[at]
@@ -251,12 +253,12 @@ class Planner:
         """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
         places = self.problem.places[f"storage.{bank.name}.stored_kwh"]
         steps = np.flatnonzero(np.isin(places, window.columns))
-        imports = [
-            place[steps] for name, place in self.problem.places.items() if name.endswith("import_kw")
-        ]
+        imports = [place[steps] for name, place in self.problem.places.items() if name.endswith("import_kw")]
         if not imports:
             return 0.0
-        price = -np.mean([self._work.purse[place].mean() for place in imports]) / self.problem.timeline.step_hours
+        price = (
+            -np.mean([self._work.purse[place].mean() for place in imports]) / self.problem.timeline.step_hours
+        )
         out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
         return max(0.0, float(price)) * out * bank.least_efficiency[1]
 
@@ -362,9 +364,7 @@ class Planner:
         """Columns of services over the whole timeline as a plan has them, by name; nothing beyond it."""
         x = np.zeros(len(self.problem.lower))
         x[plan.columns] = plan.x
-        return {
-            name: x[places] for name, places in self.problem.places.items() if name.startswith("service")
-        }
+        return {name: x[places] for name, places in self.problem.places.items() if name.startswith("service")}
 
     def offers(self, plan: Plan, first: int, stop: int) -> dict[str, np.ndarray]:
         """Offered kW in each of some steps as a plan has them, by name of the bid."""
@@ -452,15 +452,17 @@ def _built(scenario: Scenario, columns: Columns) -> Problem:
 
 def _demand_columns(scenario: Scenario, problem: Problem) -> list[np.ndarray]:
     """Places of what each demand component measures, one a billing period."""
-    heads = {"demand_charge": "demand", "apparent_demand_charge": "apparent_demand", "capacity_fee": "capacity_fee"}
+    heads = {
+        "demand_charge": "demand",
+        "apparent_demand_charge": "apparent_demand",
+        "capacity_fee": "capacity_fee",
+    }
     names: Sequence[str] = [
         f"{heads[component.kind]}.{component.name}"
         for component in scenario.tariff.component
         if isinstance(component, DEMAND)
     ]
     return [problem.places[name] for name in names if name in problem.places]
-
-
 
 
 def _of_steps(problem: Problem) -> Decisions:

@@ -164,11 +164,15 @@ class Backcast:
         day, slot, workday = facts.days
         moments = plans.moments(lead)
         references = facts.foretold()
-        grids = [_by_day(facts.scenario.columns[reference], day, slot, len(workday)) for reference in references]
+        grids = [
+            _by_day(facts.scenario.columns[reference], day, slot, len(workday)) for reference in references
+        ]
         made = {reference: np.full(len(day), np.nan) for reference in references}
         planned = np.where(moments >= 0, day[np.maximum(moments, 0)], -1)
         pairs, number = np.unique(np.stack([day, planned], axis=1), axis=0, return_inverse=True)
-        steps = np.split(np.argsort(number.ravel(), kind="stable"), np.cumsum(np.bincount(number.ravel()))[:-1])
+        steps = np.split(
+            np.argsort(number.ravel(), kind="stable"), np.cumsum(np.bincount(number.ravel()))[:-1]
+        )
         for (target, today), inside in zip(pairs.tolist(), steps, strict=True):
             if today <= 0:
                 continue
@@ -190,7 +194,9 @@ def _mean(rows: np.ndarray) -> np.ndarray:
     """Mean over days of each place; where every day lacks one, that of the place before."""
     there = ~np.isnan(rows)
     count = there.sum(axis=0)
-    mean = np.divide(np.where(there, rows, 0.0).sum(axis=0), count, out=np.zeros(rows.shape[1]), where=count > 0)
+    mean = np.divide(
+        np.where(there, rows, 0.0).sum(axis=0), count, out=np.zeros(rows.shape[1]), where=count > 0
+    )
     for place in np.flatnonzero(count == 0):
         mean[place] = mean[place - 1]
     return mean

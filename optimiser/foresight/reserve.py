@@ -40,7 +40,14 @@ class Room:
         """As the plant takes it, at the window's place in the timeline."""
         parts = [
             placed(part, steps, first)
-            for part in (self.high_kw, -self.low_kw, self.floor_kwh, self.ceiling_kwh, controller_kw, ac_solar_kw)
+            for part in (
+                self.high_kw,
+                -self.low_kw,
+                self.floor_kwh,
+                self.ceiling_kwh,
+                controller_kw,
+                ac_solar_kw,
+            )
         ]
         return Caps(*parts)
 
@@ -130,7 +137,9 @@ class Reserve:
         row, column = entries.coords
         step = row // shape[1]
         for number, name in enumerate(names):
-            own = (column % wide == self._problem.places[name][0] % wide) & (column // wide == steps[step] - lag)
+            own = (column % wide == self._problem.places[name][0] % wide) & (
+                column // wide == steps[step] - lag
+            )
             own &= column < wide * self._problem.timeline.steps
             found[step[own], row[own] % shape[1], number] = entries.data[own]
         return found

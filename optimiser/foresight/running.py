@@ -24,7 +24,6 @@ from optimiser.foresight.planner import Plan, Planner
 from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
 from optimiser.scenario import Scenario
-from optimiser.terms import SettledTerms
 
 NONE_CURTAILED = 1e-6
 MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none
@@ -51,9 +50,7 @@ class Executed:
     held_kw_hours: float
 
 
-def run_under(
-    scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progress | None = None
-) -> Executed:
+def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progress | None = None) -> Executed:
     """Run a scenario under a policy.
 
     Parameters
@@ -170,11 +167,12 @@ class _Controller:
 
     def _activate(self, first: int, stop: int, plan: Plan | None) -> None:
         """Let the plant feel what accepted offers are expected to move."""
-        moved = {"activated_kw": 0.0, "drained_kw": 0.0}
+        given: Any = 0.0
+        drained: Any = 0.0
         if plan is not None:
             found = activated(self._scenario, self._planner.sold(plan))
-            moved = {name: array[first:stop] for name, array in found.items()}
-        self._plant.expect(first, stop, moved["activated_kw"], moved["drained_kw"])
+            given, drained = found["activated_kw"][first:stop], found["drained_kw"][first:stop]
+        self._plant.expect(first, stop, given, drained)
 
     def _walk(self, first: int, stop: int, plan: Plan | None, keep_reserve: bool) -> Walk:
         follow = _Follow(self._scenario, self._plant, self._planner, (first, stop), plan, keep_reserve)

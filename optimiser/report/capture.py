@@ -29,10 +29,10 @@ def section(results: Results) -> Section | None:
         return None
     blocks: list[Block] = [
         Text(
-            "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site is run "
-            f"day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
-            f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made out "
-            "on that. The store follows the plan, the meter takes the error, and every limit holds."
+            "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site "
+            f"is run day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
+            f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
+            "out on that. The store follows the plan, the meter takes the error, and every limit holds."
         ),
         chart(results, study),
         policies_table(results, study),
@@ -131,8 +131,8 @@ def ahead(study: dict[str, Any]) -> str:
 def without_plan(study: dict[str, Any]) -> list[str]:
     """Days on which there was no plan."""
     return [
-        f"{row['name'].capitalize()}: {number(row['without_plan'])} of {number(row['plans'])} windows were run without a "
-        "plan, since nothing was known yet or no schedule kept every limit; the store rested."
+        f"{row['name'].capitalize()}: {number(row['without_plan'])} of {number(row['plans'])} windows were run "
+        "without a plan, since nothing was known yet or no schedule kept every limit; the store rested."
         for row in study["outcomes"]
         if row.get("without_plan")
     ]

@@ -94,7 +94,7 @@ def payback(results: Results) -> Fact:
         f"Over {years(life)}, with later money discounted at {rate} a year, the net "
         f"present value is {money(headline.get('npv'), currency)}."
     )
-    sentences = (outcome, value)
+    sentences: tuple[str, ...] = (outcome, value)
     if headline.get("forecast_driven"):
         best = years(headline.get("ceiling_payback_years"))
         sentences = (outcome, value, f"On the forecast-driven saving; on the ceiling it would be {best}.")
