@@ -7,19 +7,27 @@ from typing import Literal
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.issued import IssueTable
 
 PolicyName = Literal["rolling", "backcast", "forecast", "uncertain"]
 Role = Literal["price", "service_price", "load", "solar", "limit"]
 
 
 class ForecastSeries(Component):
-    """A series of the user's own that says beforehand what another will be.
+    """A series of the user's own that says beforehand what another will be: one for every plan, or a table of issues.
 
-    A table with issue times is declared as a source with `issued_column`; the latest issue before each plan counts.
+    Of a table, the latest issue before each plan counts; what no issue speaks of is foretold by the backcast.
     """
 
     of: StrictStr = text('the series that it foretells, "site.load_kw"')
-    series: Column = column("as the series that it foretells", "the forecast")
+    series: Column | None = column("as the series that it foretells", "the forecast", default=None)
+    issues: IssueTable | None = Field(default=None, description="forecasts with their issue times")
+
+    @model_validator(mode="after")
+    def _one(self) -> ForecastSeries:
+        if (self.series is None) == (self.issues is None):
+            raise ValueError("give either series or issues")
+        return self
 
 
 class Errors(Component):

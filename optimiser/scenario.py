@@ -12,7 +12,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args
 
@@ -22,6 +22,7 @@ from pydantic import BaseModel, Field, StrictStr, ValidationError
 from optimiser import storage, tariff
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
+from optimiser.issued import Issued, read_issued
 from optimiser.outlook import Foresight, role_of
 from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
@@ -188,6 +189,8 @@ class Scenario:
         Digest of the scenario file with everything it uses.
     raw : dict
         The file as it was parsed, for `vary`.
+    issued : dict of str to Issued
+        Forecasts with issue times, by the series that they foretell.
     """
 
     path: Path
@@ -197,6 +200,7 @@ class Scenario:
     tables: Mapping[str, Table]
     sha256: str
     raw: dict[str, Any]
+    issued: Mapping[str, Issued] = field(default_factory=dict)
 
     @property
     def site(self) -> Site:
@@ -389,9 +393,16 @@ def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
                 for fault in _placed(path, "", error):
                     unfit.setdefault(fault, []).append(place)
     faults += [f"{', '.join(places)}{fault}" for fault, places in unfit.items()]
+    issued: dict[str, Issued] = {}
+    for index, told in enumerate(file.foresight.forecast):
+        if told.issues is not None:
+            try:
+                issued[told.of] = read_issued(told.issues, _inside(path, told.issues.file, outside), timeline)
+            except ScenarioError as error:
+                faults += _placed(path, f"foresight.forecast.{index}.issues", error)
     if faults:
         raise ScenarioError(str(path), faults)
-    return Scenario(path, file, timeline, columns, tables, digest, raw)
+    return Scenario(path, file, timeline, columns, tables, digest, raw, issued)
 
 
 def _placed(path: Path, place: str, error: ScenarioError) -> list[str]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from conftest import SPOT, battery, inverter, table, write_site
 from independent import as_scenario, random_site
@@ -245,6 +246,37 @@ def test_a_forecast_that_comes_true_earns_what_rolling_does(tmp_path):
         for policy in (*policies_of(scenario), Rolling())
     ]
     assert made[0] == pytest.approx(made[1], rel=1e-9)
+
+
+def test_the_latest_issue_before_a_plan_counts(tmp_path):
+    """Two issues a day, at 00:00 and 12:00: the plan at midnight has the one of its own moment, none of noon."""
+    columns = series(4)
+    hours = pd.date_range("2025-01-01", periods=96, freq="1h", tz="UTC")
+    rows = [
+        {
+            "issued_at": issue.isoformat(),
+            "interval_start": hour.isoformat(),
+            "load": 100 * issue.day + issue.hour,
+        }
+        for issue in pd.date_range("2025-01-01", periods=8, freq="12h", tz="UTC")
+        for hour in hours[(hours >= issue) & (hours < issue + pd.Timedelta(hours=36))]
+    ]
+    tmp_path.mkdir(exist_ok=True)
+    pd.DataFrame(rows).to_csv(tmp_path / "issues.csv", index=False)
+    issues = {"file": "issues.csv", "column": "load", "step_minutes": 60}
+    told = {"policies": ["forecast"], "forecast": [{"of": "data.load", "issues": issues}]}
+    scenario = site(tmp_path, 4, columns, foresight=told)
+    (policy,) = policies_of(scenario)
+    now, ahead = (known(scenario, policy, lead)["data.load"] for lead in (0, 1))
+    assert [100.0, 200.0, 300.0, 400.0] == now[::24].tolist()
+    # The issue of midnight speaks of the first twelve hours of the next day; of the rest the backcast does.
+    assert 200.0 == ahead[48] == ahead[59]
+    assert ahead[60] < 50
+    pd.DataFrame([*rows, rows[5]]).to_csv(tmp_path / "issues.csv", index=False)
+    with pytest.raises(
+        ScenarioError, match=r"issues:.*issues.csv: data row \d+ repeats the interval and issue"
+    ):
+        site(tmp_path, 4, columns, foresight=told)
 
 
 def test_windows_follow_the_clock_through_its_change():

@@ -10,11 +10,11 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 
-from optimiser.outlook import Errors, Role, role_of
+from optimiser.outlook import Errors, ForecastSeries, Role, role_of
 from optimiser.scenario import Scenario
 from optimiser.timeline import Grouping, Timeline, Window
 
@@ -206,7 +206,7 @@ def _mean(rows: np.ndarray) -> np.ndarray:
 class Forecast:
     """Takes the user's own forecasts; a series without one is foretold by another policy."""
 
-    series: dict[str, Any]
+    series: tuple[ForecastSeries, ...]
     otherwise: Policy
     name: str = "forecast"
     sure: bool = False
@@ -214,16 +214,24 @@ class Forecast:
     @property
     def words(self) -> str:
         """What it sees."""
-        return f"goes by your own forecasts of {', '.join(self.series)}; of all else {self.otherwise.words}"
+        named = ", ".join(item.of for item in self.series)
+        return f"goes by your own forecasts of {named}; of all else {self.otherwise.words}"
 
     def known(self, facts: Facts, plans: Plans, lead: int) -> Columns:
         """The forecasts."""
         made = self.otherwise.known(facts, plans, lead)
-        steps = facts.timeline.steps
-        return made | {
-            reference: np.broadcast_to(np.asarray(facts.scenario.read(series), float), (steps,))
-            for reference, series in self.series.items()
-        }
+        scenario, timeline = facts.scenario, facts.timeline
+        starts = timeline.starts.as_unit("s").asi8
+        moments = starts[np.maximum(plans.moments(lead), 0)]
+        for item in self.series:
+            if item.issues is None:
+                made[item.of] = np.broadcast_to(
+                    np.asarray(scenario.read(item.series), float), (timeline.steps,)
+                )
+            else:
+                said = scenario.issued[item.of].latest(starts, moments)
+                made[item.of] = np.where(np.isnan(said), made[item.of], said)
+        return made
 
 
 @dataclass(frozen=True)
@@ -300,7 +308,7 @@ def policies_of(scenario: Scenario) -> list[Policy]:
     made: dict[str, Policy] = {
         "rolling": Rolling(),
         "backcast": backcast,
-        "forecast": Forecast({item.of: item.series for item in table.forecast}, backcast),
+        "forecast": Forecast(table.forecast, backcast),
         "uncertain": Uncertain(table.errors, table.seed),
     }
     return [made[name] for name in table.policies]
