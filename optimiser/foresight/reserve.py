@@ -7,9 +7,9 @@ says how far inverters and stores may depart from the plan.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from scipy import sparse
 
 from optimiser.control.plant import Caps
 from optimiser.engine.tiling import Problem
@@ -96,7 +96,7 @@ class Reserve:
         high, low, floor, ceiling = far[0], -far[0], -far[1], far[1]
         if len(self._rows):
             rows = (steps[:, None] * problem.step_rows + self._rows).ravel()
-            part = sparse.csr_array(problem.matrix[rows])
+            part: Any = problem.matrix[rows]
             room = problem.row_upper[rows] - part @ x
             shape = (len(steps), len(self._rows))
             room = room.reshape(shape)
@@ -128,7 +128,7 @@ class Reserve:
         return np.array([x[self._problem.places[name][steps]] for name in names]).reshape(len(names), -1).T
 
     def _entries(
-        self, part: sparse.csr_array, names: list[str], steps: np.ndarray, lag: int, shape: tuple[int, int]
+        self, part: Any, names: list[str], steps: np.ndarray, lag: int, shape: tuple[int, int]
     ) -> np.ndarray:
         """Coefficients of some columns in each row, of shape (steps, rows, names)."""
         wide = self._problem.step_columns
