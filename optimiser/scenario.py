@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
 from optimiser import storage, tariff
+from optimiser.backup import Backup
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.series import Source, Table, bounded_bytes, lay, read_table
@@ -95,6 +96,7 @@ class ScenarioFile(Component):
         default=None, description="contract of the before-case, if it differs"
     )
     service: several(Product) = ()  # type: ignore[valid-type]
+    backup: Backup | None = Field(default=None, description="what must stay on when the grid fails")
     cost: Cost | None = None
     solve: Solve = Field(default_factory=Solve)
 
@@ -584,6 +586,8 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         if tariff is None:
             continue
         yield from (f"{key}.{fault}" for fault in tariff.faults(timeline))
+    if file.backup is not None:
+        yield from (f"backup.{fault}" for fault in file.backup.faults(file.site))
     for index, product in enumerate(file.service):
         if product.block_minutes and (
             (

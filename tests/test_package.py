@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario"),
+    *("storage", "site", "backup", "services", "tariff", "formulation", "scenario"),
     *(
         "billing",
         "rates",
@@ -36,6 +36,8 @@ ORDER = [
         "settlement",
         "study",
         "patterns",
+        "outages",
+        "ride_through",
         "studies",
         "finance",
     ),
