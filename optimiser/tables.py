@@ -431,7 +431,8 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     Returns
     -------
     dict of str to Path
-        "report", "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", and "STUDY-TABLE" for each table
+        "report", "customer" (two sheets of paper),
+        "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", and "STUDY-TABLE" for each table
         of a study.
 
     Raises
@@ -445,6 +446,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     folder = Path(folder)
     paths = {
         "report": folder / "report.html",
+        "customer": folder / "customer.html",
         "dispatch_csv": folder / "dispatch.csv",
         "dispatch_parquet": folder / "dispatch.parquet",
         "statement_csv": folder / "statement.csv",
@@ -459,6 +461,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     results = Results(made.summary, made.dispatch_table, made.statement.table, tables)
     writers: dict[str, Callable[[Path], Any]] = {
         "report": lambda path: write_report(results, path),
+        "customer": lambda path: write_report(results, path, edition="customer"),
         "dispatch_csv": lambda path: made.dispatch_table.round(6).to_csv(path),
         "dispatch_parquet": lambda path: made.dispatch_table.to_parquet(path),
         "statement_csv": lambda path: made.statement.table.round(6).to_csv(path, index=False),

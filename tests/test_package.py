@@ -41,7 +41,7 @@ ORDER = [
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "lookback", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "lookback", "fleet", "compare", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
