@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
 from optimiser import storage, tariff
+from optimiser.backup import Backup
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.issued import Issued, read_issued
@@ -97,6 +98,7 @@ class ScenarioFile(Component):
         default=None, description="contract of the before-case, if it differs"
     )
     service: several(Product) = ()  # type: ignore[valid-type]
+    backup: Backup | None = Field(default=None, description="what must stay on when the grid fails")
     cost: Cost | None = None
     foresight: Foresight = Field(
         default_factory=Foresight, description="how the year is run without knowing it"
@@ -614,6 +616,8 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
             near = difflib.get_close_matches(told.of, sorted(met), 1, cutoff=0.5)
             way = f"did you mean {near[0]}?" if near else "name a price, load or solar of this file."
             yield f"foresight.forecast.{index}.of is {told.of!r}, which is no series that plans meet; {way}"
+    if file.backup is not None:
+        yield from (f"backup.{fault}" for fault in file.backup.faults(file.site))
     for index, product in enumerate(file.service):
         if product.block_minutes and (
             (

@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario"),
+    *("storage", "site", "backup", "services", "tariff", "formulation", "scenario"),
     *(
         "billing",
         "rates",
@@ -38,10 +38,12 @@ ORDER = [
         "patterns",
         "control",
         "foresight",
+        "outages",
+        "ride_through",
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "fleet", "compare", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "lookback", "fleet", "compare", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

@@ -30,6 +30,7 @@ from optimiser.report import (
     patterns,
     proof,
     provenance,
+    ride_through,
     services,
 )
 from optimiser.report.blocks import Section
@@ -46,6 +47,7 @@ SECTIONS = (
     patterns.section,
     dispatch.section,
     services.section,
+    ride_through.section,
     energy.section,
     money.section,
     proof.section,
