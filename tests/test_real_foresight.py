@@ -112,7 +112,7 @@ def test_prices_that_are_known_for_the_day_are_worth_more_than_the_past(tmp_path
     past = shares(tmp_path / "past", danish(), 60, 4, 90, ["rolling", "backcast"])
     told = shares(tmp_path / "told", danish(), 60, 4, 90, ["backcast"], prices_known_hours=24.0)
     assert 0.5 < past["backcast"] < told["backcast"]
-    assert 0.9 < told["backcast"] <= past["rolling"] + 1e-6
+    assert 0.8 < told["backcast"] <= past["rolling"] + 1e-6
     assert 0.98 < past["rolling"] <= 1 + 1e-6
 
 
