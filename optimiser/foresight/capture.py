@@ -16,7 +16,7 @@ from optimiser.control.plant import Plant
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.windows import at_once
 from optimiser.errors import InfeasibleError, UnprovenError
-from optimiser.foresight.policies import policies_of
+from optimiser.foresight.policies import Policy, policies_of
 from optimiser.foresight.running import Executed, run_under
 from optimiser.scenario import Scenario
 from optimiser.settlement import Statement, settle
@@ -74,17 +74,23 @@ def study(statement: Statement, say: Progress) -> Capture | None:
         return None
     policies = policies_of(scenario)
     ceiling = statement.dispatch
-    found = at_once(lambda policy: run_under(scenario, policy, ceiling, say), policies)
-    outcomes = [_Outcome(CEILING, WORDS[CEILING], statement)]
-    outcomes += [
-        _Outcome(policy.name, policy.words, settle(one.dispatch), one)
-        for policy, one in zip(policies, found, strict=True)
-    ]
+    outcomes, missing = [_Outcome(CEILING, WORDS[CEILING], statement)], []
+
+    def attempt(policy: Policy) -> Executed | InfeasibleError:
+        try:
+            return run_under(scenario, policy, ceiling, say)
+        except InfeasibleError as problem:
+            return problem
+
+    for policy, one in zip(policies, at_once(attempt, policies), strict=True):
+        if isinstance(one, Executed):
+            outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
+        else:
+            missing.append(f"{policy.name}: {one}")
     others: list[tuple[str, Callable[[], Statement]]] = [
         (OWN_USE, lambda: _own_use(scenario, ceiling)),
         (NO_STORAGE, lambda: _without_storage(scenario)),
     ]
-    missing = []
     for name, make in others:
         say(f"the same site: {name}")
         try:
@@ -126,7 +132,7 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> C
     by_name = {outcome.name: outcome for outcome in outcomes}
     most = by_name[CEILING].statement.saving
     none = by_name[NO_STORAGE].statement.saving if NO_STORAGE in by_name else None
-    rests_on = scenario.foresight.rests_on
+    rests_on = scenario.foresight.rests_on if scenario.foresight.rests_on in by_name else None
     rows: list[dict[str, Any]] = []
     for outcome in outcomes:
         saving = outcome.statement.saving
@@ -160,7 +166,10 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> C
     }
     headline = by_name[rests_on].statement if rests_on else None
     tables = {"lines": _by_line(outcomes), "months": _by_month(outcomes)}
-    return Capture(summary, tables, _warnings(outcomes), headline)
+    warnings = _warnings(outcomes)
+    if rests_on is None:
+        warnings += ("The payback rests on the ceiling: the policy it should rest on could not be run.",)
+    return Capture(summary, tables, warnings, headline)
 
 
 def _target_words(scenario: Scenario) -> str:

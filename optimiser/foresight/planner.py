@@ -31,7 +31,7 @@ from optimiser.tariff.fixed import MinimumCharge
 from optimiser.terms import Line, SettledTerms
 
 # How hard a plan is searched for the best directions: what it may give up, linear programs, time.
-SPARE, SEARCH_NODES, SEARCH_SECONDS = 1e-4, 40, 2.0
+SPARE, SEARCH_NODES, SEARCH_SECONDS = 2e-4, 16, 2.0
 
 
 class _Contract:

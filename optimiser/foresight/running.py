@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 
 from optimiser.control.books import activated, columns
-from optimiser.control.plant import Caps, Orders, Plant, State, Walk
+from optimiser.control.plant import SHORT, Caps, Orders, Plant, State, Walk
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
-from optimiser.errors import DriftError
+from optimiser.errors import DriftError, InfeasibleError
 from optimiser.foresight.planner import Plan, Planner
 from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
@@ -65,6 +65,8 @@ def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progre
 
     Raises
     ------
+    InfeasibleError
+        If the controller could not keep a limit: how much was missing, and when.
     DriftError
         If what happened breaks a rule: a defect of the package.
     """
@@ -158,6 +160,12 @@ class _Controller:
                 held[first:stop] *= ~planner.unheld(offers, flows, first, stop)
                 offers = planner.selling(plan, held)
         else:
+            if walk.short.max(initial=0.0) > SHORT:
+                raise InfeasibleError(
+                    f"run without foresight the site cannot keep every limit: {walk.short.max():.3g} kW are missing in "
+                    f"the hours from {self._scenario.timeline.when(first)}. Ask for more stored energy to be kept "
+                    "(reserve), or for a higher limit."
+                )
             raise DriftError(
                 f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
                 "This is a defect of the optimiser; please report it with the scenario."
