@@ -43,7 +43,18 @@ ORDER = [
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "lookback", "fleet", "compare", "importing", "starter", "cli"),
+    *(
+        "report",
+        "checks",
+        "tables",
+        "day_plan",
+        "lookback",
+        "fleet",
+        "compare",
+        "importing",
+        "starter",
+        "cli",
+    ),
 ]
 
 # Where a library may be imported; everything else reads it through these.
