@@ -13,6 +13,7 @@ from difflib import get_close_matches
 from optimiser import patterns, ride_through
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.foresight import capture
 from optimiser.settlement import Statement
 from optimiser.study import Study
 
@@ -27,6 +28,7 @@ class Entry:
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
+    "capture": Entry(capture.study, usual=True),
     "ride_through": Entry(ride_through.study, usual=True),
     "reserve_cost": Entry(ride_through.reserve_cost),
 }

@@ -19,6 +19,7 @@ from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
     bill,
+    capture,
     cautions,
     customer,
     dispatch,
@@ -42,6 +43,7 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
+    capture.section,
     patterns.section,
     dispatch.section,
     services.section,
