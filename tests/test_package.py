@@ -39,7 +39,7 @@ ORDER = [
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "fleet", "compare", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
