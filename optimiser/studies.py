@@ -1,7 +1,7 @@
 """The studies that a run can be asked for, by name: each takes a statement and gives a `Study`, or None.
 
 A study is None where its question does not arise, such as services where none are sold. The usual ones are quick
-and are made with every run; the others solve the site again and wait to be asked for.
+and are made with every run; the others take longer and wait to be asked for.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import patterns
+from optimiser import binds, patterns
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.settlement import Statement
@@ -27,6 +27,7 @@ class Entry:
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
+    "what_binds": Entry(binds.study),
 }
 
 

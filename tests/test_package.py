@@ -36,10 +36,11 @@ ORDER = [
         "settlement",
         "study",
         "patterns",
+        "binds",
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "fleet", "compare", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "fleet", "compare", "sizing", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

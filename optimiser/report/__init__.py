@@ -19,6 +19,7 @@ from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
     bill,
+    binds,
     cautions,
     customer,
     dispatch,
@@ -45,6 +46,7 @@ SECTIONS = (
     dispatch.section,
     services.section,
     energy.section,
+    binds.section,
     money.section,
     proof.section,
     cautions.section,
