@@ -82,9 +82,7 @@ def limits(scenario: Scenario) -> Iterator[Limit]:
         yield from _of_bank(bank, f"storage.{number}")
     for number, product in enumerate(scenario.service):
         if product.most_kw is not None:
-            yield Limit(
-                f"service.{number}.most_kw", f"most offered of {product.name}", "kW", product.most_kw
-            )
+            yield Limit(f"service.{number}.most_kw", f"most offered of {product.name}", "kW", product.most_kw)
 
 
 CONNECTION = (
@@ -110,7 +108,9 @@ BANK = (
 )
 
 
-def _of(scenario: Scenario, part: Any, path: str, catalogue: Sequence[tuple[str, str, str]]) -> Iterator[Limit]:
+def _of(
+    scenario: Scenario, part: Any, path: str, catalogue: Sequence[tuple[str, str, str]]
+) -> Iterator[Limit]:
     for key, words, unit in catalogue:
         value = getattr(part, key)
         if value is not None:
@@ -253,5 +253,9 @@ def sentence(worth: Worth, steps: int, currency: str) -> str:
         effect = f"would be worth {worth.a_year:,.2f} {currency} a year"
     else:
         effect = f"costs {-worth.a_year:,.2f} {currency} a year"
-    counted = f"it counted in {worth.steps:,} of {steps:,} steps" if worth.steps else "through the peaks or the ends"
+    counted = (
+        f"it counted in {worth.steps:,} of {steps:,} steps"
+        if worth.steps
+        else "through the peaks or the ends"
+    )
     return f"One more {unit} of {worth.limit.words} {effect}; {counted}."

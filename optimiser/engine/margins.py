@@ -188,3 +188,12 @@ def _matched(numbers: np.ndarray, places: ByName, others: ByName) -> np.ndarray:
     if len(numbers) == count and list(places) == list(others):
         return numbers
     return _placed({name: numbers[place] for name, place in places.items()}, others, count)
+
+
+def bound_of(problem: Problem, multipliers: ByName) -> float:
+    """The most money that any schedule of a problem can make, from the multipliers of another one's rules.
+
+    Any multipliers give a valid bound (weak duality), those of a problem that differs little a close one; rules are
+    matched by name.
+    """
+    return proof.upper_bound(problem, carried(problem, multipliers))

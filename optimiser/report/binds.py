@@ -25,7 +25,10 @@ MOST_BARS, MOST_SENTENCES = 12, 6
 
 def section(results: Results) -> Section | None:
     """Sentences, bars and a table; None for a run without the study."""
-    study, table = results.summary.get("studies", {}).get("what_binds"), results.tables.get("what_binds-limits")
+    study, table = (
+        results.summary.get("studies", {}).get("what_binds"),
+        results.tables.get("what_binds-limits"),
+    )
     if study is None or table is None:
         return None
     blocks: list[Block] = [
