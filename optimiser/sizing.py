@@ -33,6 +33,18 @@ FINEST = 1e-3
 MOST_HALVINGS = 6
 FRONTIER_POINTS = 6
 
+FIGURES = (
+    "budget",
+    "capital",
+    "saving_ceiling_a_year",
+    "saving_counted_a_year",
+    "wear_counted_a_year",
+    "cost_a_year",
+    "net_a_year",
+    "net_bound_a_year",
+    "verdict",
+)
+
 Size = float | int
 Sizes = tuple[Size, ...]
 
@@ -88,6 +100,12 @@ class ChoicesFile(Component):
         if len({bool(choice.options) for choice in self.choice}) > 1:
             raise ValueError(
                 "choice mixes lists and bounds: give options to every choice, or at_least and at_most to every choice"
+            )
+        names = [choice.name for choice in self.choice]
+        taken = sorted({name for name in names if names.count(name) > 1 or name in FIGURES})
+        if taken:
+            raise ValueError(
+                f"choice.name {taken[0]!r} stands for another column of the tables too; name it otherwise"
             )
         count = math.prod(len(choice.options) or 1 for choice in self.choice)
         if count > MOST_COMBINATIONS:

@@ -27,6 +27,7 @@ from optimiser.report.formats import amount, money, percent
 FIGURES = (
     ("capital", "Capital"),
     ("saving_counted_a_year", "Saving a year"),
+    ("wear_counted_a_year", "Wear a year"),
     ("cost_a_year", "Cost a year"),
     ("net_a_year", "Left a year"),
 )
@@ -118,7 +119,11 @@ def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame)
         )
         for row in frontier.to_dict("records")
     ]
-    columns = [Column("Budget"), *(Column(name) for name in names), *(Column(words) for _, words in FIGURES)]
+    columns = [
+        text_column("Budget"),
+        *(Column(name) for name in names),
+        *(Column(words) for _, words in FIGURES),
+    ]
     table = Table(
         f"Best sizes under each budget, {currency}", (*columns, text_column("Verdict")), tuple(rows)
     )
@@ -149,7 +154,8 @@ def _tried(summary: dict[str, Any], tried: pd.DataFrame) -> Table:
         )
         for row in ranked.to_dict("records")
     ]
-    columns = [*(Column(name) for name in names), *(Column(words) for _, words in FIGURES), text_column("")]
+    columns = [Column(name, numeric=place > 0) for place, name in enumerate(names)]
+    columns += [*(Column(words) for _, words in FIGURES), text_column("Remark")]
     return Table(f"Best first, {currency}", tuple(columns), tuple(rows))
 
 
