@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import numpy_financial
@@ -259,3 +260,10 @@ def test_the_command_writes_page_tables_and_summary(home, tmp_path):
     made = find_sizes(home, choices(tmp_path, LISTS, home))
     with pytest.raises(OptimiserError, match="cannot be written to"):
         write_sizing(made, tmp_path / "file")
+
+
+def test_the_shipped_choices_fit_their_scenario():
+    """The file that README names is read with the scenario beside it."""
+    folder = Path(optimiser.__file__).parent.parent / "scenarios" / "single-phase-home"
+    file = read_choices(folder / "sizes.toml", optimiser.read_scenario(folder))
+    assert [3, 3] == [len(choice.options) for choice in file.choice]
