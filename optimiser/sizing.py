@@ -262,7 +262,7 @@ class _Search:
         return vary(self.scenario, changes)
 
     def capital(self, sizes: Sequence[Size]) -> float:
-        """[currency]"""
+        """Capital of some sizes. [currency]"""
         return float(self.capital_per @ np.asarray(sizes, float))
 
     def net(self, money: float, sizes: Sequence[Size]) -> float:
