@@ -82,14 +82,14 @@ class Dispatch:
         What is offered of each product, as numbers.
     worth_per_kwh : dict of str to array
         Marginal worth of stored energy of each bank in each step. [currency/kWh]
-    multipliers : dict of str to array
-        Money that one more unit of each rule's right-hand side brings, by name of rule, directions fixed; empty where
-        the solver gave none.
     proof : Proof
     seconds : dict of str to float
         Time taken by each part. [s]
     start : Start
         Where a run of the same shape with other data may start.
+    multipliers : dict of str to array
+        Money that one more unit of each rule's right-hand side brings, by name of rule, directions fixed; empty where
+        the solver gave none.
     """
 
     scenario: Scenario
@@ -98,10 +98,10 @@ class Dispatch:
     flows: Any
     offers: tuple[Any, ...]
     worth_per_kwh: dict[str, np.ndarray]
-    multipliers: dict[str, np.ndarray] = field(repr=False)
     proof: Proof
     seconds: dict[str, float]
     start: Start = field(repr=False)
+    multipliers: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
 
 
 def solve(
@@ -159,12 +159,12 @@ def solve(
         stated.flows,
         tuple(stated.offers),
         _worth(scenario, problem, found),
-        {name: found.row_dual[place] for name, place in problem.row_places.items()}
-        if len(found.row_dual)
-        else {},
         _proof(scenario, problem, found, stated, replay_violation),
         seconds,
         found.start,
+        {name: found.row_dual[place] for name, place in problem.row_places.items()}
+        if len(found.row_dual)
+        else {},
     )
 
 

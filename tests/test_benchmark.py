@@ -297,8 +297,7 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     stated, _ = watch.time("replay every rule and line", lambda: replay(scenario, values))
     books = (tuple(stated.lines), stated.flows, tuple(stated.offers))
     watch.time(
-        "settle",
-        lambda: settle(Dispatch(scenario, values, *books, {}, {}, cast(Any, None), {}, Start(basis))),
+        "settle", lambda: settle(Dispatch(scenario, values, *books, {}, cast(Any, None), {}, Start(basis)))
     )
     out = tmp_path / "results"
     wall, cpu, peak_mib = whole_command(folder, out)

@@ -20,6 +20,7 @@ from plotly.offline import get_plotlyjs
 from optimiser.report import (
     bill,
     binds,
+    capture,
     cautions,
     customer,
     dispatch,
@@ -30,6 +31,7 @@ from optimiser.report import (
     patterns,
     proof,
     provenance,
+    ride_through,
     services,
 )
 from optimiser.report.blocks import Section
@@ -42,9 +44,11 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
+    capture.section,
     patterns.section,
     dispatch.section,
     services.section,
+    ride_through.section,
     energy.section,
     binds.section,
     money.section,
