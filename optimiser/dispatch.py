@@ -87,6 +87,9 @@ class Dispatch:
         Time taken by each part. [s]
     start : Start
         Where a run of the same shape with other data may start.
+    multipliers : dict of str to array
+        Money that one more unit of each rule's right-hand side brings, by name of rule, directions fixed; empty where
+        the solver gave none.
     """
 
     scenario: Scenario
@@ -98,6 +101,7 @@ class Dispatch:
     proof: Proof
     seconds: dict[str, float]
     start: Start = field(repr=False)
+    multipliers: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
 
 
 def solve(
@@ -158,6 +162,9 @@ def solve(
         _proof(scenario, problem, found, stated, replay_violation),
         seconds,
         found.start,
+        {name: found.row_dual[place] for name, place in problem.row_places.items()}
+        if len(found.row_dual)
+        else {},
     )
 
 

@@ -1,7 +1,7 @@
 """The studies that a run can be asked for, by name: each takes a statement and gives a `Study`, or None.
 
 A study is None where its question does not arise, such as services where none are sold. The usual ones are quick
-and are made with every run; the others solve the site again and wait to be asked for.
+and are made with every run; the others take longer and wait to be asked for.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import patterns, ride_through
+from optimiser import binds, patterns, ride_through
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.foresight import capture
@@ -31,6 +31,7 @@ STUDIES: Mapping[str, Entry] = {
     "capture": Entry(capture.study, usual=True),
     "ride_through": Entry(ride_through.study, usual=True),
     "reserve_cost": Entry(ride_through.reserve_cost),
+    "what_binds": Entry(binds.study),
 }
 
 

@@ -19,6 +19,7 @@ from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
     bill,
+    binds,
     capture,
     cautions,
     customer,
@@ -49,6 +50,7 @@ SECTIONS = (
     services.section,
     ride_through.section,
     energy.section,
+    binds.section,
     money.section,
     proof.section,
     cautions.section,

@@ -35,7 +35,12 @@ def plan_page(summary: dict[str, Any], steps: pd.DataFrame) -> str:
     local = pd.DataFrame({"interval_start_local": [start]}, index=pd.to_datetime([start], utc=True))
     sections = [
         Section("answer", "Plan", "What to do, and why", (*intro(summary), orders_table(summary, steps))),
-        Section("power", "Power", "Power and stored energy", (power_chart(steps), stored_chart(steps))),
+        Section(
+            "power",
+            "Power",
+            "Power and stored energy",
+            (power_chart(steps), stored_chart(steps), price_chart(steps)),
+        ),
         Section("steps", "Steps", "Set-points of every step", (steps_table(steps),)),
         cautions.section(Results(summary, local, steps)),
     ]
@@ -117,42 +122,43 @@ def power_chart(steps: pd.DataFrame) -> Chart:
 
 
 def stored_chart(steps: pd.DataFrame) -> Chart:
-    """Stored energy at the end of each step, and what a kWh of it is worth beside the prices."""
-    x = times(steps)
+    """Stored energy at the end of each step."""
+    trace = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "Stored",
+        "x": times(steps),
+        "y": [round(float(v), 3) for v in steps["stored_kwh"]],
+        "fill": "tozeroy",
+        "line": {"color": "@charge", "width": 2},
+    }
+    layout = {"showlegend": False, "yaxis": {"title": {"text": "kWh"}, "rangemode": "tozero"}}
+    return Chart(
+        "plan-stored", "Stored energy", "Energy held at the end of each step.", (trace,), layout, 220
+    )
+
+
+def price_chart(steps: pd.DataFrame) -> Chart:
+    """The prices of a kWh beside what one more stored kWh is worth."""
     lines = (
         ("import_price", "Import", "@import", "solid"),
         ("export_price", "Export", "@export", "dash"),
         ("worth_per_kwh", "Worth of stored energy", "@charge", "dot"),
     )
-    traces: list[dict[str, Any]] = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "name": "Stored, kWh",
-            "x": x,
-            "y": [round(float(v), 3) for v in steps["stored_kwh"]],
-            "fill": "tozeroy",
-            "line": {"color": "@discharge", "width": 1},
-        }
-    ]
-    traces += [
+    traces = tuple(
         {
             "type": "scatter",
             "mode": "lines",
             "name": name,
-            "x": x,
+            "x": times(steps),
             "y": [round(float(v), 4) for v in steps[column]],
-            "yaxis": "y2",
             "line": {"color": colour, "dash": dash, "shape": "hv", "width": 2},
         }
         for column, name, colour, dash in lines
-    ]
-    layout = {
-        "yaxis": {"title": {"text": "kWh"}, "rangemode": "tozero"},
-        "yaxis2": {"title": {"text": "per kWh"}, "overlaying": "y", "side": "right", "showgrid": False},
-    }
-    words = "Stored energy (left), and the prices of a kWh beside what one more stored kWh is worth (right)."
-    return Chart("plan-stored", "Stored energy and prices", words, tuple(traces), layout, 320)
+    )
+    layout = {"yaxis": {"title": {"text": "per kWh"}}}
+    words = "What a kWh costs and fetches, and what one more stored kWh would be worth to the plan."
+    return Chart("plan-prices", "Price of a kWh", words, traces, layout, 260)
 
 
 def steps_table(steps: pd.DataFrame) -> Table:
