@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from optimiser import patterns
+from optimiser.control import judging
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.settlement import Statement
@@ -24,7 +26,10 @@ class Entry:
     usual: bool = False
 
 
-STUDIES: Mapping[str, Entry] = {}
+STUDIES: Mapping[str, Entry] = {
+    "patterns": Entry(patterns.study, usual=True),
+    "programme": Entry(judging.study),
+}
 
 
 def usual() -> tuple[str, ...]:

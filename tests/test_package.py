@@ -36,10 +36,11 @@ ORDER = [
         "settlement",
         "study",
         "control",
+        "patterns",
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "fleet", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

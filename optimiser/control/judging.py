@@ -13,8 +13,6 @@ from optimiser.control.books import executed
 from optimiser.control.learning import Hints, Split, by_step, hints_of, learn, money_by_step, split
 from optimiser.control.plant import Plant
 from optimiser.control.programme import (
-    OTHER_DAYS,
-    WORKDAYS,
     Programme,
     Timed,
     category_of,
@@ -31,6 +29,7 @@ from optimiser.terms import Line, SettledTerms
 
 OWN_LOAD, PROGRAMME, CEILING, WITHOUT = "own load only", "programme", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"
+RULE_COLUMNS = ("season", "days", "from", "to", "does", "power_kw", "stop_percent")
 COARSE_MINUTES = 30  # rules are looked for in steps no shorter: they are typed in by half-hours
 
 
@@ -209,6 +208,10 @@ def _judge(
     return bills, _rules(plant, of_step, programme, parts, earned)
 
 
+def _cash(lines: Iterable[Line], terms: SettledTerms) -> np.ndarray:
+    return sum((by_step(line, terms) for line in lines if line.cash), np.zeros(terms.timeline.steps))
+
+
 def _rules(plant: Plant, of_step: np.ndarray, programme: Programme, parts: Any, earned: Any) -> pd.DataFrame:
     """One row a rule, with what it earns by itself and what leaving it out costs."""
     scenario = plant.scenario
@@ -237,8 +240,7 @@ def _rules(plant: Plant, of_step: np.ndarray, programme: Programme, parts: Any, 
             row[f"earns_alone_{key}"] = float((alone - earned[OWN_LOAD])[mask].sum())
             row[f"leaving_out_costs_{key}"] = float((earned[PROGRAMME] - without)[mask].sum())
         rows.append(row)
-    names = ["season", "days", "from", "to", "does", "power_kw", "stop_percent"]
-    return pd.DataFrame(rows) if rows else pd.DataFrame(columns=names)
+    return pd.DataFrame(rows) if rows else pd.DataFrame(columns=list(RULE_COLUMNS))
 
 
 CAUTIONS = (
@@ -306,10 +308,3 @@ def study(statement: Statement, say: Progress) -> Study | None:
     if not dispatch.scenario.storage or not dispatch.scenario.site.inverter:
         return None
     return study_of(make_programme(dispatch, say=say), dispatch.scenario.file.currency)
-
-
-def days_words(days: str) -> str:
-    """What a kind of day is, for people."""
-    return {WORKDAYS: "workdays (Monday to Friday, no holiday)", OTHER_DAYS: "weekends and holidays"}.get(
-        days, days
-    )
