@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,7 @@ def programme(
 
     Writes programme.csv, the rules to type in, and programme.html, which shows what they earn.
     """
-    from optimiser.control.judging import Settings, make_programme, study_of
+    from optimiser.control.judging import Settings, make_programme, study_of, without_services
     from optimiser.dispatch import solve
     from optimiser.scenario import read_scenario
 
@@ -44,7 +45,10 @@ def programme(
     other = None if learn in ("months", "weeks") else read_scenario(learn)
     settings = Settings(rules, int(seasons), not one_kind_of_day, way)  # type: ignore[arg-type]
     with progress(quiet) as say:
-        judged = make_programme(solve(read, progress=say), settings, other=other, say=say)
+        best = solve(without_services(read), progress=say)
+        judged = replace(
+            make_programme(best, settings, other=other, say=say), services_left_out=bool(read.service)
+        )
         found = study_of(judged, read.file.currency)
         say("writing the page")
         paths = _write(read, found, out or Path("reports") / scenario_name(scenario))

@@ -30,6 +30,7 @@ from optimiser.terms import Line, SettledTerms
 OWN_LOAD, PROGRAMME, CEILING, WITHOUT = "own load only", "programme", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"
 RULE_COLUMNS = ("season", "days", "from", "to", "does", "power_kw", "stop_percent")
+GAP = 1e-4
 COARSE_MINUTES = 30  # rules are looked for in steps no shorter: they are typed in by half-hours
 
 
@@ -123,7 +124,7 @@ def make_programme(
         mask = parted.learn.reshape(-1, times)[:, 0]
         hints: Hints | None = hints_of(best).coarser(times)
     else:
-        coarse, _ = _coarser(vary(other, {"service": []}) if other.service else other)
+        coarse, _ = _coarser(without_services(other))
         mask, hints = np.ones(coarse.timeline.steps, bool), None
     programme = learn(coarse, hints, categories, mask, settings.rules, say)
     say("judging the programme")
@@ -166,7 +167,15 @@ def _without_services(dispatch: Dispatch, say: Progress) -> Dispatch:
     if not dispatch.scenario.service:
         return dispatch
     say("solving the site without services, which timed rules do not sell")
-    return solve(vary(dispatch.scenario, {"service": []}), progress=say)
+    return solve(without_services(dispatch.scenario), progress=say)
+
+
+def without_services(scenario: Scenario) -> Scenario:
+    """The same site with nothing sold, and a gap that is close enough to judge rules by."""
+    if not scenario.service:
+        return scenario
+    tolerance = max(scenario.solve.gap_tolerance, GAP)
+    return vary(scenario, {"service": [], "solve.gap_tolerance": tolerance})
 
 
 def _whole(scenario: Scenario, other: Scenario) -> Split:

@@ -26,12 +26,16 @@ from optimiser.control.programme import (
 )
 from optimiser.dispatch import Dispatch, Progress
 from optimiser.scenario import Scenario
+from optimiser.settlement import before_flows
 from optimiser.terms import Line, SettledTerms
 from optimiser.timeline import Grouping
 
 LONGEST_SPAN_DAYS = 31
-LEAST_SHARE = 0.002  # of what is paid: a rule that earns less is not worth typing in
-ROUNDS = 8
+LEAST_SHARE = (
+    0.005  # of the season's bill without the system: what earns less is luck, or not worth typing in
+)
+ROUNDS = 6
+NOTHING = 1e-6  # what rounding may make of an equal sum [currency]
 
 
 def by_step(line: Line, terms: SettledTerms) -> np.ndarray:
@@ -97,10 +101,22 @@ class Trials:
             if whole.short[case] > SHORT:
                 found[case] = -np.inf
         ends = self.starts + self.lengths - 1
-        left = whole.stored_kwh[ends].sum(axis=2) * self.worth_per_kwh
+        # What a span leaves in the store is paid for by the next: less than at the start costs, more earns nothing yet.
+        left = np.minimum(whole.stored_kwh[ends].sum(axis=2) - self.plant.stores.start_kwh.sum(), 0.0)
+        left *= self.worth_per_kwh
         for end, worth in zip(ends, left, strict=True):
             found[:, self.of_season[end]] += worth
         return found[:, self.season_of]
+
+    def bill_before(self) -> np.ndarray:
+        """The size of what is paid without the system in the season of each category. [currency]"""
+        lines = self.scenario.before_tariff.lines(before_flows(self.scenario), self.terms)
+        money = sum((by_step(line, self.terms) for line in lines), np.zeros(len(self.learn)))
+        by_season = np.bincount(
+            self.of_season[self.learn], weights=money[self.learn], minlength=self.season_of.max() + 1
+        )
+        size: np.ndarray = np.abs(by_season[self.season_of])
+        return size
 
     def _laid_out(self, walk: Walk, cases: int) -> Walk:
         """A walk of spans side by side put back onto the timeline, nothing elsewhere."""
@@ -176,7 +192,7 @@ def learn(
     trials = Trials(scenario, categories, learn)
     found = empty_programme(categories)
     worth = trials.money([found])[0]
-    least = LEAST_SHARE * np.abs(worth)
+    least = LEAST_SHARE * trials.bill_before() + NOTHING
     kinds = list(dict.fromkeys(category.days for category in categories))
     for number in range(most_rules):
         for days in kinds:
@@ -200,7 +216,7 @@ def learn(
                     for c, category in enumerate(categories)
                 ]
                 before = found
-                found, worth = _better(trials, found, worth, options, 1e-6 + 0 * least)
+                found, worth = _better(trials, found, worth, options, np.full(len(least), NOTHING))
                 if found == before:
                     break
     return _pruned(trials, found, least)
