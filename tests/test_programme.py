@@ -41,6 +41,7 @@ from optimiser.control.programme import (
     Programme,
     Rule,
     Timed,
+    apart,
     category_of,
     clock,
     empty_programme,
@@ -156,6 +157,36 @@ def test_a_rule_feeds_out_on_top_of_the_load_down_to_its_mark():
     assert walk.stored_kwh[:3, 0, 0] == pytest.approx([first, 5.0, 5 - 1 / 0.9])
 
 
+def per_phase(loads=(0.0, 3.0, 0.0)):
+    """Three phases with registers of their own, 2 kW each way on each, and 2 kWh in store."""
+    scenario = three_hours([0] * 3, [0.0] * 3, 3, "per_phase", loads)
+    raw = scenario.raw
+    raw["storage"][0] |= {"start_fraction": 1.0, "end_fraction": 0.0}
+    return made(raw, scenario.timeline, dict(scenario.columns))
+
+
+def test_a_rule_of_one_phase_leaves_the_others_alone():
+    """L1 feeds out 0.5 kW while L2 covers 1 kW of load; kept at full on L2 alone, its load is the grid's."""
+    scenario = per_phase((0.0, 1.0, 0.0))
+    walk = follow(scenario, Rule("discharge", 0, 1439, 0.5, 0.1, "L1"))
+    assert walk.net_kw[0, 0] == pytest.approx([0.5, 1.0, 0.0])
+    walk = follow(
+        scenario, Rule("discharge", 0, 1439, 0.5, 0.1, "L1"), Rule("charge", 0, 1439, 0.0, 1.0, "L2")
+    )
+    assert walk.net_kw[0, 0] == pytest.approx([0.5, 0.0, 0.0])
+
+
+def test_phases_that_charge_share_the_room():
+    """1 kW on each of three phases, 2 kWh of room less what is there: a full hour, then nothing is left of it."""
+    raw = per_phase().raw
+    raw["storage"][0] |= {"start_fraction": 0.0}
+    raw["storage"][0]["unit_kwh"] = 4.5
+    scenario = made(raw, per_phase().timeline, {"d.load": np.zeros(3), "d.sun": np.zeros(3)})
+    walk = follow(scenario, Rule("charge", 0, 1439, 3.0, 1.0))
+    assert walk.stored_kwh[:, 0, 0] == pytest.approx([3.0, 4.5, 4.5])
+    assert walk.net_kw[1, 0] == pytest.approx([-0.5, -0.5, -0.5])
+
+
 def test_a_store_that_is_kept_leaves_the_load_to_the_grid():
     """Below its mark nothing is given; above it, what is above."""
     scenario = three_hours([1.0, 1.0, 1.0], [0.0, 0.0, 0.0])
@@ -174,6 +205,16 @@ def test_no_rules_are_plain_self_consumption():
         categories = make_categories([1], 4, True)
         timed = Timed(plant, category_of(scenario, categories), [empty_programme(categories)])
         assert plant.walk(timed).stored_kwh == pytest.approx(plant.walk(OwnUse(plant)).stored_kwh)
+
+
+def test_phases_have_rules_of_their_own_where_they_are_registered_apart():
+    """Netted, a phase is no group; registered apart, each is, and rules of two phases may hold at once."""
+    assert apart(Plant(per_phase()))[0] == ("L1", "L2", "L3")
+    assert apart(Plant(three_hours([0] * 3, [0.0] * 3, 3, "netted", (0.0, 3.0, 0.0))))[0] == ("all",)
+    one, other = Rule("charge", 0, 60, 1.0, 1.0, "L1"), Rule("discharge", 0, 60, 1.0, 0.0, "L2")
+    assert not one.shares_a_phase(other)
+    assert one.shares_a_phase(Rule("charge", 0, 60, 1.0, 1.0))
+    assert "on L1" in one.words()
 
 
 def test_rules_may_run_over_midnight():

@@ -29,7 +29,7 @@ from optimiser.terms import Line, SettledTerms
 
 OWN_LOAD, PROGRAMME, CEILING, WITHOUT = "own load only", "programme", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"
-RULE_COLUMNS = ("season", "days", "from", "to", "does", "power_kw", "stop_percent")
+RULE_COLUMNS = ("season", "days", "from", "to", "phase", "does", "power_kw", "stop_percent")
 GAP = 1e-4
 COARSE_MINUTES = 30  # rules are looked for in steps no shorter: they are typed in by half-hours
 
@@ -67,8 +67,8 @@ class Judged:
         What is to pay, by part ("learnt from" or "judged on") and case ("no system", "own load only", "programme",
         "ceiling"). [currency]
     rules : DataFrame
-        One row a rule: season, days, from, to, does, power_kw, stop_percent, and what it earns alone and what leaving
-        it out costs, on each part. [currency]
+        One row a rule: season, days, from, to, phase, does, power_kw, stop_percent, and what it earns alone and what
+        leaving it out costs, on each part. [currency]
     services_left_out : bool
     """
 
@@ -239,6 +239,7 @@ def _rules(plant: Plant, of_step: np.ndarray, programme: Programme, parts: Any, 
             "days": category.days,
             "from": clock(rule.from_minutes),
             "to": clock(rule.to_minutes),
+            "phase": rule.phase,
             "does": rule.action if rule.power_kw else "keep",
             "power_kw": rule.power_kw,
             "stop_percent": round(100 * rule.fraction),

@@ -15,11 +15,13 @@ import numpy as np
 from optimiser.control.books import settled_lines
 from optimiser.control.plant import SHORT, Plant, Walk
 from optimiser.control.programme import (
+    ALL,
     DAY_MINUTES,
     Category,
     Programme,
     Rule,
     Timed,
+    apart,
     category_of,
     clock_minutes,
     empty_programme,
@@ -375,7 +377,16 @@ def _neighbours(trials: Trials, rules: Sequence[Rule]) -> Iterable[list[Rule]]:
         others = [*rules[:place], *rules[place + 1 :]]
         yield others
         rating = float((plant.intake_kw if rule.action == "charge" else plant.output_kw).sum())
-        for moved in _moved(rule, slot, rating):
+        names, members = apart(plant)
+        ratings = (plant.intake_kw if rule.action == "charge" else plant.output_kw) @ members.T
+        if rule.phase != ALL:
+            rating = float(ratings[names.index(rule.phase)])
+        on_one = [
+            replace(rule, phase=name, power_kw=_tenth(min(rule.power_kw, own)))
+            for name, own in zip(names, ratings, strict=True)
+            if name not in (ALL, rule.phase)
+        ]
+        for moved in (*_moved(rule, slot, rating), *on_one):
             if not any(_overlap(moved, other) for other in others):
                 yield [*others, moved]
 
@@ -408,7 +419,7 @@ def _moved(rule: Rule, slot: int, rating: float) -> Iterable[Rule]:
 
 def _overlap(one: Rule, other: Rule) -> bool:
     minutes = np.arange(0, DAY_MINUTES, 5)
-    return bool((one.holds(minutes) & other.holds(minutes)).any())
+    return one.shares_a_phase(other) and bool((one.holds(minutes) & other.holds(minutes)).any())
 
 
 def _tenth(power_kw: float) -> float:

@@ -19,6 +19,7 @@ from optimiser.scenario import Scenario
 from optimiser.timeline import Window
 
 DAY_MINUTES = 24 * 60
+ALL = "all"
 ALL_DAYS, WORKDAYS, OTHER_DAYS = "every day", "workdays", "other days"
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -38,6 +39,8 @@ class Rule:
         0 nothing is taken: the store is kept for later.
     fraction : float
         Share of the usable energy at which it stops.
+    phase : str
+        The phase whose inverters it is for, where each phase has registers of its own; "all" for all of them.
     """
 
     action: Literal["charge", "discharge"]
@@ -45,6 +48,11 @@ class Rule:
     to_minutes: int
     power_kw: float
     fraction: float
+    phase: str = ALL
+
+    def shares_a_phase(self, other: Rule) -> bool:
+        """Whether there is an inverter that both are for."""
+        return ALL in (self.phase, other.phase) or self.phase == other.phase
 
     def holds(self, minutes: np.ndarray) -> np.ndarray:
         """Whether it holds at clock times, minutes after midnight."""
@@ -55,6 +63,7 @@ class Rule:
     def words(self) -> str:
         """The rule as it is typed in."""
         span = f"{clock(self.from_minutes)} to {clock(self.to_minutes)}"
+        span += "" if self.phase == ALL else f" on {self.phase}"
         share = f"{100 * self.fraction:.0f} %"
         if self.action == "discharge":
             return f"{span}: feed out up to {self.power_kw:g} kW down to {share} full"
@@ -177,62 +186,82 @@ class Timed:
         self.own_kw = own_load(plant)
         minutes = clock_minutes(plant.scenario)
         slots, self.slot = np.unique(minutes, return_inverse=True)
-        shape = (len(programmes[0].categories), len(slots), len(programmes))
+        self.names, self.members = apart(plant)
+        shape = (len(programmes[0].categories), len(slots), len(programmes), len(self.names))
         # 0 covers its own load, 1 charges, 2 discharges.
         self.action, self.power, self.fraction = np.zeros(shape, int), np.zeros(shape), np.zeros(shape)
+        ratings = {"charge": plant.intake_kw @ self.members.T, "discharge": plant.output_kw @ self.members.T}
         for case, programme in enumerate(programmes):
             for category, _, rule in reversed(programme.numbered()):
                 holds = rule.holds(slots)
-                self.action[category, holds, case] = 1 if rule.action == "charge" else 2
-                self.power[category, holds, case] = rule.power_kw
-                self.fraction[category, holds, case] = rule.fraction
-        self._set_up(plant)
-
-    def _set_up(self, plant: Plant) -> None:
+                for group, name in enumerate(self.names):
+                    if rule.phase in (ALL, name):
+                        share = _share(ratings[rule.action])[group] if rule.phase == ALL else 1.0
+                        self.action[category, holds, case, group] = 1 if rule.action == "charge" else 2
+                        self.power[category, holds, case, group] = rule.power_kw * share
+                        self.fraction[category, holds, case, group] = rule.fraction
         stores = plant.stores
         self.capacity_kwh = float(stores.capacity_kwh.sum())
         # One-way efficiencies at low power, as an inverter that meters its store reckons.
         self.into = np.mean([curve.slopes[0] for curve in stores.charging]) if stores.banks else 1.0
         self.out = np.mean([1 / curve.slopes[0] for curve in stores.discharging]) if stores.banks else 1.0
-        self.intake_share = _share(plant.intake_kw)
+        self.intake_share = np.stack([_share(plant.intake_kw * member) for member in self.members])
 
     def __call__(self, step: np.ndarray | int, state: State) -> Orders:
-        """What the rules of each case want in a step."""
-        plant, stores = self.plant, self.plant.stores
-        cases = len(state.stored_fraction)
+        """What the rules of each case want in a step; inner arrays have the shape (cases, groups of inverters)."""
+        plant, members, cases = self.plant, self.members, len(state.stored_fraction)
         place: tuple[Any, ...] = (self.of_step[step], self.slot[step])
         if np.ndim(step):
-            # Spans side by side: the programmes are repeated over the spans, or one a row.
-            number = np.arange(cases) % self.action.shape[2]
-            place = (*place, number)
+            # Spans side by side: the programmes are repeated over the spans.
+            place = (*place, np.arange(cases) % self.action.shape[2])
         action, power, fraction = self.action[place], self.power[place], self.fraction[place]
         own = np.broadcast_to(self.own_kw[step], (cases, len(plant.output_kw)))
         if not action.any():
             return Orders(own, feed_surplus=True)
-        stored = (state.stored_fraction * stores.capacity_kwh).sum(axis=1)
-        surplus = state.dc_solar_kw - state.fixed_kw
-        beyond = (stored - fraction * self.capacity_kwh) / plant.hours
-        below = (action == 1) & (beyond < 0)
+        stored = (state.stored_fraction * plant.stores.capacity_kwh).sum(axis=1)
+        surplus = np.broadcast_to(state.dc_solar_kw - state.fixed_kw, (cases,))[:, None]
+        beyond = (stored[:, None] - fraction * self.capacity_kwh) / plant.hours
+        below, load = (action == 1) & (beyond < 0), own @ members.T
         # Taken from the grid: what fills the store to its mark, less what the sun brings.
-        room = np.maximum(-beyond / self.into - surplus, 0.0)
-        taken = np.minimum(power, room / plant.in_efficiency.mean())
-        charging = -taken[:, None] * self.intake_share
-        # Given: what the store holds above its mark, and the sun.
+        asked = np.where(below, power, 0.0)
+        room = np.maximum(-beyond / self.into - surplus, 0.0) / plant.in_efficiency.mean()
+        charging = -np.minimum(asked, room * _parts(asked)) @ self.intake_share
+        # Given: what the store holds above its mark, and the sun, shared by what each group needs.
+        needs = np.maximum(load, 0.0) + np.where(action == 2, power, 0.0)
         most = np.maximum(np.maximum(beyond, 0.0) * self.out + surplus, 0.0) * plant.out_efficiency.mean()
-        load = own.sum(axis=1)
-        holding = own * _ratio(np.minimum(load, most), load)[:, None]
+        most = most * _parts(needs)
+        holding = own * (_ratio(np.minimum(load, most), load) @ members)
         extra = np.where(beyond > 0, np.clip(most - load, 0.0, power), 0.0)
         room_kw = np.maximum(plant.output_kw - np.maximum(own, 0.0), 0.0)
-        giving = own + extra[:, None] * room_kw / np.maximum(room_kw.sum(axis=1, keepdims=True), 1e-9)
-        wanted = np.where(below[:, None], charging, own)
-        wanted = np.where(((action == 1) & ~below)[:, None], holding, wanted)
-        wanted = np.where((action == 2)[:, None], giving, wanted)
+        giving = own + (extra / np.maximum(room_kw @ members.T, 1e-9)) @ members * room_kw
+        wanted = np.where(below @ members > 0, charging, own)
+        wanted = np.where(((action == 1) & ~below) @ members > 0, holding, wanted)
+        wanted = np.where((action == 2) @ members > 0, giving, wanted)
         return Orders(wanted, feed_surplus=True)
+
+
+def apart(plant: Plant) -> tuple[tuple[str, ...], np.ndarray]:
+    """Groups of inverters that may have rules of their own, and who is in them, of shape (groups, inverters).
+
+    Only where each phase has registers of its own do phases differ in what a kWh is worth.
+    """
+    site, connected = plant.scenario.site, plant.connected
+    there = tuple(name for n, name in enumerate(site.phase_names) if connected.own[:, n].any())
+    if connected.netted or connected.common.any() or len(there) < 2:
+        return (ALL,), np.ones((1, len(plant.output_kw)))
+    return there, connected.own[:, [site.phase_names.index(name) for name in there]].T
+
+
+def _parts(amounts: np.ndarray) -> np.ndarray:
+    """The share of each group in a sum; even shares of nothing."""
+    whole = amounts.sum(axis=1, keepdims=True)
+    even = np.full_like(amounts, 1 / amounts.shape[1])
+    return np.divide(amounts, whole, out=even, where=whole > 0)
 
 
 def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
     """The part of the load that is given; all of it where the sun has more than the load."""
-    return np.divide(part, whole, out=np.ones(len(whole)), where=whole > 1e-9)
+    return np.divide(part, whole, out=np.ones_like(whole), where=whole > 1e-9)
 
 
 def _share(ratings: np.ndarray) -> np.ndarray:

@@ -107,7 +107,7 @@ def rule_table(rules: pd.DataFrame) -> Table:
     for (season, days), own in rules.groupby(["season", "days"], sort=False):
         rows.append(Row((f"{season}, {days}",), "group"))
         rows += [
-            Row((str(rule["from"]), str(rule["to"]), DOES[rule["does"]], _power(rule), _stop(rule)))
+            Row((str(rule["from"]), str(rule["to"]), _does(rule), _power(rule), _stop(rule)))
             for _, rule in own.iterrows()
         ]
     columns = (
@@ -118,6 +118,10 @@ def rule_table(rules: pd.DataFrame) -> Table:
         Column("Store, % full"),
     )
     return Table("What to type in", columns, tuple(rows))
+
+
+def _does(rule: pd.Series) -> str:
+    return DOES[rule["does"]] + ("" if rule["phase"] == "all" else f", on {rule['phase']}")
 
 
 def _power(rule: pd.Series) -> str:
@@ -188,7 +192,7 @@ def worth_table(rules: pd.DataFrame, currency: str) -> Table:
         columns += [Column(f"Alone, {part}, {currency}"), Column(f"Left out, {part}, {currency}")]
     rows = []
     for _, rule in rules.iterrows():
-        cells = [f"{rule['season']}, {rule['days']}, {rule['from']} to {rule['to']}, {DOES[rule['does']]}"]
+        cells = [f"{rule['season']}, {rule['days']}, {rule['from']} to {rule['to']}, {_does(rule)}"]
         for part in keys:
             key = part.replace(" ", "_")
             cells += [
