@@ -199,6 +199,15 @@ class Plant:
         self._coupled = self.stores.voltage_moves and bool(np.isfinite(limits).any())
         self.kept_kwh = self._kept()
 
+    def expect(self, first: int, stop: int, activated_kw: Any, drained_kw: Any) -> None:
+        """Change what activated services give to the grid and drain from the stores in some steps. [kW]"""
+        phases = self.load_kw.shape[1]
+        given = np.broadcast_to(activated_kw, (stop - first,))[:, None] / phases
+        self.connected.load_kw[first:stop] = self.load_kw[first:stop] - given
+        capacity = self.stores.capacity_kwh
+        share = capacity / capacity.sum() if len(capacity) else capacity
+        self.stores.activation_kw[first:stop] = np.broadcast_to(drained_kw, (stop - first,))[:, None] * share
+
     def walk(
         self,
         commands: Commands | np.ndarray,

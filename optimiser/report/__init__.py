@@ -19,6 +19,7 @@ from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
     bill,
+    capture,
     cautions,
     customer,
     dispatch,
@@ -30,6 +31,7 @@ from optimiser.report import (
     programme,
     proof,
     provenance,
+    ride_through,
     services,
 )
 from optimiser.report.blocks import Section
@@ -42,10 +44,12 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
+    capture.section,
     patterns.section,
     dispatch.section,
     programme.section,
     services.section,
+    ride_through.section,
     energy.section,
     money.section,
     proof.section,
