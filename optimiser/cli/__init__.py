@@ -40,12 +40,8 @@ def main() -> None:
     """
 
 
-for command in (
-    *running.COMMANDS,
-    *steering.COMMANDS,
-    *lookback.COMMANDS,
-    *tariffs.COMMANDS,
-    *data.COMMANDS,
-    *many.COMMANDS,
-):
-    main.add_command(command)
+FAMILIES = (running, steering, tariffs, data, lookback, many)
+
+for family in FAMILIES:
+    for command in family.COMMANDS:
+        main.add_command(command)
