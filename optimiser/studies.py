@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from optimiser import binds, patterns, ride_through
+from optimiser.control import judging
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.foresight import capture
@@ -32,6 +33,7 @@ STUDIES: Mapping[str, Entry] = {
     "ride_through": Entry(ride_through.study, usual=True),
     "reserve_cost": Entry(ride_through.reserve_cost),
     "what_binds": Entry(binds.study),
+    "programme": Entry(judging.study),
 }
 
 
