@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario"),
+    *("storage", "site", "services", "products", "tariff", "formulation", "scenario"),
     *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study", "studies", "finance"),
     *("report", "checks", "tables", "importing", "starter", "cli"),
 ]
@@ -41,7 +41,7 @@ ROOMS = {
     "scipy": {"engine"},
     "click": {"cli"},
     "rich": {"cli"},
-    "tomllib": {"scenario", "intake"},
+    "tomllib": {"scenario", "intake", "products"},
     "holidays": {"timeline"},
     "pvlib": {"intake"},
     "demandlib": {"intake"},
