@@ -639,8 +639,8 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
             )
         elif product.price_unit == "per_mw_block" and product.block_minutes < file.timeline.step_minutes:
             yield (
-                f"service.{index}.price_unit is per_mw_block and a step of {file.timeline.step_minutes} min holds several "
-                f"blocks of {product.block_minutes} min. Use a shorter step, or a price per_mw_hour."
+                f"service.{index}.price_unit is per_mw_block and a step of {file.timeline.step_minutes} min holds "
+                f"several blocks of {product.block_minutes} min. Use a shorter step, or a price per_mw_hour."
             )
     yield from _solar_groups(file)
 
