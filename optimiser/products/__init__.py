@@ -145,13 +145,14 @@ def _find(product: Any) -> tuple[Mapping[str, Any], ...]:
         raise LookupError(f'must be text in quotes such as "{next(iter(names))}", got {shown}.')
     if product in names:
         return names[product]
-    group = product.partition("/")[0]
-    siblings = [name for name in names if name.startswith(f"{group}/")]
-    near = difflib.get_close_matches(product, siblings or names, 1, cutoff=0.5)
+    group, _, own = product.partition("/")
+    siblings = list(product_sets()[group].versions) if group in product_sets() else []
+    near = difflib.get_close_matches(own, siblings, 1, cutoff=0.5)
+    near = [f"{group}/{name}" for name in near] or difflib.get_close_matches(product, names, 1, cutoff=0.8)
     if near:
         way = f'did you mean "{near[0]}"?'
     elif siblings:
-        way = f"that set has {', '.join(name.partition('/')[2] for name in siblings)}."
+        way = f"that set has {', '.join(siblings)}."
     else:
         way = f"the sets are {', '.join(product_sets())}; `optimiser products` lists them."
     raise LookupError(f"{shown} is no product that comes with this program; {way}")
