@@ -330,7 +330,9 @@ def reserve_days(local, scenario):
                 price, unit = price * block_hours, "per_mw_block"
         market[f"{service}_{unit}"] = price
     if "afrr_up" in scenario["services"]:
-        market["afrr_energy_per_mwh"] = np.clip(spot + scenario["level"] * wander(random, steps, 0.5), -500, 900)
+        market["afrr_energy_per_mwh"] = np.clip(
+            spot + scenario["level"] * wander(random, steps, 0.5), -500, 900
+        )
     return site, market
 
 

@@ -153,7 +153,9 @@ def test_rating_behind_one_megawatt_of_fcr(tmp_path):
     np.testing.assert_allclose(offered(solve(scenario), "FCR"), 1000.0, rtol=1e-6)
 
 
-@pytest.mark.parametrize(("kind", "mwh", "mw"), [("containment", 5, 2), ("moderation", 10, 4), ("regulation", 20, 8)])
+@pytest.mark.parametrize(
+    ("kind", "mwh", "mw"), [("containment", 5, 2), ("moderation", 10, 4), ("regulation", 20, 8)]
+)
 def test_power_kept_to_recover_dynamic_response(tmp_path, kind, mwh, mw):
     """20 MW of low response needs 5, 10, 20 MWh and keeps 2, 4, 8 MW of the other direction.
 
@@ -290,7 +292,10 @@ def slope(width: float, most: float) -> float:
 
 def example_program() -> optimize.OptimizeResult:
     """Appendix A.2 as a program of its own: energy, raise and lower regulation, raise and lower 5 minutes."""
-    most_raise, raise_end = min(100, 3 * 5), min(680, 670)  # appendix A.1: scaled to the ramp and the AGC limit
+    most_raise, raise_end = (
+        min(100, 3 * 5),
+        min(680, 670),
+    )  # appendix A.1: scaled to the ramp and the AGC limit
     most_lower, lower_start = min(100, 2 * 5), max(300, 280)
     assert (15, 670, 656.5) == (most_raise, raise_end, raise_end - most_raise * slope(680 - 590, 100))
     assert (10, 300, 310) == (most_lower, lower_start, lower_start + most_lower * slope(400 - 300, 100))
@@ -341,7 +346,10 @@ def equivalent(folder: Path, planned: float, **most: float) -> Dispatch:
         "inverter": [inverter(400.0) | {"intake_kw": 0.0}],
         "load": [{"power_kw": planned - 290}],
         # Nothing else is gained by exporting than room for services that lower: it is shut where those are alone.
-        "connection": {"import_limit_kw": 1000.0, "export_limit_kw": 400.0 if {"RReg", "R5"} & most.keys() else 0.0},
+        "connection": {
+            "import_limit_kw": 1000.0,
+            "export_limit_kw": 400.0 if {"RReg", "R5"} & most.keys() else 0.0,
+        },
     }
     saved = [{"kind": "energy_charge", "rate_per_kwh": 0.020}]
     scenario = unit(folder, services, {}, components=saved, kw=400.0, kwh=1e5, site=site,
@@ -472,7 +480,9 @@ def test_products_that_are_bundled_earn_as_if_they_were_not(tmp_path):
             for number, name in enumerate(names)
         ]
         folder = tmp_path / str(apart)
-        made.append(solve(unit(folder, services, columns, components=SPOT, days=2, kwh=1500.0, efficiency=0.95)))
+        made.append(
+            solve(unit(folder, services, columns, components=SPOT, days=2, kwh=1500.0, efficiency=0.95))
+        )
     assert 2 == len({offer.bundle for offer in made[0].offers})
     assert 8 == len({offer.bundle for offer in made[1].offers})
     assert made[1].proof.settled == pytest.approx(made[0].proof.settled, rel=1e-7)
@@ -505,9 +515,7 @@ def test_down_power_from_solar_needs_no_room_in_the_store(tmp_path, roof, worth)
     """
     np.testing.assert_allclose(sunny(tmp_path / "a", roof, False, 0.25), 0.0, atol=1e-6)
     np.testing.assert_allclose(sunny(tmp_path / "b", roof, True, 0.25), worth * SUNNY, atol=1e-5)
-    np.testing.assert_allclose(
-        sunny(tmp_path / "c", roof, True, 1.5), worth * hours(24, 3, 3, 0), atol=1e-5
-    )
+    np.testing.assert_allclose(sunny(tmp_path / "c", roof, True, 1.5), worth * hours(24, 3, 3, 0), atol=1e-5)
 
 
 # --- a year of every set, recomputed from the exported table --------------------------------------------------------
@@ -542,7 +550,9 @@ def test_a_years_income_is_recomputed_from_the_exported_dispatch(tmp_path, name)
     services = []
     for number, product in enumerate(names):
         more = {"bid_price": BID, "delivered_price_per_mwh": 50.0} if product.startswith("aFRR") else {}
-        services.append({"product": f"{name}/{product}", "price": f"data.p{number}", "site_share": 0.8} | more)
+        services.append(
+            {"product": f"{name}/{product}", "price": f"data.p{number}", "site_share": 0.8} | more
+        )
     unit(folder, services, columns, components=SPOT, kw=1000.0, kwh=2000.0, efficiency=0.95, days=365,
          zone=ZONES[name], store={"wear_per_kwh": 0.01})  # fmt: skip
     made = optimiser.run(vary(read_scenario(folder), {"solve.gap_tolerance": 1e-4}))
@@ -637,7 +647,9 @@ def test_fcr_alone_earns_the_sum_of_its_blocks(tmp_path):
 GAP = 1e-3
 
 
-def streams(folder: Path, services: list[dict[str, Any]], columns: Mapping[str, Any], **more: Any) -> list[Any]:
+def streams(
+    folder: Path, services: list[dict[str, Any]], columns: Mapping[str, Any], **more: Any
+) -> list[Any]:
     """Proofs of what arbitrage and each service earn alone, then all together, on one feasible set.
 
     A service by itself pays nothing for energy, so that charging to stop is free: not every gap closes at once.
