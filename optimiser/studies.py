@@ -10,8 +10,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from optimiser import patterns, ride_through
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.foresight import capture
 from optimiser.settlement import Statement
 from optimiser.study import Study
 
@@ -24,7 +26,12 @@ class Entry:
     usual: bool = False
 
 
-STUDIES: Mapping[str, Entry] = {}
+STUDIES: Mapping[str, Entry] = {
+    "patterns": Entry(patterns.study, usual=True),
+    "capture": Entry(capture.study, usual=True),
+    "ride_through": Entry(ride_through.study, usual=True),
+    "reserve_cost": Entry(ride_through.reserve_cost),
+}
 
 
 def usual() -> tuple[str, ...]:

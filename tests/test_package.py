@@ -25,10 +25,25 @@ PACKAGE = Path(optimiser.__file__).parent
 # From the start of the road to its end; a module may import anything to its left. A folder is one room, whose
 # modules may import each other.
 ORDER = [
-    *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "products", "tariff", "formulation", "scenario"),
-    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study", "studies", "finance"),
-    *("report", "checks", "tables", "importing", "starter", "cli"),
+    *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
+    *("storage", "site", "backup", "services", "products", "tariff", "formulation", "scenario"),
+    *(
+        "billing",
+        "rates",
+        "intake",
+        "engine",
+        "dispatch",
+        "settlement",
+        "study",
+        "patterns",
+        "control",
+        "foresight",
+        "outages",
+        "ride_through",
+        "studies",
+        "finance",
+    ),
+    *("report", "checks", "tables", "lookback", "fleet", "compare", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

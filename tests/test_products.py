@@ -7,6 +7,7 @@ where they are not.
 from __future__ import annotations
 
 import datetime
+import itertools
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -102,7 +103,7 @@ def test_every_shipped_product_is_whole_dated_and_sourced(rules):
 def test_versions_of_a_product_follow_each_other_without_overlap(one):
     """A day has one version at most."""
     for many in one.versions.values():
-        for earlier, later in zip(many, many[1:], strict=False):
+        for earlier, later in itertools.pairwise(many):
             assert earlier["valid_until"] <= later["valid_from"]
 
 

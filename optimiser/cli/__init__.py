@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli import data, markets, running, tariffs
+from optimiser.cli import data, lookback, many, markets, running, tariffs
 from optimiser.cli.common import EXIT, INTERRUPTED
 from optimiser.errors import OptimiserError
 
@@ -40,5 +40,12 @@ def main() -> None:
     """
 
 
-for command in (*running.COMMANDS, *tariffs.COMMANDS, *data.COMMANDS, *markets.COMMANDS):
+for command in (
+    *running.COMMANDS,
+    *lookback.COMMANDS,
+    *tariffs.COMMANDS,
+    *data.COMMANDS,
+    *many.COMMANDS,
+    *markets.COMMANDS,
+):
     main.add_command(command)
