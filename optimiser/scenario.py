@@ -11,7 +11,7 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args
@@ -19,7 +19,7 @@ from typing import Any, Literal, TypeVar, get_args
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
-from optimiser import storage, tariff
+from optimiser import products, storage, tariff
 from optimiser.backup import Backup
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
@@ -367,7 +367,48 @@ def _plain(value: Any) -> Any:
 
 
 def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
-    file, faults = _validated(raw)
+    completed, places, faults = _with_products(raw)
+    scenario = None
+    try:
+        scenario = _build_completed(path, raw, completed, digest)
+    except ScenarioError as error:
+        faults += _at_places(error.faults, places)
+    if scenario is None or faults:
+        raise ScenarioError(str(path), faults)
+    return scenario
+
+
+def _with_products(raw: dict[str, Any]) -> tuple[dict[str, Any], list[int], list[str]]:
+    """The file with its services completed by the products that they name, their places, and faults.
+
+    Where rules change within the timeline there are more services than the file has.
+    """
+    services = raw.get("service")
+    if not isinstance(services, list):
+        return raw, [], []
+    span = raw.get("timeline")
+    start, days = (span.get("start"), span.get("days")) if isinstance(span, dict) else (None, None)
+    first, end = datetime.date.min, datetime.date.max
+    if isinstance(start, datetime.date) and isinstance(days, int):
+        first = start
+        with contextlib.suppress(OverflowError):
+            end = start + datetime.timedelta(days=max(1, days))
+    tables, places, faults = products.completed(services, first, end)
+    return {**raw, "service": tables}, places, faults
+
+
+def _at_places(faults: Sequence[str], places: list[int]) -> list[str]:
+    """Faults with the numbers of services as the file counts them; those said twice, once."""
+
+    def of_file(found: re.Match[str]) -> str:
+        place = int(found[1])
+        return f"service.{places[place]}" if place < len(places) else found[0]
+
+    return list(dict.fromkeys(re.sub(r"\bservice\.(\d+)\b", of_file, fault) for fault in faults))
+
+
+def _build_completed(path: Path, raw: dict[str, Any], completed: dict[str, Any], digest: str) -> Scenario:
+    file, faults = _validated(completed)
     sources = file.source if file else _sound_sources(raw)
     outside = file.outside_folders if file else _outside(raw)
     tables = {}
@@ -630,6 +671,26 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
                 f"service.{index}.block_minutes is {product.block_minutes}; it must divide a day and be whole steps of "
                 f"{file.timeline.step_minutes} min."
             )
+        elif product.price_unit == "per_mw_block" and product.block_minutes < file.timeline.step_minutes:
+            yield (
+                f"service.{index}.price_unit is per_mw_block and a step of {file.timeline.step_minutes} min holds "
+                f"several blocks of {product.block_minutes} min. Use a shorter step, or a price per_mw_hour."
+            )
+    yield from _solar_groups(file)
+
+
+def _solar_groups(file: ScenarioFile) -> Iterator[str]:
+    """A group's kW come from solar for all of its products or for none."""
+    first: dict[str, int] = {}
+    for index, product in enumerate(file.service):
+        if product.direction == "up":
+            continue
+        other = first.setdefault(product.group, index)
+        if file.service[other].from_solar != product.from_solar:
+            yield (
+                f"service.{index}.from_solar differs from service.{other}, of the same response group "
+                f"{product.group!r}. Set both alike."
+            )
 
 
 def _references(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, float | None]]:
@@ -881,5 +942,8 @@ def _models_in(annotation: Any) -> list[type[BaseModel]]:
 
 
 def json_schema() -> dict[str, Any]:
-    """JSON Schema of scenario files, for editors."""
-    return ScenarioFile.model_json_schema(by_alias=True)
+    """JSON Schema of scenario files, for editors; a service that names a product needs no more than its price."""
+    schema = ScenarioFile.model_json_schema(by_alias=True)
+    service = schema["$defs"][Product.__name__]
+    service["anyOf"] = [{"required": service.pop("required")}, {"required": ["product", "price"]}]
+    return schema

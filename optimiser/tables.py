@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import importlib.metadata
 import json
@@ -303,6 +304,10 @@ def _services(statement: Statement) -> list[dict[str, Any]]:
             {
                 "name": offer.product.name,
                 "direction": offer.product.direction,
+                "product": offer.product.product,
+                "rules": [dataclasses.asdict(rule) for rule in offer.product.rules_in_words()],
+                "source": offer.product.source,
+                "rules_as_of": str(offer.product.rules_as_of or ""),
                 "offered_kw_hours": float(np.sum(offer.offered_kw) * timeline.step_hours),
                 "paid": float(paid.sum()),
                 "best_one_percent_share": float(best / paid.sum()) if paid.sum() > 0 else 0.0,
@@ -357,10 +362,19 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
         if bank.measured_points:
             notes.append(f"Losses of {bank.name} follow straight lines between its measured points.")
     if scenario.service:
-        notes.append(
-            "Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many "
-            "sites."
-        )
+        alone = [product.name for product in scenario.service if product.bids_alone]
+        if len(alone) < len(scenario.service):
+            others = "Other offers" if alone else "Offers"
+            notes.append(
+                f"{others} are a price-taker's, in any kW: steps and minimums are left to an aggregator of many "
+                "sites."
+            )
+        if alone:
+            notes.append(f"Steps and least bids are kept exactly, in every block, by {', '.join(alone)}.")
+        if any(product.bid_price is not None for product in scenario.service):
+            notes.append("A bid clears where the market's mean price of the block is at least the bid.")
+        if any(product.from_solar for product in scenario.service):
+            notes.append("Down offers count on solar that runs through the whole sustain time being reduced.")
         notes.append(
             "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
         )

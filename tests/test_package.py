@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
-    *("storage", "site", "backup", "services", "tariff", "formulation", "scenario"),
+    *("storage", "site", "backup", "services", "products", "tariff", "formulation", "scenario"),
     *(
         "billing",
         "rates",
@@ -69,7 +69,7 @@ ROOMS = {
     "scipy": {"engine"},
     "click": {"cli"},
     "rich": {"cli"},
-    "tomllib": {"scenario", "intake"},
+    "tomllib": {"scenario", "intake", "products"},
     "holidays": {"timeline"},
     "pvlib": {"intake"},
     "demandlib": {"intake"},
