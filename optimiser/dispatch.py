@@ -113,8 +113,8 @@ def solve(
     ----------
     scenario : Scenario
     start : Dispatch or Start, optional
-        A solved scenario of the same shape, or its `start`, other prices, limits or efficiencies in it; the linear program starts
-        from there, which is quicker. The answer is proven all the same.
+        A solved scenario of the same shape, or its `start`, other prices, limits or efficiencies in it; the linear
+        program starts from there, which is quicker. The answer is proven all the same.
     keep_solver : bool
         Keep the solver in the answer, so that the run that starts from it need not load the problem again: one after
         the other, each from the last. It takes memory, a gigabyte for the largest.

@@ -39,7 +39,7 @@ ORDER = [
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "sweeping", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
@@ -49,7 +49,9 @@ ROOMS = {
     "markupsafe": {"report"},
     "pyomo": {"terms", "engine"},
     "highspy": {"engine"},
-    "scipy": {"engine"},
+    "scipy": {"engine", "sweeping"},
+    "distributed": {"sweeping"},
+    "SALib": {"sweeping"},
     "click": {"cli"},
     "rich": {"cli"},
     "tomllib": {"scenario", "intake"},

@@ -23,7 +23,6 @@ from optimiser.services import longest_lag
 from optimiser.terms import ColumnFamily, Line, LpTerms, Pair, RowFamily, Sequel
 from optimiser.timeline import STEP, Grouping
 
-
 _ONE_AT_A_TIME = threading.Lock()  # Pyomo's compiler keeps what it does in places that threads would share.
 
 
