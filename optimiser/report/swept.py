@@ -358,7 +358,7 @@ def _indices(swept: Swept) -> Section | None:
 
 
 def _bars(name: str, frame: pd.DataFrame, value: str, low: Any, high: Any, colour: str) -> dict[str, Any]:
-    error = {
+    error: dict[str, Any] = {
         "type": "data",
         "symmetric": False,
         "array": _plain(high - frame[value]),
