@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import patterns
+from optimiser import patterns, ride_through
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.foresight import capture
 from optimiser.settlement import Statement
 from optimiser.study import Study
 
@@ -27,6 +28,9 @@ class Entry:
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
+    "capture": Entry(capture.study, usual=True),
+    "ride_through": Entry(ride_through.study, usual=True),
+    "reserve_cost": Entry(ride_through.reserve_cost),
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
@@ -13,6 +14,7 @@ import pytest
 from conftest import xml_feed
 
 import optimiser
+from optimiser.backup import Backup
 from optimiser.cli import main
 from optimiser.intake.table import read_prices
 from optimiser.rates import draw
@@ -139,6 +141,13 @@ def test_the_tariff_example_is_drawn(tmp_path):
     made = draw(read_tariff(path), 2025)
     assert 2 == len(made.charges)
     assert ["1 Nov to 31 Mar", "1 Apr to 31 Oct"] == [season.dates for season in made.layers[0].seasons]
+
+
+def test_the_backup_example_is_read():
+    """The table as printed is what a scenario may say."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[backup]" in block]
+    backup = Backup.model_validate(tomllib.loads(example)["backup"])
+    assert (4.0, 0.4) == (backup.wanted_hours, backup.load[0].load_share)
 
 
 def test_every_kind_of_component_is_named():

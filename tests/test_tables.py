@@ -204,6 +204,13 @@ def test_writing_again_replaces(tmp_path, made):
     (folder / "mine.csv").write_text("not the program's")
     write_results(results, folder)
     assert sorted([*names, "mine.csv"]) == sorted(os.listdir(folder))
-    always = {"dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"}
+    always = {
+        "customer.html",
+        "dispatch.csv",
+        "dispatch.parquet",
+        "report.html",
+        "statement.csv",
+        "summary.json",
+    }
     assert always | {"patterns-days.csv", "patterns-weeks.csv"} <= set(names)
     (folder / "mine.csv").unlink()

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli import data, running, sweeps, tariffs
+from optimiser.cli import data, lookback, many, running, sweeps, tariffs
 from optimiser.cli.common import EXIT, INTERRUPTED
 from optimiser.errors import OptimiserError
 
@@ -40,5 +40,12 @@ def main() -> None:
     """
 
 
-for command in (*running.COMMANDS, *sweeps.COMMANDS, *tariffs.COMMANDS, *data.COMMANDS):
+for command in (
+    *running.COMMANDS,
+    *lookback.COMMANDS,
+    *tariffs.COMMANDS,
+    *data.COMMANDS,
+    *many.COMMANDS,
+    *sweeps.COMMANDS,
+):
     main.add_command(command)

@@ -570,7 +570,10 @@ def _pairs(swept: Swept) -> Section | None:
     blocks: list[Block] = []
     for place, (names, part) in enumerate(frame.groupby(["figure", "first", "second"], sort=False)):
         path, first, second = map(str, names)
-        across, up = list(dict.fromkeys(part["first_level"])), list(dict.fromkeys(part["second_level"]))
+        across, up = (
+            list(dict.fromkeys(part.sort_values(f"{side}_at", kind="stable")[f"{side}_level"]))
+            for side in ("first", "second")
+        )
         values = {(row.first_level, row.second_level): row for row in _each(part)}
         cells = [[values.get((x, y)) for x in across] for y in up]
         trace = {

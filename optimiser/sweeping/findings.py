@@ -6,6 +6,7 @@ Every figure is worked out of rows of the case table alone and says of how many,
 from __future__ import annotations
 
 import itertools
+import math
 import warnings as python_warnings
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -19,6 +20,7 @@ from optimiser.sweeping.designs import LatinHypercube, Morris, OneAtATime, Sobol
 from optimiser.sweeping.plan import Plan, groups_of
 
 BINS, PAIR_BINS, MOST_LEVELS = 10, 6, 12
+CASES_A_BIN = 10  # of fewer, a mean says more of the other factors than of its own
 MOST_PAIRS = 3
 CONFIDENCE, RESAMPLES = 0.95, 400
 FEWEST_BASES = 4
@@ -75,7 +77,7 @@ def with_results(table: pd.DataFrame) -> pd.DataFrame:
 def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
     """The mean of each figure over the cases at each level of a factor.
 
-    A sampled range is cut into ten parts of equally many cases. One at a time, a factor's rows are those in which all
+    A sampled range is cut into parts of equally many cases: ten, or fewer that hold ten cases each. One at a time, a factor's rows are those in which all
     others are as the scenario has them.
 
     Returns
@@ -87,7 +89,7 @@ def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.Dat
     rows: list[dict[str, Any]] = []
     for factor in plan.file.factor:
         own = done[_moved(plan, done, factor.name)] if isinstance(plan.file.design, OneAtATime) else done
-        labels, middles = _levels(own[factor.name], BINS)
+        labels, middles = _levels(own[factor.name], max(2, min(BINS, len(own) // CASES_A_BIN)))
         for level, middle in middles.items():
             part = own[labels == level]
             for path in outputs:
@@ -135,7 +137,7 @@ def _levels(values: pd.Series, bins: int) -> tuple[pd.Series, Mapping[str, float
     if not all(_is_number(value) for value in distinct):
         return values.map(str, na_action="ignore"), dict.fromkeys(map(str, distinct), np.nan)
     values = values.astype(float)
-    if len(distinct) <= max(MOST_LEVELS, bins):
+    if len(distinct) <= MOST_LEVELS:
         middles = {f"{value:.10g}": float(value) for value in np.sort(values.dropna().unique())}
         return values.map(lambda value: f"{value:.10g}", na_action="ignore"), middles
     cut = pd.qcut(values, bins, duplicates="drop")
@@ -186,7 +188,8 @@ def pairs(plan: Plan, table: pd.DataFrame, outputs: Sequence[str], wide: pd.Data
     Returns
     -------
     DataFrame
-        figure, first, first_level, second, second_level, mean, cases, case (where it is one).
+        figure, first, first_level, first_at (its middle, for numbers), second, second_level, second_at, mean, cases,
+        case (where it is one).
     """
     done = with_results(table)
     rows: list[dict[str, Any]] = []
@@ -195,8 +198,9 @@ def pairs(plan: Plan, table: pd.DataFrame, outputs: Sequence[str], wide: pd.Data
         ranked = wide[wide["figure"] == path]["factor"].tolist()
         apart = [(a, b) for a, b in itertools.combinations(ranked, 2) if group_of[a] != group_of[b]]
         for first, second in apart[:MOST_PAIRS]:
-            across, columns_of = _levels(done[first], PAIR_BINS)
-            up, rows_of = _levels(done[second], PAIR_BINS)
+            bins = max(2, min(PAIR_BINS, math.isqrt(len(done) // CASES_A_BIN)))
+            across, columns_of = _levels(done[first], bins)
+            up, rows_of = _levels(done[second], bins)
             for one, other in itertools.product(columns_of, rows_of):
                 part = done[(across == one) & (up == other) & done[path].notna()]
                 if part.empty:
@@ -206,14 +210,17 @@ def pairs(plan: Plan, table: pd.DataFrame, outputs: Sequence[str], wide: pd.Data
                         "figure": path,
                         "first": first,
                         "first_level": one,
+                        "first_at": columns_of[one],
                         "second": second,
                         "second_level": other,
+                        "second_at": rows_of[other],
                         "mean": part[path].mean(),
                         "cases": len(part),
                         "case": part["case"].iloc[0] if len(part) == 1 else pd.NA,
                     }
                 )
-    columns = ["figure", "first", "first_level", "second", "second_level", "mean", "cases", "case"]
+    columns = ["figure", "first", "first_level", "first_at", "second", "second_level", "second_at"]
+    columns += ["mean", "cases", "case"]
     return pd.DataFrame(rows, columns=columns).astype({"case": "Int64", "cases": int})
 
 
