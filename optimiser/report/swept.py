@@ -257,7 +257,8 @@ def _spreads(swept: Swept) -> Section | None:
     blocks: list[Block] = [
         Text(
             "Each bar goes from the lowest to the highest mean of the figure over the levels of a factor; the line "
-            "is the scenario as it is. Means are over all other factors that the design varies with it."
+            "is the scenario as it is. Means are over all other factors that the design varies with it; of a sampled "
+            "design, the cases of a level differ in those too, so short bars may be chance."
         )
     ]
     for path in swept.numeric[:MOST_FIGURES]:

@@ -77,8 +77,8 @@ def with_results(table: pd.DataFrame) -> pd.DataFrame:
 def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
     """The mean of each figure over the cases at each level of a factor.
 
-    A sampled range is cut into parts of equally many cases: ten, or fewer that hold ten cases each. One at a time, a factor's rows are those in which all
-    others are as the scenario has them.
+    A sampled range is cut into parts of equally many cases: ten, or fewer that hold ten cases each. One at a
+    time, a factor's rows are those in which all others are as the scenario has them.
 
     Returns
     -------
