@@ -689,6 +689,8 @@ def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
     table = pd.read_csv(tmp_path / "out" / "cases.csv")
     assert str(table["headline.saving"][3]) in one.stdout
     assert (tmp_path / "out" / "case-3" / "report.html").is_file()
+    taken = call("sweep", file, "--out", file)
+    assert (2, True) == (taken.exit_code, "is no folder to write to" in taken.stderr)
     other = call("sweep", file, "--out", tmp_path / "out", "--case", 7)
     assert (2, True) == (other.exit_code, "there is no case 7" in other.stderr)
 

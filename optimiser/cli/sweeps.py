@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from optimiser.cli.common import progress
+from optimiser.errors import OptimiserError
 
 
 @click.command()
@@ -45,7 +46,12 @@ def sweep(
 
     plan = read_plan(file)
     folder = out or Path("reports") / f"{file.resolve().parent.name}-{file.stem}"
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} is no folder to write to: {problem.strerror}. Choose another with --out."
+        ) from None
     command = f"optimiser sweep {shlex.quote(str(file))}" + (f" --out {shlex.quote(str(out))}" if out else "")
     with road.open_store(plan, folder / road.STORE_NAME) as store, progress(quiet) as say:
         if number is not None:
