@@ -675,6 +675,15 @@ def _references(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, f
                     yield from _references(item, f"{here}.{index}")
 
 
+def least_of(file: ScenarioFile) -> dict[str, float | None]:
+    """Every "source.column" of a file, with the least value that it may have anywhere it is used."""
+    least: dict[str, float | None] = {}
+    for _, reference, bound in _references(file):
+        known = least.get(reference)
+        least[reference] = bound if known is None else known if bound is None else max(known, bound)
+    return least
+
+
 def _no_source(place: str, reference: str, sources: list[str]) -> str:
     name = reference.partition(".")[0]
     near = difflib.get_close_matches(name, sources, 1)

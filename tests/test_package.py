@@ -47,6 +47,7 @@ ORDER = [
         "report",
         "checks",
         "tables",
+        "day_plan",
         "lookback",
         "fleet",
         "compare",

@@ -82,7 +82,5 @@ def shares(
     for policy in policies_of(scenario):
         made[policy.name] = run_under(scenario, policy, ceiling).dispatch.proof.settled / ceiling.proof.bound
     words = ", ".join(f"{name} {share:.1%}" for name, share in made.items())
-    print(
-        f"\n{folder.name}: store of {hours:g} h, {days} days at {step_minutes} min: {words} of {ceiling.proof.bound:,.0f}"
-    )
+    print(f"\n{folder.name}: store of {hours:g} h, {days} days at {step_minutes} min: {words}")
     return made

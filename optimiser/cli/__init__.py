@@ -40,12 +40,8 @@ def main() -> None:
     """
 
 
-for command in (
-    *running.COMMANDS,
-    *lookback.COMMANDS,
-    *tariffs.COMMANDS,
-    *data.COMMANDS,
-    *many.COMMANDS,
-    *sweeps.COMMANDS,
-):
-    main.add_command(command)
+FAMILIES = (running, tariffs, data, lookback, many, sweeps)
+
+for family in FAMILIES:
+    for command in family.COMMANDS:
+        main.add_command(command)

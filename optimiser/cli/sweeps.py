@@ -49,9 +49,8 @@ def sweep(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
-        raise OptimiserError(
-            f"{folder} is no folder to write to: {problem.strerror}. Choose another with --out."
-        ) from None
+        words = f"{folder} is no folder to write to: {problem.strerror}. Choose another with --out."
+        raise OptimiserError(words) from None
     command = f"optimiser sweep {shlex.quote(str(file))}" + (f" --out {shlex.quote(str(out))}" if out else "")
     with road.open_store(plan, folder / road.STORE_NAME) as store, progress(quiet) as say:
         if number is not None:
