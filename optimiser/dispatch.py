@@ -107,7 +107,7 @@ class Dispatch:
 def solve(
     scenario: Scenario,
     *,
-    start: Dispatch | None = None,
+    start: Dispatch | Start | None = None,
     keep_solver: bool = False,
     progress: Progress | None = None,
 ) -> Dispatch:
@@ -116,9 +116,9 @@ def solve(
     Parameters
     ----------
     scenario : Scenario
-    start : Dispatch, optional
-        A solved scenario of the same shape, other prices, limits or efficiencies in it; the linear program starts
-        from there, which is quicker. The answer is proven all the same.
+    start : Dispatch or Start, optional
+        A solved scenario of the same shape, or its `start`, other prices, limits or efficiencies in it; the linear
+        program starts from there, which is quicker. The answer is proven all the same.
     keep_solver : bool
         Keep the solver in the answer, so that the run that starts from it need not load the problem again: one after
         the other, each from the last. It takes memory, a gigabyte for the largest.
@@ -142,7 +142,8 @@ def solve(
     _check_helpers(problem)
     built = time.perf_counter()
     try:
-        found = answer(problem, scenario, say, start.start if start else None, keep_solver)
+        begin = start.start if isinstance(start, Dispatch) else start
+        found = answer(problem, scenario, say, begin, keep_solver)
     except InfeasibleError:
         say("looking for the limit that cannot be kept")
         raise diagnosis.explained(scenario, problem) from None

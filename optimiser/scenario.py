@@ -352,7 +352,26 @@ def vary(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
                 ],
             ) from None
     text_form = json.dumps(raw, sort_keys=True, default=str)
-    return _build(scenario.path, raw, hashlib.sha256(text_form.encode()).hexdigest())
+    digest = hashlib.sha256(text_form.encode()).hexdigest()
+    return _build(scenario.path, raw, digest, scenario.tables)
+
+
+def read_part(scenario: Scenario, name: str) -> dict[str, Any]:
+    """A table of a scenario in a file of its own, such as another tariff, to be set with `vary`.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    name : str
+        A TOML file, relative to the scenario's folder and inside it or one that it names.
+
+    Raises
+    ------
+    ScenarioError
+        If the file is not there or is not TOML.
+    """
+    raw = _with_uses(scenario.path, {"use": name}, scenario.file.outside_folders, hashlib.sha256(), ())
+    return dict(raw)
 
 
 def _index(part: str) -> int:
@@ -366,11 +385,14 @@ def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
+def _build(
+    path: Path, raw: dict[str, Any], digest: str, known: Mapping[str, Table] | None = None
+) -> Scenario:
+    """The scenario of a parsed file; `known` are data files that need not be read again."""
     completed, places, faults = _with_products(raw)
     scenario = None
     try:
-        scenario = _build_completed(path, raw, completed, digest)
+        scenario = _build_completed(path, raw, completed, digest, known)
     except ScenarioError as error:
         faults += _at_places(error.faults, places)
     if scenario is None or faults:
@@ -407,12 +429,21 @@ def _at_places(faults: Sequence[str], places: list[int]) -> list[str]:
     return list(dict.fromkeys(re.sub(r"\bservice\.(\d+)\b", of_file, fault) for fault in faults))
 
 
-def _build_completed(path: Path, raw: dict[str, Any], completed: dict[str, Any], digest: str) -> Scenario:
+def _build_completed(
+    path: Path,
+    raw: dict[str, Any],
+    completed: dict[str, Any],
+    digest: str,
+    known: Mapping[str, Table] | None,
+) -> Scenario:
     file, faults = _validated(completed)
     sources = file.source if file else _sound_sources(raw)
     outside = file.outside_folders if file else _outside(raw)
     tables = {}
     for name, source in sources.items():
+        if known and name in known and known[name].source == source:
+            tables[name] = known[name]
+            continue
         try:
             tables[name] = read_table(name, source, _inside(path, source.file, outside))
         except ScenarioError as error:

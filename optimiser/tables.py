@@ -18,6 +18,7 @@ import pandas as pd
 
 from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.engine.answer import Start
 from optimiser.errors import DriftError, OptimiserError
 from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise
@@ -62,7 +63,7 @@ class Run:
 def run(
     scenario: str | Path | Scenario,
     *,
-    start: Run | None = None,
+    start: Run | Start | None = None,
     studies: Iterable[str] | None = None,
     progress: Progress | None = None,
 ) -> Run:
@@ -72,8 +73,8 @@ def run(
     ----------
     scenario : str, Path or Scenario
         A scenario folder, or a scenario already read.
-    start : Run, optional
-        A run of the same shape with other prices, limits or efficiencies, to start from.
+    start : Run or Start, optional
+        A run of the same shape, or its `dispatch.start`, with other prices, limits or efficiencies, to start from.
     studies : iterable of str, optional
         Names of what else to work out (`optimiser.studies`); left out: the usual ones.
     progress : callable, optional
@@ -83,7 +84,7 @@ def run(
     if not isinstance(scenario, Scenario):
         scenario = read_scenario(scenario)
     read = time.perf_counter()
-    dispatch = solve(scenario, start=start.dispatch if start else None, progress=progress)
+    dispatch = solve(scenario, start=start.dispatch if isinstance(start, Run) else start, progress=progress)
     settling = time.perf_counter()
     statement = settle(dispatch)
     names = usual() if studies is None else studies

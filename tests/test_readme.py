@@ -13,11 +13,14 @@ import click
 import pytest
 from conftest import xml_feed
 
+import optimiser
 from optimiser.backup import Backup
 from optimiser.cli import main
 from optimiser.intake.table import read_prices
 from optimiser.rates import draw
 from optimiser.scenario import read_tariff
+from optimiser.starter import write_starter
+from optimiser.sweeping.designs import KINDS as DESIGNS
 from optimiser.tariff import KINDS
 
 ROOT = Path(__file__).parent.parent
@@ -150,4 +153,29 @@ def test_the_backup_example_is_read():
 def test_every_kind_of_component_is_named():
     """Each kind stands in README's table."""
     words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in KINDS}
+    assert words <= set(re.findall(r"`(\w+)`", README))
+
+
+def test_the_sweep_example_is_worked_out(tmp_path, monkeypatch):
+    """The file as printed, with four cases for two hundred and two days of the starter, by the line for Python."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[[factor]]" in block]
+    (line,) = [block for language, block in BLOCKS if language == "py"]
+    assert "cases = 200" in example
+    monkeypatch.chdir(tmp_path)
+    write_starter(tmp_path / "my-site")
+    scenario = tmp_path / "my-site" / "scenario.toml"
+    scenario.write_text(
+        scenario.read_text(encoding="utf-8").replace("days = 7 ", "days = 2 "), encoding="utf-8"
+    )
+    Path("my-site/sweep.toml").write_text(example.replace("cases = 200", "cases = 4"), encoding="utf-8")
+    names: dict = {"optimiser": optimiser}
+    exec(compile(line, "README.md", "exec"), names)
+    assert {"done"} == set(names["table"]["status"])
+    assert 5 == len(names["table"])
+    assert Path("my-sweep.sqlite").is_file()
+
+
+def test_every_design_of_sweeps_is_named():
+    """Each kind of design stands in README's table."""
+    words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in DESIGNS}
     assert words <= set(re.findall(r"`(\w+)`", README))
