@@ -108,6 +108,11 @@ class Plant:
         )
         own = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
         self.phase_limits_kw = tuple(None if o is None or site.phases == 1 else terms.values(o) for o in own)
+        # What the plan expects services to drain on average; in an event they are called in full or not at all.
+        self.expected_kw = {
+            n: (f.kept_kwh - f.end_kwh) / self.hours + f.filling_kw - f.draining_kw
+            for n, f in flows.banks.items()
+        }
         self.floor_kwh = {b.name: b.floor_kwh(self.scenario.timeline) for b in self.banks}
 
     @cached_property
@@ -147,6 +152,8 @@ class Plant:
         moved_kwh: Mapping[str, float],
         wanted_kw: float,
         lasting_hours: float,
+        *,
+        called: bool,
     ) -> Response:
         """What the plant does from `moment` on for `hours`, within one step of the plan.
 
@@ -160,6 +167,8 @@ class Plant:
             Change of AC power that is wanted, positive outwards. [kW]
         lasting_hours : float
             How long it may be wanted, so that banks share it in proportion to what they can last. [h]
+        called : bool
+            Services are called: what the plan expects of them on average does not run beside.
         """
         step = min(int(moment / self.hours + NOTHING), self.steps - 1)
         planned = self.stored_kwh(moment)
@@ -167,8 +176,10 @@ class Plant:
         volts = self._bus_volts(stored)
         solar = self._solar(step, volts)
         lost = sum(float(self.solar_kw[n][step]) - kw for n, kw in solar.items())
+        spared = {n: float(kw[step]) if called else 0.0 for n, kw in self.expected_kw.items()}
         reaches = {
-            b.name: self._reach(b, step, moment, hours, stored[b.name], moved_kwh[b.name]) for b in self.banks
+            b.name: self._reach(b, step, moment, hours, stored[b.name], moved_kwh[b.name] + spared[b.name] * hours)
+            for b in self.banks
         }
         base = sum(float(kw[step]) for kw in self.bank_kw.values()) + lost
         lowest = sum(r.lowest_kw for r in reaches.values())
@@ -201,6 +212,7 @@ class Plant:
         rates = {
             b.name: self._rate(b, banks[b.name], stored[b.name])
             - self._rate(b, float(self.bank_kw[b.name][step]), stored[b.name])
+            - spared[b.name]
             for b in self.banks
         }
         total = sum(given.values())

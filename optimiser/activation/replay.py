@@ -166,7 +166,7 @@ class Replay:
             planned = sum(float(kw[now]) for kw in plant.inverter_kw.values())
             already = max(0.0, sign * (planned - found))
             asked = max(0.0, abs(wanted) - already)
-            answer = plant.respond(start, length, moved, sign * asked, event.hours - elapsed)
+            answer = plant.respond(start, length, moved, sign * asked, event.hours - elapsed, called=True)
             short = max(0.0, asked - sign * answer.given_kw)
             most = max(most, abs(wanted))
             if short > SHORT_KW:
@@ -279,7 +279,7 @@ class Replay:
             if wanted < 0:
                 total = sum(float(net[step]) for net in plant.net_kw.values())
                 wanted = -min(-wanted, max(0.0, self._peaks[step] - total))
-            answer = plant.respond(moment, length, moved, wanted, length)
+            answer = plant.respond(moment, length, moved, wanted, length, called=False)
             for name, rate in answer.rates_kw.items():
                 moved[name] -= rate * length
             kw = {n: kw - float(plant.inverter_kw[n][step]) for n, kw in answer.inverter_kw.items()}
@@ -302,7 +302,7 @@ class Replay:
             return 0.0
         step = min(int(moment / self.plant.hours), self.plant.steps - 1)
         worth = self.dispatch.worth_per_kwh
-        return sum(kwh * float(np.abs(worth[name][step])) for name, kwh in moved.items())
+        return sum(kwh * float(worth[name][step]) for name, kwh in moved.items())
 
     def _bill(self, meter: MeterFlows) -> np.ndarray:
         """All cash lines of the tariff with these registers, and demand charges before tax. [currency]"""
