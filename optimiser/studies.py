@@ -10,9 +10,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from optimiser.activation.study import make_activation
+from optimiser.concentration import make_concentration
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.settlement import Statement
+from optimiser.stack import make_stack
 from optimiser.study import Study
 
 
@@ -24,7 +27,11 @@ class Entry:
     usual: bool = False
 
 
-STUDIES: Mapping[str, Entry] = {}
+STUDIES: Mapping[str, Entry] = {
+    "concentration": Entry(make_concentration, usual=True),
+    "activation": Entry(make_activation),
+    "stack": Entry(make_stack),
+}
 
 
 def usual() -> tuple[str, ...]:

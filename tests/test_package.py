@@ -27,7 +27,9 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study", "studies", "finance"),
+    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study"),
+    *("droop", "concentration", "activation", "stack"),
+    *("studies", "finance"),
     *("report", "checks", "tables", "importing", "starter", "cli"),
 ]
 

@@ -190,9 +190,12 @@ class Plant:
             return given, limit, base + self._bus_change(step, given)
 
         given, limit, need = asked(wanted_kw)
-        if need < lowest - NOTHING:
-            # What storage cannot take, the sun need not bring.
-            cut = min(lowest - need, sum(solar.values()))
+        enduring = lowest
+        if called and wanted_kw < 0:
+            enduring = max(lowest, self._taken_throughout(moment, stored, lasting_hours))
+        if need < enduring - NOTHING:
+            # What storage cannot take until the call ends, the sun need not bring.
+            cut = min(enduring - need, sum(solar.values()))
             solar = {n: kw - cut * kw / sum(solar.values()) if kw else 0.0 for n, kw in solar.items()}
             base += cut
             need += cut
@@ -378,6 +381,14 @@ class Plant:
             share = min(1.0, abs(missing) / whole) * math.copysign(1.0, missing)
             banks = {n: kw + share * rooms[n] for n, kw in banks.items()}
         return banks
+
+    def _taken_throughout(self, moment: float, stored: Mapping[str, float], lasting_hours: float) -> float:
+        """Bus power at which the banks would just be full when a call ends, negative. [kW]"""
+        hours = max(lasting_hours, NOTHING)
+        return sum(
+            self._power_at(bank, -max(0.0, bank.capacity_kwh - stored[bank.name]) / hours, stored[bank.name])
+            for bank in self.banks
+        )
 
     def _energy_left(self, bank: Any, moment: float, moved: float, up: bool) -> float:
         stored = self.stored_kwh(moment)[bank.name] + moved

@@ -36,9 +36,12 @@ class Replayed:
         Largest shortfall. [kW]
     short_kwh : float
         Energy wanted and not given. [kWh]
-    beyond : bool
-        The shortfall is only where the plan holds nothing any more: power after the step of the offer, energy after
-        the steps that the rules of services cover.
+    leak_kwh : float
+        Self-discharge of full banks in a step, on the AC side: the rules look at what is left after it. [kWh]
+    beyond : str
+        Why the plan's rules do not promise what was short; empty where they do. "after its step": power after the step
+        of the offer, energy after the steps that the rules cover. "controller current": solar controllers carry less at
+        the voltage that a call leaves, and storage had to stand in.
     limited_by : str
         What caused the largest shortfall.
     given_kwh : float
@@ -67,7 +70,8 @@ class Replayed:
     delivered_kw: float
     short_kw: float
     short_kwh: float
-    beyond: bool
+    leak_kwh: float
+    beyond: str
     limited_by: str
     given_kwh: float
     stored_kwh: float
@@ -81,8 +85,8 @@ class Replayed:
 
     @property
     def kept(self) -> bool:
-        """Whether all that was wanted was given."""
-        return self.short_kw <= SHORT_KW
+        """Whether all that was wanted was given, but for what self-discharge takes in a step."""
+        return self.short_kw <= SHORT_KW or self.short_kwh <= self.leak_kwh
 
     @property
     def amount(self) -> float:
@@ -157,7 +161,7 @@ class Replay:
         moved = {bank.name: 0.0 for bank in plant.banks}
         change, margins = _Change(plant), {}
         most = worst = short_kwh = given_kwh = lost_kwh = amount = 0.0
-        limited, beyond = "", True
+        limited, later, upwards = "", True, False
         for start, end in self._moments(event):
             now = min(int(start / hours + 1e-9), plant.steps - 1)
             length, elapsed = end - start, start - event.start_hours
@@ -168,11 +172,10 @@ class Replay:
             asked = max(0.0, abs(wanted) - already)
             answer = plant.respond(start, length, moved, sign * asked, event.hours - elapsed, called=True)
             short = max(0.0, asked - sign * answer.given_kw)
-            most = max(most, abs(wanted))
+            most, upwards = max(most, abs(wanted)), upwards or wanted > 0
             if short > SHORT_KW:
                 short_kwh += short * length
-                held_for = self._held_steps(event, answer.limited_by)
-                beyond &= now > step + held_for
+                later &= now > step + self._held_steps(event, answer.limited_by)
                 if short > worst:
                     limited = answer.limited_by
             worst = max(worst, short)
@@ -199,7 +202,8 @@ class Replay:
             most - worst,
             worst,
             short_kwh,
-            beyond and worst > SHORT_KW,
+            self._leak_kwh(),
+            self._beyond(later, worst, short_kwh, lost_kwh if upwards else 0.0),
             limited,
             given_kwh,
             stored,
@@ -210,6 +214,21 @@ class Replay:
             float(with_all[0] - with_event[0]),
             recovery,
             self._worth(moved, end + (RECOVERY_HOURS if math.isnan(recovery) else recovery)),
+        )
+
+    def _beyond(self, later: bool, worst_kw: float, short_kwh: float, lost_kwh: float) -> str:
+        if worst_kw <= SHORT_KW:
+            return ""
+        if later:
+            return "after its step"
+        return "controller current" if short_kwh <= lost_kwh + self._leak_kwh() and lost_kwh > MOVED_KWH else ""
+
+    def _leak_kwh(self) -> float:
+        """Self-discharge of full banks in a step, as AC energy that would fill it again. [kWh]"""
+        through = min((i.intake_efficiency for i in self.plant.site.inverter), default=1.0)
+        return sum(
+            b.capacity_kwh * (1 - b.kept(self.plant.hours)) / (through * b.least_efficiency[0])
+            for b in self.plant.banks
         )
 
     def _moments(self, event: Event) -> list[tuple[float, float]]:

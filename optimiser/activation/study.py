@@ -102,7 +102,7 @@ def _table(walked: list[Replayed], dispatch: Dispatch) -> pd.DataFrame:
 def _verdict(found: Replayed) -> str:
     if found.kept:
         return "delivered"
-    return "short after its step" if found.beyond else "short"
+    return f"short, {found.beyond}" if found.beyond else "short"
 
 
 def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
@@ -114,7 +114,7 @@ def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
         "events": len(walked),
         "delivered": len(walked) - len(broken) - len(beyond),
         "short": len(broken),
-        "short_after_their_step": len(beyond),
+        "short_beyond_the_rules": len(beyond),
         "largest_shortfall_kw": worst.short_kw if worst else 0.0,
         "largest_shortfall_limited_by": worst.limited_by if worst else "",
         "fine_seconds": fine_seconds,
@@ -146,12 +146,24 @@ def _observations(walked: list[Replayed]) -> Iterable[str]:
             f"In {sum(kwh > 1e-3 for kwh in lost)} of {len(walked)} events solar power was lost, up to {max(lost):.3f} kWh: "
             "a controller's current limit carries less at the voltage that was left, or storage was full."
         )
-    late = [found for found in walked if found.beyond and not found.kept]
+    late = [found for found in walked if found.beyond == "after its step" and not found.kept]
     if late:
         yield (
             f"{len(late)} of {len(walked)} events fell short only after the step of their offer, by up to "
             f"{max(found.short_kw for found in late):.2f} kW: the schedule keeps an offer's power for its own step, and its "
             "energy for as many steps as a call from the start of that step reaches into."
+        )
+    dimmed = [found for found in walked if found.beyond == "controller current" and not found.kept]
+    if dimmed:
+        yield (
+            f"{len(dimmed)} of {len(walked)} events fell short because storage had to stand in for solar power that "
+            "controllers could not carry at the voltage that was left. The schedule holds that limit at the planned voltage."
+        )
+    leaky = [found for found in walked if found.kept and found.short_kwh > 0]
+    if leaky:
+        yield (
+            f"{len(leaky)} of {len(walked)} events missed less energy, {max(f.short_kwh for f in leaky):.4f} kWh at the most, "
+            "than self-discharge takes in a step; they count as delivered."
         )
     demand = [found.demand_amount for found in walked]
     if min(demand) < -0.005:
