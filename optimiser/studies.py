@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from optimiser import patterns
 from optimiser.activation.study import make_activation
 from optimiser.concentration import make_concentration
 from optimiser.dispatch import Progress
@@ -28,6 +29,7 @@ class Entry:
 
 
 STUDIES: Mapping[str, Entry] = {
+    "patterns": Entry(patterns.study, usual=True),
     "concentration": Entry(make_concentration, usual=True),
     "activation": Entry(make_activation),
     "stack": Entry(make_stack),

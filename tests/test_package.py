@@ -27,10 +27,23 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study"),
-    *("droop", "concentration", "activation", "stack"),
-    *("studies", "finance"),
-    *("report", "checks", "tables", "importing", "starter", "cli"),
+    *(
+        "billing",
+        "rates",
+        "intake",
+        "engine",
+        "dispatch",
+        "settlement",
+        "study",
+        "patterns",
+        "droop",
+        "concentration",
+        "activation",
+        "stack",
+        "studies",
+        "finance",
+    ),
+    *("report", "checks", "tables", "fleet", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

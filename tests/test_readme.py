@@ -94,8 +94,8 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
     (tmp_path / "scenarios").symlink_to(ROOT / "scenarios")
     monkeypatch.chdir(tmp_path)
     exec(compile(example.replace('"timeline.days": 31', '"timeline.days": 3'), "README.md", "exec"), {})
-    written = sorted(path.name for path in (tmp_path / "reports" / "bigger").iterdir())
-    assert ["dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"] == written
+    written = {path.name for path in (tmp_path / "reports" / "bigger").iterdir()}
+    assert {"dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"} <= written
     assert float(capsys.readouterr().out.splitlines()[0]) > 0
 
 
