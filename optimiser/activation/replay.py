@@ -335,7 +335,7 @@ class Replay:
         timeline, tariff = scenario.timeline, scenario.tariff
         local = timeline.local(tariff.zone)
         minute = (local.hour * 60 + local.minute).to_numpy()
-        weekend = (local.dayofweek >= 5).astype(int)
+        weekend = (local.day_of_week >= 5).astype(int)
         kind = (timeline.groups(tariff.period).of_step * 2 + weekend) * 1440 + minute
         _, place = np.unique(kind, return_inverse=True)
         highest = np.zeros(place.max() + 1)
