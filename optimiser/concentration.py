@@ -74,7 +74,9 @@ def make_concentration(statement: Statement, say: Callable[[str], None]) -> Stud
     return Study(summary, {"services": services, "curve": curve, "months": monthly})
 
 
-def _row(statement: Statement, offer: Offer, paid: np.ndarray, lines: dict[str, np.ndarray]) -> dict[str, Any]:
+def _row(
+    statement: Statement, offer: Offer, paid: np.ndarray, lines: dict[str, np.ndarray]
+) -> dict[str, Any]:
     """One service: offered, paid, what it is expected to move, and what that is worth."""
     dispatch, product = statement.dispatch, offer.product
     hours = dispatch.scenario.timeline.step_hours
@@ -159,7 +161,7 @@ def gini(values: np.ndarray) -> float:
 
 
 def best_share(values: np.ndarray, share: float) -> float:
-    """Share of a sum that comes from the best `share` of its terms, at least one; 0 where the sum is not above 0. [-]"""
+    """Share of a sum that the best `share` of its terms bring, one at least; 0 where it is not positive. [-]"""
     ordered = np.sort(np.asarray(values, float))[::-1]
     whole = ordered.sum()
     return float(ordered[: max(1, round(share * len(ordered)))].sum() / whole) if whole > 0 else 0.0

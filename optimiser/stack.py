@@ -15,7 +15,7 @@ from optimiser.settlement import Statement, settle
 from optimiser.study import Study
 
 # Services are worth this many times the bill where they come first: the bill then decides only among plans that earn
-# the same from services. Services reward burning energy, so the last digits of that proof are dear; a thousandth will do.
+# the same from services. Services reward burning energy, so the last digits of that proof are dear: a thousandth does.
 FIRST = 100.0
 FIRST_GAP = 1e-3
 FIRST_SECONDS = 60.0
@@ -82,7 +82,9 @@ def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None
     )
     # What the plan's services could be at the most: the bound is on 100 times services and the bill together.
     at_most = (bound - (everything.worth - everything.services_income)) / FIRST
-    return Study(_summary(everything, energy, first, at_most, rows), {"streams": pd.DataFrame(rows), "cases": table})
+    return Study(
+        _summary(everything, energy, first, at_most, rows), {"streams": pd.DataFrame(rows), "cases": table}
+    )
 
 
 def _summary(

@@ -75,9 +75,7 @@ def set_plan(dispatch, *, output_kw, intake_kw):
     flows = dispatch.flows
     one, bank = flows.inverters["main"], flows.banks["store"]
     ones = np.ones(dispatch.scenario.timeline.steps)
-    inverters = {
-        "main": dataclasses.replace(one, output_kw=output_kw * ones, intake_kw=intake_kw * ones)
-    }
+    inverters = {"main": dataclasses.replace(one, output_kw=output_kw * ones, intake_kw=intake_kw * ones)}
     banks = {
         "store": dataclasses.replace(
             bank,
@@ -114,7 +112,9 @@ def test_ten_minutes_of_40_kw_take_7_018_kwh(tmp_path):
     Source: energy = power x time; AEMO's ten minutes for the delayed service.
     """
     bank = battery(1000.0, 100.0, charge_efficiency=0.95, discharge_efficiency=0.95)
-    dispatch = plan(tmp_path, services=[service("raise", "up", 1 / 6, most_kw=40.0)], bank=bank, step_minutes=5)
+    dispatch = plan(
+        tmp_path, services=[service("raise", "up", 1 / 6, most_kw=40.0)], bank=bank, step_minutes=5
+    )
     found = Replay(dispatch).walk(everything(dispatch, 30))
     assert found.kept
     assert pytest.approx(40 / 6, abs=1e-6) == found.given_kwh
@@ -150,7 +150,9 @@ def test_an_offer_beyond_what_is_stored_is_caught(tmp_path):
 def test_an_offer_beyond_the_connection_is_caught(tmp_path):
     """A site that may export 2 kW and uses 1 cannot give 10; three can be given."""
     bank = battery(100.0, 20.0)
-    dispatch = plan(tmp_path, services=[service("raise", "up", 0.5, most_kw=0.01)], bank=bank, limits=(50.0, 2.0))
+    dispatch = plan(
+        tmp_path, services=[service("raise", "up", 0.5, most_kw=0.01)], bank=bank, limits=(50.0, 2.0)
+    )
     net = float(dispatch.flows.connection.net_import_kw[0])
     planted = wrong(dispatch, 10.0)
     found = Replay(planted).walk(everything(planted, 0))
@@ -223,8 +225,8 @@ def test_a_current_is_power_over_the_voltage_that_is_left(tmp_path):
 
 
 def test_a_call_that_stops_a_discharge_still_fits(tmp_path):
-    """Down from a store near full that is giving: what no longer leaves the bus is less at the meter, so more of the call
-    is left to be taken in. Found by the replay on a shipped site; the rule now counts the inverter's losses both ways.
+    """Down from a store near full that is giving: what no longer leaves the bus is less at the meter, so more of the
+    call is left to be taken in. The rule counts the inverter's losses both ways.
     """
     bank = battery(12.0, 12.0, start_fraction=1.0, end_fraction=0.0)
     site = {"inverter": [inverter(5.0, 0.9)]}
@@ -267,7 +269,9 @@ def test_events_are_read_and_every_fault_is_told_by_line(tmp_path):
     """Stamps on the site's clock or with an offset; all faults at once."""
     dispatch = plan(tmp_path / "s", services=[service("raise", "up", 0.5)], bank=battery(10.0, 5.0))
     good = tmp_path / "events.csv"
-    good.write_text("start,minutes,service,share\n2025-01-01T03:30,10,raise,0.5\n2025-01-01T03:30+01:00,5,up,1\n")
+    good.write_text(
+        "start,minutes,service,share\n2025-01-01T03:30,10,raise,0.5\n2025-01-01T03:30+01:00,5,up,1\n"
+    )
     half, whole = read_events(good, dispatch)
     assert (3.5, 2.5) == (half.start_hours, whole.start_hours)
     assert 0.5 * holdings(dispatch)[0].kw[3] == half.calls[0].kw
@@ -280,13 +284,21 @@ def test_events_are_read_and_every_fault_is_told_by_line(tmp_path):
         read_events(bad, dispatch)
     words = str(told.value)
     assert "5 faults" in words
-    for part in ("line 2: '2026-01-01' is outside", "line 3: minutes", "line 4: share", "line 4: service must", "line 5"):
+    for part in (
+        "line 2: '2026-01-01' is outside",
+        "line 3: minutes",
+        "line 4: share",
+        "line 4: service must",
+        "line 5",
+    ):
         assert part in words
 
 
 def test_a_frequency_calls_by_droop(tmp_path):
     """49.5 Hz at 1.7 % and 15 mHz call 57.06 % of what is offered up, 50.1 Hz nothing of it."""
-    dispatch = plan(tmp_path / "s", services=[service("raise", "up", 0.5, most_kw=2.0)], bank=battery(10.0, 5.0))
+    dispatch = plan(
+        tmp_path / "s", services=[service("raise", "up", 0.5, most_kw=2.0)], bank=battery(10.0, 5.0)
+    )
     file = tmp_path / "hz.csv"
     file.write_text("time,hz\n2025-01-01T04:00:00,49.5\n2025-01-01T04:05:00,50.1\n2025-01-01T04:10:00,50.0\n")
     (event,) = read_frequency(file, dispatch, Droop(1.7))
@@ -328,7 +340,18 @@ def test_the_commands_say_what_they_found(tmp_path):
     """A table and a page are written once; without services there is nothing to call."""
     plan(tmp_path / "s", services=[service("raise", "up", 0.5)], bank=battery(10.0, 5.0))
     csv, html = tmp_path / "e.csv", tmp_path / "e.html"
-    words = ["activate", str(tmp_path / "s"), "--random", "2", "--tight", "1", "--csv", str(csv), "--html", str(html)]
+    words = [
+        "activate",
+        str(tmp_path / "s"),
+        "--random",
+        "2",
+        "--tight",
+        "1",
+        "--csv",
+        str(csv),
+        "--html",
+        str(html),
+    ]
     ran = CliRunner().invoke(main, words)
     assert 0 == ran.exit_code, ran.output
     assert "4 of 4 events delivered in full" in ran.output

@@ -177,7 +177,7 @@ def _full(members: list[Holding], direction: str, step: int, start: float, why: 
 def _tightest(dispatch: Dispatch, members: list[Holding], own: list[Holding], count: int) -> np.ndarray:
     """Steps in which what is offered is closest to what power, energy or connection leave, the largest offers first."""
     scenario, flows, up = dispatch.scenario, dispatch.flows, members[0].direction == "up"
-    called, held = sum(h.kw for h in members), sum(h.kw for h in own)
+    called, held = np.sum([h.kw for h in members], axis=0), np.sum([h.kw for h in own], axis=0)
     site, steps = scenario.site, scenario.timeline.steps
     terms = SettledTerms(scenario.timeline, scenario.read, dispatch.values)
     net = sum((f.output_kw - f.intake_kw for f in flows.inverters.values()), np.zeros(steps))
@@ -243,12 +243,14 @@ def _called(name: str, dispatch: Dispatch, held: list[Holding]) -> list[Holding]
     groups = {o.product.name: o.product.group for o in dispatch.offers}
     if name in ("up", "down"):
         members = [h for h in held if h.direction == name]
-        return members or f'nothing is offered {name} in this plan. Leave the line out.'
+        return members or f"nothing is offered {name} in this plan. Leave the line out."
     group = groups.get(name, name)
     if group not in groups.values():
         known = ", ".join(dict.fromkeys([*groups, *groups.values(), "up", "down"]))
         return f"service must be one of {known}; got {name!r}. Write it as in the scenario."
-    return [h for h in held if h.group == group] or f"{name} is offered in no step of this plan. Leave the line out."
+    return [
+        h for h in held if h.group == group
+    ] or f"{name} is offered in no step of this plan. Leave the line out."
 
 
 def read_frequency(path: Path, dispatch: Dispatch, droop: Droop) -> list[Event]:

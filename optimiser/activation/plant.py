@@ -1,7 +1,7 @@
-"""The plant as it stands in a plan, and what it can do from there at one moment: physics alone, none of the plan's rules.
+"""The plant as it stands in a plan, and what it can do from there: physics alone, none of the plan's rules.
 
-Voltages follow the stored energy by the square root, currents are power over voltage, losses are those of the power that
-flows. Signs: inverters and banks positive outwards (to the AC side, to the bus), phases positive for import.
+Voltages follow the stored energy by the square root, currents are power over voltage, losses are those of the power
+that flows. Signs: inverters and banks positive outwards (to the AC side, to the bus), phases positive for import.
 """
 
 from __future__ import annotations
@@ -178,7 +178,9 @@ class Plant:
         lost = sum(float(self.solar_kw[n][step]) - kw for n, kw in solar.items())
         spared = {n: float(kw[step]) if called else 0.0 for n, kw in self.expected_kw.items()}
         reaches = {
-            b.name: self._reach(b, step, moment, hours, stored[b.name], moved_kwh[b.name] + spared[b.name] * hours)
+            b.name: self._reach(
+                b, step, moment, hours, stored[b.name], moved_kwh[b.name] + spared[b.name] * hours
+            )
             for b in self.banks
         }
         base = sum(float(kw[step]) for kw in self.bank_kw.values()) + lost
@@ -309,13 +311,18 @@ class Plant:
                     points.append(_Point("current passed through an inverter", kw + sign * through, shares))
         return points
 
-    def _reach(self, bank: Any, step: int, moment: float, hours: float, stored: float, moved: float) -> _Reach:
+    def _reach(
+        self, bank: Any, step: int, moment: float, hours: float, stored: float, moved: float
+    ) -> _Reach:
         """Bus power between which a bank can be for `hours`: power, current at its voltage, stored energy."""
         name, conversion = bank.name, bank.converter_efficiency
         volts = float(voltage_at(bank, stored))
         now = self._rate(bank, float(self.bank_kw[name][step]), stored)
         after = self.stored_kwh(moment + hours)[name] + moved
-        highest, lowest = [("storage power", bank.discharge_limit_kw)], [("storage power", bank.charge_limit_kw)]
+        highest, lowest = (
+            [("storage power", bank.discharge_limit_kw)],
+            [("storage power", bank.charge_limit_kw)],
+        )
         if bank.discharge_current_a is not None:
             kw = bank.discharge_current_a * bank.units * volts / 1000 * conversion
             highest.append(("storage current", kw))

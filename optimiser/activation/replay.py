@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -121,8 +122,12 @@ class _Change:
                 if site.phases == 1 or site.registers == "netted":
                     before, after = [sum(before)], [sum(after)]
                 share = hours / plant.hours
-                imported[step] += share * sum(max(a, 0) - max(b, 0) for a, b in zip(after, before, strict=True))
-                exported[step] += share * sum(max(-a, 0) - max(-b, 0) for a, b in zip(after, before, strict=True))
+                imported[step] += share * sum(
+                    max(a, 0) - max(b, 0) for a, b in zip(after, before, strict=True)
+                )
+                exported[step] += share * sum(
+                    max(-a, 0) - max(-b, 0) for a, b in zip(after, before, strict=True)
+                )
         return MeterFlows(
             imported,
             exported,
@@ -159,7 +164,8 @@ class Replay:
         step = min(int(event.start_hours / hours + 1e-9), plant.steps - 1)
         found = sum(float(kw[step]) for kw in plant.inverter_kw.values())
         moved = {bank.name: 0.0 for bank in plant.banks}
-        change, margins = _Change(plant), {}
+        change = _Change(plant)
+        margins: dict[str, float] = {}
         most = worst = short_kwh = given_kwh = lost_kwh = amount = 0.0
         limited, later, upwards = "", True, False
         for start, end in self._moments(event):
@@ -188,7 +194,9 @@ class Replay:
             given_kwh += answer.given_kw * length
             share, price = self._settled_at(event, elapsed + length / 2, now)
             amount += answer.given_kw * length * price
-            metered = {n: share * (kw - float(plant.inverter_kw[n][now])) for n, kw in answer.inverter_kw.items()}
+            metered = {
+                n: share * (kw - float(plant.inverter_kw[n][now])) for n, kw in answer.inverter_kw.items()
+            }
             change.add(now, length, metered)
         end = min(event.start_hours + event.hours, plant.steps * hours)
         stored = sum(moved.values())
@@ -221,7 +229,9 @@ class Replay:
             return ""
         if later:
             return "after its step"
-        return "controller current" if short_kwh <= lost_kwh + self._leak_kwh() and lost_kwh > MOVED_KWH else ""
+        return (
+            "controller current" if short_kwh <= lost_kwh + self._leak_kwh() and lost_kwh > MOVED_KWH else ""
+        )
 
     def _leak_kwh(self) -> float:
         """Self-discharge of full banks in a step, as AC energy that would fill it again. [kWh]"""
@@ -239,7 +249,9 @@ class Replay:
         edges = {start, end, *(start + call.hours for call in event.calls)}
         edges |= {start + edge for edge in event.edges_hours}
         edges |= set(np.arange(start, end, fine).tolist())
-        edges |= {step * hours for step in range(math.ceil(start / hours), math.floor(end / hours + 1e-9) + 1)}
+        edges |= {
+            step * hours for step in range(math.ceil(start / hours), math.floor(end / hours + 1e-9) + 1)
+        }
         kept = [edge for edge in sorted(edges) if start <= edge <= end]
         cut = [kept[0]]
         for edge in kept[1:]:
@@ -248,7 +260,7 @@ class Replay:
                 cut[-1] = edge if len(cut) > 1 else cut[-1]
             else:
                 cut.append(edge)
-        return list(zip(cut, cut[1:], strict=False))
+        return list(pairwise(cut))
 
     @staticmethod
     def _held_steps(event: Event, limited_by: str) -> int:
@@ -257,7 +269,9 @@ class Replay:
             return min(call.holding.following for call in event.calls)
         return 0
 
-    def _note_energy(self, margins: dict[str, float], moved: dict[str, float], moment: float, sign: float) -> None:
+    def _note_energy(
+        self, margins: dict[str, float], moved: dict[str, float], moment: float, sign: float
+    ) -> None:
         """What is left above the floor or below the ceiling of all banks. [kWh]"""
         if not self.plant.banks:
             return
@@ -313,7 +327,11 @@ class Replay:
             return 0.0
         if rate_kw > 0:
             return rate_kw * max(i.output_efficiency for i in site.inverter) * banks[0].least_efficiency[1]
-        return rate_kw / max(i.intake_efficiency for i in site.inverter) / max(e for _, e in banks[0].charge_pieces())
+        return (
+            rate_kw
+            / max(i.intake_efficiency for i in site.inverter)
+            / max(e for _, e in banks[0].charge_pieces())
+        )
 
     def _worth(self, moved: dict[str, float], moment: float) -> float:
         """Marginal worth of stored energy that is still away from the plan. [currency]"""

@@ -61,7 +61,9 @@ def replay_events(
         if number % 20 == 0:
             say(f"replaying activations, {number} of {len(events)}")
         walked.append(replay.walk(event))
-    return Study(_summary(walked, fine_seconds), {"events": _table(walked, dispatch)}, tuple(_warnings(walked)))
+    return Study(
+        _summary(walked, fine_seconds), {"events": _table(walked, dispatch)}, tuple(_warnings(walked))
+    )
 
 
 def _table(walked: list[Replayed], dispatch: Dispatch) -> pd.DataFrame:
@@ -137,38 +139,45 @@ def _observations(walked: list[Replayed]) -> Iterable[str]:
     if max(apart) > 1e-6:
         count = sum(kw > 1e-6 for kw in apart)
         yield (
-            f"In {count} of {len(walked)} events the phases were further apart than the imbalance limit allows, by up to "
+            f"In {count} of {len(walked)} events the phases were further apart than the imbalance "
+            "limit allows, by up to "
             f"{max(apart):.2f} kW. The schedule holds that limit before an activation, not during one."
         )
     lost = [found.solar_lost_kwh for found in walked]
     if max(lost) > 1e-3:
         yield (
-            f"In {sum(kwh > 1e-3 for kwh in lost)} of {len(walked)} events solar power was lost, up to {max(lost):.3f} kWh: "
+            f"In {sum(kwh > 1e-3 for kwh in lost)} of {len(walked)} events solar power was lost, up "
+            f"to {max(lost):.3f} kWh: "
             "a controller's current limit carries less at the voltage that was left, or storage was full."
         )
     late = [found for found in walked if found.beyond == "after its step" and not found.kept]
     if late:
         yield (
             f"{len(late)} of {len(walked)} events fell short only after the step of their offer, by up to "
-            f"{max(found.short_kw for found in late):.2f} kW: the schedule keeps an offer's power for its own step, and its "
+            f"{max(found.short_kw for found in late):.2f} kW: the schedule keeps an offer's power for "
+            "its own step, and its "
             "energy for as many steps as a call from the start of that step reaches into."
         )
     dimmed = [found for found in walked if found.beyond == "controller current" and not found.kept]
     if dimmed:
         yield (
-            f"{len(dimmed)} of {len(walked)} events fell short because storage had to stand in for solar power that "
-            "controllers could not carry at the voltage that was left. The schedule holds that limit at the planned voltage."
+            f"{len(dimmed)} of {len(walked)} events fell short because storage had to stand in for "
+            "solar power that "
+            "controllers could not carry at the voltage that was left. The schedule holds that limit "
+            "at the planned voltage."
         )
     leaky = [found for found in walked if found.kept and found.short_kwh > 0]
     if leaky:
         yield (
-            f"{len(leaky)} of {len(walked)} events missed less energy, {max(f.short_kwh for f in leaky):.4f} kWh at the most, "
+            f"{len(leaky)} of {len(walked)} events missed less energy, "
+            f"{max(f.short_kwh for f in leaky):.4f} kWh at the most, "
             "than self-discharge takes in a step; they count as delivered."
         )
     demand = [found.demand_amount for found in walked]
     if min(demand) < -0.005:
         yield (
-            f"{sum(amount < -0.005 for amount in demand)} of {len(walked)} events raised a demand charge, the dearest by "
+            f"{sum(amount < -0.005 for amount in demand)} of {len(walked)} events raised a demand "
+            "charge, the dearest by "
             f"{-min(demand):.2f}: power taken for a service counts at the meter like any other."
         )
 
@@ -178,6 +187,7 @@ def _warnings(walked: list[Replayed]) -> Iterable[str]:
     if broken:
         worst = max(broken, key=lambda found: found.short_kw)
         yield (
-            f"{len(broken)} of {len(walked)} replayed activations were not delivered in full; the worst, {worst.event.name} in "
+            f"{len(broken)} of {len(walked)} replayed activations were not delivered in full; the "
+            f"worst, {worst.event.name} in "
             f"step {worst.step}, was short of {worst.short_kw:.3f} kW for want of {worst.limited_by}."
         )

@@ -18,7 +18,9 @@ from optimiser.errors import OptimiserError
     help="Table of start, minutes, service, share; left out: the hardest events of the plan and some at random.",
 )
 @click.option(
-    "--frequency", type=click.Path(path_type=Path), help="Table of time, hz, answered by --droop, --dead-band."
+    "--frequency",
+    type=click.Path(path_type=Path),
+    help="Table of time, hz, answered by --droop, --dead-band.",
 )
 @click.option("--droop", type=float, default=1.7, show_default=True, help="Of --frequency, in percent.")
 @click.option("--dead-band", type=float, default=0.015, show_default=True, help="Of --frequency, in Hz.")
@@ -116,7 +118,10 @@ def activate(
 @click.option("--dead-band", type=float, default=0.015, show_default=True, help="Hz, from memory.")
 @click.option("--nominal", type=float, default=50.0, show_default=True, help="Nominal frequency, Hz.")
 @click.option(
-    "--excursion", type=float, multiple=True, help="Hz from nominal; again for more. Left out: 0.5, from memory."
+    "--excursion",
+    type=float,
+    multiple=True,
+    help="Hz from nominal; again for more. Left out: 0.5, from memory.",
 )
 @click.option("--delay", type=float, default=0.2, show_default=True, help="Seconds to start, from memory.")
 @click.option("--ramp", type=float, help="kW per second from then on; left out: at once.")

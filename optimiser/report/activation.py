@@ -7,7 +7,18 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report.blocks import Block, Chart, Column, Points, Row, Section, Table, Text, label, text_column
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Points,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    text_column,
+)
 from optimiser.report.formats import amount, is_missing, number
 from optimiser.report.results import Results
 
@@ -137,13 +148,13 @@ def _margins(table: pd.DataFrame) -> Table:
                 Row(
                     (
                         words,
-                        number(float(values.min()), 3),
                         str(table.at[place, "event"]),
                         _start(table.at[place, "start"]),
+                        number(float(values.min()), 3),
                     )
                 )
             )
-    columns = (text_column("Limit"), Column("Least left"), text_column("Event"), text_column("Start"))
+    columns = (text_column("Limit"), text_column("Event"), text_column("Start"), Column("Least left"))
     return Table("What was left to each limit at the tightest moment", columns, tuple(rows))
 
 
@@ -176,10 +187,11 @@ def _events(currency: str, table: pd.DataFrame) -> Table:
         Column("Minutes back to plan"),
         Column(f"Amount, {currency}"),
     )
-    caption = f"{number(len(rows))} of {number(len(table))} events" if len(rows) < len(table) else "Every event"
+    caption = (
+        f"{number(len(rows))} of {number(len(table))} events" if len(rows) < len(table) else "Every event"
+    )
     return Table(caption, columns, rows, folded=True)
 
 
 def _start(stamp: Any) -> str:
     return str(stamp)[:19].replace("T", " ")
-

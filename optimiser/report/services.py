@@ -28,7 +28,8 @@ def section(results: Results) -> Section:
     blocks: list[Block] = [services_table(results), pay_chart(results)]
     if "concentration-services" in results.tables:
         blocks += [curve_chart(results), delivered_table(results), months_table(results)]
-    blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+    else:
+        blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
     blocks.append(
         Text(
             "Income that rests on a few steps is the least certain kind: a real controller has to be ready "
@@ -114,7 +115,8 @@ def best_steps(results: Results, service: dict) -> str:
 
 
 def curve_chart(results: Results) -> Chart:
-    """How much of the income the best steps bring: the further above the straight line, the fewer steps count."""
+    """How much of the income the best steps bring: the further above the straight line, the fewer "
+    "steps count."""
     summary = results.summary["studies"]["concentration"]
     curve = results.tables["concentration-curve"]
     names = list(dict.fromkeys(curve["service"]))
@@ -130,10 +132,21 @@ def curve_chart(results: Results) -> Chart:
         }
         for name, own in ((name, curve[curve["service"] == name]) for name in names)
     ]
-    even = {"type": "scatter", "mode": "lines", "name": "if every step paid the same", "x": [0, 100], "y": [0, 100]}
+    even = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "if every step paid the same",
+        "x": [0, 100],
+        "y": [0, 100],
+    }
     shares = sorted(set(curve["best_share_of_steps"]))
     rows = tuple(
-        Row((name, *(percent(float(value), 0) for value in curve[curve["service"] == name]["share_of_income"])))
+        Row(
+            (
+                name,
+                *(percent(float(value), 0) for value in curve[curve["service"] == name]["share_of_income"]),
+            )
+        )
         for name in names
     )
     columns = (text_column("Service"), *(Column(f"Best {100 * share:g} %") for share in shares))
@@ -142,8 +155,10 @@ def curve_chart(results: Results) -> Chart:
         key="services-curve",
         title="Income from the best steps",
         description=(
-            f"Half of what services pay comes from {half:,} of {summary['steps']:,} steps; the best 1 % bring "
-            f"{percent(summary['best_one_percent_share'], 0)}. Gini coefficient {number(summary['gini'], 2)}: 0 if every "
+            f"Half of what services pay comes from {half:,} of {summary['steps']:,} steps; the best 1 "
+            "% bring "
+            f"{percent(summary['best_one_percent_share'], 0)}. Gini coefficient "
+            f"{number(summary['gini'], 2)}: 0 if every "
             "step paid the same, 1 if one paid all."
         ),
         traces=(*traces, {**even, "line": {"color": "@rule", "dash": "dot"}, "hoverinfo": "skip"}),
@@ -185,7 +200,8 @@ def delivered_table(results: Results) -> Table:
         Column("Gini"),
     )
     return Table(
-        "Being available and being called: what is settled for delivered energy is on the bill where the meter sees it",
+        "Being available and being called: what is settled for delivered energy is on the bill where "
+        "the meter sees it",
         columns,
         rows,
         folded=True,
@@ -197,7 +213,13 @@ def months_table(results: Results) -> Table:
     currency, months = results.summary["currency"], results.tables["concentration-months"]
     wide = months.pivot_table(index="month", columns="service", values="paid", aggfunc="sum", sort=False)
     rows = tuple(
-        Row((month(str(name)), *(amount(float(value), currency) for value in row), amount(float(row.sum()), currency)))
+        Row(
+            (
+                month(str(name)),
+                *(amount(float(value), currency) for value in row),
+                amount(float(row.sum()), currency),
+            )
+        )
         for name, row in wide.iterrows()
     )
     columns = (text_column("Month"), *(Column(str(name)) for name in wide.columns), Column("Together"))

@@ -15,15 +15,21 @@ def section(results: Results) -> Section | None:
         return None
     currency = results.summary["currency"]
     text = Text(
-        f"Without any service the site would save {money(summary['saving_without_services'], currency)}; services add "
-        f"{money(summary['services_add'], currency)}. They pay {money(summary['services_paid'], currency)}, and the plan "
-        f"gives up {money(summary['energy_given_up'], currency)} on the bill to be ready for them. Everything together "
-        f"saves {money(summary['saving'], currency)}; it cannot pass {money(summary['sum_of_parts'], currency)}, the bill "
+        "Without any service the site would save "
+        f"{money(summary['saving_without_services'], currency)}; services add "
+        f"{money(summary['services_add'], currency)}. They pay "
+        f"{money(summary['services_paid'], currency)}, and the plan "
+        f"gives up {money(summary['energy_given_up'], currency)} on the bill to be ready for them. "
+        "Everything together "
+        f"saves {money(summary['saving'], currency)}; it cannot pass "
+        f"{money(summary['sum_of_parts'], currency)}, the bill "
         "alone and the services alone each at their best."
     )
     quiet = Text(
-        "Each line is the site solved again: leaving a stream out loses less than it is paid where another takes its "
-        "place, and bringing it in alone gains more where streams want the same kW. Streams are response groups; the "
+        "Each line is the site solved again: leaving a stream out loses less than it is paid where "
+        "another takes its "
+        "place, and bringing it in alone gains more where streams want the same kW. Streams are "
+        "response groups; the "
         "bill is paid in every case.",
         tone="quiet",
     )
@@ -51,7 +57,8 @@ def _chart(currency: str, results: Results) -> Chart:
         key="stack-streams",
         title="What each stream of services is worth",
         description=(
-            f"Most is lost without {dearest['stream']}, {money(dearest['lost_if_left_out'], currency)}; alone beside the "
+            f"Most is lost without {dearest['stream']}, "
+            f"{money(dearest['lost_if_left_out'], currency)}; alone beside the "
             f"bill it brings {money(dearest['gained_if_alone'], currency)}."
         ),
         traces=tuple(
