@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import patterns
+from optimiser import patterns, ride_through
 from optimiser.activation.study import make_activation
 from optimiser.concentration import make_concentration
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.foresight import capture
 from optimiser.settlement import Statement
 from optimiser.stack import make_stack
 from optimiser.study import Study
@@ -33,6 +34,9 @@ STUDIES: Mapping[str, Entry] = {
     "concentration": Entry(make_concentration, usual=True),
     "activation": Entry(make_activation),
     "stack": Entry(make_stack),
+    "capture": Entry(capture.study, usual=True),
+    "ride_through": Entry(ride_through.study, usual=True),
+    "reserve_cost": Entry(ride_through.reserve_cost),
 }
 
 

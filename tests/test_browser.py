@@ -246,6 +246,27 @@ def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
     assert asked == [(folder / "page.html").as_uri()]
 
 
+def test_numbers_are_written_as_the_reader_writes_them(folder: Path) -> None:
+    """A reader in Germany sees 1.234,56, one in Britain 1,234.56; versions stay as they are."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    texts = {}
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=BROWSER, args=list(FLAGS[1:-1]))
+        for locale in ("en-GB", "de-DE"):
+            page = browser.new_context(locale=locale).new_page()
+            page.goto((folder / "page.html").as_uri())
+            page.locator("html[data-drawn=all]").wait_for(state="attached")
+            words = [page.locator(place).inner_text() for place in ("#answer", "#bill", "#provenance")]
+            texts[locale] = [*words, page.locator("#chart-earnings").inner_html()]
+        browser.close()
+    figure = re.search(r"\d,\d{3}\.\d\d", texts["en-GB"][0])
+    assert figure is not None
+    german = figure[0].replace(",", "_").replace(".", ",").replace("_", ".")
+    assert german in texts["de-DE"][0]
+    assert not re.search(r"\d,\d{3}\.\d\d", "".join(texts["de-DE"][:2]) + texts["de-DE"][3])
+    assert texts["en-GB"][2] == texts["de-DE"][2]
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("edition", ["full", "customer"])
 def test_page_passes_an_accessibility_checker(folder: Path, scheme: str, edition: str) -> None:

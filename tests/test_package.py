@@ -25,8 +25,8 @@ PACKAGE = Path(optimiser.__file__).parent
 # From the start of the road to its end; a module may import anything to its left. A folder is one room, whose
 # modules may import each other.
 ORDER = [
-    *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario"),
+    *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
+    *("storage", "site", "backup", "services", "tariff", "formulation", "scenario"),
     *(
         "billing",
         "rates",
@@ -40,10 +40,14 @@ ORDER = [
         "concentration",
         "activation",
         "stack",
+        "control",
+        "foresight",
+        "outages",
+        "ride_through",
         "studies",
         "finance",
     ),
-    *("report", "checks", "tables", "fleet", "importing", "starter", "cli"),
+    *("report", "checks", "tables", "lookback", "fleet", "compare", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
@@ -12,6 +13,7 @@ import click
 import pytest
 from conftest import xml_feed
 
+from optimiser.backup import Backup
 from optimiser.cli import main
 from optimiser.intake.table import read_prices
 from optimiser.rates import draw
@@ -130,12 +132,19 @@ def test_every_output_is_named(name):
 
 def test_the_tariff_example_is_drawn(tmp_path):
     """The tariff as printed is read, and each of its components has words."""
-    (example,) = [block for language, block in BLOCKS if language == "toml" and "SETTLEMENTDATE" not in block]
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[[component]]" in block]
     path = tmp_path / "tariff.toml"
     path.write_text(example, encoding="utf-8")
     made = draw(read_tariff(path), 2025)
     assert 2 == len(made.charges)
     assert ["1 Nov to 31 Mar", "1 Apr to 31 Oct"] == [season.dates for season in made.layers[0].seasons]
+
+
+def test_the_backup_example_is_read():
+    """The table as printed is what a scenario may say."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[backup]" in block]
+    backup = Backup.model_validate(tomllib.loads(example)["backup"])
+    assert (4.0, 0.4) == (backup.wanted_hours, backup.load[0].load_share)
 
 
 def test_every_kind_of_component_is_named():

@@ -42,4 +42,30 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
         sys.exit(3)
 
 
-COMMANDS = (fleet,)
+@click.command()
+@click.argument("scenarios", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option("--out", type=click.Path(path_type=Path), default=Path("reports/compare"), show_default=True)
+@click.option("--measure", is_flag=True, help="Work out each variant's own forecast-driven figures too.")
+@click.option("--quiet", is_flag=True, help="Print only where the page is.")
+def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) -> None:
+    """Solve two or more SCENARIOS, or the variants in one file, and set their bills side by side."""
+    from optimiser.compare import compare as solve_all
+    from optimiser.compare import read_plan, write_comparison
+
+    plan = read_plan(scenarios)
+    with progress(quiet) as say:
+        made = solve_all(plan, measure=measure, progress=say)
+        paths = write_comparison(made, out)
+    currency = made.summary["currency"]
+    if not quiet:
+        wide = max(len(name) for name in made.variants["variant"])
+        click.echo(f"{'':{wide}} {'saving a year':>14} {'payback':>9}   {currency}")
+        for row in made.summary["variants"]:
+            payback = row["simple_payback_years"]
+            words = "never" if payback is None else f"{payback:.1f} y"
+            words = words if row["capital_cost"] is not None else ""
+            click.echo(f"{row['variant']:{wide}} {row['saving_per_year']:14,.2f} {words:>9}")
+    click.echo(f"Page: {paths['page']}")
+
+
+COMMANDS = (fleet, compare)

@@ -26,7 +26,12 @@ def section(results: Results) -> Section:
         blocks.append(cash_flow_chart(results))
     blocks.append(
         Text(
-            "Year 0 is not discounted. Later years rest on the ceiling, so the real cash flow is lower.",
+            "Year 0 is not discounted. "
+            + (
+                "Later years rest on the forecast-driven saving, not on the ceiling."
+                if headline.get("forecast_driven")
+                else "Later years rest on the ceiling, so the real cash flow is lower."
+            ),
             tone="quiet",
         )
     )
