@@ -845,7 +845,7 @@ def _energy_rules(
     room = {edge: _room(terms, banks, flows, edge, up) for edge in ("start", "end")}
     for lasting in sorted({group.sustain_hours for group in held}):
         offered = _sum([min(group.sustain_hours, lasting) * per_kwh * group.stored_kw for group in held])
-        stopped, along = _planned(banks, flows, up)
+        stopped, along = _planned(site, banks, flows, up)
         need = offered - lasting * stopped + min(lasting, terms.step_hours) * along
         name = f"stored energy for {direction} offers of {lasting * 60:g} min at start of step"
         terms.at_most(name, need, room["start"], unit="kWh")
@@ -863,13 +863,18 @@ def _energy_rules(
         terms.at_most(f"{name}, at end of step", _sum(parts), room["end"], unit="kWh")
 
 
-def _planned(banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
-    """Rates at the store of planned flows that an activation stops, at the least, and that run along. [kW]"""
+def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
+    """Rates at the store of planned flows that an activation stops, at the least, and that run along. [kW]
+
+    A kW that no longer leaves the bus spares the inverter's losses out and in of the offer that is counted in full:
+    first an inverter stops giving, only what is left of the call does it take in.
+    """
     if up:
         best = max(efficiency for bank in banks for _, efficiency in bank.discharge_pieces())
         stopped = _sum([flow.charge_kw for flow in flows.banks.values()]) / best
         return stopped, _sum([flow.draining_kw for flow in flows.banks.values()])
     least = min(bank.least_efficiency[0] for bank in banks)
+    least *= min(i.output_efficiency * i.intake_efficiency for i in site.inverter)
     stopped = _sum([flow.discharge_kw for flow in flows.banks.values()]) * least
     return stopped, _sum([flow.filling_kw for flow in flows.banks.values()])
 

@@ -11,11 +11,14 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from optimiser import binds, patterns, ride_through
+from optimiser.activation.study import make_activation
+from optimiser.concentration import make_concentration
 from optimiser.control import judging
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.foresight import capture
 from optimiser.settlement import Statement
+from optimiser.stack import make_stack
 from optimiser.study import Study
 
 
@@ -29,6 +32,9 @@ class Entry:
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
+    "concentration": Entry(make_concentration, usual=True),
+    "activation": Entry(make_activation),
+    "stack": Entry(make_stack),
     "capture": Entry(capture.study, usual=True),
     "ride_through": Entry(ride_through.study, usual=True),
     "reserve_cost": Entry(ride_through.reserve_cost),

@@ -640,7 +640,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
                 problem.addCons(need_kwh <= held_kwh - owed[step])
             for moment in sorted(set(sustain_hours["down"].values())):
-                spared_kwh = moment * discharging_kw * min(worst["charge"])
+                # What stops is bus power; at the meter it is less, and so the call is used up more slowly.
+                through = min(inv["output_efficiency"] * inv["intake_efficiency"] for inv in inverters)
+                spared_kwh = moment * discharging_kw * through * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
                 need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
                 problem.addCons(need_kwh <= full_kwh - held_kwh)

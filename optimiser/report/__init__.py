@@ -18,6 +18,7 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
+    activation,
     bill,
     binds,
     capture,
@@ -34,6 +35,7 @@ from optimiser.report import (
     provenance,
     ride_through,
     services,
+    stack,
 )
 from optimiser.report.blocks import Section
 from optimiser.report.embed import embed
@@ -50,6 +52,8 @@ SECTIONS = (
     dispatch.section,
     programme.section,
     services.section,
+    stack.section,
+    activation.section,
     ride_through.section,
     energy.section,
     binds.section,
