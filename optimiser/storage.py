@@ -43,6 +43,25 @@ class Warranty(Component):
 
     cycle_life: float = quantity("full cycles", "equivalent full cycles until end of life", above=0)
     calendar_life_years: float = quantity("years", "years until end of life", above=0)
+    end_of_life_fraction: float = quantity(
+        "-", "share of the usable energy that is left at the end of life", default=0.8, above=0, at_most=1
+    )
+    depth_exponent: float = quantity(
+        "-",
+        "a cycle of depth d counts as d to this power; 1: only throughput counts, above 1: shallow cycles wear less",
+        default=1.0,
+        at_least=1,
+        at_most=5,
+    )
+    fade: Literal["larger", "sum"] = choice(
+        "whether years and cycles wear side by side, so that the larger counts, or add up", default="larger"
+    )
+    warranted_kwh_per_year: float | None = quantity(
+        "kWh/year", "energy that a unit may discharge in a year under its warranty", default=None, above=0
+    )
+    warranted_cycles_per_year: float | None = quantity(
+        "1/year", "full cycles a year under its warranty", default=None, above=0
+    )
 
 
 class _Bank(Component):

@@ -12,6 +12,9 @@ from difflib import get_close_matches
 
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.finance.later_years import later_years
+from optimiser.finance.price_years import price_years
+from optimiser.scenario import Scenario
 from optimiser.settlement import Statement
 from optimiser.study import Study
 
@@ -24,12 +27,22 @@ class Entry:
     usual: bool = False
 
 
-STUDIES: Mapping[str, Entry] = {}
+STUDIES: Mapping[str, Entry] = {
+    "life": Entry(later_years),
+    "price_years": Entry(price_years),
+}
 
 
 def usual() -> tuple[str, ...]:
     """The studies that every run has."""
     return tuple(name for name, entry in STUDIES.items() if entry.usual)
+
+
+def with_required(scenario: Scenario, names: Iterable[str]) -> tuple[str, ...]:
+    """The studies named, and those that the scenario itself asks for, in the order of the list."""
+    cost = scenario.file.cost
+    wanted = {*names, *(("life",) if cost is not None and cost.life.resolve else ())}
+    return tuple(name for name in STUDIES if name in wanted)
 
 
 def chosen(added: Iterable[str], left_out: Iterable[str]) -> tuple[str, ...]:

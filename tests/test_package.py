@@ -26,9 +26,9 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "scenario"),
-    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study", "studies", "finance"),
-    *("report", "checks", "tables", "importing", "starter", "cli"),
+    *("storage", "site", "services", "tariff", "formulation", "cost", "scenario"),
+    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study", "finance", "studies"),
+    *("report", "checks", "workbook", "tables", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.
@@ -43,6 +43,8 @@ ROOMS = {
     "rich": {"cli"},
     "tomllib": {"scenario", "intake"},
     "holidays": {"timeline"},
+    "rainflow": {"finance"},
+    "openpyxl": {"workbook"},
     "pvlib": {"intake"},
     "demandlib": {"intake"},
 }
