@@ -26,9 +26,7 @@ MACRS = {
 
 
 def _yearly_change(meaning: str) -> Any:
-    return quantity(
-        "-", f"{meaning} a year, in money of the day", default=None, at_least=-0.5, at_most=0.5
-    )
+    return quantity("-", f"{meaning} a year, in money of the day", default=None, at_least=-0.5, at_most=0.5)
 
 
 class Item(Component):
@@ -36,9 +34,12 @@ class Item(Component):
 
     name: StrictStr = text("what is bought")
     amount: float = quantity("currency", "amount at today's prices", at_least=0, at_most=MOST_MONEY)
-    year: int = quantity("-", "year in which it is paid; 0: at the start", default=0, at_least=0, at_most=MOST_YEARS)
+    year: int = quantity(
+        "-", "year in which it is paid; 0: at the start", default=0, at_least=0, at_most=MOST_YEARS
+    )
     part: Literal["storage", "other"] = choice(
-        "whether it belongs to storage, whose cost of a stored kWh is worked out from items marked so", default="other"
+        "whether it belongs to storage, whose cost of a stored kWh is worked out from items marked so",
+        default="other",
     )
 
 
@@ -50,7 +51,9 @@ class Incentive(Component):
     capital_fraction: float | None = quantity(
         "-", "share of all that is laid out in year 0, instead of an amount", default=None, above=0, at_most=1
     )
-    year: int = quantity("-", "year in which it comes; 0: at the start", default=0, at_least=0, at_most=MOST_YEARS)
+    year: int = quantity(
+        "-", "year in which it comes; 0: at the start", default=0, at_least=0, at_most=MOST_YEARS
+    )
 
     @model_validator(mode="after")
     def _one_of(self) -> Incentive:
@@ -75,7 +78,8 @@ class Replacement(Component):
     name: StrictStr = text("what is bought again")
     amount: float = quantity("currency", "amount at today's prices", at_least=0, at_most=MOST_MONEY)
     storage: StrictStr | None = Field(
-        default=None, description="name of the bank that is as new again; without every_years: at its end of life"
+        default=None,
+        description="name of the bank that is as new again; without every_years: at its end of life",
     )
     every_years: int | None = quantity("years", "years between", default=None, above=0, at_most=MOST_YEARS)
     change_fraction: float | None = _yearly_change("change of its price; left out: inflation;")
@@ -129,10 +133,15 @@ class Ageing(Component):
 
     resolve: bool = Field(default=False, description="solve the year again at several ages with every run")
     ages: several(int) = Field(  # type: ignore[valid-type]
-        default=(), description="years that are solved again, such as [5, 10]; left out: the middle and the last"
+        default=(),
+        description="years that are solved again, such as [5, 10]; left out: the middle and the last",
     )
     step_minutes: int = quantity(
-        "min", "step of the years solved again; the run's own where that is longer", default=30, above=0, at_most=60
+        "min",
+        "step of the years solved again; the run's own where that is longer",
+        default=30,
+        above=0,
+        at_most=60,
     )
     solar_fade_fraction: float = quantity(
         "-", "share of their yield that modules lose a year", default=0.0, at_least=0, at_most=0.2
@@ -144,7 +153,9 @@ class Ageing(Component):
     @model_validator(mode="after")
     def _check(self) -> Ageing:
         if self.load_growth_fraction and not self.resolve:
-            raise ValueError("load_growth_fraction counts only where later years are solved again; set resolve = true")
+            raise ValueError(
+                "load_growth_fraction counts only where later years are solved again; set resolve = true"
+            )
         if any(not 2 <= age <= MOST_YEARS for age in self.ages):
             raise ValueError(f"ages must lie between 2 and {MOST_YEARS}; year 1 is the run itself")
         if 60 % self.step_minutes:
@@ -198,7 +209,9 @@ class Cost(Component):
             )
         late = [age for age in self.life.ages if age > self.life_years]
         if late:
-            raise ValueError(f"life.ages has {late[0]}, later than life_years = {self.life_years}; leave it out")
+            raise ValueError(
+                f"life.ages has {late[0]}, later than life_years = {self.life_years}; leave it out"
+            )
         return self
 
     @property

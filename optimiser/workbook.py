@@ -112,7 +112,16 @@ def _cash_flow(
     """A row a year: every item by its formula, the sum, the running sums, and when the money is back."""
     names = [item.name for item in appraisal.items]
     helpers = ["Loan owed"] if cost.loan else []
-    headings = ["Year", *names, "In the year", "Running sum", "Discounted", "Running sum, discounted", "Paid back", *helpers]
+    headings = [
+        "Year",
+        *names,
+        "In the year",
+        "Running sum",
+        "Discounted",
+        "Running sum, discounted",
+        "Paid back",
+        *helpers,
+    ]
     for column, heading in enumerate(headings, 1):
         _words(sheet, 1, column, heading, bold=True)
     at = {heading: get_column_letter(column) for column, heading in enumerate(headings, 1)}
@@ -143,7 +152,9 @@ def _cash_flow(
 class _Formulas:
     """The formula of each item in each year."""
 
-    def __init__(self, cost: Cost, inputs: _Inputs, years: dict[str, str], at: dict[str, str], kinds: dict[str, str]):
+    def __init__(
+        self, cost: Cost, inputs: _Inputs, years: dict[str, str], at: dict[str, str], kinds: dict[str, str]
+    ):
         self._cost, self._inputs, self._years, self._at, self._kinds = cost, inputs, years, at, kinds
         self._inflation = inputs.of("Inflation a year", cost.inflation_fraction)
         self._parts = {
@@ -162,7 +173,9 @@ class _Formulas:
             amount = self._cost.capital if part is None else part.amount
             return f"=-{self._inputs.of(name, amount)}*(1+{self._inflation})^{year if part else 0}"
         if kind == "incentive" and part.capital_fraction is not None:
-            return f"={self._inputs.of(f'{name}, share of capital', part.capital_fraction)}*{self._laid_out()}"
+            return (
+                f"={self._inputs.of(f'{name}, share of capital', part.capital_fraction)}*{self._laid_out()}"
+            )
         if kind == "incentive":
             return f"={self._inputs.of(name, part.amount)}"
         if kind == "upkeep":
@@ -173,7 +186,9 @@ class _Formulas:
             change = self._change(name, part.change_fraction)
             return f"=-{self._inputs.of(f'{name}, today', part.amount)}*(1+{change})^{year}"
         if kind == "end value":
-            return f"={self._inputs.of('End value, today', self._cost.end_value)}*(1+{self._inflation})^{year}"
+            return (
+                f"={self._inputs.of('End value, today', self._cost.end_value)}*(1+{self._inflation})^{year}"
+            )
         return self._loan(year) if kind == "loan" else self._tax(year)
 
     def _change(self, name: str, change: float | None) -> str:
@@ -187,7 +202,10 @@ class _Formulas:
     def _loan(self, year: int) -> str:
         loan = self._cost.loan
         assert loan is not None
-        amount, rate = self._inputs.of("Loan", loan.amount), self._inputs.of("Loan, interest", loan.rate_fraction)
+        amount, rate = (
+            self._inputs.of("Loan", loan.amount),
+            self._inputs.of("Loan, interest", loan.rate_fraction),
+        )
         if year == 0:
             return f"={amount}"
         payment = f"PMT({rate},{self._inputs.of('Loan, years', loan.years)},-{amount})"
@@ -199,7 +217,10 @@ class _Formulas:
         """What is still owed at the end of a year."""
         loan = self._cost.loan
         assert loan is not None
-        amount, rate = self._inputs.of("Loan", loan.amount), self._inputs.of("Loan, interest", loan.rate_fraction)
+        amount, rate = (
+            self._inputs.of("Loan", loan.amount),
+            self._inputs.of("Loan, interest", loan.rate_fraction),
+        )
         if year == 0:
             return f"={amount}"
         years = self._inputs.of("Loan, years", loan.years)

@@ -95,7 +95,8 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
     monkeypatch.chdir(tmp_path)
     exec(compile(example.replace('"timeline.days": 31', '"timeline.days": 3'), "README.md", "exec"), {})
     written = sorted(path.name for path in (tmp_path / "reports" / "bigger").iterdir())
-    assert ["dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"] == written
+    expected = ["appraisal.xlsx", "cash-flow.csv", "dispatch.csv", "dispatch.parquet"]
+    assert [*expected, "report.html", "statement.csv", "summary.json"] == written
     assert float(capsys.readouterr().out.splitlines()[0]) > 0
 
 
@@ -121,7 +122,11 @@ def test_the_examples_of_files_run(monkeypatch, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name", ["dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"]
+    "name",
+    [
+        *("dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"),
+        *("cash-flow.csv", "appraisal.xlsx"),
+    ],
 )
 def test_every_output_is_named(name):
     """README says what is written."""

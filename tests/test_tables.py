@@ -202,4 +202,5 @@ def test_writing_again_replaces(tmp_path, made):
     names = sorted(os.listdir(folder))
     write_results(results, folder)
     assert names == sorted(os.listdir(folder))
-    assert ["dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"] == names
+    expected = ["appraisal.xlsx", "cash-flow.csv", "dispatch.csv", "dispatch.parquet"]
+    assert [*expected, "report.html", "statement.csv", "summary.json"] == names

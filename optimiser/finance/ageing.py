@@ -57,7 +57,11 @@ class BankLife:
 
     def renewals(self, life_years: int) -> list[int]:
         """Years at whose end it is bought again, the last year of all left out."""
-        return [] if self.renewed_every is None else list(range(self.renewed_every, life_years, self.renewed_every))
+        return (
+            []
+            if self.renewed_every is None
+            else list(range(self.renewed_every, life_years, self.renewed_every))
+        )
 
 
 def cycles(share: np.ndarray, depth_exponent: float = 1.0) -> float:
@@ -75,7 +79,9 @@ def cycles(share: np.ndarray, depth_exponent: float = 1.0) -> float:
     .. [1] ASTM E1049-85 (2017), section 5.4.4, rainflow counting, by the library `rainflow`.
     """
     return float(
-        sum(count * depth**depth_exponent for depth, _, count, _, _ in rainflow.extract_cycles(share.tolist()))
+        sum(
+            count * depth**depth_exponent for depth, _, count, _, _ in rainflow.extract_cycles(share.tolist())
+        )
     )
 
 
@@ -150,7 +156,9 @@ class Course:
         """Saving of a year in each group: between solved years by a straight line, after them by `scale`."""
         last = self.ages[-1]
         beyond = self.scale(year) / self.scale(last) if year > last and self.scale(last) > 0 else 1.0
-        return {group: beyond * float(np.interp(year, self.ages, made)) for group, made in self.saving.items()}
+        return {
+            group: beyond * float(np.interp(year, self.ages, made)) for group, made in self.saving.items()
+        }
 
 
 def warranty_notes(statement: Statement, lives: tuple[BankLife, ...]) -> Iterator[str]:

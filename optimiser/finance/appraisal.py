@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -123,7 +123,10 @@ def appraise(statement: Statement, studies: Mapping[str, Study] | None = None) -
     ceiling = sum(course.saving_in(1).values())
 
     def saving_in(year: int) -> dict[str, float]:
-        return {group: (1.0 if share is None else share) * amount for group, amount in course.saving_in(year).items()}
+        return {
+            group: (1.0 if share is None else share) * amount
+            for group, amount in course.saving_in(year).items()
+        }
 
     items = cash_flow(cost, saving_in, course.banks)
     flows = totals(items)
@@ -229,43 +232,63 @@ def _charging_cost(statement: Statement) -> float:
     return per_year(statement) * scenario.timeline.step_hours * float((price * charge).sum())
 
 
+@dataclass(frozen=True)
+class _Trial:
+    """One input set to one value."""
+
+    words: str
+    cost: Cost
+    shift: Shift = field(default_factory=Shift)
+    points: float = 0.0
+
+    def result(
+        self, saving_in: Callable[[int], Mapping[str, float]], banks: tuple[BankLife, ...]
+    ) -> tuple[float, float | None]:
+        """Net present value and simple payback."""
+        flows = totals(cash_flow(self.cost, saving_in, banks, self.shift))
+        return net_present_value(flows, _shifted(self.cost.nominal_rate, self.points)), payback(flows)
+
+
+def _shifted(rate: float, points: float) -> float:
+    """A discount rate with points added, not below nothing."""
+    return max(min(rate, 0.0), rate + points)
+
+
+def _trials(cost: Cost) -> Iterator[tuple[str, _Trial, _Trial]]:
+    """Each main input with a lower and a higher value."""
+    less, more = "20 % less", "20 % more"
+    yield (
+        "Capital and replacements",
+        _Trial(less, cost, Shift(capital=0.8)),
+        _Trial(more, cost, Shift(capital=1.2)),
+    )
+    yield "Yearly saving", _Trial(less, cost, Shift(saving=0.8)), _Trial(more, cost, Shift(saving=1.2))
+    fall, rise = Shift(prices=-0.02), Shift(prices=0.02)
+    yield (
+        "Price changes",
+        _Trial("2 points a year less", cost, fall),
+        _Trial("2 points a year more", cost, rise),
+    )
+    rates = [
+        _Trial(f"{100 * _shifted(cost.nominal_rate, points):.3g} %", cost, points=points)
+        for points in (-0.02, 0.02)
+    ]
+    yield "Discount rate", rates[0], rates[1]
+    lives = [min(max(cost.life_years + years, 1), MOST_YEARS) for years in (-5, 5)]
+    lasting = [_Trial(f"{years} years", cost.model_copy(update={"life_years": years})) for years in lives]
+    yield "Life", lasting[0], lasting[1]
+    if cost.yearly or cost.upkeep:
+        yield "Upkeep", _Trial(less, cost, Shift(upkeep=0.8)), _Trial(more, cost, Shift(upkeep=1.2))
+
+
 def _sensitivities(
     cost: Cost, saving_in: Callable[[int], Mapping[str, float]], banks: tuple[BankLife, ...]
 ) -> tuple[Sensitivity, ...]:
     """Net present value and payback with each main input lower and higher, everything else the same."""
-
-    def result(changed: Cost, shift: Shift, points: float = 0.0) -> tuple[float, float | None]:
-        flows = totals(cash_flow(changed, saving_in, banks, shift))
-        return net_present_value(flows, max(0.0, changed.nominal_rate + points)), payback(flows)
-
-    def lasting(years: int) -> Cost:
-        return cost.model_copy(update={"life_years": min(max(years, 1), MOST_YEARS)})
-
-    rate, life = 100 * cost.nominal_rate, cost.life_years
-    shorter, longer = lasting(life - 5), lasting(life + 5)
-    tried = [
-        ("Capital and replacements", "20 % less", "20 % more", (cost, Shift(capital=0.8)), (cost, Shift(capital=1.2))),
-        ("Yearly saving", "20 % less", "20 % more", (cost, Shift(saving=0.8)), (cost, Shift(saving=1.2))),
-        (
-            "Price changes",
-            "2 points a year less", "2 points a year more", (cost, Shift(prices=-0.02)), (cost, Shift(prices=0.02)),
-        ),
-        (
-            "Discount rate",
-            f"{max(0.0, rate - 2):.3g} %", f"{rate + 2:.3g} %", (cost, Shift(), -0.02), (cost, Shift(), 0.02),
-        ),
-        (
-            "Life",
-            f"{shorter.life_years} years", f"{longer.life_years} years", (shorter, Shift()), (longer, Shift()),
-        ),
-    ]  # fmt: skip
-    if cost.yearly or cost.upkeep:
-        upkeep = ((cost, Shift(upkeep=0.8)), (cost, Shift(upkeep=1.2)))
-        tried.append(("Upkeep", "20 % less", "20 % more", *upkeep))
     found = []
-    for name, low_words, high_words, low, high in tried:
-        (low_npv, low_back), (high_npv, high_back) = result(*low), result(*high)
-        found.append(Sensitivity(name, low_words, high_words, low_npv, high_npv, low_back, high_back))
+    for name, low, high in _trials(cost):
+        (low_npv, low_back), (high_npv, high_back) = (trial.result(saving_in, banks) for trial in (low, high))
+        found.append(Sensitivity(name, low.words, high.words, low_npv, high_npv, low_back, high_back))
     return tuple(sorted(found, key=lambda one: -abs(one.high_npv - one.low_npv)))
 
 
@@ -286,7 +309,9 @@ def _notes(statement: Statement, cost: Cost, course: Course, share: float | None
         for group, change in cost.escalation.model_dump().items()
     }
     if any(changes.values()):
-        named = ", ".join(f"{group.replace('_', ' ')} {100 * change:g} %" for group, change in changes.items())
+        named = ", ".join(
+            f"{group.replace('_', ' ')} {100 * change:g} %" for group, change in changes.items()
+        )
         yield f"Cash flow is in money of the day. Savings change each year by: {named}; year 1 has the run's prices."
     else:
         yield "Prices stay as they are in every year: no inflation and no change of any price is given."

@@ -75,7 +75,11 @@ def cash_flow(
         *_incentives(cost, shift),
         *_upkeep(cost, shift),
         *_replacements(cost, banks, shift),
-        Item("End value", "end value", _once(cost, cost.life_years, cost.end_value * _grown(cost, cost.life_years))),
+        Item(
+            "End value",
+            "end value",
+            _once(cost, cost.life_years, cost.end_value * _grown(cost, cost.life_years)),
+        ),
     ]
     loan, interest = _loan(cost)
     items.append(Item("Loan", "loan", tuple(loan)))
@@ -98,9 +102,7 @@ def _once(cost: Cost, year: int, amount: float) -> tuple[float, ...]:
     return tuple(amount if at == year else 0.0 for at in range(cost.life_years + 1))
 
 
-def _savings(
-    cost: Cost, saving_in: Callable[[int], Mapping[str, float]], shift: Shift
-) -> Iterator[Item]:
+def _savings(cost: Cost, saving_in: Callable[[int], Mapping[str, float]], shift: Shift) -> Iterator[Item]:
     years = [saving_in(year) for year in range(1, cost.life_years + 1)]
     for group, name in SAVING_NAMES.items():
         change = getattr(cost.escalation, group)

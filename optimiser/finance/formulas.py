@@ -10,12 +10,12 @@ LEAST_RATE, MOST_RATE = -0.99, 1e4
 GRID = 20_001
 
 
-def discounted(flows: Sequence[float], rate: float) -> np.ndarray:
+def discounted(flows: Sequence[float] | np.ndarray, rate: float) -> np.ndarray:
     """Present value of each flow, of shape (years,), the first as it is. [currency]"""
     return np.asarray(flows, float) / (1 + rate) ** np.arange(len(flows))
 
 
-def net_present_value(flows: Sequence[float], rate: float) -> float:
+def net_present_value(flows: Sequence[float] | np.ndarray, rate: float) -> float:
     """Present value of yearly flows, the first undiscounted.
 
     Parameters

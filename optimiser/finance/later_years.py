@@ -85,7 +85,11 @@ State = tuple[tuple[float, ...], float, float]
 def _state(course: Course, cost: Cost, year: int) -> State:
     """What is left of each bank and of the modules in a year, and how much the load has grown."""
     left = tuple(round(max(LEAST_SHARE, bank.share_left(year)), 9) for bank in course.banks)
-    return left, round(course.solar_share(year), 9), round((1 + cost.life.load_growth_fraction) ** (year - 1), 9)
+    return (
+        left,
+        round(course.solar_share(year), 9),
+        round((1 + cost.life.load_growth_fraction) ** (year - 1), 9),
+    )
 
 
 def coarser(scenario: Scenario, step_minutes: int) -> Scenario:
@@ -99,7 +103,9 @@ def coarser(scenario: Scenario, step_minutes: int) -> Scenario:
     return vary(scenario, changes)
 
 
-def aged(scenario: Scenario, storage_left: Sequence[float], solar_left: float, load_factor: float) -> Scenario:
+def aged(
+    scenario: Scenario, storage_left: Sequence[float], solar_left: float, load_factor: float
+) -> Scenario:
     """The same scenario with less storage, less sun and more load.
 
     Parameters
@@ -117,7 +123,9 @@ def aged(scenario: Scenario, storage_left: Sequence[float], solar_left: float, l
     """
     changes: dict[str, Any] = {}
     for index, (bank, left) in enumerate(zip(scenario.storage, storage_left, strict=True)):
-        key = next(k for k in ("unit_kwh", "unit_usable_kwh", "capacitance_f") if k in scenario.raw["storage"][index])
+        key = next(
+            k for k in ("unit_kwh", "unit_usable_kwh", "capacitance_f") if k in scenario.raw["storage"][index]
+        )
         changes[f"storage.{index}.{key}"] = left * getattr(bank, key)
     factors: dict[str, float] = {}
     scaled: list[tuple[str, str, Any, float]] = []

@@ -64,12 +64,16 @@ def spread(rows: list[dict[str, Any]]) -> dict[str, dict[str, float | None]]:
         np.inf if row["simple_payback_years"] is None else row["simple_payback_years"] for row in rows
     )
     at = {name: years[int(np.ceil(share * (len(years) - 1)))] for name, share in QUANTILES.items()}
-    found["simple_payback_years"] = {name: None if np.isinf(year) else float(year) for name, year in at.items()}
+    found["simple_payback_years"] = {
+        name: None if np.isinf(year) else float(year) for name, year in at.items()
+    }
     return found
 
 
 def _warnings(rows: list[dict[str, Any]]) -> list[str]:
     losing = [row["name"] for row in rows if row["npv"] < 0]
     if losing and len(losing) < len(rows):
-        return [f"The net present value is negative on the prices of {', '.join(losing)}, and positive on the others."]
+        return [
+            f"The net present value is negative on the prices of {', '.join(losing)}, and positive on the others."
+        ]
     return []
