@@ -512,7 +512,9 @@ def _load_units(scenario: Any) -> Iterator[str]:
 def _load_without_system(scenario: Any) -> Iterator[str]:
     """Load that the connection could not carry alone: the bill before then prices what cannot happen."""
     site, terms = scenario.site, _numbers(scenario)
-    load = sum((terms.values(load.power_kw) for load in site.load), np.zeros(scenario.timeline.steps))
+    load = sum(
+        (load.scale * terms.values(load.power_kw) for load in site.load), np.zeros(scenario.timeline.steps)
+    )
     excess = load - terms.values(site.connection.import_limit_kw)
     if excess.max() > 1e-6:
         step = int(excess.argmax())

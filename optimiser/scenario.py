@@ -728,11 +728,16 @@ def _faults(model: type[BaseModel], raw: Any, details: list[dict[str, Any]]) -> 
     """A sentence for each fault that pydantic found; one for a slip that it sees twice."""
     numbers = {detail["loc"][:-1] for detail in details if detail["loc"][-1:] == ("float",)}
     missing = {detail["loc"] for detail in details if detail["type"] == "missing"}
+    places = {detail["loc"] for detail in details}
     faults, meant = [], set()
     for detail in details:
         loc = detail["loc"]
         if loc[-1:] == ("str",) and loc[:-1] in numbers:
             continue  # a number or a series: said once, for the number
+        if detail["type"] == "too_short" and any(
+            other[: len(loc)] == loc and other != loc for other in places
+        ):
+            continue  # its items are there, and what is wrong with them is said
         if detail["type"] == "extra_forbidden":
             wanted = [str(other[-1]) for other in missing if other[:-1] == loc[:-1]]
             near = difflib.get_close_matches(str(loc[-1]), wanted, 1, cutoff=0.6)
@@ -812,7 +817,8 @@ def _way_out(kind: str, place: str, value: Any) -> str:
 def _shown(value: Any) -> str:
     """A value as the file writes it, cut to a line."""
     if isinstance(value, (dict, list, tuple)):
-        return "a table" if isinstance(value, dict) else "a list"
+        kind = "table" if isinstance(value, dict) else "list"
+        return f"a {kind}" if value else f"an empty {kind}"
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, (datetime.date, datetime.time)):

@@ -305,13 +305,18 @@ def _starts(path: Path, column: pd.Series, source: Source) -> pd.DatetimeIndex:
         raise SeriesError(
             str(path), [f"the stamp in data row {part[0] + 1} holds a part of a second. Round the stamps."]
         )
-    fault = _spacing_fault(starts, step)
+    fault = _spacing_fault(starts, step, source.zone)
     if fault:
         raise SeriesError(str(path), [fault])
     return starts
 
 
-def _spacing_fault(starts: pd.DatetimeIndex, step: pd.Timedelta) -> str | None:
+def _shown(stamp: pd.Timestamp, zone: str) -> str:
+    """A moment as a clock says it, with its distance from UTC."""
+    return f"{stamp.tz_convert(zone_of(zone)):%Y-%m-%d %H:%M%z}".replace("+0000", "Z")
+
+
+def _spacing_fault(starts: pd.DatetimeIndex, step: pd.Timedelta, zone: str) -> str | None:
     if len(starts) == 0:
         return "the file has no rows."
     gaps = np.diff(starts.asi8)
@@ -323,14 +328,12 @@ def _spacing_fault(starts: pd.DatetimeIndex, step: pd.Timedelta) -> str | None:
     if here == there:
         kind = "appears twice"
     elif there < here:
-        kind = f"is followed by the earlier {there:%Y-%m-%d %H:%M}Z"
+        kind = f"is followed by the earlier {_shown(there, zone)}"
     else:
-        kind = (
-            f"is followed by {there:%Y-%m-%d %H:%M}Z, not by one {int(step.total_seconds() // 60)} min later"
-        )
+        kind = f"is followed by {_shown(there, zone)}, not by one {int(step.total_seconds() // 60)} min later"
     more = f"; {len(wrong)} such places in all" if len(wrong) > 1 else ""
     return (
-        f"the interval that starts {here:%Y-%m-%d %H:%M}Z (data row {row + 1}) {kind}{more}. Data are not mended "
+        f"the interval that starts {_shown(here, zone)} (data row {row + 1}) {kind}{more}. Data are not mended "
         "silently: put the rows in order, without gaps or repeats, or correct step_minutes."
     )
 
@@ -367,11 +370,11 @@ def lay(table: Table, column: str, timeline: Timeline, at_least: float | None = 
     values = _span(where, column, starts, values, timeline, table.source)
     bad = np.flatnonzero(~np.isfinite(values))
     if len(bad):
-        stamp = timeline.starts[int(bad[0])]
+        stamp, zone = timeline.starts[int(bad[0])], timeline.zone
         raise SeriesError(
             where,
             [
-                f"column {column} is empty or no number in the interval that starts {stamp:%Y-%m-%d %H:%M}Z; "
+                f"column {column} is empty or no number in the interval that starts {_shown(stamp, zone)}; "
                 f"{len(bad)} such steps in all{_first_text(table.frame[column])}. Fill them in the file; nothing is "
                 "filled silently."
             ],

@@ -23,6 +23,7 @@ class Load(Component):
 
     phase: Phase = choice('phase it is on; "all" shares it equally', default="all")
     power_kw: Column = column("kW", "load", at_least=0)
+    scale: float = quantity("-", "multiplies power_kw", default=1.0, at_least=0, at_most=1000)
 
 
 class AcSolar(Component):
@@ -220,7 +221,7 @@ class Site(Component):
 
     def load_kw(self, terms: Any, phase: str) -> np.ndarray:
         """Load of a phase, of shape (steps,). [kW]"""
-        parts = [self.share(load, phase) * terms.values(load.power_kw) for load in self.load]
+        parts = [self.share(load, phase) * load.scale * terms.values(load.power_kw) for load in self.load]
         return sum(parts, np.zeros(terms.timeline.steps))
 
     def existing_solar_kw(self, terms: Any, phase: str) -> np.ndarray:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from optimiser import patterns
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.finance.later_years import later_years
@@ -28,6 +29,7 @@ class Entry:
 
 
 STUDIES: Mapping[str, Entry] = {
+    "patterns": Entry(patterns.study, usual=True),
     "life": Entry(later_years),
     "price_years": Entry(price_years),
 }

@@ -23,7 +23,7 @@ from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
-from optimiser.studies import make_studies, usual, with_required
+from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
 from optimiser.workbook import write_workbook
@@ -477,8 +477,8 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     Returns
     -------
     dict of str to Path
-        "report", "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", with costs "cash_flow_csv" and
-        "appraisal", and "STUDY-TABLE" for each table of a study.
+        "report", "customer" (two sheets of paper), "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", with
+        costs "cash_flow_csv" and "appraisal", and "STUDY-TABLE" for each table of a study.
 
     Raises
     ------
@@ -491,6 +491,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     folder = Path(folder)
     paths = {
         "report": folder / "report.html",
+        "customer": folder / "customer.html",
         "dispatch_csv": folder / "dispatch.csv",
         "dispatch_parquet": folder / "dispatch.parquet",
         "statement_csv": folder / "statement.csv",
@@ -505,6 +506,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     results = Results(made.summary, made.dispatch_table, made.statement.table, tables)
     writers: dict[str, Callable[[Path], Any]] = {
         "report": lambda path: write_report(results, path),
+        "customer": lambda path: write_report(results, path, edition="customer"),
         "dispatch_csv": lambda path: made.dispatch_table.round(6).to_csv(path),
         "dispatch_parquet": lambda path: made.dispatch_table.to_parquet(path),
         "statement_csv": lambda path: made.statement.table.round(6).to_csv(path, index=False),
@@ -522,8 +524,16 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         all_or_nothing({paths[name]: write for name, write in writers.items()})
+        _remove_old_tables(folder, set(paths.values()))
     except OSError as problem:
         raise OptimiserError(
             f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
         ) from None
     return paths
+
+
+def _remove_old_tables(folder: Path, written: set[Path]) -> None:
+    """Remove tables that an earlier run made and this one did not: they would speak of another run."""
+    for pattern in (*(f"{name}-*.csv" for name in STUDIES), "cash-flow.csv", "appraisal.xlsx"):
+        for path in set(folder.glob(pattern)) - written:
+            path.unlink()

@@ -492,7 +492,7 @@ class LpTerms(Terms):
     def step_of(
         self, name: str, level: Array, *, tops: Sequence[float], per: Grouping, unit: str = "kW"
     ) -> list[Array]:
-        """1 for the lowest step that a level fits under, 0 for the others; relaxed, shares of several."""
+        """1 for the lowest step that a level fits under, 0 for the others; between whole numbers, shares of several."""
         chosen = []
         for number in range(1, len(tops) + 1):
             chosen.append(self.column(f"{name}.step_{number}", at_most=1.0, per=per, unit="-", derived=True))
@@ -606,16 +606,12 @@ class SettledTerms(Terms):
         Value of each column by name.
     replays : list of Replay
         Rules that every schedule keeps.
-    relaxed : list of Replay
-        Whole numbers that the program may have relaxed; the books do not read them, so what they leave open shows
-        in the gap alone.
     """
 
     timeline: Timeline
     _read: Callable[[Any], Numbers]
     solved: dict[str, Array]
     replays: list[Replay] = field(default_factory=list)
-    relaxed: list[Replay] = field(default_factory=list)
     _before: dict[int, float] = field(default_factory=dict)
 
     def series(self, numbers: Numbers, per: Grouping = STEP) -> Array:
@@ -719,9 +715,9 @@ class SettledTerms(Terms):
         return np.maximum(np.maximum(level, fraction * np.array(before)), at_least)
 
     def whole(self, name: str) -> None:
-        """Replay of the rule that a column is a whole number, among what the relaxation leaves open."""
+        """Replay of the rule that a column is a whole number."""
         values = self.solved[name]
-        self.relaxed.append(Replay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
+        self.replays.append(Replay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
 
     def blocks(
         self,

@@ -458,7 +458,7 @@ def test_the_saving_of_later_years_falls_by_the_rule_or_is_solved(tmp_path):
     assert sum(by_rule.course.saving_in(6).values()) <= expected + 1e-6
     assert solved.npv >= by_rule.npv - 1e-6
     made = run(scenario)
-    assert {"life"} == set(made.studies)
+    assert "life" in made.studies
     assert pytest.approx(solved.npv) == made.appraisal.npv
 
 

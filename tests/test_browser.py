@@ -208,6 +208,14 @@ def test_page_prints(folder: Path) -> None:
         assert (float(width), float(height)) == pytest.approx((595.3, 841.9), abs=1)
 
 
+def test_short_edition_prints_on_two_sheets(folder: Path) -> None:
+    """Two sheets of A4, and nothing on them that the browser complains of."""
+    write_report(sample_results(), folder / "customer.html", edition="customer")
+    path = folder / "customer.pdf"
+    browse(folder, "customer.html", f"--print-to-pdf={path}", "--no-pdf-header-footer")
+    assert 2 == len(re.findall(rb"/MediaBox", path.read_bytes()))
+
+
 def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
     """Dark colours where asked for; another day at a press; the clock change has its repeated hour."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -236,6 +244,54 @@ def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
         browser.close()
     assert complaints == []
     assert asked == [(folder / "page.html").as_uri()]
+
+
+def test_numbers_are_written_as_the_reader_writes_them(folder: Path) -> None:
+    """A reader in Germany sees 1.234,56, one in Britain 1,234.56; versions stay as they are."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    texts = {}
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=BROWSER, args=list(FLAGS[1:-1]))
+        for locale in ("en-GB", "de-DE"):
+            page = browser.new_context(locale=locale).new_page()
+            page.goto((folder / "page.html").as_uri())
+            page.locator("html[data-drawn=all]").wait_for(state="attached")
+            words = [page.locator(place).inner_text() for place in ("#answer", "#bill", "#provenance")]
+            texts[locale] = [*words, page.locator("#chart-earnings").inner_html()]
+        browser.close()
+    figure = re.search(r"\d,\d{3}\.\d\d", texts["en-GB"][0])
+    assert figure is not None
+    german = figure[0].replace(",", "_").replace(".", ",").replace("_", ".")
+    assert german in texts["de-DE"][0]
+    assert not re.search(r"\d,\d{3}\.\d\d", "".join(texts["de-DE"][:2]) + texts["de-DE"][3])
+    assert texts["en-GB"][2] == texts["de-DE"][2]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("edition", ["full", "customer"])
+def test_page_passes_an_accessibility_checker(folder: Path, scheme: str, edition: str) -> None:
+    """axe-core finds no breach of WCAG 2.2 A and AA: names, roles, contrast, order of headings, landmarks.
+
+    The reference is axe-core, the checker of Deque Systems, as packed in axe-playwright-python.
+    """
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    write_report(sample_results(), folder / f"{edition}.html", edition=edition)
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=BROWSER, args=list(FLAGS[1:-1]))
+        page = browser.new_page(color_scheme=scheme, viewport={"width": 1000, "height": 900})
+        page.goto((folder / f"{edition}.html").as_uri())
+        page.locator("html[data-drawn=all]").wait_for(state="attached")
+        wanted = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+        found = axe.Axe().run(page, options={"runOnly": {"type": "tag", "values": wanted}}).response
+        browser.close()
+    breaches = [
+        f"{rule['id']}: {node['html'][:120]} {node['failureSummary']}"
+        for rule in found["violations"]
+        for node in rule["nodes"]
+    ]
+    assert breaches == []
+    assert len(found["passes"]) > 15
 
 
 @pytest.mark.parametrize("width_px", [360, 1280])

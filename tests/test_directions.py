@@ -31,12 +31,14 @@ from test_oracle import (
     up,
 )
 
+from optimiser.dispatch import solve
 from optimiser.engine import answer as answers
 from optimiser.engine import branching, decisions, directions, proof
 from optimiser.engine.decisions import implied_rows
 from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
 from optimiser.scenario import Scenario, read_scenario, vary
+from optimiser.starter import write_starter
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
 GAP = 1e-6
@@ -277,6 +279,31 @@ def test_whole_bids_equal_the_whole_integer_program(features):
     bid = outcome.solution.x[problem.places["service.stepped.offer_kw"]]
     assert np.allclose(bid / 0.75, np.round(bid / 0.75), atol=1e-6)
     assert ((bid < 1e-6) | (bid > 2.0 - 1e-6)).all()
+
+
+def test_a_week_of_bids_in_steps_has_a_schedule_soon(tmp_path):
+    """Hundreds of bids that share one store: a schedule with whole bids within seconds, its distance proven."""
+    write_starter(tmp_path / "site")
+    path = tmp_path / "site" / "scenario.toml"
+    bid = """
+        [[service]]
+        name = "stepped"
+        direction = "up"
+        sustain_hours = 0.5
+        price = 20.0
+        price_unit = "per_mw_hour"
+        bid_by = "site"
+        least_bid_kw = 2.0
+        bid_step_kw = 1.5
+        [solve]
+        time_limit_s = 5
+        """
+    path.write_text(path.read_text(encoding="utf-8") + bid, encoding="utf-8")
+    dispatch = solve(read_scenario(path))
+    offered = next(o.offered_kw for o in dispatch.offers if o.product.name == "stepped")
+    assert np.allclose(offered / 1.5, np.round(offered / 1.5), atol=1e-6)
+    assert dispatch.proof.gap_absolute < 10
+    assert dispatch.proof.bound > dispatch.proof.settled
 
 
 def test_untempted_schedule_is_left_as_it_is():

@@ -27,8 +27,19 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
     *("storage", "site", "services", "tariff", "formulation", "cost", "scenario"),
-    *("billing", "rates", "intake", "engine", "dispatch", "settlement", "study", "finance", "studies"),
-    *("report", "checks", "workbook", "tables", "importing", "starter", "cli"),
+    *(
+        "billing",
+        "rates",
+        "intake",
+        "engine",
+        "dispatch",
+        "settlement",
+        "study",
+        "finance",
+        "patterns",
+        "studies",
+    ),
+    *("report", "checks", "workbook", "tables", "fleet", "compare", "importing", "starter", "cli"),
 ]
 
 # Where a library may be imported; everything else reads it through these.

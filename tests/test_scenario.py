@@ -416,11 +416,14 @@ def each_stamp(write: Any) -> list[str]:
 DATA = {
     "hole": (
         with_cell(""),
-        "column load_kw is empty or no number in the interval that starts 2025-06-02 02:30Z; 1 such",
+        "column load_kw is empty or no number in the interval that starts 2025-06-02 04:30+0200; 1 such",
     ),
     "word": (with_cell("abc"), "1 such steps in all, such as 'abc'"),
-    "endless": (with_cell("inf"), "is empty or no number in the interval that starts 2025-06-02 02:30Z"),
-    "overflow": (with_cell("1e999"), "is empty or no number in the interval that starts 2025-06-02 02:30Z"),
+    "endless": (with_cell("inf"), "is empty or no number in the interval that starts 2025-06-02 04:30+0200"),
+    "overflow": (
+        with_cell("1e999"),
+        "is empty or no number in the interval that starts 2025-06-02 04:30+0200",
+    ),
     "a figure that cannot be meant": (
         with_cell("1e200"),
         "column load_kw must be at most 1e+09, got 1e+200 in the step",

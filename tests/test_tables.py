@@ -200,7 +200,19 @@ def test_writing_again_replaces(tmp_path, made):
     """A second run takes the place of the first, file by file."""
     results, folder = made
     names = sorted(os.listdir(folder))
+    (folder / "patterns-old.csv").write_text("a table that this run does not make")
+    (folder / "mine.csv").write_text("not the program's")
     write_results(results, folder)
-    assert names == sorted(os.listdir(folder))
-    expected = ["appraisal.xlsx", "cash-flow.csv", "dispatch.csv", "dispatch.parquet"]
-    assert [*expected, "report.html", "statement.csv", "summary.json"] == names
+    assert sorted([*names, "mine.csv"]) == sorted(os.listdir(folder))
+    always = {
+        "appraisal.xlsx",
+        "cash-flow.csv",
+        "customer.html",
+        "dispatch.csv",
+        "dispatch.parquet",
+        "report.html",
+        "statement.csv",
+        "summary.json",
+    }
+    assert always | {"patterns-days.csv", "patterns-weeks.csv"} <= set(names)
+    (folder / "mine.csv").unlink()

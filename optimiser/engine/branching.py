@@ -23,6 +23,8 @@ from optimiser.errors import UnprovenError
 MOST_NODES = 960
 DIVE_EVERY = 40
 QUICK_NODES = 240
+FIRST_TRIES = 20
+MANY_WHOLE = 100
 INTEGER_SECONDS_PER_NODE = 0.02
 
 
@@ -160,17 +162,20 @@ class Part:
         spare : float
             Branches that promise less than this beyond the best known are left. [currency]
         most_nodes : int
-            Linear programs to solve at most once a schedule is known. Beyond `MOST_NODES` the integer solver, which
-            copes better with steps that are alike, has a try in between: after a quick search, before the long one.
+            Linear programs to solve at most once a schedule is known. Beyond `MOST_NODES`, or with many whole numbers,
+            the integer solver, which copes better with steps that are alike, has a try in between: after a quick
+            search, before the long one.
         deadline : float
             `time.perf_counter()` at which to stop with what there is.
         """
         self._highs.change_costs(self._places, prices)
-        if most_nodes <= MOST_NODES:
+        many = np.count_nonzero(self._kind == WHOLE) > MANY_WHOLE
+        if most_nodes <= MOST_NODES and not many:
             return self._search(prices, start, spare, most_nodes, deadline)
         known = self._search(prices, start, spare, QUICK_NODES, deadline)
         if known.bound > known.purse + spare:
-            limit = min(INTEGER_SECONDS_PER_NODE * most_nodes, deadline - time.perf_counter())
+            limit = INTEGER_SECONDS_PER_NODE * max(most_nodes, MOST_NODES)
+            limit = min(limit, deadline - time.perf_counter())
             known = self._by_integers(prices, known, spare, limit)
         if known.bound > known.purse + spare:
             found = self._search(prices, known.x, spare, most_nodes, deadline)
@@ -180,7 +185,8 @@ class Part:
     def _search(
         self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
     ) -> Best:
-        best, purse = start, -np.inf if start is None else float(prices @ start)
+        best = self._first(prices) if start is None else start
+        purse = -np.inf if best is None else float(prices @ best)
         closed, nodes, diving = -np.inf, _Nodes(), True
         while nodes:
             # Down one branch at first and now and then, which finds schedules; else where most is promised.
@@ -208,11 +214,38 @@ class Part:
                 best, purse = x, made
         return Best(max(closed, purse), purse, best)
 
+    def _first(self, prices: np.ndarray) -> np.ndarray | None:
+        """A schedule soon, not the best: what is broken is taken as it leans, whole numbers down; None if that fails.
+
+        A smaller bid is hardly ever one that cannot be kept, while going up and back again can take for ever.
+        """
+        lower, upper = self._problem.lower.copy(), self._problem.upper.copy()
+        for _ in range(FIRST_TRIES):
+            found = self._solved(prices, lower, upper, np.inf)
+            if found is None:
+                return None
+            x = found[1]
+            one, other = x[self._one], x[self._other]
+            most = self._problem.upper[self._one]
+            broken = np.flatnonzero(Decisions.broken_at(one, other, most, self._kind))
+            if not len(broken):
+                return x
+            leans = np.array([self._kind[p] != WHOLE and self._leaning(int(p), x) for p in broken])
+            first, then = self._one[broken], self._other[broken]
+            take(lower, upper, first, then, self._kind[broken], leans, one[broken])
+        return None
+
     def _relaxed(self, prices: np.ndarray, node: _Node) -> tuple[float, np.ndarray] | None:
         """Bound and schedule of the linear program with some decisions taken; None where it has none."""
         lower, upper = self._problem.lower.copy(), self._problem.upper.copy()
         for place, second, at in node.decided:
             take(lower, upper, self._one[place], self._other[place], self._kind[place], second, at)
+        return self._solved(prices, lower, upper, node.promised)
+
+    def _solved(
+        self, prices: np.ndarray, lower: np.ndarray, upper: np.ndarray, promised: float
+    ) -> tuple[float, np.ndarray] | None:
+        """Bound and schedule within some bounds of the columns; None where there is none."""
         if (lower > upper).any():
             return None
         self._highs.change_column_bounds(self._places, lower, upper)
@@ -220,8 +253,8 @@ class Part:
         if solution.verdict == "infeasible":
             return None
         sides = (self._problem.row_lower, self._problem.row_upper)
-        promised = proof.boxed_bound(self.matrix, sides, (lower, upper), prices, solution.row_dual)
-        return min(promised, node.promised), np.clip(solution.x, lower, upper)
+        bound = proof.boxed_bound(self.matrix, sides, (lower, upper), prices, solution.row_dual)
+        return min(bound, promised), np.clip(solution.x, lower, upper)
 
     def _worst(self, x: np.ndarray, prices: np.ndarray) -> int | None:
         """The broken decision with the most in it, whole numbers first; None if all are kept."""

@@ -34,7 +34,10 @@ MOST_PRICES = 8
 MOST_WIDENED = 12
 MOST_TRIES = 12
 MOST_ROWS_KEPT = 400_000
-NONE_FOUND = "no schedule was found that never imports and exports at once; give solve.time_limit_s more time"
+NONE_FOUND = (
+    "no schedule was found that keeps every decision, such as one direction at a time; "
+    "give solve.time_limit_s more time"
+)
 
 Span = tuple[int, int]
 

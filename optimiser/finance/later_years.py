@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
 
 from optimiser.cost import Cost
 from optimiser.dispatch import Progress, solve
-from optimiser.errors import OptimiserError
 from optimiser.finance.ageing import BankLife, Course, bank_lives
 from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario import Scenario, vary
@@ -115,11 +114,6 @@ def aged(
         Share of its usable energy that each bank keeps, in (0, 1]. [-]
     solar_left, load_factor : float
         Factors on the sun that is available and on the load. [-]
-
-    Raises
-    ------
-    OptimiserError
-        If one column of data is both load and sun, so that it cannot grow and fade.
     """
     changes: dict[str, Any] = {}
     for index, (bank, left) in enumerate(zip(scenario.storage, storage_left, strict=True)):
@@ -127,28 +121,20 @@ def aged(
             k for k in ("unit_kwh", "unit_usable_kwh", "capacitance_f") if k in scenario.raw["storage"][index]
         )
         changes[f"storage.{index}.{key}"] = left * getattr(bank, key)
-    factors: dict[str, float] = {}
-    scaled: list[tuple[str, str, Any, float]] = []
     for index, load in enumerate(scenario.site.load):
-        scaled.append((f"site.load.{index}", "power_kw", load, load_factor))
+        changes[f"site.load.{index}.scale"] = load_factor * load.scale
+    faded: set[str] = set()
     for place, systems in (
         ("site.solar_controller", scenario.site.solar_controller),
         ("site.ac_solar", scenario.site.ac_solar),
     ):
         for index, system in enumerate(systems):
-            key = "size_kwp" if system.size_kwp is not None else "available_kw"
-            scaled.append((f"{place}.{index}", key, system, solar_left))
-    for place, key, part, factor in scaled:
-        value = getattr(part, key)
-        if not isinstance(value, str):
-            changes[f"{place}.{key}"] = factor * value
-        elif factors.setdefault(value, factor) != factor:
-            raise OptimiserError(
-                f"{value} is both load and sun, so later years cannot be solved. Copy it to a second column."
-            )
-    made = vary(scenario, changes) if changes else scenario
-    return dataclasses.replace(made, columns=_scaled(made.columns, factors))
-
-
-def _scaled(columns: Mapping[str, Any], factors: Mapping[str, float]) -> dict[str, Any]:
-    return {name: values * factors.get(name, 1.0) for name, values in columns.items()}
+            if system.size_kwp is not None:
+                changes[f"{place}.{index}.size_kwp"] = solar_left * system.size_kwp
+            elif isinstance(system.available_kw, str):
+                faded.add(system.available_kw)
+            else:
+                changes[f"{place}.{index}.available_kw"] = solar_left * system.available_kw
+    made = vary(scenario, changes)
+    columns = {name: values * (solar_left if name in faded else 1.0) for name, values in made.columns.items()}
+    return dataclasses.replace(made, columns=columns)

@@ -26,6 +26,8 @@ def content_of(path: Path) -> bytes:
         If the file is missing, cannot be read or unpacked, is empty, holds several files, or unpacks to more than
         `MOST_BYTES`.
     """
+    if path.is_dir():
+        raise SeriesError(str(path), ["it is a folder. Name the file in it."])
     if not path.is_file():
         raise SeriesError(str(path), ["the file does not exist. Check its name and folder."])
     raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)

@@ -20,11 +20,13 @@ from plotly.offline import get_plotlyjs
 from optimiser.report import (
     bill,
     cautions,
+    customer,
     dispatch,
     earnings,
     energy,
     first_screen,
     money,
+    patterns,
     proof,
     provenance,
     services,
@@ -39,6 +41,7 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
+    patterns.section,
     dispatch.section,
     services.section,
     energy.section,
@@ -49,7 +52,7 @@ SECTIONS = (
 )
 
 
-def write_report(results: Results, path: str | os.PathLike[str]) -> Path:
+def write_report(results: Results, path: str | os.PathLike[str], *, edition: str = "full") -> Path:
     """Write the page of a run.
 
     Parameters
@@ -58,6 +61,8 @@ def write_report(results: Results, path: str | os.PathLike[str]) -> Path:
         Finished figures of the run.
     path : path
         Where to write; an existing file is replaced only once the new one is whole.
+    edition : str
+        "full", or "customer" for two sheets of paper.
 
     Returns
     -------
@@ -65,7 +70,7 @@ def write_report(results: Results, path: str | os.PathLike[str]) -> Path:
         The file written.
     """
     target = Path(path)
-    page = render(results)
+    page = render(results, edition=edition)
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
@@ -78,21 +83,28 @@ def write_report(results: Results, path: str | os.PathLike[str]) -> Path:
     return target
 
 
-def render(results: Results) -> str:
+def render(results: Results, *, edition: str = "full") -> str:
     """The page as text."""
+    full = edition == "full"
+    made = [section(results) for section in SECTIONS] if full else customer.sections(results)
+    columns = dispatch.embedded_columns(results) if full else []
     return page_text(
         title=str(results.summary["title"]),
         invented=bool(results.summary.get("invented")),
         currency=results.summary["currency"],
-        sections=[section(results) for section in SECTIONS],
-        series=embed(
-            results.dispatch, dispatch.embedded_columns(results), float(results.summary["step_minutes"])
-        ),
+        sections=[section for section in made if section is not None],
+        series=embed(results.dispatch, columns, float(results.summary["step_minutes"])),
+        edition=edition,
     )
 
 
 def page_text(
-    title: str, invented: bool, currency: str, sections: list[Section], series: dict[str, Any]
+    title: str,
+    invented: bool,
+    currency: str,
+    sections: list[Section],
+    series: dict[str, Any],
+    edition: str = "full",
 ) -> str:
     """Sections and embedded series as one page that asks the network for nothing."""
     library, script = get_plotlyjs(), read("page.js")
@@ -107,6 +119,7 @@ def page_text(
         title=title,
         invented=invented,
         currency=currency,
+        edition=edition,
         sections=sections,
         series=without_gaps(series),
         style=Markup(read("style.css")),

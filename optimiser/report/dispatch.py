@@ -183,7 +183,7 @@ def explorer(results: Results) -> Explorer:
 
 
 def notable_days(results: Results) -> list[tuple[str, str]]:
-    """Days worth a look, each with the reason; chosen by flows and prices, never by money."""
+    """Days worth a look, each with the reason."""
     dispatch = results.dispatch
     clock = local_clock(dispatch)
     dates = pd.Series(clock.wall.astype("datetime64[D]").astype(str), index=dispatch.index)
@@ -197,6 +197,9 @@ def notable_days(results: Results) -> list[tuple[str, str]]:
         ("Least solar", "site.solar_kw", "sum", "min"),
     )
     found: list[tuple[str, str]] = []
+    worth = (results.summary.get("studies") or {}).get("patterns", {})
+    for reason, names in (("Saved most", worth.get("best_days")), ("Saved least", worth.get("worst_days"))):
+        found += [(names[0], reason)] if names else []
     for reason, column, gather, choose in rules:
         if column not in dispatch.columns:
             continue

@@ -18,6 +18,25 @@
   const redraws = []; // One function per chart, called again when the colours change.
   let printing = false;
 
+  // Numbers as the reader writes them -------------------------------------------------------------
+  // The page is written with 1,234.5; elsewhere marks are exchanged. Versions and hashes are no numbers of this kind.
+  const marks = (() => {
+    const parts = new Intl.NumberFormat(navigator.language + "-u-nu-latn").formatToParts(-1234567.5);
+    const mark = (type, usual) => (parts.find((part) => part.type === type) || { value: usual }).value;
+    return { group: mark("group", ""), decimal: mark("decimal", ".") };
+  })();
+  const theirs = marks.group !== "," || marks.decimal !== ".";
+  const asWritten = (text) => theirs ? text.replace(/(?<![\w.,-])\d{1,3}(?:,\d{3})+(?:\.\d+)?(?!\w|[.,]\d)|(?<![\w.,-])\d+\.\d+(?!\w|[.,]\d)/g,
+    (found) => found.replace(/[,.]/g, (mark) => mark === "," ? marks.group : marks.decimal)) : text;
+  const rewrite = () => {
+    if (!theirs) return;
+    const walker = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
+    while (walker.nextNode()) {
+      const node = walker.currentNode;
+      if (!node.parentElement.closest("script, #provenance, #explorer")) node.nodeValue = asWritten(node.nodeValue);
+    }
+  };
+
   // Colours -------------------------------------------------------------------------------------
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
   const painted = (value) => {
@@ -50,7 +69,7 @@
     legend: { orientation: "h", x: 0, xanchor: "left", y: 1.02, yanchor: "bottom" },
     // A finger that scrolls the page must not zoom the chart.
     dragmode: window.matchMedia("(pointer: coarse)").matches ? false : "zoom",
-    separators: ".,",
+    separators: marks.decimal + marks.group,
     xaxis: axis(), yaxis: axis(),
   }, painted(extra));
   // On a phone, figures beside bars need more of the axis, and long names two lines.
@@ -63,7 +82,8 @@
     return [traces.map((trace) => ({ ...trace, y: trace.y.map(folded) })), wider];
   };
   const draw = (element, givenTraces, givenExtra) => {
-    const [traces, extra] = fitted(givenTraces, givenExtra);
+    const written = givenTraces.map((trace) => Array.isArray(trace.text) ? { ...trace, text: trace.text.map((text) => typeof text === "string" ? asWritten(text) : text) } : trace);
+    const [traces, extra] = fitted(written, givenExtra);
     const finished = layout(element, extra);
     if (finished.width === undefined) delete finished.width;
     return Plotly.react(element, painted(traces), finished, CONFIG);
@@ -105,7 +125,7 @@
   const clockText = (moment) => two(moment.getUTCHours()) + ":" + two(moment.getUTCMinutes());
   const number = (value, decimals) => {
     if (!Number.isFinite(value)) return "";
-    const text = Math.abs(value).toLocaleString("en-GB", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+    const text = Math.abs(value).toLocaleString(navigator.language + "-u-nu-latn", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
     return (value < 0 && /[1-9]/.test(text) ? "\u2212" : "") + text;
   };
   // The drawing library reads a little HTML in names; ours are words only.
@@ -305,6 +325,7 @@
   window.addEventListener("beforeprint", () => forPrint(true));
   window.addEventListener("afterprint", () => forPrint(false));
   try {
+    rewrite();
     start();
   } catch (error) {
     document.documentElement.dataset.drawn = "failed";

@@ -1,0 +1,71 @@
+"""Commands that work on many sites or runs at once."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from optimiser.cli.common import progress
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME.")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes; left out: one a core.")
+@click.option("--quiet", is_flag=True, help="Print only where the page is.")
+def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> None:
+    """Solve the sites in the fleet's FILE apart, join their offers into whole bids, share the income.
+
+    Sites that are solved are kept: a run that was stopped goes on where it was.
+    """
+    from optimiser.fleet import read_fleet, solve_fleet, write_fleet
+
+    read = read_fleet(file)
+    folder = out or Path("reports") / file.stem
+    with progress(quiet) as say:
+        result = solve_fleet(read, folder, workers=workers, progress=say)
+        say("writing the page")
+        paths = write_fleet(result, folder)
+    found, currency = result.summary, result.summary["currency"]
+    if not quiet:
+        click.echo(f"{found['title']}: {found['sites']} sites")
+        click.echo(f"  saving, services as bid included {found['saving']:14,.2f} {currency}")
+        click.echo(f"  services as offered              {found['income_as_offered']:14,.2f} {currency}")
+        click.echo(f"  services as bid                  {found['income_as_bid']:14,.2f} {currency}")
+        click.echo(f"  lost by rounding                 {found['lost_by_rounding']:14,.2f} {currency}")
+    for name, words in result.failed.items():
+        click.echo(f"warning: {name} has no answer and is in no figure: {words}", err=True)
+    click.echo(f"Page: {paths['page']}")
+    if result.failed:
+        sys.exit(3)
+
+
+@click.command()
+@click.argument("scenarios", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option("--out", type=click.Path(path_type=Path), default=Path("reports/compare"), show_default=True)
+@click.option("--measure", is_flag=True, help="Work out each variant's own forecast-driven figures too.")
+@click.option("--quiet", is_flag=True, help="Print only where the page is.")
+def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) -> None:
+    """Solve two or more SCENARIOS, or the variants in one file, and set their bills side by side."""
+    from optimiser.compare import compare as solve_all
+    from optimiser.compare import read_plan, write_comparison
+
+    plan = read_plan(scenarios)
+    with progress(quiet) as say:
+        made = solve_all(plan, measure=measure, progress=say)
+        paths = write_comparison(made, out)
+    currency = made.summary["currency"]
+    if not quiet:
+        wide = max(len(name) for name in made.variants["variant"])
+        click.echo(f"{'':{wide}} {'saving a year':>14} {'payback':>9}   {currency}")
+        for row in made.summary["variants"]:
+            payback = row["simple_payback_years"]
+            words = "never" if payback is None else f"{payback:.1f} y"
+            words = words if row["capital_cost"] is not None else ""
+            click.echo(f"{row['variant']:{wide}} {row['saving_per_year']:14,.2f} {words:>9}")
+    click.echo(f"Page: {paths['page']}")
+
+
+COMMANDS = (fleet, compare)

@@ -1,0 +1,332 @@
+"""Several scenarios, or variants of one, each solved by itself and set side by side."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pydantic import Field, StrictStr
+
+from optimiser.dispatch import Progress
+from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.fields import Component, several, text
+from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
+from optimiser.tables import Run, run
+from optimiser.terms import Line
+from optimiser.timeline import STEP
+from optimiser.writing import all_or_nothing
+
+WITHOUT = "without the system"
+
+
+class VariantEntry(Component):
+    """One variant: a scenario, and what is changed in it."""
+
+    name: StrictStr = text("name of the variant")
+    scenario: StrictStr = text(
+        "scenario folder or file, beside this file; left out: the first variant's", default=""
+    )
+    tariff: StrictStr = text("file of a tariff that takes the place of the scenario's", default="")
+    before_tariff: StrictStr = text(
+        "the same for the case without the system; left out: the contract that the scenario has", default=""
+    )
+    change: dict[str, Any] = Field(default_factory=dict, description="values by path")
+
+
+class CompareFile(Component):
+    """Everything that a file of variants may say."""
+
+    title: StrictStr = text("title of the page")
+    description: StrictStr = text("a sentence or two", default="")
+    variant: several(VariantEntry) = Field(min_length=2, description="the variants")  # type: ignore[valid-type]
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A scenario with the name that it goes by."""
+
+    name: str
+    scenario: Scenario
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be compared."""
+
+    title: str
+    description: str
+    variants: tuple[Variant, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What the variants come to.
+
+    Attributes
+    ----------
+    summary : dict
+    variants : DataFrame
+        One row a variant: name, bill before, bill after, services, saving, capital, payback, net present value, gap.
+    lines : DataFrame
+        One row a line of any bill: what is to pay in each variant's case after, and in the first variant's case
+        before. [currency]
+    hours : DataFrame
+        One row a month and hour of the local clock: what each variant makes by lines charged step by step, and the best
+        of them; empty where the timelines differ. [currency]
+    """
+
+    summary: dict[str, Any]
+    variants: pd.DataFrame
+    lines: pd.DataFrame
+    hours: pd.DataFrame
+
+
+def read_plan(paths: Sequence[str | Path]) -> Plan:
+    """What to compare: a file of variants, or two and more scenarios.
+
+    Raises
+    ------
+    ScenarioError
+        With every fault of the file and of every variant.
+    """
+    first = Path(paths[0])
+    if len(paths) == 1:
+        return _read_file(first)
+    variants: list[Variant] = []
+    faults: list[str] = []
+    for path in map(Path, paths):
+        try:
+            scenario = read_scenario(path)
+        except ScenarioError as error:
+            faults += [f"{error.where}: {fault}" for fault in error.faults]
+            continue
+        variants.append(Variant(_free(scenario.path.resolve().parent.name, variants), scenario))
+    if faults:
+        raise ScenarioError("what is to be compared", faults)
+    return Plan(
+        "Comparison of " + ", ".join(v.name for v in variants),
+        "",
+        _of_one_currency(variants, "the scenarios"),
+    )
+
+
+def _free(name: str, variants: list[Variant]) -> str:
+    """A name that no variant has yet."""
+    taken = {variant.name for variant in variants}
+    number = 2
+    while name in taken:
+        name, number = f"{name.removesuffix(f' {number - 1}')} {number}", number + 1
+    return name
+
+
+def _read_file(path: Path) -> Plan:
+    if path.is_dir():
+        raise OptimiserError(f"{path} is one scenario. Name two or more, or a file of variants.")
+    raw, _ = read_toml(path)
+    file, faults = checked(CompareFile, raw)
+    if file is None:
+        raise ScenarioError(str(path), faults)
+    variants: list[Variant] = []
+    scenario_of_first = file.variant[0].scenario
+    if not scenario_of_first:
+        raise ScenarioError(
+            str(path), ["variant.0.scenario is required but missing. Name the scenario's folder."]
+        )
+    for index, entry in enumerate(file.variant):
+        if entry.name in {variant.name for variant in variants}:
+            faults.append(f"variant.{index}.name is {entry.name!r} again. Give each variant its own name.")
+        try:
+            scenario = read_scenario(path.parent / (entry.scenario or scenario_of_first))
+            changes = {**_contracts(path, entry, scenario), **entry.change}
+            variants.append(Variant(entry.name, vary(scenario, changes) if changes else scenario))
+        except ScenarioError as error:
+            faults += [f"variant.{index}: {fault}" for fault in error.faults]
+    if faults:
+        raise ScenarioError(str(path), faults)
+    return Plan(file.title, file.description, _of_one_currency(variants, str(path)))
+
+
+def _contracts(path: Path, entry: VariantEntry, scenario: Scenario) -> dict[str, Any]:
+    """The tariffs that take the place of a scenario's own.
+
+    A new tariff comes with the system: without it the site stays on the contract that it has, unless another is named.
+    """
+    found = {}
+    for key in ("tariff", "before_tariff"):
+        name = getattr(entry, key)
+        if name:
+            content, _ = read_toml(path.parent / name)
+            content = content.get("tariff", content)
+            found[key] = {
+                k: v for k, v in content.items() if k not in ("currency", "source", "outside_folders")
+            }
+    if "tariff" in found:
+        found.setdefault("before_tariff", scenario.raw.get("before_tariff", scenario.raw["tariff"]))
+    return found
+
+
+def _of_one_currency(variants: list[Variant], where: str) -> tuple[Variant, ...]:
+    currencies = dict.fromkeys(variant.scenario.file.currency for variant in variants)
+    if len(currencies) > 1:
+        raise ScenarioError(
+            where, [f"the variants are in {', '.join(currencies)}. Compare those of one currency."]
+        )
+    return tuple(variants)
+
+
+def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = None) -> Comparison:
+    """Solve every variant and set them side by side.
+
+    Parameters
+    ----------
+    plan : Plan
+    measure : bool
+        Work out each variant's forecast-driven figures too; left out, the first variant's share of its ceiling is
+        taken for all of them.
+    progress : callable, optional
+
+    Raises
+    ------
+    OptimiserError
+        If a variant has no answer, with its name.
+    """
+    say = progress or (lambda words: None)
+    runs: list[tuple[str, Run]] = []
+    for number, variant in enumerate(plan.variants, 1):
+        where = f"{variant.name} ({number} of {len(plan.variants)}): "
+        try:
+            usual = None if measure or number == 1 else ()
+            made = run(variant.scenario, studies=usual, progress=partial(_said, say, where))
+        except OptimiserError as error:
+            error.args = (f"{variant.name}: {error.args[0] if error.args else ''}", *error.args[1:])
+            raise
+        runs.append((variant.name, made))
+    variants, lines, hours = _variants(runs), _lines(runs), _hours(runs)
+    return Comparison(_summary(plan, runs, variants, lines), variants, lines, hours)
+
+
+def _said(say: Progress, where: str, words: str) -> None:
+    say(where + words)
+
+
+def _variants(runs: list[tuple[str, Run]]) -> pd.DataFrame:
+    rows = []
+    for name, made in runs:
+        head, proof = made.summary["headline"], made.summary["proof"]
+        rows.append(
+            {
+                "variant": name,
+                **{key: head[key] for key in ("bill_before", "bill_after", "services_income", "saving")},
+                "saving_per_year": head["saving_per_year"],
+                "capital_cost": head["capital_cost"],
+                "simple_payback_years": head["simple_payback_years"],
+                "npv": head["npv"],
+                "gap_relative": proof["gap_relative"],
+                "verdict": proof["verdict"],
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _lines(runs: list[tuple[str, Run]]) -> pd.DataFrame:
+    parts = [_to_pay(WITHOUT, runs[0][1], "before"), *(_to_pay(name, made, "after") for name, made in runs)]
+    together = pd.concat(parts)
+    order = list(dict.fromkeys(zip(together["group"], together["line"], strict=True)))
+    groups = list(dict.fromkeys(together["group"]))
+    order.sort(key=lambda key: groups.index(key[0]))
+    wide = together.pivot_table(
+        index=["group", "line"], columns="case", values="to_pay", aggfunc="sum", fill_value=0.0
+    )
+    names = pd.MultiIndex.from_tuples(order, names=["group", "line"])
+    return wide.reindex(index=names, columns=[WITHOUT, *(name for name, _ in runs)]).reset_index()
+
+
+def _to_pay(name: str, made: Run, case: str) -> pd.DataFrame:
+    """Lines of a case that are really paid, positive is to pay."""
+    table = made.statement.table
+    cash = table[(table["case"] == case) & table["cash"]]
+    sums = cash.groupby(["group", "line"], sort=False, as_index=False)["amount"].sum()
+    return pd.DataFrame(
+        {"group": sums["group"], "line": sums["line"], "case": name, "to_pay": -sums["amount"]}
+    )
+
+
+def _by_step(lines: Iterable[Line], steps: int) -> np.ndarray:
+    """Money of lines charged step by step, of shape (steps,)."""
+    total = np.zeros(steps)
+    for line in lines:
+        if line.cash and line.per == STEP:
+            total += np.asarray(line.values, float)
+    return total
+
+
+def _hours(runs: list[tuple[str, Run]]) -> pd.DataFrame:
+    timelines = [made.scenario.timeline for _, made in runs]
+    first = timelines[0]
+    if len({(t.starts[0], t.steps, t.step_minutes) for t in timelines}) > 1:
+        return pd.DataFrame()
+    local = first.local()
+    frame = pd.DataFrame({name: _by_step(made.dispatch.lines, first.steps) for name, made in runs})
+    sums = frame.groupby([local.strftime("%Y-%m"), local.hour]).sum().rename_axis(["month", "hour"])
+    return sums.assign(best=sums.idxmax(axis=1)).reset_index()
+
+
+def _summary(
+    plan: Plan, runs: list[tuple[str, Run]], variants: pd.DataFrame, lines: pd.DataFrame
+) -> dict[str, Any]:
+    first = runs[0][1].summary
+    best = variants["variant"].iloc[int(variants["saving_per_year"].argmax())]
+    return {
+        "title": plan.title,
+        "description": plan.description,
+        "invented": any(made.summary["invented"] for _, made in runs),
+        "currency": first["currency"],
+        "zone": first["zone"],
+        "start": first["start"],
+        "steps": first["steps"],
+        "step_minutes": first["step_minutes"],
+        "basis": {name: made.summary["headline"]["basis"] for name, made in runs},
+        "best": best,
+        "variants": json.loads(variants.to_json(orient="records")),
+        "to_pay": {name: float(lines[name].sum()) for name, _ in runs},
+    }
+
+
+def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:
+    """Write the page, its tables and the summary, whole or not at all.
+
+    Raises
+    ------
+    OptimiserError
+        If the folder cannot be written to.
+    """
+    from optimiser.report.compare import compare_page
+
+    folder = Path(folder)
+    tables = {"variants": made.variants, "lines": made.lines, "hours": made.hours}
+    paths = {"page": folder / "compare.html", "summary": folder / "compare.json"}
+    paths |= {name: folder / f"compare-{name}.csv" for name, table in tables.items() if len(table)}
+    page = compare_page(made.summary, made.variants, made.lines, made.hours)
+    writers: dict[Path, Callable[[Path], Any]] = {
+        paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
+        paths["summary"]: lambda path: path.write_text(json.dumps(made.summary, indent=1), encoding="utf-8"),
+    }
+    writers |= {paths[name]: partial(_write_csv, table) for name, table in tables.items() if name in paths}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        all_or_nothing(writers)
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
+    return paths
+
+
+def _write_csv(table: pd.DataFrame, path: Path) -> None:
+    table.round(6).to_csv(path, index=False)

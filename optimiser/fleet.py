@@ -1,0 +1,494 @@
+"""Many sites behind one aggregator: solved apart, offers joined into bids that a market takes, income shared again.
+
+A market's steps and least bids are the aggregator's to keep. The offers of all sites are added up in each block,
+rounded down to a whole bid, and each site is paid for the part of its offer that the bid holds.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import os
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pydantic import Field, StrictStr
+
+from optimiser.dispatch import Progress, solve
+from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.fields import Component, quantity, several, text
+from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
+from optimiser.services import Product
+from optimiser.settlement import settle
+from optimiser.terms import SettledTerms
+from optimiser.writing import all_or_nothing
+
+# A bid is a whole one if it misses it by less than what a solver's tolerance can take away.
+ROUNDING_KW = 1e-6
+SUMS = ("offered_kw_hours", "bid_kw_hours", "income_as_offered", "income_as_bid", "income_if_alone")
+SAME = {"most_kw", "site_share", "price", "delivered_price_per_mwh", "source"}
+
+
+class SiteEntry(Component):
+    """One site of a fleet, or several that differ by chance."""
+
+    scenario: StrictStr = text("scenario folder or file, beside the fleet's file")
+    name: StrictStr = text("name of the site; left out: the scenario's folder", default="")
+    count: int = quantity("-", "how many sites of this kind", default=1, above=0, at_most=10_000)
+    seed: int = quantity("-", "seed of what is drawn by chance", default=1, at_least=0)
+    change: dict[str, Any] = Field(
+        default_factory=dict, description="values by path, the same for all of them"
+    )
+    spread: dict[str, Any] = Field(
+        default_factory=dict,
+        description="lowest and highest value by path, drawn evenly for each site; whole if both are",
+    )
+
+
+class FleetFile(Component):
+    """Everything that a fleet's file may say."""
+
+    title: StrictStr = text("title of the page")
+    description: StrictStr = text("a sentence or two", default="")
+    invented: bool = Field(default=False, description="true if the data are made up; the page says so")
+    site: several(SiteEntry) = Field(min_length=1, description="the sites")  # type: ignore[valid-type]
+
+
+@dataclass(frozen=True)
+class Member:
+    """One site: its name, its scenario's file, and what is changed in it."""
+
+    name: str
+    scenario: Path
+    changes: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """A fleet that can be solved.
+
+    Attributes
+    ----------
+    path : Path
+    file : FleetFile
+    members : tuple of Member
+    products : tuple of Product
+        What is sold, as the first site has it.
+    example : Scenario
+        The first site.
+    """
+
+    path: Path
+    file: FleetFile
+    members: tuple[Member, ...]
+    products: tuple[Product, ...]
+    example: Scenario
+
+
+@dataclass(frozen=True)
+class FleetResult:
+    """What a fleet comes to.
+
+    Attributes
+    ----------
+    summary : dict
+    services : DataFrame
+        One row a product: what is offered and bid (kW hours), what the offers and the bids would pay, what rounding
+        loses, and what the sites could earn if each had to keep the market's steps by itself. [currency]
+    sites : DataFrame
+        One row a site: bill before, bill after, services as offered, services as bid, saving, gap.
+    bids : DataFrame
+        One row a step: what is offered and bid of each product. [kW]
+    failed : dict of str to str
+        What went wrong with sites that have no answer.
+    """
+
+    summary: dict[str, Any]
+    services: pd.DataFrame
+    sites: pd.DataFrame
+    bids: pd.DataFrame
+    failed: dict[str, str]
+
+
+def read_fleet(path: str | Path) -> Fleet:
+    """Read a fleet's file and check its sites.
+
+    Raises
+    ------
+    ScenarioError
+        With every fault of the file and of the first site of each entry: a scenario that cannot be read, a path that
+        does not exist, another timeline or other rules of a product than the first site has.
+    """
+    path = Path(path)
+    raw, _ = read_toml(path)
+    file, faults = checked(FleetFile, raw)
+    if file is None:
+        raise ScenarioError(str(path), faults)
+    members: list[Member] = []
+    example: Scenario | None = None
+    taken: set[str] = set()
+    for index, entry in enumerate(file.site):
+        made = list(_members(path, entry))
+        faults += [f"site.{index}.spread {fault}" for fault in _spread_faults(entry)]
+        again = taken & {member.name for member in made}
+        if again:
+            faults.append(
+                f"site.{index}.name is {entry.name or made[0].name!r}, which is taken. Give it a name of its own."
+            )
+        taken |= {member.name for member in made}
+        members += made
+        if faults:
+            continue
+        try:
+            scenario = _scenario(made[0])
+        except ScenarioError as error:
+            faults += [f"site.{index}: {fault}" for fault in error.faults]
+            continue
+        example = example or scenario
+        faults += [f"site.{index}.scenario {fault}" for fault in _differences(example, scenario)]
+    if faults or example is None:
+        raise ScenarioError(str(path), faults)
+    return Fleet(path, file, tuple(members), example.service, example)
+
+
+def _members(path: Path, entry: SiteEntry) -> Iterator[Member]:
+    target = path.parent / entry.scenario
+    name = entry.name or (target if target.is_dir() else target.parent).resolve().name
+    random = np.random.default_rng(entry.seed)
+    wide = len(str(entry.count))
+    for number in range(1, entry.count + 1):
+        drawn = {place: _drawn(random, *ends) for place, ends in entry.spread.items() if _is_spread(ends)}
+        own = name if entry.count == 1 else f"{name} {number:0{wide}d}"
+        yield Member(own, target, {**entry.change, **drawn})
+
+
+def _drawn(random: np.random.Generator, least: float, most: float) -> float | int:
+    if isinstance(least, int) and isinstance(most, int):
+        return int(random.integers(least, most + 1))
+    return round(float(random.uniform(least, most)), 3)
+
+
+def _is_spread(ends: Any) -> bool:
+    numbers = isinstance(ends, list | tuple) and len(ends) == 2
+    return (
+        numbers
+        and all(isinstance(e, int | float) and not isinstance(e, bool) for e in ends)
+        and ends[0] <= ends[1]
+    )
+
+
+def _spread_faults(entry: SiteEntry) -> Iterator[str]:
+    for place, ends in entry.spread.items():
+        if not _is_spread(ends):
+            yield f"of {place} must be two numbers, the lower first, got {ends!r}. Write [3.0, 9.0]."
+
+
+def _scenario(member: Member) -> Scenario:
+    scenario = read_scenario(member.scenario)
+    return vary(scenario, member.changes) if member.changes else scenario
+
+
+def _differences(one: Scenario, other: Scenario) -> Iterator[str]:
+    """Why two sites cannot be of one fleet."""
+    if (one.timeline.starts[0], one.timeline.step_minutes, one.timeline.steps) != (
+        other.timeline.starts[0],
+        other.timeline.step_minutes,
+        other.timeline.steps,
+    ):
+        yield "has another timeline than the first site. Give all the same start, days and step_minutes."
+    if one.file.currency != other.file.currency:
+        yield f"is in {other.file.currency}, the first site in {one.file.currency}. Give all the same currency."
+    rules = {product.name: product.model_dump(exclude=SAME) for product in one.service}
+    for product in other.service:
+        if product.name not in rules:
+            yield f"sells {product.name}, which the first site does not. Let the first site list every product."
+        elif product.model_dump(exclude=SAME) != rules[product.name]:
+            yield f"sells {product.name} by other rules than the first site. Share them in a file with `use`."
+
+
+def solve_fleet(
+    fleet: Fleet,
+    folder: str | Path,
+    *,
+    workers: int | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> FleetResult:
+    """Solve each site, join the offers, share the income.
+
+    Each site's answer is kept in `folder` as soon as it is there; one that is there from an earlier run of the same
+    site is used again.
+
+    Parameters
+    ----------
+    fleet : Fleet
+    folder : path
+        Where sites' answers are kept.
+    workers : int, optional
+        Processes; left out: one a core.
+    executor : Executor, optional
+        Runs the sites in place of own processes.
+    progress : callable, optional
+        Told in a phrase what is being done.
+
+    Raises
+    ------
+    OptimiserError
+        If no site has an answer, or the folder cannot be written to.
+    """
+    say = progress or (lambda words: None)
+    kept = Path(folder) / "sites"
+    try:
+        kept.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise OptimiserError(
+            f"{kept} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
+    own = (
+        None
+        if executor
+        else ProcessPoolExecutor(workers or os.cpu_count(), multiprocessing.get_context("spawn"))
+    )
+    failed: dict[str, str] = {}
+    pool = executor or own
+    assert pool is not None
+    try:
+        waiting = {pool.submit(solve_member, member, kept): member for member in fleet.members}
+        for number, done in enumerate(as_completed(waiting), 1):
+            if (problem_words := done.result()) is not None:
+                failed[waiting[done].name] = problem_words
+            say(f"{number} of {len(waiting)} sites")
+    finally:
+        if own is not None:
+            own.shutdown(wait=True, cancel_futures=True)
+    solved = [member for member in fleet.members if member.name not in failed]
+    if not solved:
+        raise OptimiserError("no site has an answer. The first: " + next(iter(failed.values())))
+    return _joined(fleet, solved, kept, failed)
+
+
+def solve_member(member: Member, kept: Path) -> str | None:
+    """Solve one site and keep its answer; what went wrong, or None."""
+    try:
+        scenario = _scenario(member)
+        place = kept / _stem(member)
+        if _is_kept(place, scenario.sha256):
+            return None
+        dispatch = solve(scenario)
+        statement = settle(dispatch)
+    except OptimiserError as error:
+        return str(error)
+    lines = {line.name: np.asarray(line.values, float) for line in dispatch.lines}
+    columns = {}
+    for offer in dispatch.offers:
+        name = offer.product.name
+        paid = lines[f"Availability, {name}"] + lines.get(f"Delivered energy, {name}", 0.0)
+        columns[f"{name}.offered_kw"] = np.asarray(offer.offered_kw, float)
+        columns[f"{name}.paid"] = paid
+    facts = {
+        "sha256": scenario.sha256,
+        "name": member.name,
+        "changes": dict(member.changes),
+        "bill_before": statement.bill_before,
+        "bill_after": statement.bill_after,
+        "services_income": statement.services_income,
+        "gap_relative": dispatch.proof.gap_relative,
+        "verdict": dispatch.proof.verdict,
+    }
+    frame = pd.DataFrame(columns, index=range(scenario.timeline.steps))
+    all_or_nothing(
+        {
+            place.with_suffix(".parquet"): frame.to_parquet,
+            place.with_suffix(".json"): lambda path: path.write_text(json.dumps(facts), encoding="utf-8"),
+        }
+    )
+    return None
+
+
+def _stem(member: Member) -> str:
+    """A file name for a site, whatever its name."""
+    return hashlib.sha256(member.name.encode()).hexdigest()[:16]
+
+
+def _is_kept(place: Path, digest: str) -> bool:
+    try:
+        return json.loads(place.with_suffix(".json").read_text(encoding="utf-8"))["sha256"] == digest
+    except (OSError, ValueError, KeyError):
+        return False
+
+
+def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarray:
+    """The bid that a market takes for what is offered: whole steps, nothing below the least, one a block.
+
+    Parameters
+    ----------
+    product : Product
+    offered_kw : array of shape (steps,)
+    terms : Terms
+
+    Returns
+    -------
+    array of shape (steps,)
+        [kW]
+
+    References
+    ----------
+    .. [1] Least bids of 1 MW in whole megawatts: regelleistung.net (German transmission operators), "Tendering and
+       bidding process"; that a bid is rounded down is common practice, no source.
+    """
+    blocks = terms.groups(product.block(terms))
+    offered = -blocks.max(-offered_kw)
+    if product.bid_step_kw is not None:
+        offered = np.floor((offered + ROUNDING_KW) / product.bid_step_kw) * product.bid_step_kw
+    offered = np.where(offered < product.least_bid_kw - ROUNDING_KW, 0.0, offered)
+    return offered[blocks.of_step]
+
+
+def _joined(fleet: Fleet, solved: list[Member], kept: Path, failed: dict[str, str]) -> FleetResult:
+    timeline = fleet.example.timeline
+    terms = SettledTerms(timeline, fleet.example.read, {})
+    names = [product.name for product in fleet.products]
+    offered = {name: np.zeros(timeline.steps) for name in names}
+    paid = {name: np.zeros(timeline.steps) for name in names}
+    alone = dict.fromkeys(names, 0.0)
+    for _, frame in _answers(solved, kept):
+        for product in fleet.products:
+            if f"{product.name}.paid" not in frame:
+                continue
+            own, money = (frame[f"{product.name}.{what}"].to_numpy() for what in ("offered_kw", "paid"))
+            offered[product.name] += own
+            paid[product.name] += money
+            alone[product.name] += float((money * _share(whole_bids(product, own, terms), own)).sum())
+    bids = {product.name: whole_bids(product, offered[product.name], terms) for product in fleet.products}
+    shares = {name: _share(bids[name], offered[name]) for name in names}
+    hours = timeline.step_hours
+    services = pd.DataFrame(
+        [
+            {
+                "service": name,
+                "offered_kw_hours": float(offered[name].sum() * hours),
+                "bid_kw_hours": float(bids[name].sum() * hours),
+                "income_as_offered": float(paid[name].sum()),
+                "income_as_bid": float((paid[name] * shares[name]).sum()),
+                "income_if_alone": alone[name],
+            }
+            for name in names
+        ],
+        columns=[
+            "service",
+            "offered_kw_hours",
+            "bid_kw_hours",
+            "income_as_offered",
+            "income_as_bid",
+            "income_if_alone",
+        ],
+    )
+    services["lost_by_rounding"] = services["income_as_offered"] - services["income_as_bid"]
+    rows = []
+    for facts, frame in _answers(solved, kept):
+        as_bid = sum(
+            float((frame[f"{n}.paid"].to_numpy() * shares[n]).sum()) for n in names if f"{n}.paid" in frame
+        )
+        rows.append(
+            {
+                "site": facts["name"],
+                "bill_before": facts["bill_before"],
+                "bill_after": facts["bill_after"],
+                "services_as_offered": facts["services_income"],
+                "services_as_bid": as_bid,
+                "saving": facts["bill_before"] - facts["bill_after"] + as_bid,
+                "gap_relative": facts["gap_relative"],
+                "changes": json.dumps(facts["changes"]),
+            }
+        )
+    sites = pd.DataFrame(rows)
+    table = pd.DataFrame(
+        {
+            f"{name}.{what}": made[name]
+            for name in names
+            for what, made in (("offered_kw", offered), ("bid_kw", bids))
+        },
+        index=timeline.starts.rename("interval_start"),
+    )
+    return FleetResult(_summary(fleet, services, sites, failed), services, sites, table, failed)
+
+
+def _share(bid_kw: np.ndarray, offered_kw: np.ndarray) -> np.ndarray:
+    """The part of each offer that a bid holds."""
+    return np.divide(bid_kw, offered_kw, out=np.zeros_like(bid_kw), where=offered_kw > 0)
+
+
+def _answers(solved: list[Member], kept: Path) -> Iterator[tuple[dict[str, Any], pd.DataFrame]]:
+    """Each site's answer, one in memory at a time."""
+    for member in solved:
+        place = kept / _stem(member)
+        facts = json.loads(place.with_suffix(".json").read_text(encoding="utf-8"))
+        yield facts, pd.read_parquet(place.with_suffix(".parquet"))
+
+
+def _summary(
+    fleet: Fleet, services: pd.DataFrame, sites: pd.DataFrame, failed: dict[str, str]
+) -> dict[str, Any]:
+    timeline = fleet.example.timeline
+    return {
+        "title": fleet.file.title,
+        "description": fleet.file.description,
+        "invented": fleet.file.invented or fleet.example.file.invented,
+        "currency": fleet.example.file.currency,
+        "zone": timeline.zone,
+        "start": timeline.local()[0].isoformat(),
+        "steps": timeline.steps,
+        "step_minutes": timeline.step_minutes,
+        "sites": len(sites),
+        "failed": failed,
+        "saving": float(sites["saving"].sum()),
+        "income_as_offered": float(services["income_as_offered"].sum()),
+        "income_as_bid": float(services["income_as_bid"].sum()),
+        "income_if_alone": float(services["income_if_alone"].sum()),
+        "lost_by_rounding": float(services["lost_by_rounding"].sum()),
+        "widest_gap_relative": float(sites["gap_relative"].max()),
+    }
+
+
+def write_fleet(result: FleetResult, folder: str | Path) -> dict[str, Path]:
+    """Write the page, the tables and the summary of a fleet, whole or not at all.
+
+    Raises
+    ------
+    OptimiserError
+        If the folder cannot be written to.
+    """
+    from optimiser.report.fleet import fleet_page
+
+    folder = Path(folder)
+    paths = {
+        "page": folder / "fleet.html",
+        "sites": folder / "fleet-sites.csv",
+        "services": folder / "fleet-services.csv",
+        "bids": folder / "fleet-bids.parquet",
+        "summary": folder / "fleet.json",
+    }
+    page = fleet_page(result.summary, result.services, result.sites)
+    try:
+        all_or_nothing(
+            {
+                paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
+                paths["sites"]: lambda path: result.sites.round(6).to_csv(path, index=False),
+                paths["services"]: lambda path: result.services.round(6).to_csv(path, index=False),
+                paths["bids"]: lambda path: result.bids.to_parquet(path),
+                paths["summary"]: lambda path: path.write_text(
+                    json.dumps(result.summary, indent=1), encoding="utf-8"
+                ),
+            }
+        )
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
+    return paths

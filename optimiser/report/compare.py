@@ -1,0 +1,237 @@
+"""The page of a comparison: who saves most, bill by bill, line by line, and in which hours."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from optimiser.report import cautions, page_text
+from optimiser.report.bill import sentence_case
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Fact,
+    Headline,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    text_column,
+)
+from optimiser.report.embed import embed
+from optimiser.report.formats import amount, is_missing, listed, money, percent_at_most, years
+from optimiser.report.results import Results
+
+BEFORE = "without the system"
+MOST_COLOURS = 7
+
+
+def compare_page(
+    summary: dict[str, Any], variants: pd.DataFrame, lines: pd.DataFrame, hours: pd.DataFrame
+) -> str:
+    """The page as text.
+
+    Parameters
+    ----------
+    summary : dict
+    variants : DataFrame
+        One row a variant.
+    lines : DataFrame
+        One row a line of any bill, a column a variant; positive is to pay.
+    hours : DataFrame
+        One row a month and hour: what each variant makes in it, and the best; may be empty.
+    """
+    currency, start = summary["currency"], summary["start"]
+    local = pd.DataFrame({"interval_start_local": [start]}, index=pd.to_datetime([start], utc=True))
+    sections = [
+        Section("answer", "In short", "In short", tuple(answer(summary, variants))),
+        Section("bills", "Bills", "The bills side by side", tuple(bill_blocks(lines, currency))),
+        Section("hours", "Hours", "Who is ahead when", tuple(hour_blocks(hours, currency))),
+        cautions.section(Results(summary, local, variants)),
+    ]
+    embedded = embed(local, [], float(summary["step_minutes"]))
+    return page_text(summary["title"], bool(summary["invented"]), currency, sections, embedded)
+
+
+def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
+    """The best variant, how far the next is, and a table of all."""
+    currency = summary["currency"]
+    blocks: list[Block] = []
+    if summary["invented"]:
+        blocks.append(Text("INVENTED: sites, prices or demand behind this page are made up.", "warning"))
+    if summary["description"]:
+        blocks.append(Text(summary["description"]))
+    ranked = variants.sort_values("saving_per_year", ascending=False, kind="stable").to_dict("records")
+    best, next_best = ranked[0], ranked[1]
+    lead = best["saving_per_year"] - next_best["saving_per_year"]
+    paid = [row for row in ranked if not is_missing(row["simple_payback_years"])]
+    quickest = min(paid, key=lambda row: row["simple_payback_years"]) if paid else None
+    facts = [
+        Fact(
+            "Saves most a year",
+            best["variant"],
+            (
+                f"{money(best['saving_per_year'], currency)} a year, {money(lead, currency)} more than "
+                f"{next_best['variant']}.",
+            ),
+        )
+    ]
+    if quickest is not None:
+        never = [row["variant"] for row in ranked if is_missing(row["simple_payback_years"])]
+        words = [f"Simple payback in {years(quickest['simple_payback_years'])}."]
+        words += [f"Never paid back: {listed(never)}."] if never else []
+        facts.append(Fact("Paid back soonest", quickest["variant"], tuple(words)))
+    blocks.append(Headline(tuple(facts)))
+    blocks.append(variant_table(variants, currency))
+    blocks.append(Text(basis(summary), "quiet"))
+    return blocks
+
+
+def basis(summary: dict[str, Any]) -> str:
+    """On what the figures of the variants rest."""
+    said: dict[str, list[str]] = {}
+    for name, words in summary["basis"].items():
+        said.setdefault(words.rstrip("."), []).append(name)
+    parts = [f"{listed(names)}: {words}." for words, names in said.items()]
+    return "Each variant's schedule is its own best. Basis of the saving: " + " ".join(parts)
+
+
+def variant_table(variants: pd.DataFrame, currency: str) -> Table:
+    """A row a variant, the difference to the first in each."""
+    columns = (
+        text_column("Variant"),
+        Column("Bill before"),
+        Column("Bill after"),
+        Column("Services"),
+        Column("Saving a year"),
+        Column("More than the first"),
+        Column("Capital"),
+        Column("Payback"),
+        Column("Net present value"),
+        text_column("Proof"),
+    )
+    first = float(variants["saving_per_year"].iloc[0])
+    rows = tuple(
+        Row(
+            (
+                row["variant"],
+                amount(row["bill_before"], currency),
+                amount(row["bill_after"], currency),
+                amount(row["services_income"], currency),
+                amount(row["saving_per_year"], currency),
+                amount(row["saving_per_year"] - first, currency),
+                "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
+                "" if is_missing(row["capital_cost"]) else years(_or_none(row["simple_payback_years"])),
+                "" if is_missing(row["npv"]) else amount(row["npv"], currency),
+                "optimal"
+                if row["verdict"] == "optimal"
+                else f"within {percent_at_most(row['gap_relative'])}",
+            )
+        )
+        for row in variants.to_dict("records")
+    )
+    return Table(f"All variants, {currency}", columns, rows)
+
+
+def _or_none(value: Any) -> float | None:
+    return None if is_missing(value) else float(value)
+
+
+def bill_blocks(lines: pd.DataFrame, currency: str) -> list[Block]:
+    """Bars for each part of the bill, then every line."""
+    names = [column for column in lines.columns if column not in ("group", "line")]
+    groups = lines.groupby("group", sort=False)[names].sum()
+    traces = tuple(
+        {
+            "type": "bar",
+            "name": label(name),
+            "x": [label(sentence_case(str(group))) for group in groups.index],
+            "y": groups[name].tolist(),
+            "marker": {"color": "@before" if name == BEFORE else f"@series{(place - 1) % MOST_COLOURS + 1}",
+                       **({"pattern": {"shape": "/"}} if name == BEFORE else {})},
+            "hovertemplate": f"%{{x}}: %{{y:,.2f}} {currency}",
+        }
+        for place, name in enumerate(names)
+    )  # fmt: skip
+    said = listed([f"{name} {money(float(lines[name].sum()), currency)}" for name in names])
+    chart = Chart(
+        "compare-bills",
+        "What is paid for",
+        f"Positive is to pay, below nought is received. All together: {said}.",
+        traces,
+        {
+            "barmode": "group",
+            "yaxis": {"title": {"text": currency}, "zeroline": True},
+            "xaxis": {"type": "category"},
+        },
+        380,
+    )
+    return [chart, line_table(lines, names, currency)]
+
+
+def line_table(lines: pd.DataFrame, names: list[str], currency: str) -> Table:
+    """Every line of every bill, and the difference of the last column to the first."""
+    rows: list[Row] = []
+    for group, members in lines.groupby("group", sort=False):
+        rows.append(Row((sentence_case(str(group)),), "group"))
+        rows += [
+            Row((str(row["line"]), *(amount(float(row[name]), currency) for name in names)))
+            for row in members.to_dict("records")
+        ]
+    rows.append(Row(("Together", *(amount(float(lines[name].sum()), currency) for name in names)), "total"))
+    columns = (text_column("Line"), *(Column(sentence_case(name)) for name in names))
+    return Table(f"To pay over the days of the run, {currency}; minus is received", columns, tuple(rows))
+
+
+def hour_blocks(hours: pd.DataFrame, currency: str) -> list[Block]:
+    """A map of month by hour: the variant that makes most, by lines that are charged step by step."""
+    if hours.empty:
+        return [
+            Text("The variants cover different days or steps, so their hours cannot be set side by side.")
+        ]
+    names = [column for column in hours.columns if column not in ("month", "hour", "best")]
+    numbers = {name: place for place, name in enumerate(names)}
+    best = hours.assign(number=hours["best"].map(numbers)).pivot(
+        index="hour", columns="month", values="number"
+    )
+    step = 1 / len(names)
+    scale = [
+        [edge, f"@series{place % MOST_COLOURS + 1}"]
+        for place in range(len(names))
+        for edge in (place * step, (place + 1) * step)
+    ]
+    trace = {
+        "type": "heatmap",
+        "x": [str(month) for month in best.columns],
+        "y": [f"{hour:02d}:00" for hour in best.index],
+        "z": [[None if is_missing(v) else int(v) for v in line] for line in best.to_numpy()],
+        "zmin": -0.5,
+        "zmax": len(names) - 0.5,
+        "colorscale": scale,
+        "xgap": 1,
+        "ygap": 1,
+        "colorbar": {
+            "tickvals": list(range(len(names))),
+            "ticktext": [label(n) for n in names],
+            "outlinewidth": 0,
+        },
+        "hovertemplate": "%{x}, hour from %{y}<extra></extra>",
+    }
+    share = hours["best"].value_counts(normalize=True)
+    ahead = listed([f"{name} in {100 * share.get(name, 0):.0f} %" for name in names])
+    words = (
+        "Which variant makes most in each hour of each month by what is charged step by step; demand and standing "
+        f"charges belong to no hour. Ahead: {ahead} of these hours."
+    )
+    sums = hours.groupby("month", sort=False)[names].sum()
+    rows = tuple(
+        Row((str(month), *(amount(float(v), currency) for v in line)))
+        for month, line in zip(sums.index, sums.to_numpy(), strict=True)
+    )
+    columns = (text_column("Month"), *(Column(name) for name in names))
+    table = Table(f"Made by lines charged step by step, {currency}", columns, rows, folded=True)
+    layout = {"xaxis": {"type": "category"}, "yaxis": {"type": "category", "dtick": 6}}
+    return [Chart("compare-hours", "Ahead by month and hour", words, (trace,), layout, 420, table)]

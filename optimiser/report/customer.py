@@ -1,0 +1,93 @@
+"""The short edition: two sheets of paper for the person who pays for the system."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from optimiser.report import cautions, earnings, first_screen, money, patterns
+from optimiser.report.bill import COLUMNS, cash_lines, groups, sentence_case, sums_row
+from optimiser.report.blocks import Block, Chart, Points, Section, Table, Text
+from optimiser.report.results import Results
+
+MOST_WARNINGS = 3
+CHART_PX = 165
+
+
+def sections(results: Results) -> list[Section]:
+    """Answer, bill and earnings; then a week of two seasons, the cash flow, what it rests on and cautions."""
+    return [
+        answer(results),
+        Section(
+            "bill",
+            "Bill",
+            "The bill, before and after",
+            (group_table(results), chart(earnings.steps_chart(results))),
+        ),
+        *weeks(results),
+        *life(results),
+        Section("basis", "Basis", "What this rests on", tuple(basis(results))),
+        cautions.section(results),
+    ]
+
+
+def answer(results: Results) -> Section:
+    """The first screen with the first few warnings."""
+    whole = first_screen.section(results)
+    blocks = [fewer(block) if isinstance(block, Points) else block for block in whole.blocks]
+    return replace(whole, title="What it comes to", short_title="Answer", blocks=tuple(blocks))
+
+
+def fewer(points: Points) -> Points:
+    """The first of many points, and how many more there are."""
+    more = len(points.items) - MOST_WARNINGS
+    if more <= 0:
+        return points
+    return replace(points, items=(*points.items[:MOST_WARNINGS], f"{more} more in the full report."))
+
+
+def group_table(results: Results) -> Table:
+    """Before, after and saved of each part of the bill."""
+    currency = results.summary["currency"]
+    lines = cash_lines(results)
+    rows = [
+        sums_row(sentence_case(group), [line for line in lines if line["group"] == group], currency)
+        for group in groups(lines)
+    ]
+    rows.append(sums_row("Together", lines, currency, "total"))
+    return Table(f"Over the days worked out, {currency}; minus is received", COLUMNS, tuple(rows))
+
+
+def chart(full: Chart) -> Chart:
+    """A chart without the table behind it, lower."""
+    return replace(full, table=None, height_px=min(full.height_px, CHART_PX + 60))
+
+
+def weeks(results: Results) -> list[Section]:
+    """The first and the third season: what it does in a week of each."""
+    if patterns.section(results) is None:
+        return []
+    seasons = list(results.tables[patterns.WEEKS]["season"].unique())
+    chosen = [seasons[0], *seasons[2:3]]
+    blocks = tuple(
+        replace(patterns.week_chart(results, season), table=None, height_px=CHART_PX) for season in chosen
+    )
+    return [Section("weeks", "Weeks", "What it does in a typical week", blocks)]
+
+
+def life(results: Results) -> list[Section]:
+    """The cash flow, where costs are given."""
+    charts = [block for block in money.section(results).blocks if isinstance(block, Chart)]
+    return [Section("life", "Life", "Money over the life", (chart(charts[0]),))] if charts else []
+
+
+def basis(results: Results) -> list[Block]:
+    """In a few sentences what was assumed; the full edition has the rest."""
+    notes = results.summary.get("data_notes") or []
+    words = " ".join(f"{note.rstrip('.')}." for note in notes[:MOST_WARNINGS])
+    return [
+        Text(
+            f"{first_screen.covered(results)} The full report beside this page holds every line of every bill, the "
+            "schedule of each day, the proof, and all that was assumed."
+        ),
+        *([Text(f"Data: {words}", tone="quiet")] if words else []),
+    ]

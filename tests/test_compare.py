@@ -1,0 +1,114 @@
+"""Variants side by side: each its own run, lines that add up, and faults that are named."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+import optimiser
+from optimiser.compare import compare, read_plan, write_comparison
+from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.starter import write_starter
+
+FILE = """
+title = "Two of a kind (invented)"
+
+[[variant]]
+name = "as it is"
+scenario = "site"
+change = { "timeline.days" = 2 }
+
+[[variant]]
+name = "flat <contract>"
+change = { "timeline.days" = 2 }
+tariff = "flat.toml"
+"""
+FLAT = """
+name = "Flat"
+zone = "Europe/Berlin"
+[[component]]
+kind = "energy_charge"
+rates = [{ rate_per_kwh = 0.3 }]
+"""
+
+
+@pytest.fixture
+def path(tmp_path):
+    """The starter over two days, and the same on a flat contract."""
+    write_starter(tmp_path / "site")
+    (tmp_path / "flat.toml").write_text(FLAT, encoding="utf-8")
+    (tmp_path / "variants.toml").write_text(FILE, encoding="utf-8")
+    return tmp_path / "variants.toml"
+
+
+def test_each_variant_is_its_own_run(path, tmp_path):
+    """Figures equal those of the runs one by one; without the system the site keeps the contract that it has."""
+    made = compare(read_plan([path]))
+    alone = optimiser.run(
+        optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 2}), studies=()
+    )
+    first, second = made.variants.to_dict("records")
+    assert first["saving"] == pytest.approx(alone.statement.saving, abs=0.005)
+    assert second["bill_before"] == pytest.approx(first["bill_before"], abs=1e-9)
+    for row in (first, second):
+        off = row["bill_after"] - row["services_income"]
+        assert made.lines[row["variant"]].sum() == pytest.approx(off, abs=1e-6)
+    assert made.lines["without the system"].sum() == pytest.approx(first["bill_before"], abs=1e-6)
+
+
+def test_hours_add_up_to_the_lines_of_steps(path):
+    """The flat contract has a single line by step: its hours are that line; the best is the higher of both."""
+    made = compare(read_plan([path]))
+    assert -made.hours["flat <contract>"].sum() == pytest.approx(
+        made.lines.loc[made.lines["group"] != "demand", "flat <contract>"].sum(), abs=1e-6
+    )
+    higher = made.hours[["as it is", "flat <contract>"]].idxmax(axis=1)
+    assert (higher == made.hours["best"]).all()
+
+
+def test_page_and_tables_are_written(path, tmp_path):
+    """All text escaped; a row a variant in the table."""
+    paths = write_comparison(compare(read_plan([path])), tmp_path / "out")
+    page = paths["page"].read_text(encoding="utf-8")
+    assert "flat &lt;contract&gt;" in page
+    assert "<contract>" not in page
+    assert ["as it is", "flat <contract>"] == pd.read_csv(paths["variants"])["variant"].tolist()
+
+
+def test_folders_are_compared_too(path, tmp_path):
+    """Two folders of one name get names of their own; different days leave the hours out."""
+    write_starter(tmp_path / "other" / "site")
+    words = (
+        (tmp_path / "other" / "site" / "scenario.toml")
+        .read_text(encoding="utf-8")
+        .replace("days = 7 ", "days = 1 ")
+    )
+    (tmp_path / "other" / "site" / "scenario.toml").write_text(words, encoding="utf-8")
+    made = compare(read_plan([tmp_path / "site", tmp_path / "other" / "site"]))
+    assert ["site", "site 2"] == made.variants["variant"].tolist()
+    assert made.hours.empty
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('scenario = "site"', "", "variant.0.scenario is required but missing"),
+        ('scenario = "site"', 'scenario = "nowhere"', "variant.0: the file does not exist"),
+        ("timeline.days", "timeline.dais", "timeline.dais is not known here"),
+        ("flat <contract>", "as it is", "variant.1.name is 'as it is' again"),
+        ('"flat.toml"', '"round.toml"', "the file does not exist"),
+    ],
+)
+def test_faults_are_named(path, old, new, words):
+    """One sentence each."""
+    path.write_text(FILE.replace(old, new), encoding="utf-8")
+    with pytest.raises(ScenarioError) as caught:
+        read_plan([path])
+    assert words in str(caught.value)
+
+
+def test_one_scenario_is_nothing_to_compare(tmp_path):
+    """Said in a sentence."""
+    write_starter(tmp_path / "site")
+    with pytest.raises(OptimiserError, match="is one scenario"):
+        read_plan([tmp_path / "site"])
