@@ -71,6 +71,14 @@ class Yearly(Component):
     first_year: int = quantity("-", "first year that is paid", default=1, above=0, at_most=MOST_YEARS)
     last_year: int = quantity("-", "last year that is paid", default=MOST_YEARS, above=0, at_most=MOST_YEARS)
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Yearly:
+        if self.last_year < self.first_year:
+            raise ValueError(
+                f"last_year {self.last_year} comes before first_year {self.first_year}; swap them"
+            )
+        return self
+
 
 class Replacement(Component):
     """A part that is bought again: a bank at its end of life, or anything every so many years."""
@@ -207,6 +215,11 @@ class Cost(Component):
             raise ValueError(
                 f"loan.amount of {self.loan.amount:g} is more than the {self.at_start:g} laid out in year 0; lower it"
             )
+        for part in (*self.item, *self.incentive):
+            if part.year > self.life_years:
+                raise ValueError(
+                    f"{part.name!r} is in year {part.year}, after life_years = {self.life_years}; leave it out"
+                )
         late = [age for age in self.life.ages if age > self.life_years]
         if late:
             raise ValueError(

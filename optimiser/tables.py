@@ -20,6 +20,7 @@ from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, OptimiserError
 from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
+from optimiser.finance.price_years import spread
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
@@ -280,7 +281,12 @@ def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
         "banks": [asdict(bank) for bank in appraisal.course.banks],
         "solved_years": list(appraisal.course.ages),
         "sensitivities": [asdict(one) for one in appraisal.sensitivities],
+        "price_years": _spread([asdict(year) for year in appraisal.price_years]),
     }
+
+
+def _spread(years: list[dict[str, Any]]) -> dict[str, Any] | None:
+    return {"years": years, "spread": spread(years)} if years else None
 
 
 def _balance(statement: Statement) -> dict[str, dict[str, float]]:

@@ -37,6 +37,8 @@ class BankLife:
         Share of the capacity lost in a year. [-]
     renewed_every : int or None
         Years after which it is bought again; None: never. [years]
+    wear_per_kwh : float or None
+        What it costs over all that it discharges in its life; None without a price or a life. [currency/kWh]
     """
 
     name: str
@@ -49,6 +51,7 @@ class BankLife:
     years: float | None
     loss_per_year: float
     renewed_every: int | None
+    wear_per_kwh: float | None = None
 
     def share_left(self, year: int) -> float:
         """Share of the capacity at the start of year 1, 2, ...; a bank never renewed fades on to nothing. [-]"""
@@ -104,15 +107,38 @@ def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
         shares = (1 / by_calendar, counted / life.cycle_life)
         worn = sum(shares) if life.fade == "sum" else max(shares)
         years, loss = 1 / worn, (1 - life.end_of_life_fraction) * worn
-    renewed = None
+    renewed = price = None
+    if len(dispatch.scenario.storage) == 1:
+        price = sum(item.amount for item in cost.item if item.part == "storage") or None
     for part in cost.replacement:
         if part.storage == bank.name:
+            price = part.amount
             # Rounded down: it is bought again before its end, never after it.
             renewed = part.every_years or max(1, int((years or 0) + 1e-9))
     return BankLife(
-        bank.name, bank.capacity_kwh, discharged, discharged / bank.capacity_kwh, counted, by_cycles,
-        by_calendar, years, loss, renewed,
-    )  # fmt: skip
+        bank.name,
+        bank.capacity_kwh,
+        discharged,
+        discharged / bank.capacity_kwh,
+        counted,
+        by_cycles,
+        by_calendar,
+        years,
+        loss,
+        renewed,
+        wear_price(price, discharged, years),
+    )
+
+
+def wear_price(price: float | None, discharged_kwh: float, years: float | None) -> float | None:
+    """Price of a bank over all that it discharges in its life; None where one of them is not known. [currency/kWh]
+
+    References
+    ----------
+    .. [1] Capital over cycles a year times years, the amortised form of a throughput warranty: A. Prakash, doctoral
+       thesis, UNSW, chapter on information and storage scheduling in the NEM.
+    """
+    return price / (discharged_kwh * years) if price is not None and years and discharged_kwh > 0 else None
 
 
 @dataclass(frozen=True)

@@ -41,6 +41,25 @@ class Sensitivity:
 
 
 @dataclass(frozen=True)
+class PriceYear:
+    """What the prices of one year bring.
+
+    Attributes
+    ----------
+    name : str
+    yearly_saving, npv : float
+        [currency/year, currency]
+    simple_payback_years : float or None
+        None is never.
+    """
+
+    name: str
+    yearly_saving: float
+    npv: float
+    simple_payback_years: float | None
+
+
+@dataclass(frozen=True)
 class Appraisal:
     """Whether and when the system pays for itself. All flows are in money of the day.
 
@@ -78,6 +97,8 @@ class Appraisal:
         How the saving and the equipment age.
     sensitivities : tuple of Sensitivity
         The largest swing of net present value first.
+    price_years : tuple of PriceYear
+        This run and each price year that was solved; empty where none was.
     notes, warnings : tuple of str
         Sentences on how the years after the first were made, and what must not be overlooked.
     """
@@ -100,6 +121,7 @@ class Appraisal:
     storage_cost_words: str
     course: Course
     sensitivities: tuple[Sensitivity, ...]
+    price_years: tuple[PriceYear, ...]
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
 
@@ -111,8 +133,8 @@ def appraise(statement: Statement, studies: Mapping[str, Study] | None = None) -
     ----------
     statement : Statement
     studies : dict of str to Study, optional
-        Of them `life` gives the saving of later years, and `capture` what is earned without foresight:
-        `headline_saving` in its summary, over the days of the run.
+        Of them `life` gives the saving of later years, `price_years` that of other years' prices, and `capture` what
+        is earned without foresight: `headline_saving` in its summary, over the days of the run.
     """
     cost = statement.dispatch.scenario.file.cost
     if cost is None:
@@ -133,9 +155,12 @@ def appraise(statement: Statement, studies: Mapping[str, Study] | None = None) -
     rate = cost.nominal_rate
     back = payback(flows)
     running = np.cumsum(flows)
+    worth = net_present_value(flows, rate)
+    own = PriceYear("this run", sum(saving_in(1).values()), worth, back)
+    others = _price_years(cost, course, share, studies.get("price_years"))
     price, price_words = _storage_cost(statement, cost, course)
     return Appraisal(
-        yearly_saving=sum(saving_in(1).values()),
+        yearly_saving=own.yearly_saving,
         ceiling_saving=ceiling,
         capture_share=share,
         scaled=not is_year(statement.dispatch.scenario.timeline.hours),
@@ -146,15 +171,16 @@ def appraise(statement: Statement, studies: Mapping[str, Study] | None = None) -
         payback_years=back,
         discounted_payback_years=payback(discounted(flows, rate).tolist()),
         dips_again=back is not None and bool((running[int(np.ceil(back)) :] < -0.005).any()),
-        npv=net_present_value(flows, rate),
+        npv=worth,
         internal_rates=internal_rates(flows),
         return_on_investment=_return(items),
         storage_cost_per_kwh=price,
         storage_cost_words=price_words,
         course=course,
         sensitivities=_sensitivities(cost, saving_in, course.banks),
+        price_years=(own, *others) if others else (),
         notes=tuple(_notes(statement, cost, course, share)),
-        warnings=tuple(_warnings(statement, cost, course)),
+        warnings=(*_warnings(statement, cost, course), *_losing((own, *others))),
     )
 
 
@@ -180,6 +206,33 @@ def _course(statement: Statement, cost: Cost, study: Study | None) -> Course:
         tuple(ages),
         {group: tuple(made) for group, made in saving.items()},
     )
+
+
+def _price_years(
+    cost: Cost, course: Course, share: float | None, study: Study | None
+) -> tuple[PriceYear, ...]:
+    """Each price year appraised: later years and capture as in this run, whose wear they share."""
+    own = sum(course.saving_in(1).values())
+    found = []
+    for row in study.summary["years"] if study else ():
+
+        def saving_in(year: int, first: Mapping[str, float] = row["saving"]) -> dict[str, float]:
+            kept = sum(course.saving_in(year).values()) / own if own else course.scale(year)
+            return {
+                group: (1.0 if share is None else share) * kept * amount for group, amount in first.items()
+            }
+
+        flows = totals(cash_flow(cost, saving_in, course.banks))
+        worth = net_present_value(flows, cost.nominal_rate)
+        found.append(PriceYear(row["name"], sum(saving_in(1).values()), worth, payback(flows)))
+    return tuple(found)
+
+
+def _losing(years: tuple[PriceYear, ...]) -> Iterator[str]:
+    """Price years whose net present value has another sign than the best's."""
+    losing = [year.name for year in years if year.npv < 0]
+    if losing and len(losing) < len(years):
+        yield f"The net present value is negative on the prices of {', '.join(losing)}, and positive on the others."
 
 
 def _return(items: tuple[Item, ...]) -> float | None:

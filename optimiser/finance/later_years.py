@@ -41,8 +41,9 @@ def later_years(statement: Statement, say: Progress) -> Study | None:
     longer = step / scenario.timeline.step_minutes
     seconds = sum(statement.dispatch.seconds.values()) / longer
     worn = [year for year in years if _state(course, cost, year) != _state(course, cost, 1)]
-    count = len(worn) + (longer > 1)
-    say(f"{count} years to solve again in {step} min steps, about {count * seconds:.0f} s")
+    count = len(worn) + bool(longer > 1 and worn)
+    also = ", and year 1 in these steps to compare with" if longer > 1 and worn else ""
+    say(f"later years to solve in {step} min steps: {len(worn)}{also}; about {count * seconds:.0f} s")
     coarse = coarser(scenario, step)
     base = settle(solve(coarse)) if longer > 1 and worn else statement
     first = saving_by_group(base)

@@ -57,10 +57,9 @@ def section(results: Results) -> Section:
     if appraisal.get("sensitivities"):
         blocks.append(sensitivity_chart(results))
     if appraisal.get("banks"):
-        blocks += [Heading("Wear of storage"), wear_table(appraisal["banks"])]
-    spread = results.summary.get("studies", {}).get("price_years")
-    if spread:
-        blocks += [Heading("Other price years"), *price_year_blocks(results, spread)]
+        blocks += [Heading("Wear of storage"), wear_table(appraisal["banks"], results.summary["currency"])]
+    if appraisal.get("price_years"):
+        blocks += [Heading("Other price years"), *price_year_blocks(results, appraisal["price_years"])]
     blocks.append(Text(basis(appraisal), tone="quiet"))
     return Section("money", "Life", "Money over the life", tuple(blocks))
 
@@ -317,8 +316,8 @@ def sensitivity_table(results: Results) -> Table:
     return Table("One input changed at a time", columns, rows, folded=True)
 
 
-def wear_table(banks: list[dict[str, Any]]) -> Table:
-    """Cycles and life of each bank."""
+def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
+    """Cycles and life of each bank, and its price over all that it discharges in it: a wear_per_kwh to steer by."""
     columns = (
         text_column("Bank"),
         Column("Discharged a year"),
@@ -328,6 +327,7 @@ def wear_table(banks: list[dict[str, Any]]) -> Table:
         Column("Life by years"),
         Column("End of life after"),
         Column("Bought again"),
+        Column(f"Wear, {currency}/kWh"),
     )
     rows = tuple(
         Row(
@@ -340,6 +340,7 @@ def wear_table(banks: list[dict[str, Any]]) -> Table:
                 lasting(bank["years_by_calendar"]),
                 lasting(bank["years"]),
                 f"every {years(bank['renewed_every'])}" if bank["renewed_every"] else "never",
+                "no price" if is_missing(bank["wear_per_kwh"]) else number(bank["wear_per_kwh"], 4),
             )
         )
         for bank in banks
@@ -393,8 +394,8 @@ def price_year_blocks(results: Results, spread: dict[str, Any]) -> list[Block]:
     )
     return [
         Text(
-            f"The same site on the prices of {len(spread['years'])} years, this run's among them, each solved and "
-            "appraised by itself, with perfect foresight. No one of them is a forecast."
+            f"The same site on {len(spread['years'])} sets of prices, this run's among them, each solved by itself. "
+            "What is earned without foresight, and how later years go on, is taken from this run. None is a forecast."
         ),
         Table(f"Spread over the price years, {currency}", columns, tuple(rows)),
         each,
