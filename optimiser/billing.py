@@ -87,8 +87,8 @@ def make_bills(
         With every fault of the file, or of the tariff on its timeline.
     """
     path = Path(load)
-    table = _read(path, time_column, stamps, zone or contract.tariff.zone)
-    timeline = _timeline(path, table, contract.tariff.zone)
+    table = read_metered(path, time_column, stamps, zone or contract.tariff.zone)
+    timeline = metered_timeline(path, table, contract.tariff.zone)
     scale = 1.0 if unit == "kW" else 1.0 / timeline.step_hours
     imported, exported = _metered(path, table, timeline, import_column, export_column, scale)
     columns = contract.columns(timeline, {"load": table})
@@ -192,7 +192,23 @@ def _by_period(values: Any, line: Line, period: Grouping, timeline: Timeline) ->
     return np.where(np.abs(numbers) < 1e-9, 0.0, numbers)
 
 
-def _read(path: Path, time_column: str, stamps: Literal["start", "end"], zone: str) -> Table:
+def read_metered(path: Path, time_column: str, stamps: Literal["start", "end"], zone: str) -> Table:
+    """A file of metered intervals, their length taken from its first stamps.
+
+    Parameters
+    ----------
+    path : Path
+    time_column : str
+    stamps : "start" or "end"
+        What they mark.
+    zone : str
+        Of stamps that carry none.
+
+    Raises
+    ------
+    SeriesError
+        For anything that the file's clock does not allow: gaps, repeats, intervals that do not divide an hour.
+    """
     minutes = measured_step(path, time_column)
     if minutes > 60 or 60 % minutes:
         raise SeriesError(
@@ -209,7 +225,14 @@ def _read(path: Path, time_column: str, stamps: Literal["start", "end"], zone: s
     return read_table("load", source, path)
 
 
-def _timeline(path: Path, table: Table, zone: str) -> Timeline:
+def metered_timeline(path: Path, table: Table, zone: str) -> Timeline:
+    """The intervals of a metered file as steps on the clock of a zone.
+
+    Raises
+    ------
+    SeriesError
+        If they do not begin on the clock's grid.
+    """
     first, minutes = table.starts[0].tz_convert(zone_of(zone)), table.source.step_minutes
     if first.minute % minutes or first.second:
         raise SeriesError(

@@ -12,7 +12,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args
 
@@ -20,9 +20,12 @@ import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
 from optimiser import storage, tariff
+from optimiser.backup import Backup
 from optimiser.cost import Cost
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
+from optimiser.issued import Issued, read_issued
+from optimiser.outlook import Foresight, role_of
 from optimiser.series import Source, Table, bounded_bytes, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
@@ -92,8 +95,12 @@ class ScenarioFile(Component):
         default=None, description="contract of the before-case, if it differs"
     )
     service: several(Product) = ()  # type: ignore[valid-type]
+    backup: Backup | None = Field(default=None, description="what must stay on when the grid fails")
     cost: Cost | None = None
     price_year: several(PriceYear) = ()  # type: ignore[valid-type]
+    foresight: Foresight = Field(
+        default_factory=Foresight, description="how the year is run without knowing it"
+    )
     solve: Solve = Field(default_factory=Solve)
 
 
@@ -182,6 +189,8 @@ class Scenario:
         Digest of the scenario file with everything it uses.
     raw : dict
         The file as it was parsed, for `vary`.
+    issued : dict of str to Issued
+        Forecasts with issue times, by the series that they foretell.
     """
 
     path: Path
@@ -191,6 +200,7 @@ class Scenario:
     tables: Mapping[str, Table]
     sha256: str
     raw: dict[str, Any]
+    issued: Mapping[str, Issued] = field(default_factory=dict)
 
     @property
     def site(self) -> Site:
@@ -221,6 +231,15 @@ class Scenario:
     def solve(self) -> Solve:
         """How the answer is looked for."""
         return self.file.solve
+
+    @property
+    def foresight(self) -> Foresight:
+        """How the year is run without knowing it."""
+        return self.file.foresight
+
+    def references(self) -> list[tuple[str, str]]:
+        """Every "source.column" of the file, each with its place."""
+        return [(place, reference) for place, reference, _ in _references(self.file)]
 
     def read(self, reference: Any) -> Any:
         """The numbers behind a constant or "source.column"."""
@@ -390,9 +409,16 @@ def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
                 for fault in _placed(path, "", error):
                     unfit.setdefault(fault, []).append(place)
     faults += [f"{', '.join(places)}{fault}" for fault, places in unfit.items()]
+    issued: dict[str, Issued] = {}
+    for index, told in enumerate(file.foresight.forecast):
+        if told.issues is not None:
+            try:
+                issued[told.of] = read_issued(told.issues, _inside(path, told.issues.file, outside), timeline)
+            except ScenarioError as error:
+                faults += _placed(path, f"foresight.forecast.{index}.issues", error)
     if faults:
         raise ScenarioError(str(path), faults)
-    made = Scenario(path, file, timeline, columns, tables, digest, raw)
+    made = Scenario(path, file, timeline, columns, tables, digest, raw, issued)
     faults = [*_price_year_faults(made)]
     if faults:
         raise ScenarioError(str(path), faults)
@@ -622,6 +648,14 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         if tariff is None:
             continue
         yield from (f"{key}.{fault}" for fault in tariff.faults(timeline))
+    met = {reference for place, reference, _ in _references(file) if role_of(place) not in (None, "limit")}
+    for index, told in enumerate(file.foresight.forecast):
+        if told.of not in met:
+            near = difflib.get_close_matches(told.of, sorted(met), 1, cutoff=0.5)
+            way = f"did you mean {near[0]}?" if near else "name a price, load or solar of this file."
+            yield f"foresight.forecast.{index}.of is {told.of!r}, which is no series that plans meet; {way}"
+    if file.backup is not None:
+        yield from (f"backup.{fault}" for fault in file.backup.faults(file.site))
     for index, product in enumerate(file.service):
         if product.block_minutes and (
             (

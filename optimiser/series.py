@@ -111,6 +111,19 @@ def read_table(name: str, source: Source, path: Path) -> Table:
     )
 
 
+def read_rows(path: Path) -> pd.DataFrame:
+    """A data file as it stands, without a look at its time column.
+
+    Raises
+    ------
+    SeriesError
+        If it is missing, too large or no table.
+    """
+    if not os.path.isfile(path):
+        raise SeriesError(str(path), ["the file does not exist. Check its name."])
+    return _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
+
+
 SIDE_TEXT = b"notes"  # key of a Parquet file's metadata; its value is what `side_text` makes
 MOST_NOTES, MOST_NOTE_LENGTH = 100, 1000
 

@@ -110,6 +110,9 @@ class Inverter(Component):
     intake_efficiency: float = quantity(
         "-", "DC brought to the bus over AC taken in", default=0.95, above=0, at_most=1
     )
+    surge_kw: float | None = quantity(
+        "kW", "AC power that it gives for a few seconds; for the check of outages only", default=None, above=0
+    )
     standby_w: float = quantity("W", "power that it always draws from the DC bus", default=0.0, at_least=0)
     dc_current_limit_a: float | None = quantity(
         "A", "continuous current that its DC breaker allows", default=None, above=0
@@ -120,6 +123,15 @@ class Inverter(Component):
     backed_up_share: float = quantity(
         "-", "in-line wiring: share of the phase's load wired behind it", default=1.0, at_least=0, at_most=1
     )
+
+    @model_validator(mode="after")
+    def _surge(self) -> Inverter:
+        if self.surge_kw is not None and self.surge_kw < self.output_kw:
+            raise ValueError(
+                f"surge_kw must be at least output_kw, got {self.surge_kw:g} and {self.output_kw:g}; "
+                "leave it out if unknown"
+            )
+        return self
 
 
 class Connection(Component):

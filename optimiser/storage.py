@@ -454,6 +454,28 @@ def voltage_at(bank: Any, stored_kwh: Any) -> Any:
     return np.sqrt(lowest**2 + share * (highest**2 - lowest**2))
 
 
+def stored_at(bank: Any, volts: Any) -> Any:
+    """Stored energy of a bank at which its voltage falls to `volts`: `voltage_at` the other way round.
+
+    Parameters
+    ----------
+    bank : Battery or CapacitorBank
+    volts : array
+        [V]
+
+    Returns
+    -------
+    array
+        Usable energy of the whole bank; 0 where the voltage never falls so low, infinite or more than it holds where it
+        never is so high. [kWh]
+    """
+    lowest, highest = bank.voltages
+    if lowest == highest:
+        return np.where(np.asarray(volts) <= lowest + 1e-9, 0.0, np.inf)
+    share = (np.asarray(volts) ** 2 - lowest**2) / (highest**2 - lowest**2)
+    return np.maximum(share, 0.0) * bank.capacity_kwh
+
+
 def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, float]]:
     """Straight lines that never exceed a bank's voltage between empty and full.
 

@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import patterns
+from optimiser import patterns, ride_through
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.finance.later_years import later_years
 from optimiser.finance.price_years import price_years
+from optimiser.foresight import capture
 from optimiser.scenario import Scenario
 from optimiser.settlement import Statement
 from optimiser.study import Study
@@ -30,6 +31,9 @@ class Entry:
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
+    "capture": Entry(capture.study, usual=True),
+    "ride_through": Entry(ride_through.study, usual=True),
+    "reserve_cost": Entry(ride_through.reserve_cost),
     "life": Entry(later_years),
     "price_years": Entry(price_years),
 }

@@ -89,12 +89,18 @@ def run(
     statement = settle(dispatch)
     names = with_required(scenario, usual() if studies is None else studies)
     made = make_studies(statement, names, progress or (lambda words: None))
-    appraisal = appraise(statement, made)
+    appraisal = appraise(resting_on(statement, made), made, statement)
     table = dispatch_table(dispatch)
     seconds = {"read": read - began, **dispatch.seconds, "settle": time.perf_counter() - settling}
     summary = summarise(statement, appraisal, made, seconds)
     check_reconciled(statement, summary, table)
     return Run(scenario, dispatch, statement, appraisal, summary, table, made)
+
+
+def resting_on(statement: Statement, studies: Mapping[str, Study]) -> Statement:
+    """The statement that payback and present value rest on: the forecast-driven one, where a study made it."""
+    headline: Statement | None = getattr(studies.get("capture"), "headline", None)
+    return statement if headline is None else headline
 
 
 def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
@@ -178,7 +184,7 @@ def summarise(
         "step_minutes": timeline.step_minutes,
         "steps": timeline.steps,
         "phases": scenario.site.phases,
-        "headline": _headline(statement, appraisal),
+        "headline": _headline(statement, appraisal, resting_on(statement, studies), studies),
         "lines": lines.to_dict(orient="records"),  # type: ignore[call-overload]
         "energy_kwh": statement.energy_kwh,
         "balance": _balance(statement),
@@ -212,14 +218,22 @@ def summarise(
     }
 
 
-def _headline(statement: Statement, appraisal: Appraisal | None) -> dict[str, Any]:
+def _headline(
+    statement: Statement, appraisal: Appraisal | None, driven: Statement, studies: Mapping[str, Study]
+) -> dict[str, Any]:
+    """The ceiling's bills, and what of them a site earns that does not know the year."""
     cost = statement.dispatch.scenario.file.cost
+    ceiling = appraisal if driven is statement else appraise(statement, studies)
     return {
         "bill_before": statement.bill_before,
         "bill_after": statement.bill_after,
         "services_income": statement.services_income,
         "saving": statement.saving,
-        "saving_per_year": appraisal.yearly_saving if appraisal else statement.saving,
+        "forecast_driven": driven is not statement,
+        "saving_forecast_driven": driven.saving,
+        "saving_per_year": appraisal.yearly_saving if appraisal else driven.saving,
+        "ceiling_per_year": ceiling.yearly_saving if ceiling else statement.saving,
+        "ceiling_payback_years": ceiling.payback_years if ceiling else None,
         "scaled_to_year": bool(appraisal and appraisal.scaled),
         "capital_cost": cost.at_start if cost else None,
         "yearly_cost": cost.yearly if cost else None,
@@ -228,6 +242,7 @@ def _headline(statement: Statement, appraisal: Appraisal | None) -> dict[str, An
         "discount_rate_fraction": appraisal.discount_rate_fraction if appraisal else None,
         "life_years": cost.life_years if cost else None,
         "basis": CEILING,
+        "payback_basis": driven.dispatch.proof.route if driven is not statement else CEILING,
     }
 
 

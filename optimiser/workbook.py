@@ -83,10 +83,9 @@ class _Inputs:
 
 def _years(sheet: Worksheet, appraisal: Appraisal, cost: Cost) -> dict[str, str]:
     """Saving of each year at the prices of year 1, and the shares written off; the column letter of each."""
-    share = 1.0 if appraisal.capture_share is None else appraisal.capture_share
     rows = [appraisal.course.saving_in(year) for year in range(1, cost.life_years + 1)]
     columns: dict[str, Sequence[float]] = {
-        item.name: [share * row[GROUPS[item.name]] for row in rows]
+        item.name: [row[GROUPS[item.name]] for row in rows]
         for item in appraisal.items
         if item.kind == "saving"
     }

@@ -35,7 +35,6 @@ from optimiser.finance.cash import Shift, cash_flow, totals
 from optimiser.finance.later_years import later_years
 from optimiser.finance.price_years import price_years, spread
 from optimiser.finance.yearly import saving_by_group
-from optimiser.study import Study
 from optimiser.tables import run, write_results
 from optimiser.workbook import write_workbook
 
@@ -485,8 +484,8 @@ def test_the_saving_of_later_years_falls_by_the_rule_or_is_solved(tmp_path):
     assert pytest.approx(expected, abs=CENT) == sum(solved.course.saving_in(6).values())
     assert sum(by_rule.course.saving_in(6).values()) <= expected + 1e-6
     assert solved.npv >= by_rule.npv - 1e-6
-    made = run(scenario)
-    assert "life" in made.studies
+    made = run(scenario, studies=())
+    assert {"life"} == set(made.studies)
     assert pytest.approx(solved.npv) == made.appraisal.npv
 
 
@@ -515,16 +514,22 @@ def test_load_growth_and_longer_steps_in_later_years(tmp_path):
     )
 
 
-def test_capture_scales_the_saving(tmp_path):
-    """A study that measured what is earned without foresight: the flows rest on it, and the words say so."""
-    statement = settle(solve(home(tmp_path)))
-    study = Study({"headline_saving": 0.75 * statement.saving})
-    made, ceiling = appraise(statement, {"capture": study}), appraise(statement)
-    assert pytest.approx(0.75) == made.capture_share
-    assert pytest.approx(0.75 * ceiling.yearly_saving) == made.yearly_saving
-    assert pytest.approx(ceiling.yearly_saving) == made.ceiling_saving
-    assert any("ceiling times 75.0 %" in words for words in made.notes)
-    assert any("is the ceiling" in words for words in ceiling.notes)
+def test_money_rests_on_what_is_earned_without_foresight(tmp_path):
+    """A schedule that uses half the bank, beside the ceiling: its own saving, and later years in proportion."""
+    cost = {"capital": 9000.0, "life_years": 10, "life": {"resolve": True, "ages": [6]}}
+    scenario = home(tmp_path, life=LIFE, cost=cost)
+    ceiling = settle(solve(scenario))
+    half = settle(solve(vary(scenario, {"storage.0.discharge_kw": 0.4})))
+    study = later_years(ceiling, lambda words: None)
+    made = appraise(half, {"life": study}, ceiling)
+    share = half.saving / ceiling.saving
+    assert pytest.approx(share) == made.capture_share
+    assert pytest.approx(sum(saving_by_group(half).values())) == made.yearly_saving
+    assert pytest.approx(sum(saving_by_group(ceiling).values())) == made.ceiling_saving
+    change = sum(study.summary["ages"][0]["change"].values())
+    assert pytest.approx(made.yearly_saving + share * change) == sum(made.course.saving_in(6).values())
+    assert any(f"{100 * share:.1f} % of the ceiling" in words for words in made.notes)
+    assert any("is the ceiling" in words for words in appraise(ceiling).notes)
 
 
 def test_cost_of_a_stored_kwh(tmp_path):

@@ -62,7 +62,12 @@ def test_printed_amounts_are_those_of_the_summary(tmp_path):
     """To the cent."""
     ran = call("run", short(tmp_path / "site"), "--out", tmp_path / "out")
     head = json.loads((tmp_path / "out" / "summary.json").read_text())["headline"]
-    for words, name in (("bill before", "bill_before"), ("bill after", "bill_after"), ("saving", "saving")):
+    for words, name in (
+        ("bill before", "bill_before"),
+        ("bill after", "bill_after"),
+        ("saving", "saving_forecast_driven"),
+        ("ceiling", "saving"),
+    ):
         assert f"{words} {head[name]:,.2f} EUR" in " ".join(ran.stdout.split())
 
 

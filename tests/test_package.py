@@ -25,8 +25,8 @@ PACKAGE = Path(optimiser.__file__).parent
 # From the start of the road to its end; a module may import anything to its left. A folder is one room, whose
 # modules may import each other.
 ORDER = [
-    *("errors", "writing", "fields", "timeline", "series", "flows", "terms"),
-    *("storage", "site", "services", "tariff", "formulation", "cost", "scenario"),
+    *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
+    *("storage", "site", "backup", "services", "tariff", "formulation", "cost", "scenario"),
     *(
         "billing",
         "rates",
@@ -37,9 +37,24 @@ ORDER = [
         "study",
         "finance",
         "patterns",
+        "control",
+        "foresight",
+        "outages",
+        "ride_through",
         "studies",
     ),
-    *("report", "checks", "workbook", "tables", "fleet", "compare", "importing", "starter", "cli"),
+    *(
+        "report",
+        "checks",
+        "workbook",
+        "tables",
+        "lookback",
+        "fleet",
+        "compare",
+        "importing",
+        "starter",
+        "cli",
+    ),
 ]
 
 # Where a library may be imported; everything else reads it through these.

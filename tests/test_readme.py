@@ -13,6 +13,7 @@ import click
 import pytest
 from conftest import xml_feed
 
+from optimiser.backup import Backup
 from optimiser.cli import main
 from optimiser.cost import Cost
 from optimiser.intake.table import read_prices
@@ -154,6 +155,13 @@ def test_the_cost_example_is_read():
     assert (5, 10) == cost.life.ages
     assert 13200 == cost.at_start
     assert set(raw["price_year"][0]["source"]["market"]) <= set(Source.model_fields)
+
+
+def test_the_backup_example_is_read():
+    """The table as printed is what a scenario may say."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[backup]" in block]
+    backup = Backup.model_validate(tomllib.loads(example)["backup"])
+    assert (4.0, 0.4) == (backup.wanted_hours, backup.load[0].load_share)
 
 
 def test_every_kind_of_component_is_named():

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli import data, many, running, tariffs
+from optimiser.cli import data, lookback, many, running, tariffs
 from optimiser.cli.common import EXIT, INTERRUPTED
 from optimiser.errors import OptimiserError
 
@@ -40,5 +40,8 @@ def main() -> None:
     """
 
 
-for command in (*running.COMMANDS, *tariffs.COMMANDS, *data.COMMANDS, *many.COMMANDS):
-    main.add_command(command)
+FAMILIES = (running, tariffs, data, lookback, many)
+
+for family in FAMILIES:
+    for command in family.COMMANDS:
+        main.add_command(command)

@@ -48,7 +48,13 @@ def run(
         click.echo(f"  bill before    {head['bill_before']:12,.2f} {currency}")
         click.echo(f"  bill after     {head['bill_after']:12,.2f} {currency}")
         click.echo(f"  services       {head['services_income']:12,.2f} {currency}")
-        click.echo(f"  saving         {head['saving']:12,.2f} {currency}  ({head['basis']})")
+        if head["forecast_driven"]:
+            policy = made.summary["studies"]["capture"]["headline"]
+            click.echo(
+                f"  saving         {head['saving_forecast_driven']:12,.2f} {currency}  (forecast-driven: {policy})"
+            )
+        name = "  ceiling        " if head["forecast_driven"] else "  saving         "
+        click.echo(f"{name}{head['saving']:12,.2f} {currency}  ({head['basis']})")
         if head["capital_cost"] is not None:
             years = head["simple_payback_years"]
             words = "never within its life" if years is None else f"{years:.1f} years"

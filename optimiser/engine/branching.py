@@ -99,7 +99,7 @@ class Part:
 
     Parameters
     ----------
-    problem : Problem
+    problem : Problem or Piece
     columns, rows : int arrays
         Places in the problem, rising.
     every : Decisions
@@ -111,7 +111,7 @@ class Part:
 
     def __init__(
         self,
-        problem: Problem,
+        problem: Problem | Piece,
         columns: np.ndarray,
         rows: np.ndarray,
         every: Decisions,

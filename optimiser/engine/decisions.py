@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
+from optimiser.engine.solver import Piece
 from optimiser.engine.tiling import Problem
 
 TOLERANCE_KW = 1e-6
@@ -42,7 +43,7 @@ class Decisions:
     kind: np.ndarray
     tempting: np.ndarray
 
-    def broken(self, problem: Problem, x: np.ndarray) -> np.ndarray:
+    def broken(self, problem: Problem | Piece, x: np.ndarray) -> np.ndarray:
         """True where a schedule breaks the rule."""
         return self.broken_at(x[self.first], x[self.second], problem.upper[self.first], self.kind)
 
@@ -101,7 +102,7 @@ def _steps_of(problem: Problem, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def implied_rows(
-    problem: Problem, every: Decisions, chosen: np.ndarray
+    problem: Problem | Piece, every: Decisions, chosen: np.ndarray
 ) -> tuple[sparse.csr_array, np.ndarray]:
     """Rows `matrix @ x <= upper` that hold whichever way some decisions go, and that tighten the linear program.
 
@@ -132,7 +133,7 @@ def implied_rows(
     return matrix, np.concatenate([np.where(ordered, 0.0, 1.0), np.zeros(passed.shape[0])])
 
 
-def _passing_rows(problem: Problem, one: np.ndarray, other: np.ndarray) -> sparse.csr_array:
+def _passing_rows(problem: Problem | Piece, one: np.ndarray, other: np.ndarray) -> sparse.csr_array:
     """For each pair in a balance: what leaves by one side has to come from somewhere else than the other."""
     equal = np.flatnonzero(problem.row_lower == problem.row_upper)
     balances = sparse.csr_array(problem.matrix[equal])
@@ -166,3 +167,8 @@ def _passing_rows(problem: Problem, one: np.ndarray, other: np.ndarray) -> spars
     shape = (int(kept.sum()), len(problem.lower))
     matrix = sparse.coo_array((entry[used], (place[number[used]], column[used])), shape=shape)
     return sparse.csr_array(matrix)
+
+
+def stacked(matrix: sparse.csr_array, more: sparse.csr_array) -> sparse.csr_array:
+    """A matrix with more rows at its end."""
+    return sparse.csr_array(sparse.vstack([matrix, more], format="csr"))

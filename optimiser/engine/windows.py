@@ -75,12 +75,13 @@ class Windows:
     """Cuts windows out of a problem.
 
     Rows and columns of groups lie after those of the steps; their reach is the span of steps that they touch.
+    `purse` says what columns bring where that is not the problem's own.
     """
 
-    def __init__(self, problem: Problem):
+    def __init__(self, problem: Problem, purse: np.ndarray | None = None):
         self.problem = problem
         self.wide, self.tall, self.steps = problem.step_columns, problem.step_rows, problem.timeline.steps
-        self._purse = problem.purse
+        self._purse = problem.purse if purse is None else purse
         self._helper = np.zeros(len(problem.lower), bool)
         for family in problem.columns.values():
             if family.helper:
@@ -385,7 +386,7 @@ def _chain(
         window = windows.ahead(first, stop, draft.x, draft.seen)
         highs = Highs(window.piece)
         if first > chain[0]:
-            _as_a_day_before(windows, draft.basis, done, stop, keep)
+            as_a_day_before(windows, draft.basis, done, stop, keep)
             highs.set_basis(draft.of_window(window))
         solution = _optimum(highs)
         if solution is None:
@@ -415,7 +416,7 @@ def _start_as_the_run_does(problem: Problem, windows: Windows, first: int, draft
             draft.x[places[before]] = np.clip(family.before, family.lower[before], family.upper[before])
 
 
-def _as_a_day_before(windows: Windows, basis: Basis, first: int, stop: int, day: int) -> None:
+def as_a_day_before(windows: Windows, basis: Basis, first: int, stop: int, day: int) -> None:
     """Give steps without a basis yet that of the same hours a day before."""
     if stop <= first:
         return

@@ -126,42 +126,40 @@ class Appraisal:
     warnings: tuple[str, ...]
 
 
-def appraise(statement: Statement, studies: Mapping[str, Study] | None = None) -> Appraisal | None:
+def appraise(
+    statement: Statement, studies: Mapping[str, Study] | None = None, ceiling: Statement | None = None
+) -> Appraisal | None:
     """Money over the life of what a statement saves; None without costs.
 
     Parameters
     ----------
     statement : Statement
     studies : dict of str to Study, optional
-        Of them `life` gives the saving of later years, `price_years` that of other years' prices, and `capture` what
-        is earned without foresight: `headline_saving` in its summary, over the days of the run.
+        Of them `life` gives the saving of later years, and `price_years` that of other years' prices, both with
+        perfect foresight.
+    ceiling : Statement, optional
+        The run with perfect foresight, where `statement` was made without it; what the studies found is then taken
+        in the proportion of the two.
     """
     cost = statement.dispatch.scenario.file.cost
     if cost is None:
         return None
     studies = studies or {}
-    share = _capture(statement, studies.get("capture"))
-    course = _course(statement, cost, studies.get("life"))
-    ceiling = sum(course.saving_in(1).values())
-
-    def saving_in(year: int) -> dict[str, float]:
-        return {
-            group: (1.0 if share is None else share) * amount
-            for group, amount in course.saving_in(year).items()
-        }
-
-    items = cash_flow(cost, saving_in, course.banks)
+    share = _capture(statement, ceiling)
+    course = _course(statement, cost, studies.get("life"), share)
+    first = sum(course.saving_in(1).values())
+    items = cash_flow(cost, course.saving_in, course.banks)
     flows = totals(items)
     rate = cost.nominal_rate
     back = payback(flows)
     running = np.cumsum(flows)
     worth = net_present_value(flows, rate)
-    own = PriceYear("this run", sum(saving_in(1).values()), worth, back)
+    own = PriceYear("this run", first, worth, back)
     others = _price_years(cost, course, share, studies.get("price_years"))
     price, price_words = _storage_cost(statement, cost, course)
     return Appraisal(
-        yearly_saving=own.yearly_saving,
-        ceiling_saving=ceiling,
+        yearly_saving=first,
+        ceiling_saving=first if ceiling is None else sum(saving_by_group(ceiling).values()),
         capture_share=share,
         scaled=not is_year(statement.dispatch.scenario.timeline.hours),
         items=items,
@@ -177,29 +175,28 @@ def appraise(statement: Statement, studies: Mapping[str, Study] | None = None) -
         storage_cost_per_kwh=price,
         storage_cost_words=price_words,
         course=course,
-        sensitivities=_sensitivities(cost, saving_in, course.banks),
+        sensitivities=_sensitivities(cost, course.saving_in, course.banks),
         price_years=(own, *others) if others else (),
         notes=tuple(_notes(statement, cost, course, share)),
         warnings=(*_warnings(statement, cost, course), *_losing((own, *others))),
     )
 
 
-def _capture(statement: Statement, study: Study | None) -> float | None:
-    """Share of the ceiling that a planner without foresight earned; None where there is none to take."""
-    earned = study.summary.get("headline_saving") if study else None
-    if earned is None or statement.saving <= 0:
+def _capture(statement: Statement, ceiling: Statement | None) -> float | None:
+    """Share of the ceiling that was earned without foresight; None where the statement is the ceiling."""
+    if ceiling is None or ceiling is statement or ceiling.saving <= 0:
         return None
-    return float(earned) / statement.saving
+    return statement.saving / ceiling.saving
 
 
-def _course(statement: Statement, cost: Cost, study: Study | None) -> Course:
+def _course(statement: Statement, cost: Cost, study: Study | None, share: float | None) -> Course:
     """The years solved: the run's own, and those of the study `life`."""
     first = saving_by_group(statement)
     ages, saving = [1], {group: [amount] for group, amount in first.items()}
     for row in study.summary["ages"] if study else ():
         ages.append(row["year"])
         for group in saving:
-            saving[group].append(first[group] + row["change"][group])
+            saving[group].append(first[group] + (1.0 if share is None else share) * row["change"][group])
     return Course(
         bank_lives(statement, cost),
         cost.life.solar_fade_fraction,
@@ -356,7 +353,7 @@ def _notes(statement: Statement, cost: Cost, course: Course, share: float | None
     if share is None:
         yield "The yearly saving is the ceiling; no figure without foresight was worked out with this run."
     else:
-        yield f"The yearly saving is the ceiling times {100 * share:.1f} %, the capture measured on this run."
+        yield f"The yearly saving is what was earned without foresight, {100 * share:.1f} % of the ceiling."
     changes = {
         group: cost.inflation_fraction if change is None else change
         for group, change in cost.escalation.model_dump().items()

@@ -19,6 +19,7 @@ from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
     bill,
+    capture,
     cautions,
     customer,
     dispatch,
@@ -29,6 +30,7 @@ from optimiser.report import (
     patterns,
     proof,
     provenance,
+    ride_through,
     services,
 )
 from optimiser.report.blocks import Section
@@ -41,9 +43,11 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
+    capture.section,
     patterns.section,
     dispatch.section,
     services.section,
+    ride_through.section,
     energy.section,
     money.section,
     proof.section,

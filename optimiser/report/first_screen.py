@@ -41,6 +41,8 @@ def earning(results: Results) -> Fact:
     )
     services = headline.get("services_income") or 0.0
     earned = f", and grid services pay {money(services, currency)} on top." if services else "."
+    if headline.get("forecast_driven"):
+        return forecast_driven(results, bills + earned)
     if headline.get("scaled_to_year"):
         days = summary["steps"] * summary["step_minutes"] / 1440
         limit = (
@@ -50,6 +52,23 @@ def earning(results: Results) -> Fact:
         return Fact(f"Scaled to a year from {days:g} days", money(saving, currency), (limit, bills + earned))
     sentences = (f"The most a year could leave you {outcome}.", bills + earned)
     return Fact("Worth a year, at most", money(saving, currency), sentences)
+
+
+def forecast_driven(results: Results, bills: str) -> Fact:
+    """What a year is worth to a site that does not know it, the ceiling beside it."""
+    summary, headline = results.summary, results.summary["headline"]
+    currency = summary["currency"]
+    saving, most = headline["saving_per_year"], headline["ceiling_per_year"]
+    policy = summary["studies"]["capture"]["headline"]
+    sentences = [
+        f"Run day after day under {policy}, without knowing what comes. The ceiling, which knows it all, is "
+        f"{money(most, currency)} a year: nothing can earn more.",
+        f"With perfect foresight: {bills[0].lower()}{bills[1:]}",
+    ]
+    if headline.get("scaled_to_year"):
+        days = summary["steps"] * summary["step_minutes"] / 1440
+        sentences.insert(1, f"Scaled up from {days:g} days, which know no other season.")
+    return Fact("Worth a year, forecast-driven", money(saving, currency), tuple(sentences))
 
 
 def payback(results: Results) -> Fact:
@@ -75,11 +94,15 @@ def payback(results: Results) -> Fact:
         f"Over {years(life)}, with later money discounted at {rate} a year, the net "
         f"present value is {money(headline.get('npv'), currency)}."
     )
-    return Fact("Simple payback", years(time), (outcome, value))
+    sentences: tuple[str, ...] = (outcome, value)
+    if headline.get("forecast_driven"):
+        best = years(headline.get("ceiling_payback_years"))
+        sentences = (outcome, value, f"On the forecast-driven saving; on the ceiling it would be {best}.")
+    return Fact("Simple payback", years(time), sentences)
 
 
 def certainty(results: Results) -> Fact:
-    """That the figure is a ceiling, and how tightly it is proven."""
+    """How tightly the ceiling is proven."""
     headline, proof = results.summary["headline"], results.summary.get("proof") or {}
     sentences = [
         "An upper bound with perfect foresight: it knows every price and every load in advance. "

@@ -206,7 +206,7 @@
         .map(([name, value]) => name + " " + number(value, 1));
       const length = count * hours;
       const odd = Math.abs(length - 24) > 1e-9 ? " (" + number(length, length % 1 ? 2 : 0) + " hours)" : "";
-      $("day-words").textContent = inWords(date) + odd + ". kWh: " + told.join(", ") + ".";
+      $("day-words").textContent = inWords(date) + odd + (told.length ? ". kWh: " + told.join(", ") : "") + ".";
     };
     const table = (labels) => {
       const [, first, count] = series.days[chosen];

@@ -1,0 +1,473 @@
+"""Plans: windows of one linear program, each with what its moment knows and what has happened before it.
+
+The program of the whole timeline is built once. Its matrix holds no data that a planner must not see (what depends on
+data stands in bounds, right-hand sides and prices, and these are replaced window by window), so a window is a slice of
+it: what came before goes to the right-hand side, and peaks, sums and commitments go on from where they are.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimiser.engine.branching import Part
+from optimiser.engine.decisions import PAIR, WHOLE, Decisions, decisions, implied_rows, stacked
+from optimiser.engine.pattern import compile_pattern
+from optimiser.engine.solver import BASIC, Basis, Highs, Solution
+from optimiser.engine.tiling import Problem, tile
+from optimiser.engine.windows import Draft, Window, Windows, as_a_day_before
+from optimiser.errors import UnprovenError
+from optimiser.flows import MeterFlows
+from optimiser.foresight.policies import Columns, Facts, Plans, Policy, as_known
+from optimiser.foresight.reserve import Reserve
+from optimiser.scenario import Scenario
+from optimiser.tariff.demand import KINDS as DEMAND
+from optimiser.tariff.fixed import MinimumCharge
+from optimiser.terms import Line, SettledTerms
+
+# How hard a plan is searched for the best directions: what it may give up, linear programs, time.
+SPARE, SEARCH_NODES, SEARCH_SECONDS = 1e-4, 40, 2.0
+
+
+class _Contract:
+    """A tariff with bounds that know nothing of the data: what limits alone let a meter import and export.
+
+    A least bill is left out where the amounts that it is compared with have prices or loads from data.
+    """
+
+    def __init__(self, scenario: Scenario):
+        self._tariff = scenario.tariff
+        self._scenario = scenario
+        references = [place for place, _ in scenario.references() if place.startswith("tariff.")]
+        if references:
+            kept = [c for c in self._tariff.component if not isinstance(c, MinimumCharge)]
+            self._tariff = self._tariff.model_copy(update={"component": tuple(kept)})
+
+    def lines(self, flows: MeterFlows, terms: Any) -> list[Line]:
+        """Every line of the bill."""
+        site, connection = self._scenario.site, self._scenario.site.connection
+        most_in = terms.values(connection.import_limit_kw)
+        most_out = terms.values(connection.export_limit_kw)
+        if site.phases == 3 and site.registers == "per_phase":
+            phase_in, phase_out = site.phase_limits_kw(terms)
+            most_in, most_out = sum(phase_in.values()), sum(phase_out.values())
+        return self._tariff.lines(
+            dataclasses.replace(flows, import_most_kw=most_in, export_most_kw=most_out), terms
+        )
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A scenario as plans see it; all that stating the program asks for."""
+
+    scenario: Scenario
+    columns: Columns
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.scenario, name)
+
+    @property
+    def tariff(self) -> Any:
+        """The contract, with bounds free of data."""
+        return _Contract(self.scenario)
+
+    def read(self, reference: Any) -> Any:
+        """The numbers behind a constant or "source.column", as they are known."""
+        return self.columns[reference] if isinstance(reference, str) else reference
+
+
+@dataclass
+class Data:
+    """What of a program depends on data: sides of rows, bounds of columns, what columns bring."""
+
+    row_lower: np.ndarray
+    row_upper: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    purse: np.ndarray
+
+    @classmethod
+    def of(cls, problem: Problem, base: Problem) -> Data:
+        """A problem's, in the order of another's rows and columns; rows that it lacks, as the other has them.
+
+        A current limit that can never bind on some data has no row there.
+        """
+        made = cls(
+            *(array.copy() for array in (base.row_lower, base.row_upper, base.lower, base.upper, base.purse))
+        )
+        for name in base.row_places.keys() & problem.row_places.keys():
+            to, at = base.row_places[name], problem.row_places[name]
+            made.row_lower[to], made.row_upper[to] = problem.row_lower[at], problem.row_upper[at]
+        for name in base.places.keys() & problem.places.keys():
+            to, at = base.places[name], problem.places[name]
+            made.lower[to], made.upper[to] = problem.lower[at], problem.upper[at]
+            made.purse[to] = problem.purse[at]
+        return made
+
+    def take(self, other: Data, rows: np.ndarray, columns: np.ndarray) -> None:
+        """Some rows and columns from other data."""
+        self.row_lower[rows], self.row_upper[rows] = other.row_lower[rows], other.row_upper[rows]
+        self.lower[columns], self.upper[columns] = other.lower[columns], other.upper[columns]
+        self.purse[columns] = other.purse[columns]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is meant to be done in the steps that a plan sees.
+
+    Attributes
+    ----------
+    first, stop : int
+        The steps.
+    columns : int array
+        Places in the whole program.
+    x : array
+        Values there.
+    worth : dict of str to float
+        Mean marginal worth of energy stored in each bank over the last day seen. [currency/kWh]
+    """
+
+    first: int
+    stop: int
+    columns: np.ndarray
+    x: np.ndarray
+    worth: dict[str, float]
+
+
+class Planner:
+    """The program of a scenario, cut into windows.
+
+    Parameters
+    ----------
+    facts : Facts
+    plans : Plans
+    policy : Policy
+
+    Attributes
+    ----------
+    problem : Problem
+        Of the whole timeline, on what happens.
+    x : array of shape (columns,)
+        What has happened so far.
+    seen : bool array of shape (columns,)
+        Columns of groups that have begun.
+    """
+
+    def __init__(self, facts: Facts, plans: Plans, policy: Policy):
+        scenario = facts.scenario
+        self._scenario, self._plans = scenario, plans
+        self.problem = _built(scenario, dict(scenario.columns))
+        self._actual = Windows(self.problem)
+        self._known = [self._layer(policy, facts, lead) for lead in range(plans.seen)]
+        self._work = Data.of(self.problem, self.problem)
+        # The windows cut from what the work data say at the time.
+        seen = dataclasses.replace(
+            self.problem,
+            **{name: getattr(self._work, name) for name in ("row_lower", "row_upper", "lower", "upper")},
+        )
+        self._windows = Windows(seen, self._work.purse)
+        self._draft = Draft.of(self.problem)
+        self._done = 0
+        self._of_steps = _of_steps(self.problem)
+        self.x, self.seen = self._draft.x, self._draft.seen
+        self.reserve = Reserve(scenario, self.problem)
+        self._demand = _demand_columns(scenario, self.problem)
+        nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
+        #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
+        self.export_price = np.nan_to_num(
+            scenario.tariff.export_price(SettledTerms(scenario.timeline, _Seen(scenario, nearest).read, {}))
+        )
+
+    def _layer(self, policy: Policy, facts: Facts, lead: int) -> tuple[Data, np.ndarray]:
+        """What plans knew so many windows ahead, and for which steps they knew nothing."""
+        known = as_known(policy, facts, self._plans, lead)
+        unknown = np.zeros(facts.timeline.steps, bool)
+        for reference, values in known.items():
+            unknown |= np.isnan(values)
+            known[reference] = np.nan_to_num(values)
+        columns = dict(facts.scenario.columns)
+        same = all(np.array_equal(columns[name][~unknown], known[name][~unknown]) for name in known)
+        problem = self.problem if same else _built(facts.scenario, columns | known)
+        return Data.of(problem, self.problem), unknown
+
+    def plan(self, number: int, worth: dict[str, float] | None) -> Plan | None:
+        """The best for a window as it is seen; None where nothing is known yet or no schedule keeps every limit.
+
+        Parameters
+        ----------
+        number : int
+            Of the window.
+        worth : dict of str to float or None
+            What a kWh left in each bank at the end of the view is worth; None: as the first plan reckons it.
+        """
+        first, stop = self._plans.span(number)
+        if not self._look(number):
+            return None
+        window = self._windows.ahead(first, stop, self.x, self.seen)
+        self._aim(window)
+        if stop < self._plans.edges[-1]:
+            self._price_the_end(window, stop, worth)
+        found = self._solved(window, first, stop)
+        if found is None:
+            return None
+        relaxed, x = found
+        return Plan(first, stop, window.columns, x, self._worth(window, relaxed, stop))
+
+    def _look(self, number: int) -> bool:
+        """Fill the windows ahead with what is known of each; False if of one nothing is."""
+        edges = self._plans.edges
+        for lead, (data, unknown) in enumerate(self._known[: self._plans.count - number]):
+            first, stop = int(edges[number + lead]), int(edges[number + lead + 1])
+            if unknown[first:stop].any():
+                return False
+            columns, rows = self._windows.within(first, stop)
+            self._work.take(data, rows, columns)
+        return True
+
+    def _aim(self, window: Window) -> None:
+        """Demand below the target earns nothing: the rest of the billing period is expected to reach it."""
+        if self._scenario.foresight.demand_target == "so_far":
+            return
+        share = self._scenario.foresight.demand_share
+        for places in self._demand:
+            for at, group in zip(*_among(window.columns, places), strict=True):
+                if group == 0:
+                    continue
+                last = self.x[places[group - 1]]
+                target = min(share * last, window.piece.upper[at])
+                window.piece.lower[at] = max(window.piece.lower[at], target)
+
+    def _price_the_end(self, window: Window, stop: int, worth: dict[str, float] | None) -> None:
+        """Energy left at the end of the view is worth what the last plan made of it, on average."""
+        for bank in self._scenario.storage:
+            place = self.problem.places[f"storage.{bank.name}.stored_kwh"][stop - 1]
+            at = np.searchsorted(window.columns, place)
+            window.piece.purse[at] += self._first_worth(window, bank) if worth is None else worth[bank.name]
+
+    def _first_worth(self, window: Window, bank: Any) -> float:
+        """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
+        places = self.problem.places[f"storage.{bank.name}.stored_kwh"]
+        steps = np.flatnonzero(np.isin(places, window.columns))
+        imports = [place[steps] for name, place in self.problem.places.items() if name.endswith("import_kw")]
+        if not imports:
+            return 0.0
+        price = (
+            -np.mean([self._work.purse[place].mean() for place in imports]) / self.problem.timeline.step_hours
+        )
+        out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
+        return max(0.0, float(price)) * out * bank.least_efficiency[1]
+
+    def _solved(self, window: Window, first: int, stop: int) -> tuple[Solution, np.ndarray] | None:
+        """The relaxed schedule of a window and one that goes one way at a time; None if there is none."""
+        highs = Highs(window.piece)
+        day = 24 * 60 // self.problem.timeline.step_minutes
+        if self._done >= day:
+            as_a_day_before(self._windows, self._draft.basis, self._done, stop, day)
+            highs.set_basis(self._draft.of_window(window))
+        try:
+            relaxed = highs.solve()
+        except UnprovenError:
+            return None
+        if relaxed.verdict != "optimal":
+            return None
+        basis = highs.basis()
+        self._keep_basis(window, basis)
+        self._done = stop
+        return relaxed, self._one_way(window, relaxed, basis, first, stop)
+
+    def _keep_basis(self, window: Window, basis: Basis) -> None:
+        self._draft.basis.columns[window.columns] = basis.columns
+        self._draft.basis.rows[window.rows] = basis.rows
+
+    def _one_way(self, window: Window, relaxed: Solution, basis: Basis, first: int, stop: int) -> np.ndarray:
+        """The schedule of a window with every pair used one way and every piece in order; as it is if that fails.
+
+        Rows that hold either way round tighten the linear program first; a short search decides the rest.
+        """
+        every, piece = self._decisions_of(window, first, stop), window.piece
+        broken = every.broken(piece, relaxed.x)
+        if not broken.any():
+            return relaxed.x
+        invited = piece.purse[every.first] + piece.purse[every.second] > 0
+        chosen = np.flatnonzero(broken | (invited & (every.kind == PAIR)))
+        rows, most = implied_rows(piece, every, chosen)
+        tighter = dataclasses.replace(
+            piece,
+            matrix=stacked(piece.matrix, rows),
+            row_lower=np.append(piece.row_lower, np.full(len(most), -np.inf)),
+            row_upper=np.append(piece.row_upper, most),
+        )
+        start = Basis(basis.columns, np.append(basis.rows, np.full(len(most), BASIC, np.int8)))
+        part = Part(
+            tighter,
+            np.arange(len(piece.lower)),
+            np.arange(len(tighter.row_upper)),
+            every,
+            np.arange(len(every.first)),
+            start,
+        )
+        spare = SPARE * max(1.0, abs(relaxed.purse))
+        deadline = time.perf_counter() + SEARCH_SECONDS
+        found = part.best(piece.purse, None, spare, SEARCH_NODES, deadline)
+        return relaxed.x if found.x is None else found.x
+
+    def _decisions_of(self, window: Window, first: int, stop: int) -> Decisions:
+        """Pairs and orders of a window's steps, at their places in it."""
+        every = self._of_steps
+        here = slice(np.searchsorted(every.step, first), np.searchsorted(every.step, stop))
+        offset = first * self.problem.step_columns
+        return Decisions(
+            every.step[here],
+            every.last[here],
+            every.first[here] - offset,
+            every.second[here] - offset,
+            every.kind[here],
+            every.tempting[here],
+        )
+
+    def _worth(self, window: Window, relaxed: Solution, stop: int) -> dict[str, float]:
+        """Mean marginal worth of stored energy over the last day seen."""
+        day = 24 * 60 // self.problem.timeline.step_minutes
+        made = {}
+        for bank in self._scenario.storage:
+            rows = self.problem.row_places[f"energy of {bank.name}"][max(0, stop - day) : stop]
+            at, _ = _among(window.rows, rows)
+            made[bank.name] = float(np.mean(relaxed.row_dual[at])) if len(at) else 0.0
+        return made
+
+    @property
+    def edges(self) -> np.ndarray:
+        """First step of each window, and the end."""
+        return self._plans.edges
+
+    def of_plan(self, plan: Plan, names: Sequence[str], first: int, stop: int) -> np.ndarray:
+        """A plan's values of some columns of steps, of shape (steps, names)."""
+        places = [self.problem.places[name][first:stop] for name in names]
+        made = np.zeros((stop - first, len(names)))
+        for number, place in enumerate(places):
+            made[:, number] = plan.x[np.searchsorted(plan.columns, place)]
+        return made
+
+    def bounds(self, names: Sequence[str], first: int, stop: int) -> np.ndarray:
+        """The most of some columns of steps as the last plan saw them, of shape (steps, names)."""
+        made = np.zeros((stop - first, len(names)))
+        for number, name in enumerate(names):
+            made[:, number] = self._work.upper[self.problem.places[name][first:stop]]
+        return made
+
+    def sold(self, plan: Plan) -> dict[str, np.ndarray]:
+        """Columns of services over the whole timeline as a plan has them, by name; nothing beyond it."""
+        x = np.zeros(len(self.problem.lower))
+        x[plan.columns] = plan.x
+        return {name: x[places] for name, places in self.problem.places.items() if name.startswith("service")}
+
+    def offers(self, plan: Plan, first: int, stop: int) -> dict[str, np.ndarray]:
+        """Offered kW in each of some steps as a plan has them, by name of the bid."""
+        sold = self.sold(plan)
+        return {
+            name: sold[name][self.problem.timeline.groups(self.problem.columns[name].per).of_step[first:stop]]
+            for name in sold
+            if name.endswith("offer_kw")
+        }
+
+    def selling(self, plan: Plan, share: np.ndarray) -> Plan:
+        """A plan that sells a share of what it meant to, in each step of the timeline and so in each block.
+
+        Rules of services hold with nothing sold and with all of it, and so with any part.
+        """
+        x = plan.x.copy()
+        for name, places in self.problem.places.items():
+            if name.startswith("service") or name.endswith("_headroom_kw"):
+                groups = self.problem.timeline.groups(self.problem.columns[name].per)
+                of_group = np.full(groups.count, np.inf)
+                np.minimum.at(of_group, groups.of_step, share)
+                at, inside = _among(plan.columns, places)
+                x[at] *= of_group[inside]
+        return dataclasses.replace(plan, x=x)
+
+    def unheld(self, plan: Plan, values: dict[str, np.ndarray], first: int, stop: int) -> np.ndarray:
+        """In which steps of a window flows leave no room for what a plan sells, of shape (steps,)."""
+        x = self.x.copy()
+        x[plan.columns] = plan.x
+        for name, flow in values.items():
+            x[self.problem.places[name][first:stop]] = flow
+        return self.reserve.broken(x, first, stop)
+
+    def happened(self, number: int, values: dict[str, np.ndarray], plan: Plan | None) -> bool:
+        """Put what happened in a window into the books of the planner: flows as they were, offers as far as they held.
+
+        Parameters
+        ----------
+        number : int
+            Of the window.
+        values : dict of str to array
+            Columns of the plant's flows in the window's steps, by name.
+        plan : Plan or None
+            Where offers come from.
+
+        Returns
+        -------
+        bool
+            False, and nothing done, if the flows leave no room for what offers move.
+        """
+        first, stop = int(self._plans.edges[number]), int(self._plans.edges[number + 1])
+        window = self._actual.ahead(first, stop, self.x, self.seen)
+        piece = window.piece
+        purse = piece.purse.copy()
+        for name, places in self.problem.places.items():
+            at, inside = _among(window.columns, places)
+            if name in values:
+                piece.lower[at] = piece.upper[at] = values[name]
+            elif name.startswith("service") and not name.startswith("service group"):
+                sold = np.zeros(len(at))
+                if plan is not None:
+                    sold = plan.x[np.searchsorted(plan.columns, places[inside])]
+                # A block that began before is given up whole where the rest of it cannot be held.
+                piece.lower[at] = 0.0
+                piece.upper[at] = np.minimum(piece.upper[at], sold)
+                purse[at] = 1.0
+        solution = Highs(dataclasses.replace(piece, purse=purse)).solve()
+        if solution.verdict != "optimal":
+            return False
+        self.x[window.columns] = solution.x
+        self.seen[self._actual.begun(window, stop)] = True
+        return True
+
+
+def _among(sorted_places: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where some places stand among others that rise, and which of them do."""
+    at = np.searchsorted(sorted_places, places)
+    inside = np.flatnonzero(sorted_places[np.minimum(at, len(sorted_places) - 1)] == places)
+    return at[inside], inside
+
+
+def _built(scenario: Scenario, columns: Columns) -> Problem:
+    return tile(compile_pattern(_Seen(scenario, columns)), scenario.timeline)
+
+
+def _demand_columns(scenario: Scenario, problem: Problem) -> list[np.ndarray]:
+    """Places of what each demand component measures, one a billing period."""
+    heads = {
+        "demand_charge": "demand",
+        "apparent_demand_charge": "apparent_demand",
+        "capacity_fee": "capacity_fee",
+    }
+    names: Sequence[str] = [
+        f"{heads[component.kind]}.{component.name}"
+        for component in scenario.tariff.component
+        if isinstance(component, DEMAND)
+    ]
+    return [problem.places[name] for name in names if name in problem.places]
+
+
+def _of_steps(problem: Problem) -> Decisions:
+    """Pairs and orders of a problem in the order of their steps; whole numbers stay relaxed in plans."""
+    every = decisions(problem)
+    order = np.argsort(every.step, kind="stable")
+    order = order[every.kind[order] != WHOLE]
+    return Decisions(*(getattr(every, field.name)[order] for field in dataclasses.fields(Decisions)))

@@ -1,0 +1,248 @@
+"""A year run under a policy: plan, carry out, go on from what happened; then settled like any other schedule.
+
+The controller follows the plan's set-point of the store. Inverters give or take what that leaves of the sun that there
+is, shared as the plan shares it; the meter takes the error; the plant's limits always hold. Solar that the plan
+curtails stays curtailed. Without a plan the store rests. What is sold is reduced, for a whole block, where reality
+leaves no room for it: what is not available is not paid.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimiser.control.books import activated, columns
+from optimiser.control.plant import Caps, Orders, Plant, State, Walk
+from optimiser.dispatch import Dispatch, Progress, Proof, replay
+from optimiser.engine.proof import relative_gap, within
+from optimiser.errors import DriftError
+from optimiser.foresight.planner import Plan, Planner
+from optimiser.foresight.policies import Facts, Plans, Policy
+from optimiser.foresight.reserve import placed
+from optimiser.scenario import Scenario
+
+NONE_CURTAILED = 1e-6
+MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none
+
+
+@dataclass(frozen=True)
+class Executed:
+    """A year as a policy ran it.
+
+    Attributes
+    ----------
+    dispatch : Dispatch
+        What happened, every rule and line replayed; its bound is that of perfect foresight.
+    plans, without_plan : int
+        Plans that were due, and those that could not be made.
+    sold_kw_hours, held_kw_hours : float
+        What plans offered of services, and what of it could be held.
+    """
+
+    dispatch: Dispatch
+    plans: int
+    without_plan: int
+    sold_kw_hours: float
+    held_kw_hours: float
+
+
+def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progress | None = None) -> Executed:
+    """Run a scenario under a policy.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its table [foresight] says how far plans see and how much of each is kept.
+    policy : Policy
+    ceiling : Dispatch
+        The scenario with perfect foresight, for the bound and for where another run may start.
+    say : callable, optional
+        Told now and then how far it has come.
+
+    Raises
+    ------
+    DriftError
+        If what happened breaks a rule: a defect of the package.
+    """
+    began = time.perf_counter()
+    table = scenario.foresight
+    plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
+    planner = Planner(Facts.of(scenario), plans, policy)
+    built = time.perf_counter()
+    controller = _Controller(scenario, planner, 1.0 if policy.sure else table.services_sold_share)
+    worth: dict[str, float] | None = None
+    without, sold, last = 0, 0.0, time.perf_counter()
+    for number in range(plans.count):
+        plan = planner.plan(number, worth)
+        without += plan is None
+        worth = worth if plan is None else plan.worth
+        sold += controller.carry_out(number, plan)
+        if say and time.perf_counter() - last > 1:
+            last = time.perf_counter()
+            say(f"{policy.name}: day {number + 1} of {plans.count}")
+    values = planner.problem.split(planner.x)
+    stated, worst = replay(scenario, values)
+    settled = float(sum(line.values.sum() for line in stated.lines))
+    dispatch = Dispatch(
+        scenario,
+        values,
+        tuple(stated.lines),
+        stated.flows,
+        tuple(stated.offers),
+        {bank.name: np.full(scenario.timeline.steps, np.nan) for bank in scenario.storage},
+        _proof(ceiling.proof, policy, settled, worst),
+        {"build": built - began, "solve": time.perf_counter() - built},
+        ceiling.start,
+    )
+    return Executed(dispatch, plans.count, without, sold, _offered(values, planner))
+
+
+def _proof(ceiling: Proof, policy: Policy, settled: float, worst: float) -> Proof:
+    """What is known of a schedule that was run: the bound of perfect foresight holds for it too."""
+    gap = max(0.0, ceiling.bound - settled)
+    relative = relative_gap(ceiling.bound, settled)
+    return dataclasses.replace(
+        ceiling,
+        verdict=f"run under {policy.name}, {within(relative) if relative > 0 else '0 %'} below the ceiling",
+        route=f"plans that see what {policy.name} knows, carried out step by step",
+        settled=settled,
+        gap_absolute=gap,
+        gap_relative=relative,
+        replay_violation=worst,
+        primal_violation=worst,
+    )
+
+
+def _offered(values: dict[str, np.ndarray], planner: Planner) -> float:
+    """Offered kW times hours of all bids."""
+    timeline, total = planner.problem.timeline, 0.0
+    for name, numbers in values.items():
+        if name.endswith("offer_kw"):
+            groups = timeline.groups(planner.problem.columns[name].per)
+            total += float((numbers * groups.sizes).sum()) * timeline.step_hours
+    return total
+
+
+class _Controller:
+    """Carries plans out on the plant, window by window."""
+
+    def __init__(self, scenario: Scenario, planner: Planner, sold_share: float):
+        self._scenario, self._planner, self._sold_share = scenario, planner, sold_share
+        self._plant = Plant(scenario)
+        self._edges = planner.edges
+        self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
+        self._moves = any(product.utilisation_gross for product in scenario.service)
+
+    def carry_out(self, number: int, plan: Plan | None) -> float:
+        """A window's steps under a plan; gives back what was sold in them. [kW h]"""
+        first, stop = int(self._edges[number]), int(self._edges[number + 1])
+        planner, steps = self._planner, self._scenario.timeline.steps
+        if plan is not None and self._scenario.service:
+            plan = planner.selling(plan, np.full(steps, self._sold_share))
+        sold = {} if plan is None else planner.offers(plan, first, stop)
+        offers, held = plan, np.ones(steps)
+        for attempt in range(MOST_ATTEMPTS):
+            if attempt == MOST_ATTEMPTS - 1:
+                offers = None
+            if self._moves:
+                self._activate(first, stop, offers)
+            walk = self._walk(first, stop, offers or plan, keep_reserve=offers is not None)
+            flows = columns(self._scenario, walk)
+            if planner.happened(number, flows, offers):
+                break
+            if offers is not None and plan is not None:
+                held[first:stop] *= ~planner.unheld(offers, flows, first, stop)
+                offers = planner.selling(plan, held)
+        else:
+            raise DriftError(
+                f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
+                "This is a defect of the optimiser; please report it with the scenario."
+            )
+        self._stored = walk.stored_kwh[-1]
+        return float(sum(amount.sum() for amount in sold.values())) * self._plant.hours
+
+    def _activate(self, first: int, stop: int, plan: Plan | None) -> None:
+        """Let the plant feel what accepted offers are expected to move."""
+        given: Any = 0.0
+        drained: Any = 0.0
+        if plan is not None:
+            found = activated(self._scenario, self._planner.sold(plan))
+            given, drained = found["activated_kw"][first:stop], found["drained_kw"][first:stop]
+        self._plant.expect(first, stop, given, drained)
+
+    def _walk(self, first: int, stop: int, plan: Plan | None, keep_reserve: bool) -> Walk:
+        follow = _Follow(self._scenario, self._plant, self._planner, (first, stop), plan, keep_reserve)
+        return self._plant.walk(
+            follow, steps=np.arange(first, stop), start_kwh=self._stored, caps=follow.caps
+        )
+
+
+class _Follow:
+    """Orders of a window: the plan's set-point of the store, with the sun that there is."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        plant: Plant,
+        planner: Planner,
+        span: tuple[int, int],
+        plan: Plan | None,
+        keep_reserve: bool,
+    ):
+        site, (first, stop) = scenario.site, span
+        self._plant, self._first = plant, first
+        steps = stop - first
+
+        def planned(names: list[str]) -> np.ndarray:
+            """Columns of the plan, of shape (steps, names)."""
+            if plan is None:
+                return np.zeros((steps, len(names)))
+            return planner.of_plan(plan, names, first, stop)
+
+        output = planned([f"inverter.{i.name}.output_kw" for i in site.inverter])
+        intake = planned([f"inverter.{i.name}.intake_kw" for i in site.inverter])
+        self._drawn = output / plant.out_efficiency - intake * plant.in_efficiency
+        banks = [f"storage.{bank.name}" for bank in scenario.storage]
+        store = planned([f"{bank}.discharge_kw" for bank in banks]) - planned(
+            [f"{bank}.charge_kw" for bank in banks]
+        )
+        self._store_kw = store.sum(axis=1)
+        self._dc_most = plant.dc_kw[first:stop]
+        ac_most = plant.ac_kw[first:stop]
+        if plan is not None:
+            dc = [f"controller.{c.name}.solar_kw" for c in site.solar_controller]
+            ac = [f"ac_solar.{s.name}.solar_kw" for s in site.ac_solar]
+            self._dc_most = _as_curtailed(self._dc_most, planned(dc), planner.bounds(dc, first, stop))
+            ac_most = _as_curtailed(ac_most, planned(ac), planner.bounds(ac, first, stop))
+        self.caps = Caps(
+            controller_kw=placed(self._dc_most, plant.steps, first),
+            ac_solar_kw=placed(ac_most, plant.steps, first),
+        )
+        if plan is not None and keep_reserve and scenario.service:
+            x = planner.x.copy()
+            x[plan.columns] = plan.x
+            for number, system in enumerate(site.ac_solar):
+                x[planner.problem.places[f"ac_solar.{system.name}.solar_kw"][first:stop]] = ac_most[:, number]
+            room = planner.reserve.room(x, first, stop)
+            self.caps = room.caps(plant.steps, first, self._dc_most, ac_most)
+        self._feed = planner.export_price[first:stop] > 0
+        rating = np.maximum(plant.output_kw + plant.intake_kw, 1e-9)
+        self._share = rating / rating.sum() if len(rating) else rating
+
+    def __call__(self, step: Any, state: State) -> Orders:
+        """What is wanted in a step."""
+        at = int(step) - self._first
+        target = self._dc_most[at].sum() + self._store_kw[at] - float(state.fixed_kw)
+        drawn = self._drawn[at] + (target - self._drawn[at].sum()) * self._share
+        wanted = np.where(drawn > 0, drawn * self._plant.out_efficiency, drawn / self._plant.in_efficiency)
+        return Orders(wanted, feed_surplus=bool(self._feed[at]))
+
+
+def _as_curtailed(available: np.ndarray, planned: np.ndarray, foreseen: np.ndarray) -> np.ndarray:
+    """The most that solar may give: what there is, or what the plan uses where it leaves some unused."""
+    curtailed = planned < foreseen - NONE_CURTAILED
+    return np.where(curtailed, np.minimum(available, planned), available)

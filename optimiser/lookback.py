@@ -1,0 +1,609 @@
+"""What a log of real operation came to under the contract, beside no system and the best schedule of the same days."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from optimiser.billing import Columns, line_rows, metered_timeline, read_metered
+from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.errors import OptimiserError, ScenarioError, SeriesError
+from optimiser.flows import MeterFlows
+from optimiser.scenario import Scenario, read_scenario, vary
+from optimiser.series import Table, lay
+from optimiser.settlement import before_flows
+from optimiser.tariff import Tariff
+from optimiser.terms import Line, SettledTerms
+from optimiser.timeline import STEP, Grouping, Timeline
+from optimiser.writing import all_or_nothing
+
+NO_SYSTEM, LOGGED, CEILING = "without the system", "as logged", "best schedule"
+TABLES = ("lines", "days", "differences", "steps")
+SHOWN = 10
+WORTH_NAMING = 0.005  # less than a cent is no difference
+FARTHEST_BEYOND = 10.0  # a power so many times over the connection's limit is in another unit
+FULLER_THAN_FULL = 1.02  # what a gauge may read beyond the bank's usable energy
+CLOCK_DAYS, CLOCK_HOURS, CLOCK_LIKENESS, CLOCK_GAIN = 3, 12, 0.8, 0.1
+
+
+@dataclass(frozen=True)
+class Store:
+    """Where a log tells the energy that the banks held.
+
+    Attributes
+    ----------
+    column : str
+    unit : "kWh", "%" or "fraction"
+        Energy of all banks together, or its share of their usable energy.
+    at : "start" or "end"
+        The moment of an interval that a reading is from.
+    """
+
+    column: str
+    unit: Literal["kWh", "%", "fraction"]
+    at: Literal["start", "end"]
+
+
+@dataclass(frozen=True)
+class Log:
+    """Logged operation, laid onto the steps of a scenario of the same days.
+
+    Attributes
+    ----------
+    path : Path
+    scenario : Scenario
+        The scenario on the log's whole days, without services, its store as the log says.
+    import_kw, export_kw : array of shape (steps,)
+        What the meter's registers saw. [kW]
+    notes : tuple of str
+    """
+
+    path: Path
+    scenario: Scenario
+    import_kw: np.ndarray
+    export_kw: np.ndarray
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Case:
+    """One way in which the days went or could have gone: a column of the comparison.
+
+    Attributes
+    ----------
+    name : str
+    tariff : Tariff
+        The contract that it is settled under.
+    import_kw, export_kw : array of shape (steps,)
+        [kW]
+    lines : tuple of Line
+        What it is billed, cash alone.
+    """
+
+    name: str
+    tariff: Tariff
+    import_kw: np.ndarray
+    export_kw: np.ndarray
+    lines: tuple[Line, ...]
+
+    @property
+    def to_pay(self) -> float:
+        """All that is billed, positive is to pay. [currency]"""
+        return 0.0 - float(sum(np.sum(line.values) for line in self.lines))
+
+
+@dataclass(frozen=True)
+class LookBack:
+    """The comparison.
+
+    Attributes
+    ----------
+    summary : dict
+        Figures and words that can be written as JSON.
+    lines : DataFrame
+        One row a billing period and line, what is to pay in each case.
+    days : DataFrame
+        One row a day: what is to pay by lines charged step by step or by the day, in each case, and `lost`.
+    differences : DataFrame
+        The costliest: when, kind ("day" or "billing period"), lost, in words.
+    steps : DataFrame
+        The steps that cost most, with what the meter saw in either case and the prices.
+    flows : DataFrame
+        One row a step: net import in each case and the prices.
+    """
+
+    summary: dict[str, Any]
+    lines: pd.DataFrame
+    days: pd.DataFrame
+    differences: pd.DataFrame
+    steps: pd.DataFrame
+    flows: pd.DataFrame
+
+
+def look_back(
+    site: str | Path | Scenario,
+    log: str | Path,
+    columns: Columns,
+    *,
+    store: Store | None = None,
+    time_column: str = "interval_start",
+    stamps: Literal["start", "end"] = "start",
+    zone: str | None = None,
+    further: Sequence[Callable[[Scenario], Case]] = (),
+    progress: Progress | None = None,
+) -> LookBack:
+    """Settle a log and set it against no system and the best schedule of the same days.
+
+    Parameters
+    ----------
+    site : str, Path or Scenario
+        Load, sun, prices and equipment; its data must cover the days of the log.
+    log : str or Path
+        A CSV or Parquet file of metered import and export without gaps; its whole days are used.
+    columns : Columns
+        Its columns of import and export and their unit.
+    store : Store, optional
+        Its column of stored energy, from which the best schedule then starts and where it ends.
+    time_column, stamps, zone : str
+        The column of stamps, what they mark, and the zone of stamps that carry none (left out: the site's).
+    further : sequence of callable
+        More columns of the comparison, each worked out from the scenario of these days, such as a forecast-driven plan.
+    progress : callable, optional
+
+    Raises
+    ------
+    ScenarioError
+        With every fault of the scenario or the log.
+    InfeasibleError
+        If the days cannot be scheduled from and to what the log's store held.
+    """
+    scenario = site if isinstance(site, Scenario) else read_scenario(site)
+    found = read_log(Path(log), scenario, columns, store, time_column, stamps, zone or scenario.timeline.zone)
+    days = found.scenario
+    best = solve(days, progress=progress)
+    logged = MeterFlows(
+        found.import_kw, found.export_kw, found.import_kw, found.export_kw, before_flows(days).load_kw
+    )
+    cases = [
+        billed(NO_SYSTEM, days, before_flows(days), days.before_tariff),
+        billed(LOGGED, days, logged, days.tariff),
+        *(make(days) for make in further),
+        case_of(CEILING, best),
+    ]
+    notes = [*found.notes, *_clock_notes(found), *_store_notes(best, store), *_beyond_notes(cases)]
+    return compared(found, cases, best, notes)
+
+
+def read_log(
+    path: Path,
+    scenario: Scenario,
+    columns: Columns,
+    store: Store | None,
+    time_column: str,
+    stamps: Literal["start", "end"],
+    zone: str,
+) -> Log:
+    """Read a log and lay the scenario onto its whole days; parameters as for `look_back`."""
+    table = read_metered(path, time_column, stamps, zone)
+    table = replace(table, source=table.source.model_copy(update={"coarsen": "mean"}))
+    own = metered_timeline(path, table, scenario.timeline.zone)
+    first, stop = _whole_days(path, own)
+    changes: dict[str, Any] = {
+        "timeline.start": own.local()[first].date(),
+        "timeline.days": int(own.slice(first, stop).groups(Grouping("day", own.zone)).count),
+    }
+    notes = _span_notes(own, first, stop, scenario.timeline.step_minutes)
+    if scenario.service:
+        changes["service"] = []
+        notes.append(
+            "Services are left out of all cases: a meter does not tell what was offered or paid for them, so power "
+            "that was kept for them shows as lost."
+        )
+    if store is not None and scenario.storage:
+        held, words = _held(path, table, store, scenario, first, stop)
+        notes += words
+        for place in range(len(scenario.storage)):
+            changes |= {f"storage.{place}.{key}": share for key, share in held.items()}
+    try:
+        days = vary(scenario, changes)
+    except ScenarioError as error:
+        local = own.local()
+        span = f"{local[first]:%Y-%m-%d} to {local[stop - 1]:%Y-%m-%d}"
+        raise ScenarioError(
+            str(scenario.path), [*error.faults, f"It was laid onto the days of {path}, {span}."]
+        ) from None
+    imported, exported = _registers(path, table, columns, days, own.step_hours)
+    return Log(path, days, imported, exported, tuple(notes))
+
+
+def _whole_days(path: Path, own: Timeline) -> tuple[int, int]:
+    """First interval and the one after the last of a log's whole local days."""
+    day = own.groups(Grouping("day", own.zone))
+    whole = np.flatnonzero(np.abs(day.sum(own.share_of_day(own.zone)) - 1) < 1e-6)
+    if not len(whole):
+        raise SeriesError(
+            str(path),
+            [
+                f"it holds no whole day on the clock of {own.zone}: it runs from {own.when(0)} to "
+                f"{own.when(own.steps - 1)}. Bring at least one day from midnight to midnight, or name its --zone."
+            ],
+        )
+    ends = np.r_[day.first_step, own.steps]
+    return int(ends[whole[0]]), int(ends[whole[-1] + 1])
+
+
+def _span_notes(own: Timeline, first: int, stop: int, step_minutes: int) -> list[str]:
+    notes = []
+    left_out = own.steps - (stop - first)
+    if left_out:
+        notes.append(f"{left_out} intervals of the log lie in days that it holds in part, and are left out.")
+    if own.step_minutes < step_minutes:
+        notes.append(
+            f"The log's {own.step_minutes} min intervals are averaged to the scenario's {step_minutes} min steps: "
+            "peaks and import beside export within a step are evened out."
+        )
+    if own.step_minutes > step_minutes:
+        notes.append(
+            f"The log has {own.step_minutes} min intervals: their mean stands in each {step_minutes} min step, and "
+            "short peaks are unseen."
+        )
+    return notes
+
+
+def _registers(
+    path: Path, table: Table, columns: Columns, days: Scenario, step_hours: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Import and export on the scenario's steps, of shape (steps,); every fault of both at once. [kW]"""
+    scale = 1.0 if columns.unit == "kW" else 1.0 / step_hours
+    terms = SettledTerms(days.timeline, days.read, {})
+    connection = days.site.connection
+    faults, made = [], []
+    for column, limit in (
+        (columns.into, connection.import_limit_kw),
+        (columns.out, connection.export_limit_kw),
+    ):
+        if column is None:
+            made.append(np.zeros(days.timeline.steps))
+            continue
+        try:
+            power = scale * lay(table, column, days.timeline, 0.0)
+        except SeriesError as error:
+            faults += error.faults
+            continue
+        most = max(float(np.max(terms.values(limit))), 1.0)
+        if power.max() > FARTHEST_BEYOND * most:
+            step = int(power.argmax())
+            faults.append(
+                f"column {column} reaches {power[step]:,.1f} kW in the step that starts {days.timeline.when(step)}, "
+                f"more than {FARTHEST_BEYOND:g} times the connection's {most:g} kW. Check whether it holds W, kW or "
+                "kWh, and --unit."
+            )
+        made.append(power)
+    if faults:
+        raise SeriesError(str(path), faults)
+    return made[0], made[1]
+
+
+def _held(
+    path: Path, table: Table, store: Store, scenario: Scenario, first: int, stop: int
+) -> tuple[dict[str, float], list[str]]:
+    """Shares of the usable energy that the log's days start and end with."""
+    if store.column not in table.frame.columns:
+        names = ", ".join(map(str, table.frame.columns))
+        raise SeriesError(
+            str(path), [f"there is no column {store.column!r}; the columns are {names}. Check --stored."]
+        )
+    capacity = sum(bank.capacity_kwh for bank in scenario.storage)
+    scale = {"kWh": 1 / capacity, "%": 0.01, "fraction": 1.0}[store.unit]
+    shares = scale * pd.to_numeric(table.frame[store.column], errors="coerce").to_numpy(float)
+    # A reading at the end of an interval is one at the start of the next.
+    rows = (first, stop) if store.at == "start" else (first - 1, stop - 1)
+    found: dict[str, float] = {}
+    notes: list[str] = []
+    for key, row, word in (("start_fraction", rows[0], "first"), ("end_fraction", rows[1], "last")):
+        if row < 0:
+            notes.append(
+                "The log does not tell what was stored before its first interval: the scenario's start_fraction is "
+                "taken."
+            )
+            continue
+        if row >= len(shares):
+            row = len(shares) - 1
+            notes.append(
+                "What was stored at the end of the log is taken from the start of its last interval."
+            )
+        share = float(shares[row])
+        if not 0 <= share <= FULLER_THAN_FULL:
+            shown = "no number" if not np.isfinite(share) else f"{share / scale:g} {store.unit}"
+            raise SeriesError(
+                str(path),
+                [
+                    f"column {store.column} must lie between 0 and {1 / scale:g} {store.unit}, the usable energy of "
+                    f"the banks, got {shown} at the {word} moment of the days compared (data row {row + 1}). Check "
+                    "--stored-unit, or leave out --stored."
+                ],
+            )
+        found[key] = min(share, 1.0)
+    return found, notes
+
+
+def billed(name: str, scenario: Scenario, flows: MeterFlows, tariff: Tariff) -> Case:
+    """A case made out from what a meter saw."""
+    lines = tariff.lines(flows, SettledTerms(scenario.timeline, scenario.read, {}))
+    return Case(name, tariff, flows.import_kw, flows.export_kw, tuple(lines))
+
+
+def case_of(name: str, dispatch: Dispatch) -> Case:
+    """A case from a schedule."""
+    meter = dispatch.flows.meter
+    lines = tuple(line for line in dispatch.lines if line.cash)
+    return Case(name, dispatch.scenario.tariff, meter.import_kw, meter.export_kw, lines)
+
+
+def compared(log: Log, cases: Sequence[Case], best: Dispatch, notes: Sequence[str]) -> LookBack:
+    """Cases side by side, and what the log lost beside the best schedule, the last of them."""
+    scenario = log.scenario
+    flows = _flows(scenario, cases)
+    by_step = {case.name: _by_step(case, scenario.timeline) for case in cases}
+    day = scenario.timeline.local().strftime("%Y-%m-%d")
+    days = pd.DataFrame(by_step).groupby(day, sort=True).sum().rename_axis("day").reset_index()
+    days["lost"] = days[LOGGED] - days[CEILING]
+    lost = by_step[LOGGED] - by_step[CEILING]
+    entries = [
+        *_day_entries(scenario, days, flows, lost),
+        *_period_entries(scenario, {case.name: case for case in cases}),
+    ]
+    entries = sorted((e for e in entries if e["lost"] > WORTH_NAMING), key=lambda e: -e["lost"])
+    named = pd.DataFrame(entries[:SHOWN], columns=["when", "kind", "lost", "words"])
+    amounts = {case.name: case.to_pay for case in cases}
+    earned, possible = amounts[NO_SYSTEM] - amounts[LOGGED], amounts[NO_SYSTEM] - amounts[CEILING]
+    timeline = scenario.timeline
+    summary = {
+        "title": scenario.file.title,
+        "invented": scenario.file.invented,
+        "currency": scenario.file.currency,
+        "log": log.path.name,
+        "zone": timeline.zone,
+        "first_day": str(days["day"].iloc[0]),
+        "last_day": str(days["day"].iloc[-1]),
+        "days": len(days),
+        "step_minutes": timeline.step_minutes,
+        "to_pay": amounts,
+        "earned": earned,
+        "possible": possible,
+        "lost": amounts[LOGGED] - amounts[CEILING],
+        "share_of_possible": earned / possible if possible > WORTH_NAMING else None,
+        "energy_kwh": {
+            case.name: {
+                "import": float(case.import_kw.sum() * timeline.step_hours),
+                "export": float(case.export_kw.sum() * timeline.step_hours),
+            }
+            for case in cases
+        },
+        "proof": {"verdict": best.proof.verdict, "gap_absolute": best.proof.gap_absolute},
+        "notes": list(notes),
+    }
+    steps = _worst_steps(flows, lost)
+    return LookBack(summary, _lines(scenario, cases), days, named, steps, flows)
+
+
+def _flows(scenario: Scenario, cases: Sequence[Case]) -> pd.DataFrame:
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    frame = pd.DataFrame(
+        {f"{case.name}, net import kW": case.import_kw - case.export_kw for case in cases},
+        index=scenario.timeline.starts.rename("interval_start"),
+    )
+    frame["price.import_per_kwh"] = scenario.tariff.import_price(terms)
+    frame["price.export_per_kwh"] = scenario.tariff.export_price(terms)
+    frame.insert(0, "interval_start_local", [stamp.isoformat() for stamp in scenario.timeline.local()])
+    return frame
+
+
+def _by_step(case: Case, timeline: Timeline) -> np.ndarray:
+    """To pay in each step, by lines that are charged by the step or by the day (at its first step). [currency]"""
+    total = np.zeros(timeline.steps)
+    for line in case.lines:
+        if line.per == STEP:
+            total -= np.broadcast_to(np.asarray(line.values, float), (timeline.steps,))
+        elif line.per.kind == "day":
+            total[timeline.groups(line.per).first_step] -= np.asarray(line.values, float)
+    return total
+
+
+def _lines(scenario: Scenario, cases: Sequence[Case]) -> pd.DataFrame:
+    """To pay by billing period and line, a column a case."""
+    rows = [
+        (case.name, *row[:3], row[4], -row[5])
+        for case in cases
+        for row in line_rows(case.lines, case.tariff.period, scenario.timeline)
+    ]
+    keys = ["billing_period", "group", "line", "unit"]
+    frame = pd.DataFrame(rows, columns=["case", *keys, "to_pay"])
+    wide = frame.pivot_table(index=keys, columns="case", values="to_pay", aggfunc="sum", sort=False)
+    return wide[[case.name for case in cases]].fillna(0.0).reset_index().rename_axis(columns=None)
+
+
+def _day_entries(
+    scenario: Scenario, days: pd.DataFrame, flows: pd.DataFrame, lost: np.ndarray
+) -> list[dict[str, Any]]:
+    """Each day with what was done, what the best schedule did, and the hour in which most of it was lost."""
+    timeline, currency = scenario.timeline, scenario.file.currency
+    local = timeline.local()
+    frame = pd.DataFrame(
+        {
+            "day": local.strftime("%Y-%m-%d"),
+            "hour": local.strftime("%H:00%z"),
+            "lost": lost,
+            "logged": flows[f"{NO_SYSTEM}, net import kW"].to_numpy()
+            - flows[f"{LOGGED}, net import kW"].to_numpy(),
+            "best": flows[f"{NO_SYSTEM}, net import kW"].to_numpy()
+            - flows[f"{CEILING}, net import kW"].to_numpy(),
+            "import": flows["price.import_per_kwh"].to_numpy(),
+            "export": flows["price.export_per_kwh"].to_numpy(),
+        }
+    )
+    entries = []
+    for row in days.to_dict(orient="records"):
+        if row["lost"] <= WORTH_NAMING:
+            continue
+        hours = frame[frame["day"] == row["day"]].groupby("hour", sort=False)
+        worst = str(hours["lost"].sum().idxmax())
+        means = hours.mean(numeric_only=True).loc[worst]
+        words = (
+            f"{currency} {row[LOGGED]:,.2f} to pay, {row[CEILING]:,.2f} by the best schedule. Most of it went in the "
+            f"hour from {worst[:5]}: the system {_did(means['logged'])}, the best schedule {_did(means['best'])}, "
+            f"while a kWh cost {means['import']:.3f} to import and brought {means['export']:.3f} exported."
+        )
+        entries.append({"when": row["day"], "kind": "day", "lost": float(row["lost"]), "words": words})
+    return entries
+
+
+def _did(power_kw: float) -> str:
+    """What a system did to the meter: gave power to the site, or took it."""
+    if abs(power_kw) < 0.05:
+        return "did nothing"
+    return f"gave {power_kw:.1f} kW" if power_kw > 0 else f"took {-power_kw:.1f} kW"
+
+
+def _period_entries(scenario: Scenario, cases: dict[str, Case]) -> list[dict[str, Any]]:
+    """What is charged by the billing period or longer, such as demand, one entry a period."""
+    sums: dict[str, dict[str, list[float]]] = {}
+    for place, case in enumerate((cases[LOGGED], cases[CEILING])):
+        for line in case.lines:
+            if line.per == STEP or line.per.kind == "day":
+                continue
+            labels = scenario.timeline.groups(line.per).labels
+            for label, value in zip(labels, np.asarray(line.values, float), strict=True):
+                pair = sums.setdefault(label, {}).setdefault(line.name, [0.0, 0.0])
+                pair[place] -= float(value)
+    entries = []
+    for label, lines in sums.items():
+        lost = sum(one - other for one, other in lines.values())
+        moved = sorted(
+            (pair for pair in lines.items() if abs(pair[1][0] - pair[1][1]) > WORTH_NAMING),
+            key=lambda pair: -abs(pair[1][0] - pair[1][1]),
+        )
+        words = "; ".join(
+            f"{name} {scenario.file.currency} {one:,.2f}, {other:,.2f} by the best schedule"
+            for name, (one, other) in moved
+        )
+        entries.append({"when": label, "kind": "billing period", "lost": lost, "words": f"{words}."})
+    return entries
+
+
+def _worst_steps(flows: pd.DataFrame, lost: np.ndarray) -> pd.DataFrame:
+    """The steps that cost most beside the best schedule."""
+    frame = flows.reset_index(drop=True).assign(lost=lost)
+    frame = frame[frame["lost"] > WORTH_NAMING]
+    return frame.sort_values("lost", ascending=False, kind="stable").head(SHOWN).reset_index(drop=True)
+
+
+def _store_notes(best: Dispatch, store: Store | None) -> list[str]:
+    banks = best.scenario.storage
+    if not banks:
+        return []
+    start, end = sum(bank.start_kwh for bank in banks), sum(bank.end_kwh for bank in banks)
+    ways = f"starts with {start:.2f} kWh in store and ends with at least {end:.2f} kWh"
+    if store is not None:
+        return [f"The best schedule {ways}, as the log does where it tells."]
+    worth = float(np.nan_to_num(np.concatenate(list(best.worth_per_kwh.values()))).mean())
+    capacity = sum(bank.capacity_kwh for bank in banks)
+    return [
+        f"The log does not say what was stored (--stored): the best schedule {ways}, as the scenario says. If the "
+        "log's store stood otherwise at its start or end, up to "
+        f"{abs(worth) * capacity:,.2f} {best.scenario.file.currency} of the difference may be that "
+        f"({capacity:g} kWh at {worth:.3f})."
+    ]
+
+
+def _clock_notes(log: Log) -> list[str]:
+    """A warning where the log fits the scenario's load and sun much better some hours away."""
+    timeline = log.scenario.timeline
+    before = before_flows(log.scenario)
+    expected, seen = before.import_kw - before.export_kw, log.import_kw - log.export_kw
+    if timeline.hours < 24 * CLOCK_DAYS or np.std(expected) < 1e-9 or np.std(seen) < 1e-9:
+        return []
+    hours = range(-CLOCK_HOURS, CLOCK_HOURS + 1)
+    per_hour = 60 // timeline.step_minutes
+    alike = {h: float(np.corrcoef(np.roll(seen, h * per_hour), expected)[0, 1]) for h in hours}
+    best = max(alike, key=lambda h: alike[h])
+    if best == 0 or alike[best] < CLOCK_LIKENESS or alike[best] - alike[0] < CLOCK_GAIN:
+        return []
+    way = "later" if best > 0 else "earlier"
+    return [
+        f"The log fits the scenario's load and sun much better {abs(best)} h {way} (likeness {alike[best]:.2f} "
+        f"instead of {alike[0]:.2f}): check --zone and --stamps."
+    ]
+
+
+def _beyond_notes(cases: Sequence[Case]) -> list[str]:
+    amounts = {case.name: case.to_pay for case in cases}
+    notes = []
+    if amounts[LOGGED] < amounts[CEILING] - WORTH_NAMING:
+        notes.append(
+            "The log did better than the best schedule within the scenario's limits: its load or sun differ from the "
+            "scenario's, its store ended emptier, or limits, efficiencies or wear are set too tight."
+        )
+    notes.append(
+        "Load and sun of the best schedule and of the case without the system are the scenario's series of these days; "
+        "where they differ from what happened, so does the comparison."
+    )
+    return notes
+
+
+def refuse_replacing(folder: Path, overwrite: bool) -> None:
+    """Refuse a folder that holds a look back already, unless it may be replaced."""
+    there = [str(path) for path in _paths(folder).values() if os.path.lexists(path)]
+    if there and not overwrite:
+        raise OptimiserError(
+            f"{there[0]} is there already, and not written over. Say --overwrite, or another --out."
+        )
+
+
+def _paths(folder: Path) -> dict[str, Path]:
+    paths = {"page": folder / "lookback.html", "summary": folder / "lookback.json"}
+    return paths | {name: folder / f"lookback-{name}.csv" for name in TABLES}
+
+
+def write_look_back(made: LookBack, folder: str | Path, overwrite: bool = False) -> dict[str, Path]:
+    """Write the page, the tables and the summary, all or none.
+
+    Returns
+    -------
+    dict of str to Path
+        "page", "lines", "days", "differences", "steps" and "summary".
+
+    Raises
+    ------
+    OptimiserError
+        If a file is there already, or the folder cannot be written to.
+    """
+    from optimiser.report.lookback import page
+
+    folder = Path(folder)
+    refuse_replacing(folder, overwrite)
+    frames = {name: getattr(made, name) for name in TABLES}
+    paths = _paths(folder)
+    writers: dict[Path, Callable[[Path], Any]] = {
+        paths["page"]: lambda path: path.write_text(
+            page(made.summary, frames, made.flows), encoding="utf-8", newline="\n"
+        ),
+        paths["summary"]: lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
+    }
+    for name, frame in frames.items():
+        writers[paths[name]] = lambda path, frame=frame: frame.round(6).to_csv(path, index=False)  # type: ignore[misc]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        all_or_nothing(writers)
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
+    return paths

@@ -1,0 +1,390 @@
+"""A year run without knowing it: plans see no more than they may, what is carried out keeps every rule, no policy
+beats the ceiling.
+
+All sites are invented. Real price years are in `test_real_foresight.py`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import SPOT, battery, inverter, table, write_site
+from independent import as_scenario, random_site
+
+from optimiser import read_scenario, settle, solve, vary
+from optimiser.errors import ScenarioError
+from optimiser.foresight import planner as planning
+from optimiser.foresight.capture import Capture, study
+from optimiser.foresight.policies import (
+    Backcast,
+    Facts,
+    Plans,
+    Rolling,
+    Uncertain,
+    as_known,
+    policies_of,
+)
+from optimiser.foresight.running import run_under
+from optimiser.outlook import Errors
+from optimiser.tables import resting_on
+
+ROOT = Path(__file__).parent.parent
+DEMAND = {"kind": "demand_charge", "rate_per_kw": 3.0, "interval_minutes": 60}
+
+
+def silent(words: str) -> None:
+    """Progress that nobody reads."""
+
+
+def series(days: int, seed: int = 1) -> dict[str, np.ndarray]:
+    """Made-up hours of a site: evening load, sun at noon, a price with a morning and an evening peak."""
+    random = np.random.default_rng(seed)
+    hour = np.tile(np.arange(24), days)
+    noise = random.uniform(0.7, 1.3, (3, 24 * days))
+    return {
+        "load": np.round((1.0 + 3.0 * ((hour >= 17) & (hour < 22))) * noise[0], 3),
+        "sun": np.round(np.maximum(0, np.sin((hour - 6) * np.pi / 12)) * 4 * noise[1], 3),
+        "price": np.round((60 + 80 * ((hour >= 18) | ((hour > 6) & (hour < 9)))) * noise[2], 2),
+        "reserve": np.round(20 * noise[0] * noise[2], 2),
+    }
+
+
+SERVICE = {
+    "name": "raise",
+    "direction": "up",
+    "sustain_hours": 1.0,
+    "price": "data.reserve",
+    "price_unit": "per_mw_hour",
+}
+
+
+def site(folder: Path, days: int = 8, columns: dict[str, np.ndarray] | None = None, **more: Any) -> Any:
+    """A house with sun and a battery at spot, with a demand charge and a reserve product."""
+    text = table(
+        days=days,
+        site={
+            "phases": 1,
+            "connection": {"import_limit_kw": 12.0, "export_limit_kw": 5.0},
+            "load": [{"power_kw": "data.load"}],
+            "solar_controller": [{"name": "roof", "available_kw": "data.sun"}],
+            "inverter": [inverter(5.0, 0.95)],
+        },
+        storage=[battery(10.0, 4.0, 0.96, self_discharge_per_day=0.01)],
+        components=[*SPOT, DEMAND],
+        service=[SERVICE],
+        **more,
+    )
+    return read_scenario(write_site(folder, text, columns or series(days)))
+
+
+def test_a_view_to_the_end_earns_what_perfect_foresight_does(tmp_path):
+    """Plans that see everything that is left, made anew every day, carry out the optimum: a week to 1e-6."""
+    scenario = site(tmp_path, 7, foresight={"view_hours": 7 * 24.0, "keep_hours": 24})
+    ceiling = solve(scenario)
+    executed = run_under(scenario, Rolling(), ceiling)
+    assert ceiling.proof.settled == pytest.approx(executed.dispatch.proof.settled, rel=1e-6)
+    assert (0, 7) == (executed.without_plan, executed.plans)
+
+
+@pytest.mark.parametrize("name", ["single-phase-home", "three-phase-bakery", "price-event-workshop"])
+def test_shipped_sites_come_near_the_ceiling_with_a_view_of_two_days(name):
+    """Four days on the shipped sites: every rule is kept, nothing beats the bound, and rolling comes within 1 %."""
+    changes = {
+        "timeline.days": 4,
+        "solve.gap_tolerance": 1e-4,
+        "foresight.policies": ["rolling", "uncertain"],
+    }
+    scenario = vary(read_scenario(ROOT / "scenarios" / name), changes)
+    ceiling = solve(scenario)
+    rolling, uncertain = (
+        run_under(scenario, policy, ceiling).dispatch.proof for policy in policies_of(scenario)
+    )
+    room = 1e-6 * max(1.0, abs(ceiling.proof.bound))
+    assert max(rolling.settled, uncertain.settled) <= ceiling.proof.bound + room
+    whole = settle(ceiling).saving
+    assert rolling.settled >= ceiling.proof.settled - 0.01 * abs(whole)
+
+
+@pytest.mark.parametrize(
+    "seed", [*range(300, 312), *(pytest.param(s, marks=pytest.mark.slow) for s in range(312, 360))]
+)
+def test_no_policy_beats_the_ceiling_and_every_rule_is_kept(seed, tmp_path):
+    """Random sites with every feature: what is carried out replays within tolerance and stays below the bound."""
+    scenario = read_scenario(as_scenario(random_site(seed), tmp_path))
+    scenario = vary(scenario, {"foresight.policies": ["rolling", "backcast", "uncertain"], "foresight.keep_hours": 6,
+                               "foresight.view_hours": 12.0})  # fmt: skip
+    ceiling = solve(scenario)
+    for policy in policies_of(scenario):
+        proof = run_under(scenario, policy, ceiling).dispatch.proof
+        assert proof.settled <= ceiling.proof.bound + 1e-6 * max(1.0, abs(ceiling.proof.bound)), policy.name
+        assert proof.replay_violation <= 1e-5
+
+
+# --- only the past is used ---------------------------------------------------------------------------------------
+
+
+@dataclasses.dataclass(frozen=True)
+class Peeking:
+    """A planted policy: the last days' mean of everything, but tomorrow's highest price as it will be."""
+
+    name: str = "peeking"
+    words: str = "reads tomorrow's peak"
+    sure: bool = False
+
+    def known(self, facts: Facts, plans: Plans, lead: int) -> dict[str, np.ndarray]:
+        """The backcast, stretched to the peak of the day that is seen."""
+        made = Backcast(5).known(facts, plans, lead)
+        day, _, workday = facts.days
+        actual = facts.scenario.columns["data.price"]
+        peaks = np.array([actual[day == number].max() for number in range(len(workday))])[day]
+        return made | {"data.price": made["data.price"] * peaks / 200}
+
+
+def decided(scenario: Any, policy: Any, stop: int) -> dict[str, np.ndarray]:
+    """What a site did in the steps before `stop`: stored energy, grid power and offers."""
+    ceiling = solve(scenario)
+    values = run_under(scenario, policy, ceiling).dispatch.values
+    names = ("storage.store.stored_kwh", "meter.import_kw", "meter.export_kw", "service.raise.offer_kw")
+    return {name: values[name][:stop] for name in names}
+
+
+def scrambled(columns: dict[str, np.ndarray], first: int, seed: int) -> dict[str, np.ndarray]:
+    """The same series with everything from a step on in another order."""
+    random = np.random.default_rng(seed)
+    made = {name: values.copy() for name, values in columns.items()}
+    for values in made.values():
+        values[first:] = random.permutation(values[first:])
+    return made
+
+
+@pytest.mark.parametrize("day", [2, 5, 7])
+def test_what_comes_after_a_plan_moves_nothing_before_it(day, tmp_path):
+    """Prices, prices of services, load and sun from a plan's moment on in another order: nothing before it changes."""
+    columns = series(9)
+    first = decided(site(tmp_path / "one", 9, columns), Backcast(5), 24 * day)
+    other = decided(site(tmp_path / "two", 9, scrambled(columns, 24 * day, day)), Backcast(5), 24 * day)
+    for name, values in first.items():
+        np.testing.assert_allclose(values, other[name], atol=1e-6, err_msg=name)
+
+
+def test_a_policy_that_peeks_is_caught(tmp_path):
+    """The same scrambling moves what a policy did that reads the peak of the days that it sees."""
+    columns, stop = series(9), 24 * 5
+    first = decided(site(tmp_path / "one", 9, columns), Peeking(), stop)
+    changed = scrambled(columns, stop, 5)
+    changed["price"][stop : stop + 24] *= 4
+    other = decided(site(tmp_path / "two", 9, changed), Peeking(), stop)
+    assert any(np.abs(values - other[name]).max() > 1e-3 for name, values in first.items())
+
+
+# --- what policies know ------------------------------------------------------------------------------------------
+
+
+def known(scenario: Any, policy: Any, lead: int = 0) -> dict[str, np.ndarray]:
+    """What plans knew of each step."""
+    table = scenario.foresight
+    plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
+    return as_known(policy, Facts.of(scenario), plans, lead)
+
+
+def test_backcast_is_the_mean_of_the_last_days_of_the_same_type(tmp_path):
+    """2025-01-01 is a Wednesday: by hand, for the second Monday and its view of Tuesday, three workdays back."""
+    columns = series(14)
+    scenario = site(tmp_path, 14, columns)
+    load = columns["load"].reshape(14, 24)
+    monday = 12  # 13 January; workdays before it: 10, 9, 8 January
+    seen = known(scenario, Backcast(3))["data.load"].reshape(14, 24)
+    np.testing.assert_allclose(load[[9, 8, 7]].mean(axis=0), seen[monday])
+    # The plan of Monday does not know Monday yet when it looks at Tuesday.
+    ahead = known(scenario, Backcast(3), lead=1)["data.load"].reshape(14, 24)
+    np.testing.assert_allclose(load[[9, 8, 7]].mean(axis=0), ahead[monday + 1])
+    saturday = 3  # the first: no weekend before it, so days of either type stand in
+    np.testing.assert_allclose(load[[0, 1, 2]].mean(axis=0), seen[saturday])
+    assert np.isnan(seen[0]).all()
+
+
+def test_prices_may_be_known_ahead(tmp_path):
+    """A day-ahead market: the day that begins is known, the next one is not."""
+    scenario = site(tmp_path, 5, foresight={"prices_known_hours": 24.0})
+    actual = scenario.columns["data.price"]
+    np.testing.assert_array_equal(actual[24:], known(scenario, Backcast(3))["data.price"][24:])
+    assert np.abs(actual[48:] - known(scenario, Backcast(3), lead=1)["data.price"][48:]).max() > 1
+    assert (
+        np.abs(scenario.columns["data.load"][24:] - known(scenario, Backcast(3))["data.load"][24:]).max()
+        > 0.1
+    )
+
+
+def test_errors_are_of_the_size_asked_for_and_can_be_repeated(tmp_path):
+    """A third of a year: standard deviations as given, the same from the same seed, others from another."""
+    scenario = site(tmp_path, 120)
+    errors = Errors(price=0.3, load=0.1)
+    first = known(scenario, Uncertain(errors, 7))
+    np.testing.assert_array_equal(first["data.price"], known(scenario, Uncertain(errors, 7))["data.price"])
+    assert not np.array_equal(first["data.price"], known(scenario, Uncertain(errors, 8))["data.price"])
+    for name, size in (("price", 0.3), ("load", 0.1)):
+        relative = first[f"data.{name}"] / scenario.columns[f"data.{name}"] - 1
+        assert size == pytest.approx(relative.std(), rel=0.1)
+
+
+def test_a_forecast_that_comes_true_earns_what_rolling_does(tmp_path):
+    """The user's own series, equal to what happens: the policy forecast is the policy rolling."""
+    foretold = [
+        {"of": f"data.{name}", "series": f"data.{name}"} for name in ("load", "sun", "price", "reserve")
+    ]
+    scenario = site(
+        tmp_path, 6, foresight={"policies": ["forecast"], "forecast": foretold, "services_sold_share": 1.0}
+    )
+    ceiling = solve(scenario)
+    made = [
+        run_under(scenario, policy, ceiling).dispatch.proof.settled
+        for policy in (*policies_of(scenario), Rolling())
+    ]
+    assert made[0] == pytest.approx(made[1], rel=1e-9)
+
+
+def test_the_latest_issue_before_a_plan_counts(tmp_path):
+    """Two issues a day, at 00:00 and 12:00: the plan at midnight has the one of its own moment, none of noon."""
+    columns = series(4)
+    hours = pd.date_range("2025-01-01", periods=96, freq="1h", tz="UTC")
+    rows = [
+        {
+            "issued_at": issue.isoformat(),
+            "interval_start": hour.isoformat(),
+            "load": 100 * issue.day + issue.hour,
+        }
+        for issue in pd.date_range("2025-01-01", periods=8, freq="12h", tz="UTC")
+        for hour in hours[(hours >= issue) & (hours < issue + pd.Timedelta(hours=36))]
+    ]
+    tmp_path.mkdir(exist_ok=True)
+    pd.DataFrame(rows).to_csv(tmp_path / "issues.csv", index=False)
+    issues = {"file": "issues.csv", "column": "load", "step_minutes": 60}
+    told = {"policies": ["forecast"], "forecast": [{"of": "data.load", "issues": issues}]}
+    scenario = site(tmp_path, 4, columns, foresight=told)
+    (policy,) = policies_of(scenario)
+    now, ahead = (known(scenario, policy, lead)["data.load"] for lead in (0, 1))
+    assert [100.0, 200.0, 300.0, 400.0] == now[::24].tolist()
+    # The issue of midnight speaks of the first twelve hours of the next day; of the rest the backcast does.
+    assert 200.0 == ahead[48] == ahead[59]
+    assert ahead[60] < 50
+    pd.DataFrame([*rows, rows[5]]).to_csv(tmp_path / "issues.csv", index=False)
+    with pytest.raises(
+        ScenarioError, match=r"issues:.*issues.csv: data row \d+ repeats the interval and issue"
+    ):
+        site(tmp_path, 4, columns, foresight=told)
+
+
+def test_windows_follow_the_clock_through_its_change():
+    """Adelaide turns its clock back on 6 April 2025: that window has 25 hours, and the run goes through."""
+    changes = {"timeline.start": "2025-04-04", "timeline.days": 4, "foresight.policies": ["backcast"]}
+    scenario = read_scenario(ROOT / "scenarios" / "single-phase-home")
+    changes["timeline.start"] = scenario.file.timeline.start.replace(month=4, day=4)
+    scenario = vary(scenario, changes)
+    plans = Plans.of(scenario.timeline, 24, 48.0)
+    assert [48, 48, 50, 48] == np.diff(plans.edges).tolist()
+    executed = run_under(scenario, policies_of(scenario)[0], solve(scenario))
+    assert executed.dispatch.proof.replay_violation <= 1e-5
+
+
+# --- how plans are solved and carried out ------------------------------------------------------------------------
+
+
+def test_plans_from_an_earlier_basis_are_those_from_nothing(tmp_path, monkeypatch):
+    """Every plan of nine days is solved a second time cold: the same money."""
+    compared = []
+
+    class Both(planning.Highs):
+        """A solver that checks itself against a fresh one."""
+
+        def solve(self) -> Any:
+            """The warm answer."""
+            warm, cold = super().solve(), planning_highs(self.problem).solve()
+            compared.append((warm.purse, cold.purse, self._start is not None))
+            return warm
+
+    planning_highs = planning.Highs
+    monkeypatch.setattr(planning, "Highs", Both)
+    scenario = site(tmp_path, 9)
+    run_under(scenario, Backcast(5), solve(scenario))
+    assert sum(from_basis for *_, from_basis in compared) >= 7
+    for warm, cold, _ in compared:
+        assert warm == pytest.approx(cold, rel=1e-9, abs=1e-7)
+
+
+def test_demand_of_the_last_period_is_the_target_of_the_next(tmp_path):
+    """What the first month reached is what plans of the second need not stay below."""
+    columns = series(40)
+    columns["price"][:] = 100.0
+    scenario = site(tmp_path, 40, columns, foresight={"policies": ["rolling"]})
+    facts = Facts.of(scenario)
+    plans = Plans.of(scenario.timeline, 24, 48.0)
+    planner = planning.Planner(facts, plans, Rolling())
+    places = planner.problem.places["demand.Demand"]
+    planner.x[places[0]] = 3.3
+    window = planner._windows.ahead(*plans.span(33), planner.x, planner.seen)
+    planner._aim(window)
+    at = np.searchsorted(window.columns, places[1])
+    assert 3.3 == window.piece.lower[at]
+
+
+def test_a_sold_service_is_held_or_not_paid(tmp_path):
+    """A share of what could be sold is sold, most of it is held, and what is paid is what is held."""
+    scenario = site(tmp_path, 12, foresight={"policies": ["backcast"], "services_sold_share": 0.7})
+    executed = run_under(scenario, policies_of(scenario)[0], solve(scenario))
+    assert 0 < executed.held_kw_hours <= executed.sold_kw_hours + 1e-9
+    assert executed.held_kw_hours >= 0.9 * executed.sold_kw_hours
+    lines = {line.name: float(line.values.sum()) for line in executed.dispatch.lines}
+    offers = executed.dispatch.values["service.raise.offer_kw"]
+    assert float(offers @ scenario.columns["data.reserve"]) / 1000 == pytest.approx(
+        lines["Availability, raise"]
+    )
+
+
+# --- the study ---------------------------------------------------------------------------------------------------
+
+
+def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path):
+    """Lines and periods of each add up to its saving; the payback rests on the backcast; the ceiling is the most."""
+    scenario = site(tmp_path, 10)
+    statement = settle(solve(scenario))
+    found = study(statement, silent)
+    assert isinstance(found, Capture)
+    rows = {row["name"]: row for row in found.summary["outcomes"]}
+    assert ["ceiling", "rolling", "backcast", "own use", "no storage"] == list(rows)
+    for name, row in rows.items():
+        assert row["saving"] == pytest.approx(found.tables["lines"][name].sum())
+        assert row["saving"] == pytest.approx(found.tables["months"][name].sum())
+        assert row["saving"] <= rows["ceiling"]["saving"] + 1e-6
+    assert found.headline_saving == rows["backcast"]["saving"]
+    assert resting_on(statement, {"capture": found}).saving == rows["backcast"]["saving"]
+    assert 1.0 == rows["ceiling"]["storage_share"]
+    assert 0.0 == rows["no storage"]["storage_share"]
+
+
+def test_a_site_without_storage_has_nothing_to_plan(tmp_path):
+    """No storage, no study; no policies, no study."""
+    scenario = site(tmp_path, 2)
+    assert study(settle(solve(vary(scenario, {"foresight.policies": []}))), silent) is None
+    assert study(settle(solve(vary(scenario, {"storage": [], "service": []}))), silent) is None
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"keep_hours": 7}, "keep_hours must divide a day, got 7"),
+        ({"view_hours": 12.0}, "view_hours must be at least keep_hours"),
+        ({"policies": ["forecast"]}, "needs \\[\\[foresight.forecast\\]\\]"),
+        ({"policies": ["oracle"]}, "foresight.policies.0 must be one of"),
+        ({"headline": "uncertain"}, "headline must be one of policies"),
+        ({"forecast": [{"of": "data.lod", "series": 1.0}]}, "'data.lod', .* did you mean data.load"),
+    ],
+)
+def test_faults_of_the_table_are_named(given, words, tmp_path):
+    """One sentence each, with the place, the rule, what came and the way out."""
+    with pytest.raises(ScenarioError, match=words):
+        site(tmp_path, 2, foresight=given)

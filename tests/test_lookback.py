@@ -1,0 +1,248 @@
+"""Looking back: logs whose answer is known beforehand, bills worked by hand, and logs that are refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import real_data as real
+from click.testing import CliRunner
+from conftest import battery, inverter, table, write_site
+
+import optimiser
+from optimiser.billing import Columns
+from optimiser.cli import main
+from optimiser.dispatch import solve
+from optimiser.errors import SeriesError
+from optimiser.lookback import CEILING, LOGGED, NO_SYSTEM, Store, billed, case_of, look_back
+from optimiser.settlement import before_flows
+from optimiser.starter import write_starter
+
+KW = Columns("import_kw", "export_kw", "kW")
+
+
+def write_log(path: Path, starts: pd.DatetimeIndex, **columns: object) -> Path:
+    """A log with stamps in UTC at the start of intervals."""
+    frame = pd.DataFrame({"interval_start": starts.strftime("%Y-%m-%dT%H:%M:%SZ"), **columns})
+    frame.to_csv(path, index=False)
+    return path
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """The starter's week without services, under a demand charge beside its rates."""
+    folder = tmp_path_factory.mktemp("looked") / "site"
+    write_starter(folder)
+    scenario = optimiser.read_scenario(folder)
+    changes = {"service": [], "timeline.days": 4}
+    demand = {"kind": "demand_charge", "rate_per_kw": 3.0}
+    components = [*scenario.raw["tariff"]["component"], demand]
+    return optimiser.run(optimiser.vary(scenario, changes | {"tariff.component": components}), studies=[])
+
+
+def test_best_schedule_as_a_log_loses_nothing(run, tmp_path):
+    """The dispatch table that a run writes, read as a log with its stored energy, is the best schedule to the cent."""
+    path = tmp_path / "dispatch.csv"
+    run.dispatch_table.round(6).to_csv(path)
+    columns = Columns("meter.import_kw", "meter.export_kw", "kW")
+    made = look_back(run.scenario, path, columns, store=Store("site.stored_kwh", "kWh", "end"))
+    assert made.summary["lost"] == pytest.approx(0, abs=0.005)
+    assert made.summary["earned"] == pytest.approx(run.statement.saving, abs=0.005)
+    assert made.summary["share_of_possible"] == pytest.approx(1, abs=1e-3)
+    assert np.allclose(made.days["lost"], 0, atol=0.005)
+    assert 0 == len(made.differences)
+
+
+def test_log_of_no_system_is_the_bill_before(run, tmp_path):
+    """What the meter would see without the system earns nothing, and all that could be had is lost."""
+    before = before_flows(run.scenario)
+    log = write_log(
+        tmp_path / "log.csv",
+        run.scenario.timeline.starts,
+        import_kw=before.import_kw,
+        export_kw=before.export_kw,
+    )
+    made = look_back(run.scenario, log, KW)
+    assert made.summary["to_pay"][LOGGED] == pytest.approx(run.statement.bill_before, abs=1e-6)
+    assert made.summary["earned"] == pytest.approx(0, abs=1e-6)
+    assert made.summary["lost"] == pytest.approx(run.statement.saving, abs=0.005)
+    # Days and billing periods between them hold all that was lost.
+    periods = made.differences[made.differences["kind"] == "billing period"]["lost"].sum()
+    assert made.days["lost"].sum() + periods == pytest.approx(made.summary["lost"], abs=0.005)
+    assert {"day", "billing period"} == set(made.differences["kind"])
+    assert "Demand" in made.differences.loc[made.differences["kind"] == "billing period", "words"].iloc[0]
+    assert made.differences["lost"].is_monotonic_decreasing
+    assert made.lines[LOGGED].sum() == pytest.approx(made.summary["to_pay"][LOGGED], abs=1e-6)
+
+
+def two_prices(tmp_path: Path) -> optimiser.scenario.Scenario:  # type: ignore[name-defined]
+    """Two days of 1 kW, 0.10 a kWh but 0.50 from 18:00 to 22:00, a lossless store of 4 kWh that starts empty."""
+    rates = [
+        {"name": "evening", "rate_per_kwh": 0.5, "when": {"from": "18:00", "to": "22:00"}},
+        {"name": "other", "rate_per_kwh": 0.1},
+    ]
+    text = table(
+        days=2,
+        site={
+            "phases": 1,
+            "connection": {"import_limit_kw": 20.0, "export_limit_kw": 0.0},
+            "load": [{"power_kw": 1.0}],
+            "inverter": [inverter(5.0)],
+        },
+        storage=[battery(4.0, 5.0, start_fraction=0.0)],
+        components=[{"kind": "energy_charge", "rates": rates}],
+    )
+    return optimiser.read_scenario(write_site(tmp_path / "site", text, {}))
+
+
+def test_a_missed_evening_costs_what_the_prices_say(tmp_path):
+    """Worked by hand: both evenings covered cost 2 x 24 x 0.10 = 4.80; a log that slept on the second day pays
+    4 x (0.50 - 0.10) = 1.60 more, all of it that day, between 18:00 and 22:00.
+    """
+    scenario = two_prices(tmp_path)
+    load = np.ones(48)
+    hour = np.arange(24)
+    load[:24] += np.where(hour == 2, 4.0, np.where((hour >= 18) & (hour < 22), -1.0, 0.0))
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=load)
+    made = look_back(scenario, log, Columns("import_kw", None, "kW"))
+    assert {NO_SYSTEM: 8.0, LOGGED: 6.4, CEILING: 4.8} == pytest.approx(made.summary["to_pay"])
+    assert made.summary["share_of_possible"] == pytest.approx(0.5)
+    assert ["2025-01-02"] == made.differences["when"].tolist()
+    words = made.differences["words"].iloc[0]
+    assert "the system did nothing, the best schedule gave 1.0 kW" in words
+    assert [0.5] * 4 == pytest.approx(made.steps["lost"].head(4).tolist())
+    assert ["18", "19", "20", "21"] == [text[11:13] for text in made.steps["interval_start_local"].head(4)]
+
+
+def test_best_schedule_starts_and_ends_with_what_the_log_held(tmp_path):
+    """A store that the log shows full at first and empty at last saves 4 x 0.5 more without buying: 4.80 - 0.40."""
+    scenario = two_prices(tmp_path)
+    starts = scenario.timeline.starts
+    log = write_log(tmp_path / "log.csv", starts, import_kw=np.ones(48), soc=np.linspace(100, 0, 48))
+    made = look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
+    assert made.summary["to_pay"][CEILING] == pytest.approx(4.4)
+    assert any("starts with 4.00 kWh" in note for note in made.summary["notes"])
+    assert any("start of its last interval" in note for note in made.summary["notes"])
+
+
+def test_whole_days_are_taken_and_finer_intervals_averaged(tmp_path):
+    """A log of quarter hours from noon to noon holds one whole day; its energy is kept, and both facts are told."""
+    scenario = two_prices(tmp_path)
+    starts = pd.date_range("2025-01-01T12:00Z", periods=4 * 36, freq="15min")
+    log = write_log(tmp_path / "log.csv", starts, import_kwh=np.tile([0.1, 0.2, 0.3, 0.4], 36))
+    made = look_back(scenario, log, Columns("import_kwh", None, "kWh"))
+    assert ("2025-01-02", 1) == (made.summary["first_day"], made.summary["days"])
+    assert 24.0 == pytest.approx(made.summary["energy_kwh"][LOGGED]["import"])
+    notes = " ".join(made.summary["notes"])
+    assert "48 intervals of the log lie in days" in notes
+    assert "averaged to the scenario's 60 min" in notes
+
+
+def test_a_shifted_clock_is_suspected(run, tmp_path):
+    """A log of the load itself whose stamps are two hours late fits two hours earlier, and that is said."""
+    before = before_flows(run.scenario)
+    late = np.roll(before.import_kw, 4)
+    log = write_log(tmp_path / "log.csv", run.scenario.timeline.starts, import_kw=late)
+    made = look_back(run.scenario, log, Columns("import_kw", None, "kW"))
+    assert any("much better 2 h earlier" in note for note in made.summary["notes"])
+
+
+def test_more_columns_can_be_added(tmp_path):
+    """A further case stands between the log and the best schedule, billed like them."""
+    scenario = two_prices(tmp_path)
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48))
+
+    def small(days):
+        return case_of("half the store", solve(optimiser.vary(days, {"storage.0.unit_kwh": 2.0})))
+
+    made = look_back(scenario, log, Columns("import_kw", None, "kW"), further=[small])
+    expected = {NO_SYSTEM: 8.0, LOGGED: 8.0, "half the store": 6.4, CEILING: 4.8}
+    assert expected == pytest.approx(made.summary["to_pay"])
+    assert list(expected) == list(made.summary["to_pay"])
+    again = billed("again", scenario, before_flows(scenario), scenario.tariff)
+    assert 8.0 == pytest.approx(again.to_pay)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda f: f.drop(index=5), "is followed by"),
+        (lambda f: f.assign(import_kw=f["import_kw"].where(f.index != 3)), "empty or no number"),
+        (lambda f: f.assign(import_kw=-f["import_kw"]), "must be at least 0, got -1"),
+        (lambda f: f.assign(import_kw=1000 * f["import_kw"]), "Check whether it holds W, kW or kWh"),
+        (lambda f: f.head(20), "holds no whole day"),
+        (lambda f: f.assign(soc=150.0), "must lie between 0 and 100 %"),
+        (lambda f: f.drop(columns="soc"), "there is no column 'soc'"),
+        (lambda f: f.drop(columns="import_kw"), "there is no column 'import_kw'"),
+    ],
+)
+def test_bad_logs_are_refused(tmp_path, spoil, words):
+    """Gaps, blanks, signs, units, part of a day, a gauge that cannot be: file, place, rule, way out."""
+    scenario = two_prices(tmp_path)
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48), soc=50.0)
+    spoil(pd.read_csv(log)).to_csv(log, index=False)
+    with pytest.raises(SeriesError, match=words) as caught:
+        look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
+    assert str(log) in str(caught.value)
+
+
+def call(*words: object):
+    """Run a command in this process."""
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def test_command_writes_a_page_and_tables_once(tmp_path):
+    """Five files and a page; a second look back replaces nothing unless told to; slips end with code 2."""
+    scenario = two_prices(tmp_path)
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48), gauge=50.0)
+    words = ("lookback", tmp_path / "site", "--log", log, "--out", tmp_path / "out")
+    made = call(*words)
+    assert 0 == made.exit_code, made.output
+    assert "without the system" in made.stdout
+    assert "2025-01-01: lost 1.60." in made.stdout
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    tables = {f"lookback-{name}.csv" for name in ("lines", "days", "differences", "steps")}
+    assert {"lookback.html", "lookback.json"} | tables == names
+    page = (tmp_path / "out" / "lookback.html").read_text(encoding="utf-8")
+    for shown in ("What was earned", "The costliest differences", "INVENTED"):
+        assert shown in page
+    assert 3.2 == pytest.approx(json.loads((tmp_path / "out" / "lookback.json").read_text())["lost"])
+    again = call(*words)
+    assert (2, True) == (again.exit_code, "not written over" in again.stderr)
+    assert 0 == call(*words, "--overwrite", "--quiet").exit_code
+    unsaid = call(*words, "--overwrite", "--stored", "gauge")
+    assert (2, True) == (unsaid.exit_code, "say --stored-unit" in unsaid.stderr)
+    lonely = call(*words, "--overwrite", "--stored-unit", "%")
+    assert (2, True) == (lonely.exit_code, "not given" in lonely.stderr)
+
+
+def test_days_that_the_scenario_does_not_hold_are_named(run, tmp_path):
+    """A log of another year: the series' span, and the days of the log."""
+    starts = pd.date_range("2024-06-02T22:00Z", periods=96, freq="30min")
+    log = write_log(tmp_path / "log.csv", starts, import_kw=np.ones(96))
+    with pytest.raises(optimiser.ScenarioError, match="laid onto the days of") as caught:
+        look_back(run.scenario, log, Columns("import_kw", None, "kW"))
+    assert "2024-06-03 to 2024-06-04" in str(caught.value)
+
+
+@pytest.mark.skipif(
+    not all(file.is_file() for file in real.FILES), reason=f"the real data are not in {real.DATA}"
+)
+def test_a_real_home_without_its_battery_earns_nothing(tmp_path):
+    """A week of a metered home on real spot prices: its own net meter, as a log, is the bill before."""
+    folder = real.home_scenario(tmp_path / "home", real.SPOT_IMPORT, "2024-02-05", 7)
+    scenario = optimiser.read_scenario(folder)
+    before = before_flows(scenario)
+    log = write_log(
+        tmp_path / "log.csv",
+        scenario.timeline.starts,
+        import_kw=before.import_kw,
+        export_kw=before.export_kw,
+    )
+    made = look_back(scenario, log, KW)
+    assert made.summary["earned"] == pytest.approx(0, abs=1e-6)
+    assert made.summary["possible"] > 1
+    assert 0 < len(made.differences) <= 10
