@@ -21,6 +21,7 @@ from pydantic import BaseModel, Field, StrictStr, ValidationError
 
 from optimiser import products, storage, tariff
 from optimiser.backup import Backup
+from optimiser.cost import Cost
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.issued import Issued, read_issued
@@ -47,17 +48,13 @@ class Span(Component):
     zone: ZoneName = text("zone of the site's clock")
 
 
-class Cost(Component):
-    """What the system costs, for payback and net present value."""
+class PriceYear(Component):
+    """Another year's prices, laid onto the same days to see how far the result moves."""
 
-    capital: float = quantity(
-        "currency", "capital cost installed, before tax credits", at_least=0, at_most=1e12
+    name: StrictStr = text("what the year is called")
+    source: dict[str, dict[str, Any]] = Field(
+        description="by source, the keys that replace its own, such as file and redate"
     )
-    yearly: float = quantity(
-        "currency/year", "maintenance and subscriptions", default=0.0, at_least=0, at_most=1e12
-    )
-    life_years: int = quantity("years", "years that are appraised", default=15, above=0, at_most=60)
-    discount_rate_fraction: float = quantity("-", "discount rate", default=0.06, at_least=0, at_most=1)
 
 
 class Solve(Component):
@@ -100,6 +97,7 @@ class ScenarioFile(Component):
     service: several(Product) = ()  # type: ignore[valid-type]
     backup: Backup | None = Field(default=None, description="what must stay on when the grid fails")
     cost: Cost | None = None
+    price_year: several(PriceYear) = ()  # type: ignore[valid-type]
     foresight: Foresight = Field(
         default_factory=Foresight, description="how the year is run without knowing it"
     )
@@ -374,6 +372,22 @@ def read_part(scenario: Scenario, name: str) -> dict[str, Any]:
     return dict(raw)
 
 
+def price_year(scenario: Scenario, index: int) -> Scenario:
+    """The same scenario on the data files of one of its price years.
+
+    Raises
+    ------
+    ScenarioError
+        If a file of that year does not fit, with every fault.
+    """
+    raw = copy.deepcopy(scenario.raw)
+    year = raw.pop("price_year")[index]
+    for name, keys in year["source"].items():
+        raw["source"][name] |= keys
+    text_form = json.dumps(raw, sort_keys=True, default=str)
+    return _build(scenario.path, raw, hashlib.sha256(text_form.encode()).hexdigest())
+
+
 def _index(part: str) -> int:
     if not part.isdecimal():
         raise ValueError(part)
@@ -476,7 +490,25 @@ def _build_completed(
                 faults += _placed(path, f"foresight.forecast.{index}.issues", error)
     if faults:
         raise ScenarioError(str(path), faults)
-    return Scenario(path, file, timeline, columns, tables, digest, raw, issued)
+    made = Scenario(path, file, timeline, columns, tables, digest, raw, issued)
+    faults = [*_price_year_faults(made)]
+    if faults:
+        raise ScenarioError(str(path), faults)
+    return made
+
+
+def _price_year_faults(scenario: Scenario) -> Iterator[str]:
+    """What keeps a price year from being run; known before the first run, not after it."""
+    for index, year in enumerate(scenario.file.price_year):
+        unknown = [name for name in year.source if name not in scenario.file.source]
+        for name in unknown:
+            known = ", ".join(scenario.file.source)
+            yield f"price_year.{index}.source.{name} is no source of this scenario. Use one of {known}."
+        if not unknown:
+            try:
+                price_year(scenario, index)
+            except ScenarioError as error:
+                yield from (f"price_year.{index} ({year.name}): {fault}" for fault in error.faults)
 
 
 def _placed(path: Path, place: str, error: ScenarioError) -> list[str]:
@@ -648,6 +680,10 @@ def _names(file: ScenarioFile) -> Iterator[str]:
             seen.setdefault(item.name, index)
             if not re.fullmatch(r"[\w -]{1,40}", item.name):
                 yield f"{place}.{index}.name must be 1 to 40 letters, digits, spaces, - or _, got {item.name!r}."
+    years = [year.name for year in file.price_year]
+    for index, name in enumerate(years):
+        if name in years[:index]:
+            yield f"price_year.{index}.name is {name!r}, like another one. Give each its own name."
     for key in ("tariff", "before_tariff"):
         contract = getattr(file, key)
         if contract is not None:
@@ -677,6 +713,8 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
     )
     if limited and not direct and file.site.dc_voltage_v is None:
         yield "site.dc_voltage_v is required: current limits are given, and no bank sits on the bus directly."
+    if file.cost is not None:
+        yield from (f"cost.{fault}" for fault in file.cost.faults(file.storage))
     for key in ("tariff", "before_tariff"):
         tariff = getattr(file, key)
         if tariff is None:

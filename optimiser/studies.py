@@ -16,7 +16,10 @@ from optimiser.concentration import make_concentration
 from optimiser.control import judging
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.finance.later_years import later_years
+from optimiser.finance.price_years import price_years
 from optimiser.foresight import capture
+from optimiser.scenario import Scenario
 from optimiser.settlement import Statement
 from optimiser.stack import make_stack
 from optimiser.study import Study
@@ -40,12 +43,21 @@ STUDIES: Mapping[str, Entry] = {
     "reserve_cost": Entry(ride_through.reserve_cost),
     "what_binds": Entry(binds.study),
     "programme": Entry(judging.study),
+    "life": Entry(later_years),
+    "price_years": Entry(price_years),
 }
 
 
 def usual() -> tuple[str, ...]:
     """The studies that every run has."""
     return tuple(name for name, entry in STUDIES.items() if entry.usual)
+
+
+def with_required(scenario: Scenario, names: Iterable[str]) -> tuple[str, ...]:
+    """The studies named, and those that the scenario itself asks for, in the order of the list."""
+    cost = scenario.file.cost
+    wanted = {*names, *(("life",) if cost is not None and cost.life.resolve else ())}
+    return tuple(name for name in STUDIES if name in wanted)
 
 
 def chosen(added: Iterable[str], left_out: Iterable[str]) -> tuple[str, ...]:

@@ -221,8 +221,10 @@ def resistance(raw: dict[str, Any], timeline: Timeline) -> None:
 
 
 def converter(raw: dict[str, Any], timeline: Timeline) -> None:
-    """A lossless bank that ends fuller than it starts."""
-    raw["storage"].append(_bank("behind", start_fraction=0.2, end_fraction=0.4))
+    """A lossless bank that ends fuller than it starts and is held to its warranty."""
+    life = {"cycle_life": 5000.0, "calendar_life_years": 15.0, "keep_warranty": True}
+    life |= {"warranted_cycles_per_year": 250.0, "warranted_kwh_per_year": 900.0}
+    raw["storage"].append(_bank("behind", start_fraction=0.2, end_fraction=0.4, life=life))
 
 
 def ac_solar(raw: dict[str, Any], timeline: Timeline) -> None:

@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
-    *("storage", "site", "backup", "services", "products", "tariff", "formulation", "scenario"),
+    *("storage", "site", "backup", "services", "products", "tariff", "formulation", "cost", "scenario"),
     *(
         "billing",
         "rates",
@@ -35,6 +35,7 @@ ORDER = [
         "dispatch",
         "settlement",
         "study",
+        "finance",
         "patterns",
         "binds",
         "droop",
@@ -46,11 +47,11 @@ ORDER = [
         "outages",
         "ride_through",
         "studies",
-        "finance",
     ),
     *(
         "report",
         "checks",
+        "workbook",
         "tables",
         "day_plan",
         "lookback",
@@ -78,6 +79,8 @@ ROOMS = {
     "rich": {"cli"},
     "tomllib": {"scenario", "intake", "products"},
     "holidays": {"timeline"},
+    "rainflow": {"finance"},
+    "openpyxl": {"workbook"},
     "pvlib": {"intake"},
     "demandlib": {"intake"},
 }

@@ -16,9 +16,11 @@ from conftest import xml_feed
 import optimiser
 from optimiser.backup import Backup
 from optimiser.cli import main
+from optimiser.cost import Cost
 from optimiser.intake.table import read_prices
 from optimiser.rates import draw
 from optimiser.scenario import read_tariff
+from optimiser.series import Source
 from optimiser.starter import write_starter
 from optimiser.sweeping.designs import KINDS as DESIGNS
 from optimiser.tariff import KINDS
@@ -101,6 +103,7 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
     exec(compile(example.replace('"timeline.days": 31', '"timeline.days": 3'), "README.md", "exec"), {})
     written = {path.name for path in (tmp_path / "reports" / "bigger").iterdir()}
     assert {"dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"} <= written
+    assert {"appraisal.xlsx", "cash-flow.csv"} <= written
     assert float(capsys.readouterr().out.splitlines()[0]) > 0
 
 
@@ -126,7 +129,11 @@ def test_the_examples_of_files_run(monkeypatch, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name", ["dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"]
+    "name",
+    [
+        *("dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"),
+        *("cash-flow.csv", "appraisal.xlsx"),
+    ],
 )
 def test_every_output_is_named(name):
     """README says what is written."""
@@ -141,6 +148,16 @@ def test_the_tariff_example_is_drawn(tmp_path):
     made = draw(read_tariff(path), 2025)
     assert 2 == len(made.charges)
     assert ["1 Nov to 31 Mar", "1 Apr to 31 Oct"] == [season.dates for season in made.layers[0].seasons]
+
+
+def test_the_cost_example_is_read():
+    """The costs as printed are read, with every part, and the price year names keys of a source."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[cost]" in block]
+    raw = tomllib.loads(example)
+    cost = Cost.model_validate(raw["cost"])
+    assert (5, 10) == cost.life.ages
+    assert 13200 == cost.at_start
+    assert set(raw["price_year"][0]["source"]["market"]) <= set(Source.model_fields)
 
 
 def test_the_backup_example_is_read():
