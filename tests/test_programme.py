@@ -351,6 +351,16 @@ def test_the_command_learns_from_another_year_of_the_same_plant_only(tmp_path):
     assert not (tmp_path / "more").exists()
 
 
+def test_slips_on_the_command_line_are_told_before_anything_is_solved(tmp_path):
+    file = tmp_path / "file"
+    file.write_text("kept", encoding="utf-8")
+    for more, words in ((["--learn", "month"], "there is no month"), (["--out", str(file)], "is a file")):
+        ran = CliRunner().invoke(main, ["programme", str(SINGLE_PHASE), *more])
+        assert ran.exit_code == 2
+        assert words in ran.output
+    assert "kept" == file.read_text(encoding="utf-8")
+
+
 def test_a_site_without_storage_has_nothing_to_steer():
     scenario = two_prices(2)
     raw = scenario.raw | {"storage": []}

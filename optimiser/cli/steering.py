@@ -40,6 +40,13 @@ def programme(
     from optimiser.dispatch import solve
     from optimiser.scenario import read_scenario
 
+    folder = out or Path("reports") / scenario_name(scenario)
+    if folder.is_file():
+        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
+    if learn not in ("months", "weeks") and not Path(learn).exists():
+        raise OptimiserError(
+            f"--learn takes months, weeks or the scenario of another year, and there is no {learn}. Name one of them."
+        )
     read = read_scenario(scenario)
     way: Any = learn if learn in ("months", "weeks") else "months"
     other = None if learn in ("months", "weeks") else read_scenario(learn)
@@ -51,7 +58,7 @@ def programme(
         )
         found = study_of(judged, read.file.currency)
         say("writing the page")
-        paths = _write(read, found, out or Path("reports") / scenario_name(scenario))
+        paths = _write(read, found, folder)
     if not quiet:
         _print(found, read.file.currency)
     click.echo(f"Programme: {paths['csv']}, {paths['page']}")

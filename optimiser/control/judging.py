@@ -27,7 +27,7 @@ from optimiser.settlement import Statement, before_flows
 from optimiser.study import Study
 from optimiser.terms import Line, SettledTerms
 
-OWN_LOAD, PROGRAMME, CEILING, WITHOUT = "own load only", "programme", "ceiling", "no system"
+OWN_LOAD, PROGRAMME, CEILING, WITHOUT = "own use", "programme", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"
 RULE_COLUMNS = ("season", "days", "from", "to", "phase", "does", "power_kw", "stop_percent")
 GAP = 1e-4
@@ -64,7 +64,7 @@ class Judged:
     programme : Programme
     parted : Split
     bills : dict of (str, str) to float
-        What is to pay, by part ("learnt from" or "judged on") and case ("no system", "own load only", "programme",
+        What is to pay, by part ("learnt from" or "judged on") and case ("no system", "own use", "programme",
         "ceiling"). [currency]
     rules : DataFrame
         One row a rule: season, days, from, to, phase, does, power_kw, stop_percent, and what it earns alone and what

@@ -25,7 +25,7 @@ from optimiser.report.results import Results
 
 STUDY, RULES = "programme", "programme-rules"
 LEARNT, JUDGED = "learnt from", "judged on"
-CASES = ("no system", "own load only", "programme", "ceiling")
+CASES = ("no system", "own use", "programme", "ceiling")
 KEPT, CHARGED = "keep the store", "take from the grid"
 DOES = {"keep": KEPT, "charge": CHARGED, "discharge": "cover the load and feed out"}
 
@@ -77,7 +77,7 @@ def verdict(found: dict[str, Any], currency: str) -> str:
         return (
             f"The programme does not beat plain self-consumption {where}: it costs {by} more. Leave it out."
         )
-    own, timed = (_capture(found, part, case) for case in ("own load only", "programme"))
+    own, timed = (_capture(found, part, case) for case in ("own use", "programme"))
     return (
         f"The programme beats plain self-consumption by {by} {where} (learnt from: {found['learnt_from']}). It keeps "
         f"{percent(timed, 0)} of what perfect foresight would have saved there; covering the own load alone keeps "
