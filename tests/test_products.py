@@ -273,7 +273,8 @@ def test_the_command_lists_sets_and_rules():
 def test_the_report_shows_rules_and_marks(tmp_path):
     """A figure from memory is marked in the services section."""
     folder = tmp_path / "site"
-    unit(folder, [{"product": "nem/raise 1 s", "price": 3.0}], {})
+    daily = [{"kind": "daily_charge", "rate_per_day": 1.0}]
+    unit(folder, [{"product": "nem/raise 1 s", "price": 3.0}], {}, components=daily)
     made = optimiser.run(folder)
     paths = optimiser.write_results(made, tmp_path / "results")
     words = paths["report"].read_text(encoding="utf-8")
