@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import difflib
+import functools
 import re
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
@@ -104,6 +105,7 @@ def several(item: Any) -> Any:
     return Annotated[tuple[item, ...], BeforeValidator(_as_tuple)]
 
 
+@functools.cache  # the list of all zones is read from disk anew each time it is asked for
 def zone_of(name: str) -> datetime.tzinfo:
     """The zone of a name of the tz database, or of a fixed offset such as "UTC+10:00".
 

@@ -31,13 +31,15 @@ import pytest
 from scipy import sparse
 
 from optimiser import read_scenario, vary
-from optimiser.dispatch import Dispatch, replay
+from optimiser.dispatch import Dispatch, replay, solve
 from optimiser.engine import directions, proof
 from optimiser.engine.answer import Start
 from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import Basis, Highs
 from optimiser.engine.tiling import Problem, build_problem, tile
 from optimiser.engine.windows import Periods, Windows, by_days
+from optimiser.foresight.policies import policies_of
+from optimiser.foresight.running import run_under
 from optimiser.formulation import formulate
 from optimiser.report import write_report
 from optimiser.report.results import Results
@@ -394,3 +396,14 @@ def test_bakery_year_in_shorter_steps(minutes, tmp_path):
     print(
         f"    {summary['proof']['verdict']}, {summary['proof']['route']}, {summary['provenance']['seconds']}"
     )
+
+
+@pytest.mark.parametrize("name", ["single-phase-home", "three-phase-bakery"])
+def test_a_year_of_daily_plans(name):
+    """A year at 30 min, planned every day with a view of two days and carried out: rolling, then the backcast."""
+    scenario = vary(read_scenario(ROOT / "scenarios" / name), {"solve.gap_tolerance": 1e-2})
+    ceiling = solve(scenario)
+    clock = Stopwatch()
+    for policy in policies_of(scenario):
+        executed = clock.time(f"{name}, {policy.name}", partial(run_under, scenario, policy, ceiling))
+        assert executed.dispatch.proof.settled <= ceiling.proof.bound + 1e-6 * abs(ceiling.proof.bound)

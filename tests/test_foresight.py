@@ -16,6 +16,7 @@ import pytest
 from conftest import SPOT, battery, inverter, table, write_site
 from independent import as_scenario, random_site
 
+import optimiser
 from optimiser import read_scenario, settle, solve, vary
 from optimiser.errors import ScenarioError
 from optimiser.foresight import planner as planning
@@ -364,6 +365,28 @@ def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path
     assert resting_on(statement, {"capture": found}).saving == rows["backcast"]["saving"]
     assert 1.0 == rows["ceiling"]["storage_share"]
     assert 0.0 == rows["no storage"]["storage_share"]
+
+
+def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
+    """First screen, section, files and summary say the same figure; the ceiling stands beside it under its name."""
+    cost = {"capital": 3000.0, "yearly": 10.0}
+    made = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=("capture",))
+    paths = optimiser.write_results(made, tmp_path / "out")
+    page = paths["report"].read_text(encoding="utf-8")
+    head = made.summary["headline"]
+    assert head["forecast_driven"]
+    assert head["saving_per_year"] < head["ceiling_per_year"]
+    assert head["simple_payback_years"] > head["ceiling_payback_years"]
+    for words in (
+        "Worth a year, forecast-driven",
+        "What is earned without knowing the year",
+        "expects of each hour",
+    ):
+        assert words in page
+    assert {"capture-lines", "capture-months"} <= paths.keys()
+    plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
+    assert not plain.summary["headline"]["forecast_driven"]
+    assert plain.summary["headline"]["saving_per_year"] == pytest.approx(head["ceiling_per_year"])
 
 
 def test_a_site_without_storage_has_nothing_to_plan(tmp_path):

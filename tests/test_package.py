@@ -26,7 +26,7 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
-    *("storage", "site", "backup", "services", "tariff", "formulation", "scenario"),
+    *("storage", "site", "backup", "services", "products", "tariff", "formulation", "cost", "scenario"),
     *(
         "billing",
         "rates",
@@ -35,7 +35,9 @@ ORDER = [
         "dispatch",
         "settlement",
         "study",
+        "finance",
         "patterns",
+        "binds",
         "droop",
         "concentration",
         "activation",
@@ -45,9 +47,22 @@ ORDER = [
         "outages",
         "ride_through",
         "studies",
-        "finance",
     ),
-    *("report", "checks", "tables", "lookback", "fleet", "compare", "importing", "starter", "cli"),
+    *(
+        "report",
+        "checks",
+        "workbook",
+        "tables",
+        "day_plan",
+        "lookback",
+        "fleet",
+        "compare",
+        "sizing",
+        "sweeping",
+        "importing",
+        "starter",
+        "cli",
+    ),
 ]
 
 # Where a library may be imported; everything else reads it through these.
@@ -57,11 +72,15 @@ ROOMS = {
     "markupsafe": {"report"},
     "pyomo": {"terms", "engine"},
     "highspy": {"engine"},
-    "scipy": {"engine"},
+    "scipy": {"engine", "sweeping"},
+    "distributed": {"sweeping"},
+    "SALib": {"sweeping"},
     "click": {"cli"},
     "rich": {"cli"},
-    "tomllib": {"scenario", "intake"},
+    "tomllib": {"scenario", "intake", "products"},
     "holidays": {"timeline"},
+    "rainflow": {"finance"},
+    "openpyxl": {"workbook"},
     "pvlib": {"intake"},
     "demandlib": {"intake"},
 }

@@ -30,6 +30,7 @@ def section(results: Results) -> Section:
         blocks += [curve_chart(results), delivered_table(results), months_table(results)]
     else:
         blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+    blocks += rules_blocks(services)
     blocks.append(
         Text(
             "Income that rests on a few steps is the least certain kind: a real controller has to be ready "
@@ -65,6 +66,47 @@ def services_table(results: Results) -> Table:
         Column("From the best 1 % of steps"),
     )
     return Table("Services offered over the days of the run", columns, tuple(rows))
+
+
+FROM_MEMORY = "†"
+
+
+def rules_blocks(services: list[dict]) -> list[Block]:
+    """The rules that each service was held to, and where they are from."""
+    headings = list(
+        dict.fromkeys(rule["heading"] for service in services for rule in service.get("rules", ()))
+    )
+    if not headings:
+        return []
+    rows = []
+    for service in services:
+        said = {rule["heading"]: rule for rule in service["rules"]}
+        rows += [
+            Row((service["name"] if first else "", heading, _marked(said[heading])))
+            for first, heading in _first_of([heading for heading in headings if heading in said])
+        ]
+    columns = (text_column("Service"), text_column("Rule"), text_column("As scheduled"))
+    blocks: list[Block] = [Table("Rules of the services", columns, tuple(rows))]
+    if any(rule["from_memory"] for service in services for rule in service["rules"]):
+        words = f"{FROM_MEMORY} holds a figure from memory that was not checked against the market's rules: check it."
+        blocks.append(Text(words))
+    sources: dict[str, list[str]] = {}
+    for service in services:
+        if service.get("source"):
+            dated = f" Rules as of {service['rules_as_of']}." if service.get("rules_as_of") else ""
+            sources.setdefault(service["source"] + dated, []).append(service["name"])
+    blocks += [
+        Text(f"Rules of {', '.join(names)}: {source}", tone="quiet") for source, names in sources.items()
+    ]
+    return blocks
+
+
+def _marked(rule: dict) -> str:
+    return f"{rule['words']} {FROM_MEMORY}" if rule["from_memory"] else rule["words"]
+
+
+def _first_of(headings: list[str]) -> list[tuple[bool, str]]:
+    return [(place == 0, heading) for place, heading in enumerate(headings)]
 
 
 def pay_chart(results: Results) -> Chart:
