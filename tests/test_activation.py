@@ -361,3 +361,14 @@ def test_the_commands_say_what_they_found(tmp_path):
     assert (2, True) == (again.exit_code, "is not written over" in again.output)
     droop = CliRunner().invoke(main, ["droop", "--rating-kw", "5", "--within", "6"])
     assert "2.853 kW" in droop.output
+
+
+def test_a_call_of_nothing_is_not_called_delivered(tmp_path):
+    """Where the plan offers nothing, an event says so."""
+    words = service("raise", "up", 0.5, when={"from": "12:00", "to": "18:00"})
+    dispatch = plan(tmp_path / "s", services=[words], bank=battery(10.0, 5.0))
+    file = tmp_path / "e.csv"
+    file.write_text("start,minutes,service\n2025-01-01T03:00,5,raise\n2025-01-01T13:00,5,raise\n")
+    found = replay_events(dispatch, read_events(file, dispatch))
+    assert ["nothing offered", "delivered"] == found.tables["events"]["verdict"].tolist()
+    assert (1, 1) == (found.summary["delivered"], found.summary["nothing_offered"])

@@ -102,6 +102,8 @@ def _table(walked: list[Replayed], dispatch: Dispatch) -> pd.DataFrame:
 
 
 def _verdict(found: Replayed) -> str:
+    if not found.wanted_kw:
+        return "nothing offered"
     if found.kept:
         return "delivered"
     return f"short, {found.beyond}" if found.beyond else "short"
@@ -110,11 +112,13 @@ def _verdict(found: Replayed) -> str:
 def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
     broken = [found for found in walked if not found.kept and not found.beyond]
     beyond = [found for found in walked if not found.kept and found.beyond]
+    idle = sum(not found.wanted_kw for found in walked)
     worst = max(walked, key=lambda found: found.short_kw) if broken or beyond else None
     dearest = min(walked, key=lambda found: found.amount)
     return {
         "events": len(walked),
-        "delivered": len(walked) - len(broken) - len(beyond),
+        "delivered": len(walked) - len(broken) - len(beyond) - idle,
+        "nothing_offered": idle,
         "short": len(broken),
         "short_beyond_the_rules": len(beyond),
         "largest_shortfall_kw": worst.short_kw if worst else 0.0,
@@ -135,6 +139,9 @@ def _finite(value: float) -> float | None:
 
 def _observations(walked: list[Replayed]) -> Iterable[str]:
     """What the schedule's rules do not hold, seen in these events."""
+    idle = sum(not found.wanted_kw for found in walked)
+    if idle:
+        yield f"In {idle} of {len(walked)} events nothing was called, since the plan offers nothing of it in that step."
     apart = [-found.margins.get("imbalance_kw", 0.0) for found in walked]
     if max(apart) > 1e-6:
         count = sum(kw > 1e-6 for kw in apart)

@@ -87,7 +87,7 @@ def activate(
             f"{'event':22} {'start':25} {'min':>6} {'wanted':>9} {'delivered':>9} {'amount':>10}  verdict"
         )
         for row in shown.to_dict("records"):
-            words = row["verdict"] + (f" ({row['limited_by']})" if row["verdict"] != "delivered" else "")
+            words = row["verdict"] + (f" ({row['limited_by']})" if row["limited_by"] else "")
             click.echo(
                 f"{row['event'][:22]:22} {row['start'][:25]:25} {row['minutes']:6.1f} {row['wanted_kw']:6.2f} kW "
                 f"{row['delivered_kw']:6.2f} kW {row['amount']:10.2f}  {words}"

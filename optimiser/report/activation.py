@@ -168,7 +168,7 @@ def _events(currency: str, table: pd.DataFrame) -> Table:
                 number(row["minutes"], 1),
                 number(row["wanted_kw"], 2),
                 number(row["delivered_kw"], 2),
-                str(row["verdict"]) + (f" ({row['limited_by']})" if row["verdict"] != "delivered" else ""),
+                str(row["verdict"]) + (f" ({row['limited_by']})" if row["limited_by"] else ""),
                 number(row["given_kwh"], 2),
                 "more than a day" if is_missing(row["recovery_minutes"]) else number(row["recovery_minutes"]),
                 amount(row["amount"], currency),
