@@ -22,6 +22,7 @@ _PLACES = {
     "run": "tables",
     "settle": "settlement",
     "solve": "dispatch",
+    "sweep": "sweeping.sweep",
     "vary": "scenario",
     "write_results": "tables",
 }
@@ -38,6 +39,7 @@ __all__ = [
     "run",
     "settle",
     "solve",
+    "sweep",
     "vary",
     "write_results",
 ]

@@ -413,7 +413,7 @@ def _service_dates(scenario: Any) -> Iterator[str]:
     first, last = local[0].date(), local[-1].date()
     for index, product in enumerate(scenario.service):
         place = f"service.{index} ({product.name})"
-        since, until = product.valid_from, product.valid_until
+        since, until = _span_of_rules(scenario.service, product)
         if (since is not None and since > last) or (until is not None and until <= first):
             yield (
                 f"{place} is valid {_span(since, until)}, outside the timeline of {first} to {last}; it will "
@@ -429,6 +429,19 @@ def _service_dates(scenario: Any) -> Iterator[str]:
                 f"{place} is sold in no step: no block lies wholly within its window. Check `when`, "
                 "block_minutes and block_start."
             )
+
+
+def _span_of_rules(services: Any, product: Any) -> tuple[Any, Any]:
+    """Dates of validity, those of the version before and after of the same shipped product included."""
+    since, until = product.valid_from, product.valid_until
+    versions = [other for other in services if product.product and other.product == product.product]
+    if since is not None and since in [other.valid_until for other in versions]:
+        since = min((other.valid_from for other in versions if other.valid_from), default=None)
+        since = None if any(other.valid_from is None for other in versions) else since
+    if until is not None and until in [other.valid_from for other in versions]:
+        until = max((other.valid_until for other in versions if other.valid_until), default=None)
+        until = None if any(other.valid_until is None for other in versions) else until
+    return since, until
 
 
 def _component_dates(scenario: Any) -> Iterator[str]:

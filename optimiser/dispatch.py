@@ -87,6 +87,9 @@ class Dispatch:
         Time taken by each part. [s]
     start : Start
         Where a run of the same shape with other data may start.
+    multipliers : dict of str to array
+        Money that one more unit of each rule's right-hand side brings, by name of rule, directions fixed; empty where
+        the solver gave none.
     """
 
     scenario: Scenario
@@ -98,12 +101,13 @@ class Dispatch:
     proof: Proof
     seconds: dict[str, float]
     start: Start = field(repr=False)
+    multipliers: dict[str, np.ndarray] = field(default_factory=dict, repr=False)
 
 
 def solve(
     scenario: Scenario,
     *,
-    start: Dispatch | None = None,
+    start: Dispatch | Start | None = None,
     keep_solver: bool = False,
     progress: Progress | None = None,
 ) -> Dispatch:
@@ -112,9 +116,9 @@ def solve(
     Parameters
     ----------
     scenario : Scenario
-    start : Dispatch, optional
-        A solved scenario of the same shape, other prices, limits or efficiencies in it; the linear program starts
-        from there, which is quicker. The answer is proven all the same.
+    start : Dispatch or Start, optional
+        A solved scenario of the same shape, or its `start`, other prices, limits or efficiencies in it; the linear
+        program starts from there, which is quicker. The answer is proven all the same.
     keep_solver : bool
         Keep the solver in the answer, so that the run that starts from it need not load the problem again: one after
         the other, each from the last. It takes memory, a gigabyte for the largest.
@@ -138,7 +142,8 @@ def solve(
     _check_helpers(problem)
     built = time.perf_counter()
     try:
-        found = answer(problem, scenario, say, start.start if start else None, keep_solver)
+        begin = start.start if isinstance(start, Dispatch) else start
+        found = answer(problem, scenario, say, begin, keep_solver)
     except InfeasibleError:
         say("looking for the limit that cannot be kept")
         raise diagnosis.explained(scenario, problem) from None
@@ -158,6 +163,9 @@ def solve(
         _proof(scenario, problem, found, stated, replay_violation),
         seconds,
         found.start,
+        {name: found.row_dual[place] for name, place in problem.row_places.items()}
+        if len(found.row_dual)
+        else {},
     )
 
 

@@ -105,7 +105,7 @@ def several(item: Any) -> Any:
     return Annotated[tuple[item, ...], BeforeValidator(_as_tuple)]
 
 
-@functools.cache
+@functools.cache  # the list of all zones is read from disk anew each time it is asked for
 def zone_of(name: str) -> datetime.tzinfo:
     """The zone of a name of the tz database, or of a fixed offset such as "UTC+10:00".
 

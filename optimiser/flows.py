@@ -66,10 +66,12 @@ class ConnectionFlows:
 
 @dataclass(frozen=True)
 class SiteFlows:
-    """All flows of a site."""
+    """All flows of a site; `controllers` in kW on the DC bus, `ac_solar` in AC kW."""
 
     meter: MeterFlows
     inverters: dict[str, InverterFlows]
     banks: dict[str, BankFlows]
     connection: ConnectionFlows
     phases: dict[str, ConnectionFlows]
+    controllers: dict[str, Array]
+    ac_solar: dict[str, Array]

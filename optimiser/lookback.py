@@ -206,8 +206,12 @@ def read_log(
             "Services are left out of all cases: a meter does not tell what was offered or paid for them, so power "
             "that was kept for them shows as lost."
         )
+    faults: list[str] = []
     if store is not None and scenario.storage:
-        held, words = _held(path, table, store, scenario, first, stop)
+        try:
+            held, words = _held(path, table, store, scenario, first, stop)
+        except SeriesError as error:
+            held, words, faults = {}, [], error.faults
         notes += words
         for place in range(len(scenario.storage)):
             changes |= {f"storage.{place}.{key}": share for key, share in held.items()}
@@ -219,7 +223,12 @@ def read_log(
         raise ScenarioError(
             str(scenario.path), [*error.faults, f"It was laid onto the days of {path}, {span}."]
         ) from None
-    imported, exported = _registers(path, table, columns, days, own.step_hours)
+    try:
+        imported, exported = _registers(path, table, columns, days, own.step_hours)
+    except SeriesError as error:
+        raise SeriesError(str(path), [*faults, *error.faults]) from None
+    if faults:
+        raise SeriesError(str(path), faults)
     return Log(path, days, imported, exported, tuple(notes))
 
 
@@ -307,6 +316,7 @@ def _held(
     rows = (first, stop) if store.at == "start" else (first - 1, stop - 1)
     found: dict[str, float] = {}
     notes: list[str] = []
+    faults: list[str] = []
     for key, row, word in (("start_fraction", rows[0], "first"), ("end_fraction", rows[1], "last")):
         if row < 0:
             notes.append(
@@ -322,15 +332,15 @@ def _held(
         share = float(shares[row])
         if not 0 <= share <= FULLER_THAN_FULL:
             shown = "no number" if not np.isfinite(share) else f"{share / scale:g} {store.unit}"
-            raise SeriesError(
-                str(path),
-                [
-                    f"column {store.column} must lie between 0 and {1 / scale:g} {store.unit}, the usable energy of "
-                    f"the banks, got {shown} at the {word} moment of the days compared (data row {row + 1}). Check "
-                    "--stored-unit, or leave out --stored."
-                ],
+            faults.append(
+                f"column {store.column} must lie between 0 and {1 / scale:g} {store.unit}, the usable energy of "
+                f"the banks, got {shown} at the {word} moment of the days compared (data row {row + 1}). Check "
+                "--stored-unit, or leave out --stored."
             )
+            continue
         found[key] = min(share, 1.0)
+    if faults:
+        raise SeriesError(str(path), faults)
     return found, notes
 
 

@@ -11,7 +11,7 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args
@@ -19,8 +19,9 @@ from typing import Any, Literal, TypeVar, get_args
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr, ValidationError
 
-from optimiser import storage, tariff
+from optimiser import products, storage, tariff
 from optimiser.backup import Backup
+from optimiser.cost import Cost
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.issued import Issued, read_issued
@@ -47,17 +48,13 @@ class Span(Component):
     zone: ZoneName = text("zone of the site's clock")
 
 
-class Cost(Component):
-    """What the system costs, for payback and net present value."""
+class PriceYear(Component):
+    """Another year's prices, laid onto the same days to see how far the result moves."""
 
-    capital: float = quantity(
-        "currency", "capital cost installed, before tax credits", at_least=0, at_most=1e12
+    name: StrictStr = text("what the year is called")
+    source: dict[str, dict[str, Any]] = Field(
+        description="by source, the keys that replace its own, such as file and redate"
     )
-    yearly: float = quantity(
-        "currency/year", "maintenance and subscriptions", default=0.0, at_least=0, at_most=1e12
-    )
-    life_years: int = quantity("years", "years that are appraised", default=15, above=0, at_most=60)
-    discount_rate_fraction: float = quantity("-", "discount rate", default=0.06, at_least=0, at_most=1)
 
 
 class Solve(Component):
@@ -100,6 +97,7 @@ class ScenarioFile(Component):
     service: several(Product) = ()  # type: ignore[valid-type]
     backup: Backup | None = Field(default=None, description="what must stay on when the grid fails")
     cost: Cost | None = None
+    price_year: several(PriceYear) = ()  # type: ignore[valid-type]
     foresight: Foresight = Field(
         default_factory=Foresight, description="how the year is run without knowing it"
     )
@@ -352,6 +350,41 @@ def vary(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
                 ],
             ) from None
     text_form = json.dumps(raw, sort_keys=True, default=str)
+    digest = hashlib.sha256(text_form.encode()).hexdigest()
+    return _build(scenario.path, raw, digest, scenario.tables)
+
+
+def read_part(scenario: Scenario, name: str) -> dict[str, Any]:
+    """A table of a scenario in a file of its own, such as another tariff, to be set with `vary`.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    name : str
+        A TOML file, relative to the scenario's folder and inside it or one that it names.
+
+    Raises
+    ------
+    ScenarioError
+        If the file is not there or is not TOML.
+    """
+    raw = _with_uses(scenario.path, {"use": name}, scenario.file.outside_folders, hashlib.sha256(), ())
+    return dict(raw)
+
+
+def price_year(scenario: Scenario, index: int) -> Scenario:
+    """The same scenario on the data files of one of its price years.
+
+    Raises
+    ------
+    ScenarioError
+        If a file of that year does not fit, with every fault.
+    """
+    raw = copy.deepcopy(scenario.raw)
+    year = raw.pop("price_year")[index]
+    for name, keys in year["source"].items():
+        raw["source"][name] |= keys
+    text_form = json.dumps(raw, sort_keys=True, default=str)
     return _build(scenario.path, raw, hashlib.sha256(text_form.encode()).hexdigest())
 
 
@@ -366,12 +399,65 @@ def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
-    file, faults = _validated(raw)
+def _build(
+    path: Path, raw: dict[str, Any], digest: str, known: Mapping[str, Table] | None = None
+) -> Scenario:
+    """The scenario of a parsed file; `known` are data files that need not be read again."""
+    completed, places, faults = _with_products(raw)
+    scenario = None
+    try:
+        scenario = _build_completed(path, raw, completed, digest, known)
+    except ScenarioError as error:
+        faults += _at_places(error.faults, places)
+    if scenario is None or faults:
+        raise ScenarioError(str(path), faults)
+    return scenario
+
+
+def _with_products(raw: dict[str, Any]) -> tuple[dict[str, Any], list[int], list[str]]:
+    """The file with its services completed by the products that they name, their places, and faults.
+
+    Where rules change within the timeline there are more services than the file has.
+    """
+    services = raw.get("service")
+    if not isinstance(services, list):
+        return raw, [], []
+    span = raw.get("timeline")
+    start, days = (span.get("start"), span.get("days")) if isinstance(span, dict) else (None, None)
+    first, end = datetime.date.min, datetime.date.max
+    if isinstance(start, datetime.date) and isinstance(days, int):
+        first = start
+        with contextlib.suppress(OverflowError):
+            end = start + datetime.timedelta(days=max(1, days))
+    tables, places, faults = products.completed(services, first, end)
+    return {**raw, "service": tables}, places, faults
+
+
+def _at_places(faults: Sequence[str], places: list[int]) -> list[str]:
+    """Faults with the numbers of services as the file counts them; those said twice, once."""
+
+    def of_file(found: re.Match[str]) -> str:
+        place = int(found[1])
+        return f"service.{places[place]}" if place < len(places) else found[0]
+
+    return list(dict.fromkeys(re.sub(r"\bservice\.(\d+)\b", of_file, fault) for fault in faults))
+
+
+def _build_completed(
+    path: Path,
+    raw: dict[str, Any],
+    completed: dict[str, Any],
+    digest: str,
+    known: Mapping[str, Table] | None,
+) -> Scenario:
+    file, faults = _validated(completed)
     sources = file.source if file else _sound_sources(raw)
     outside = file.outside_folders if file else _outside(raw)
     tables = {}
     for name, source in sources.items():
+        if known and name in known and known[name].source == source:
+            tables[name] = known[name]
+            continue
         try:
             tables[name] = read_table(name, source, _inside(path, source.file, outside))
         except ScenarioError as error:
@@ -404,7 +490,25 @@ def _build(path: Path, raw: dict[str, Any], digest: str) -> Scenario:
                 faults += _placed(path, f"foresight.forecast.{index}.issues", error)
     if faults:
         raise ScenarioError(str(path), faults)
-    return Scenario(path, file, timeline, columns, tables, digest, raw, issued)
+    made = Scenario(path, file, timeline, columns, tables, digest, raw, issued)
+    faults = [*_price_year_faults(made)]
+    if faults:
+        raise ScenarioError(str(path), faults)
+    return made
+
+
+def _price_year_faults(scenario: Scenario) -> Iterator[str]:
+    """What keeps a price year from being run; known before the first run, not after it."""
+    for index, year in enumerate(scenario.file.price_year):
+        unknown = [name for name in year.source if name not in scenario.file.source]
+        for name in unknown:
+            known = ", ".join(scenario.file.source)
+            yield f"price_year.{index}.source.{name} is no source of this scenario. Use one of {known}."
+        if not unknown:
+            try:
+                price_year(scenario, index)
+            except ScenarioError as error:
+                yield from (f"price_year.{index} ({year.name}): {fault}" for fault in error.faults)
 
 
 def _placed(path: Path, place: str, error: ScenarioError) -> list[str]:
@@ -576,6 +680,10 @@ def _names(file: ScenarioFile) -> Iterator[str]:
             seen.setdefault(item.name, index)
             if not re.fullmatch(r"[\w -]{1,40}", item.name):
                 yield f"{place}.{index}.name must be 1 to 40 letters, digits, spaces, - or _, got {item.name!r}."
+    years = [year.name for year in file.price_year]
+    for index, name in enumerate(years):
+        if name in years[:index]:
+            yield f"price_year.{index}.name is {name!r}, like another one. Give each its own name."
     for key in ("tariff", "before_tariff"):
         contract = getattr(file, key)
         if contract is not None:
@@ -605,6 +713,8 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
     )
     if limited and not direct and file.site.dc_voltage_v is None:
         yield "site.dc_voltage_v is required: current limits are given, and no bank sits on the bus directly."
+    if file.cost is not None:
+        yield from (f"cost.{fault}" for fault in file.cost.faults(file.storage))
     for key in ("tariff", "before_tariff"):
         tariff = getattr(file, key)
         if tariff is None:
@@ -630,6 +740,26 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
                 f"service.{index}.block_minutes is {product.block_minutes}; it must divide a day and be whole steps of "
                 f"{file.timeline.step_minutes} min."
             )
+        elif product.price_unit == "per_mw_block" and product.block_minutes < file.timeline.step_minutes:
+            yield (
+                f"service.{index}.price_unit is per_mw_block and a step of {file.timeline.step_minutes} min holds "
+                f"several blocks of {product.block_minutes} min. Use a shorter step, or a price per_mw_hour."
+            )
+    yield from _solar_groups(file)
+
+
+def _solar_groups(file: ScenarioFile) -> Iterator[str]:
+    """A group's kW come from solar for all of its products or for none."""
+    first: dict[str, int] = {}
+    for index, product in enumerate(file.service):
+        if product.direction == "up":
+            continue
+        other = first.setdefault(product.group, index)
+        if file.service[other].from_solar != product.from_solar:
+            yield (
+                f"service.{index}.from_solar differs from service.{other}, of the same response group "
+                f"{product.group!r}. Set both alike."
+            )
 
 
 def _references(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, float | None]]:
@@ -648,6 +778,15 @@ def _references(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, f
             for index, item in enumerate(value):
                 if isinstance(item, BaseModel):
                     yield from _references(item, f"{here}.{index}")
+
+
+def least_of(file: ScenarioFile) -> dict[str, float | None]:
+    """Every "source.column" of a file, with the least value that it may have anywhere it is used."""
+    least: dict[str, float | None] = {}
+    for _, reference, bound in _references(file):
+        known = least.get(reference)
+        least[reference] = bound if known is None else known if bound is None else max(known, bound)
+    return least
 
 
 def _no_source(place: str, reference: str, sources: list[str]) -> str:
@@ -872,5 +1011,8 @@ def _models_in(annotation: Any) -> list[type[BaseModel]]:
 
 
 def json_schema() -> dict[str, Any]:
-    """JSON Schema of scenario files, for editors."""
-    return ScenarioFile.model_json_schema(by_alias=True)
+    """JSON Schema of scenario files, for editors; a service that names a product needs no more than its price."""
+    schema = ScenarioFile.model_json_schema(by_alias=True)
+    service = schema["$defs"][Product.__name__]
+    service["anyOf"] = [{"required": service.pop("required")}, {"required": ["product", "price"]}]
+    return schema

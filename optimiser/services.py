@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import math
 from collections.abc import Iterable
@@ -12,13 +13,50 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
-from optimiser.fields import ClockMinutes, Column, Component, ZoneName, choice, column, quantity, text
+from optimiser.fields import (
+    ClockMinutes,
+    Column,
+    Component,
+    ZoneName,
+    choice,
+    column,
+    quantity,
+    several,
+    text,
+)
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.site import Activation, Site, bank_on_bus
 from optimiser.terms import Line
 from optimiser.timeline import STEP, Grouping, Window
 
 Direction = Literal["up", "down"]
+
+
+_DELIVERED = {
+    "meter": "at the meter's rates",
+    "price": "at a price of its own",
+    "none": "not paid, outside the meter",
+}
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule of a product in words.
+
+    Attributes
+    ----------
+    heading, words : str
+    from_memory : bool
+        Whether a figure in it is from memory and has to be checked.
+    """
+
+    heading: str
+    words: str
+    from_memory: bool
+
+
+def _clock(minutes: int) -> str:
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 class Product(Component):
@@ -35,14 +73,39 @@ class Product(Component):
     """
 
     kind: Literal["availability"] = choice("product", default="availability")
+    product: StrictStr = text("the shipped product that it takes its rules from, SET/NAME", default="")
     name: StrictStr = text("name of the product")
     direction: Literal["up", "down", "symmetric"] = choice("up gives power to the grid, down takes it")
     response_group: StrictStr = text(
         "products of one group share the same kW; only where a market's rule says so", default=""
     )
     sustain_hours: float = quantity("h", "how long the whole offer can be called for", above=0, at_most=24)
+    full_response_s: float | None = quantity(
+        "s",
+        "time within which the whole offer is given; shown, an average step is longer",
+        default=None,
+        above=0,
+    )
     price: Column = column("see price_unit", "availability price")
     price_unit: Literal["per_mw_hour", "per_mw_block", "per_mw_year"] = choice("what the price is paid for")
+    pricing: Literal["uniform", "pay_as_bid"] = choice(
+        "whether an accepted offer is paid the market's price or its own bid_price", default="uniform"
+    )
+    bid_price: Column | None = column(
+        "see price_unit",
+        "price that is bid: the offer clears in blocks whose mean market price is at least the mean bid; left out: "
+        "it always clears",
+        default=None,
+    )
+    gate_days_before: int | None = quantity(
+        "days", "offers are fixed on this many days before delivery, at gate_time", default=None, at_least=0
+    )
+    gate_time: ClockMinutes | None = Field(
+        default=None, description="clock time, in the market's zone, of the day on which offers are fixed"
+    )
+    gate_minutes_before: int | None = quantity(
+        "min", "offers are fixed this long before their block starts", default=None, at_least=0
+    )
     block_minutes: int | None = quantity(
         "min", "length of a block with one offer; left out: the step", default=None, above=0
     )
@@ -78,6 +141,19 @@ class Product(Component):
     opposite_headroom_share: float = quantity(
         "-", "extra kW kept in the other direction per kW offered", default=0.0, at_least=0
     )
+    recovery_share: float = quantity(
+        "-",
+        "share of the energy of a whole activation that must be won back in each recovery_minutes; its power is kept "
+        "in the other direction, beside opposite_headroom_share",
+        default=0.0,
+        at_least=0,
+        at_most=1,
+    )
+    recovery_minutes: int = quantity("min", "see recovery_share", default=30, above=0, at_most=1440)
+    from_solar: bool = Field(
+        default=False,
+        description="down power may also be met by reducing solar that is running; needs no storage for that part",
+    )
     utilisation_net: float = quantity(
         "-", "mean kW delivered in its direction per kW accepted", default=0.0, at_least=-1, at_most=1
     )
@@ -96,9 +172,24 @@ class Product(Component):
         "currency/MWh", "price of delivered energy, with delivered_energy = price", default=None
     )
     source: StrictStr = text("where the rules are from, with a date", default="")
+    rules_as_of: datetime.date | None = Field(
+        default=None, description="day of which the rules are as they stand here"
+    )
+    from_memory: several(StrictStr) = Field(  # type: ignore[valid-type]
+        default=(), description="keys whose figures are from memory and have to be checked"
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Product:
+        self._check_bid_and_gate()
+        unknown = [key for key in self.from_memory if key not in type(self).model_fields]
+        if unknown:
+            raise ValueError(f"from_memory names {unknown[0]!r}, which is no key of a product; correct it")
+        if self.from_solar and (self.direction == "up" or self.utilisation_gross):
+            raise ValueError(
+                "from_solar goes with a product that gives down power and is hardly ever called for: what is curtailed "
+                "is not stored; remove it, or set direction and utilisation_gross = 0 to match"
+            )
         if self.utilisation_gross < abs(self.utilisation_net):
             raise ValueError("utilisation_gross must be at least the size of utilisation_net; raise it")
         if (self.delivered_energy == "price") != (self.delivered_price_per_mwh is not None):
@@ -106,6 +197,22 @@ class Product(Component):
         if self.price_unit == "per_mw_block" and self.block_minutes is None:
             raise ValueError("price_unit per_mw_block needs block_minutes")
         return self
+
+    def _check_bid_and_gate(self) -> None:
+        if self.pricing == "pay_as_bid" and self.bid_price is None:
+            raise ValueError('pricing = "pay_as_bid" needs bid_price, in the unit of price; add it')
+        if (self.gate_days_before is None) != (self.gate_time is None):
+            raise ValueError("gate_days_before and gate_time go together; give both or neither")
+        if self.gate_time is not None and self.gate_minutes_before is not None:
+            raise ValueError(
+                "gate_time and gate_minutes_before are two ways of saying the same; leave one out"
+            )
+
+    @property
+    def opposite_share(self) -> float:
+        """Power kept in the other direction per kW offered, that of the recovery rule included. [-]"""
+        per_hour = 60 / self.recovery_minutes
+        return self.opposite_headroom_share + self.recovery_share * self.sustain_hours * per_hour
 
     @property
     def bids_alone(self) -> bool:
@@ -116,6 +223,88 @@ class Product(Component):
     def group(self) -> str:
         """Its response group; its own unless said otherwise."""
         return self.response_group or self.name
+
+    def rules_in_words(self) -> tuple[Rule, ...]:
+        """What it asks and pays, for people, with marks on what is from memory."""
+        shared = f"shared within {self.response_group}" if self.response_group else "its own"
+        full = f"within {self.full_response_s:g} s" if self.full_response_s else ""
+        rows = [
+            (("direction",), "direction", self.direction),
+            (("response_group",), "power", shared),
+            (("full_response_s",), "full response", full),
+            (("sustain_hours",), "held for", f"{self.sustain_hours * 60:g} min"),
+            (("recovery_share", "opposite_headroom_share"), "kept the other way", self._opposite_words()),
+            (("block_minutes", "block_start", "zone"), "blocks", self._block_words()),
+            (("price_unit", "pricing"), "price", self._price_words()),
+            (("gate_days_before", "gate_time", "gate_minutes_before"), "offers fixed", self._gate_words()),
+            (("least_bid_kw", "bid_step_kw"), "bids", self._bid_words()),
+            (("delivered_energy",), "delivered energy", _DELIVERED[self.delivered_energy]),
+            (("utilisation_net", "utilisation_gross"), "expected activation", self._activation_words()),
+            (("derating", "performance_factor"), "counted", self._share_words()),
+            (("from_solar",), "solar", "may be reduced for it" if self.from_solar else ""),
+            (("valid_from", "valid_until"), "sold", self._date_words()),
+        ]  # fmt: skip
+        return tuple(
+            Rule(heading, words, any(key in self.from_memory for key in keys))
+            for keys, heading, words in rows
+            if words
+        )
+
+    def _opposite_words(self) -> str:
+        if not self.opposite_share:
+            return ""
+        words = f"{self.opposite_share:.0%} of the offer"
+        if self.recovery_share:
+            words += f", as {self.recovery_share:.0%} of its energy is won back in each {self.recovery_minutes} min"
+        return words
+
+    def _block_words(self) -> str:
+        if self.block_minutes is None:
+            return "each step"
+        zone = f" {self.zone}" if self.zone else ""
+        return f"{self.block_minutes} min from {_clock(self.block_start)}{zone}"
+
+    def _price_words(self) -> str:
+        unit = {"per_mw_hour": "MW and hour", "per_mw_block": "MW and block", "per_mw_year": "MW and year"}
+        paid = "as bid" if self.pricing == "pay_as_bid" else "one for all"
+        clears = "; clears where the market's price reaches the bid" if self.bid_price is not None else ""
+        return f"per {unit[self.price_unit]}, {paid}{clears}"
+
+    def _gate_words(self) -> str:
+        if self.gate_minutes_before is not None:
+            return f"{self.gate_minutes_before} min before the block"
+        if self.gate_time is None:
+            return ""
+        days = {0: "on the day", 1: "the day before"}
+        before = days.get(self.gate_days_before or 0, f"{self.gate_days_before} days before")
+        return f"{_clock(self.gate_time)}, {before}"
+
+    def _bid_words(self) -> str:
+        if not self.least_bid_kw and self.bid_step_kw is None:
+            return ""
+        step = f", in steps of {self.bid_step_kw:g} kW" if self.bid_step_kw else ""
+        by = "in every block" if self.bid_by == "site" else "by an aggregator"
+        return f"at least {self.least_bid_kw:g} kW{step}, kept {by}"
+
+    def _activation_words(self) -> str:
+        if not self.utilisation_gross:
+            return ""
+        return f"{self.utilisation_net:.1%} net and {self.utilisation_gross:.1%} gross of the offer"
+
+    def _share_words(self) -> str:
+        shares = {
+            "kW per kW of plant": self.derating,
+            "performance": self.performance_factor,
+            "available": self.availability_share,
+            "accepted": self.acceptance_share,
+            "left to the site": self.site_share,
+        }
+        return ", ".join(f"{value:.4g} {name}" for name, value in shares.items() if value != 1)
+
+    def _date_words(self) -> str:
+        since = f"from {self.valid_from}" if self.valid_from else ""
+        until = f"until before {self.valid_until}" if self.valid_until else ""
+        return " ".join(part for part in (since, until) if part)
 
     def block(self, terms: Any) -> Grouping:
         """The grouping of steps with one offer."""
@@ -139,11 +328,29 @@ class Product(Component):
         blocks = terms.groups(self.block(terms))
         whole = np.ones(blocks.count)
         np.minimum.at(whole, blocks.of_step, inside)
-        return whole[blocks.of_step]
+        return whole[blocks.of_step] * self.cleared(terms)
+
+    def cleared(self, terms: Any) -> np.ndarray:
+        """1.0 in the steps of blocks whose mean price is at least the mean bid, of shape (steps,).
+
+        What does not clear is known before delivery, so nothing is held for it.
+        """
+        if self.bid_price is None:
+            return np.ones(terms.timeline.steps)
+        blocks = terms.groups(self.block(terms))
+        over = terms.values(self.price) - terms.values(self.bid_price)
+        mean = np.bincount(blocks.of_step, over, blocks.count) / np.bincount(
+            blocks.of_step, minlength=blocks.count
+        )
+        return (mean >= -1e-9).astype(float)[blocks.of_step]
 
     def price_per_kw_hour(self, terms: Any) -> np.ndarray:
-        """Availability price in each step, of shape (steps,). [currency per kW and hour]"""
-        price = terms.values(self.price) / 1000
+        """What an accepted offer is paid in each step, the market's price or the bid, of shape (steps,).
+
+        [currency per kW and hour]
+        """
+        paid = self.bid_price if self.pricing == "pay_as_bid" else self.price
+        price = terms.values(paid) / 1000
         if self.price_unit == "per_mw_hour":
             return price
         if self.price_unit == "per_mw_year":
@@ -260,7 +467,7 @@ def _bid_rules(terms: Any, product: Product, bid: Any, most: np.ndarray, per: Gr
 
 def _bundle(terms: Any, product: Product) -> tuple:
     """What products must have in common to be offered together; none share with one that is activated."""
-    alone = product.utilisation_gross or product.opposite_headroom_share or product.bids_alone
+    alone = product.utilisation_gross or product.opposite_share or product.bids_alone
     if alone or product.block(terms) != STEP:
         return (product.name,)
     return (
@@ -268,7 +475,7 @@ def _bundle(terms: Any, product: Product) -> tuple:
         product.direction,
         product.derating,
         product.most_kw,
-        product.opposite_headroom_share,
+        product.from_solar,
     )
 
 
@@ -311,9 +518,33 @@ def _following(product: Product, step_hours: float) -> int:
 class _Held:
     """Power of one response group held in one direction, and how long it lasts."""
 
+    name: str
     kw: Any
+    most_kw: float
     sustain_hours: float
     following: int
+    from_solar: bool
+    solar_kw: Any = None
+
+    @property
+    def stored_kw(self) -> Any:
+        """What stored energy has to last for. [kW]"""
+        return self.kw if self.solar_kw is None else self.kw - self.solar_kw
+
+    def stored_kw_before(self, terms: Any, lag: int) -> Any:
+        """The same some steps earlier. [kW]"""
+        if not lag:
+            return self.stored_kw
+        kw = terms.previous(self.kw, lag)
+        return kw if self.solar_kw is None else kw - terms.previous(self.solar_kw, lag)
+
+
+@dataclass(frozen=True)
+class _Reduced:
+    """Solar that down offers count on being reduced: AC systems in AC kW, controllers in kW on the bus."""
+
+    ac_kw: dict[str, Any]
+    dc_kw: dict[str, Any]
 
 
 def rules(terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made: list[Offer]) -> None:
@@ -321,22 +552,26 @@ def rules(terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made
     for direction in ("up", "down"):
         held = _groups(terms, site, made, direction)
         extra = [
-            offer.offered_kw * offer.product.opposite_headroom_share
+            offer.offered_kw * offer.product.opposite_share
             for offer in made
-            if offer.product.opposite_headroom_share and direction not in offer.product.directions()
+            if offer.product.opposite_share and direction not in offer.product.directions()
         ]
         extra += [
-            offer.offered_kw * offer.product.opposite_headroom_share
+            offer.offered_kw * offer.product.opposite_share
             for offer in made
-            if offer.product.opposite_headroom_share and offer.product.direction == "symmetric"
+            if offer.product.opposite_share and offer.product.direction == "symmetric"
         ]
         if not held and not extra:
             continue
         parts = [group.kw for group in held] + extra
         total = sum(parts[1:], parts[0])
-        headroom = _inverter_rules(terms, site, flows, total, direction)
-        _storage_rules(terms, site, banks, flows, headroom, held, direction)
-        _connection_rules(terms, site, flows, total, headroom, direction)
+        reduced = _Reduced({}, {})
+        if direction == "down" and any(group.from_solar for group in held):
+            held, reduced = _solar_rules(terms, site, flows, held)
+        by_inverters = total - _sum([*reduced.ac_kw.values()]) if reduced.ac_kw else total
+        headroom = _inverter_rules(terms, site, flows, by_inverters, direction)
+        _storage_rules(terms, site, banks, flows, headroom, held, direction, reduced)
+        _connection_rules(terms, site, flows, total, headroom, direction, reduced)
         _energy_rules(terms, site, banks, flows, held, direction)
 
 
@@ -350,18 +585,54 @@ def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_
     for name, group in members.items():
         sustain = max(offer.product.sustain_hours for offer in group)
         following = max(_following(offer.product, terms.step_hours) for offer in group)
+        most = max(most_kw(site, offer.product) / offer.product.derating for offer in group)
+        from_solar = all(offer.product.from_solar for offer in group)
         needs = {offer.bundle: offer.bundle_kw / offer.product.derating for offer in group}
         if len(needs) == 1 and not following:
-            held.append(_Held(next(iter(needs.values())), sustain, 0))
+            held.append(_Held(name, next(iter(needs.values())), most, sustain, 0, from_solar))
             continue
-        most = max(most_kw(site, offer.product) / offer.product.derating for offer in group)
         kw = terms.column(f"service group.{name}.{direction}_kw", at_most=most)
         for bundle, need in needs.items():
             terms.at_most(
                 f"{bundle.split('.')[1]} within the {direction} power of {name}, {bundle}", need, kw
             )
-        held.append(_Held(kw, sustain, following))
+        held.append(_Held(name, kw, most, sustain, following, from_solar))
     return held
+
+
+def _solar_rules(terms: Any, site: Site, flows: SiteFlows, held: list[_Held]) -> tuple[list[_Held], _Reduced]:
+    """The part of down offers that is met by reducing solar, which has to run as long as the offer may last.
+
+    A kW that a controller brings to the bus counts as its least worth at the connection, the worst output
+    efficiency. What is met so needs no room in the store; on the AC side it needs no inverter either.
+    """
+    lags = range(1 + max(group.following for group in held if group.from_solar))
+    running = {("ac_solar", s.name): (flows.ac_solar[s.name], s.available(terms)) for s in site.ac_solar}
+    running |= {
+        ("controller", c.name): (flows.controllers[c.name], c.available(terms)) for c in site.solar_controller
+    }
+    reduced = _Reduced({}, {})
+    for (kind, name), (solar_kw, most) in running.items():
+        kw = terms.column(f"{kind}.{name}.down_kw", at_most=most)
+        for lag in lags:
+            rule = f"down offers met by {kind.replace('_', ' ')} {name}" + (
+                f", {lag} steps on" if lag else ""
+            )
+            terms.at_most(rule, terms.previous(kw, lag) if lag else kw, solar_kw)
+        (reduced.ac_kw if kind == "ac_solar" else reduced.dc_kw)[name] = kw
+    least = min((i.output_efficiency for i in site.inverter), default=1.0)
+    parts = [*reduced.ac_kw.values(), *(least * kw for kw in reduced.dc_kw.values())]
+    shared = []
+    for group in held:
+        if group.from_solar and parts:
+            kw = terms.column(f"service group.{group.name}.from_solar_kw", at_most=group.most_kw)
+            terms.at_most(f"solar's part of the down power of {group.name}", kw, group.kw)
+            group = dataclasses.replace(group, solar_kw=kw)
+        shared.append(group)
+    solar_kw = [group.solar_kw for group in shared if group.solar_kw is not None]
+    if solar_kw:
+        terms.at_most("solar's part of all down offers", _sum(solar_kw), _sum(parts))
+    return shared, reduced
 
 
 def _inverter_rules(terms: Any, site: Site, flows: SiteFlows, total: Any, direction: str) -> dict[str, Any]:
@@ -394,6 +665,7 @@ def _storage_rules(
     headroom: dict[str, Any],
     held: list[_Held],
     direction: str,
+    reduced: _Reduced,
 ) -> None:
     """Power that the banks can still give or take, at the voltage that is left after the activation.
 
@@ -401,12 +673,13 @@ def _storage_rules(
     told output that stops from intake that starts would not be linear and vanish without an offer.
     """
     change = _sum([headroom[i.name] / i.output_efficiency for i in site.inverter])
+    reduced_kw = [*reduced.dc_kw.values()]
     if not banks:
-        terms.at_most(f"{direction} power of storage", change, 0.0)
+        terms.at_most(f"{direction} power of storage", change, _sum(reduced_kw))
         return
     drained = _sum([group.sustain_hours * _per_kwh(site, banks, "up") * group.kw for group in held])
     drained = drained if direction == "up" else 0.0
-    rooms = []
+    rooms = reduced_kw
     for bank in banks:
         flow = flows.banks[bank.name]
         net = flow.discharge_kw - flow.charge_kw
@@ -476,7 +749,13 @@ def _limit_activated(
 
 
 def _connection_rules(
-    terms: Any, site: Site, flows: SiteFlows, total: Any, headroom: dict[str, Any], direction: str
+    terms: Any,
+    site: Site,
+    flows: SiteFlows,
+    total: Any,
+    headroom: dict[str, Any],
+    direction: str,
+    reduced: _Reduced,
 ) -> None:
     """The activated state keeps the limits of the connection, in all and per phase."""
     connection = site.connection
@@ -488,9 +767,11 @@ def _connection_rules(
         limits = (None, None)
     for phase, point in flows.phases.items():
         shares = [(i.name, site.share(i, phase)) for i in site.inverter if site.share(i, phase)]
-        if not shares:
+        solar = [s for s in site.ac_solar if s.name in reduced.ac_kw and site.share(s, phase)]
+        if not shares and not solar:
             continue
-        kw = _sum([share * headroom[name] for name, share in shares])
+        parts = [share * headroom[name] for name, share in shares]
+        kw = _sum(parts + [site.share(s, phase) * reduced.ac_kw[s.name] for s in solar])
         intake = _sum([share * flows.inverters[name].intake_kw for name, share in shares])
         if limits[direction == "up"] is not None:
             _connection_rule(terms, site, f"phase {phase}", point, kw, intake, direction, limits)
@@ -563,14 +844,14 @@ def _energy_rules(
     per_kwh = _per_kwh(site, banks, direction)
     room = {edge: _room(terms, banks, flows, edge, up) for edge in ("start", "end")}
     for lasting in sorted({group.sustain_hours for group in held}):
-        offered = _sum([min(group.sustain_hours, lasting) * per_kwh * group.kw for group in held])
-        stopped, along = _planned(banks, flows, up)
+        offered = _sum([min(group.sustain_hours, lasting) * per_kwh * group.stored_kw for group in held])
+        stopped, along = _planned(site, banks, flows, up)
         need = offered - lasting * stopped + min(lasting, terms.step_hours) * along
         name = f"stored energy for {direction} offers of {lasting * 60:g} min at start of step"
         terms.at_most(name, need, room["start"], unit="kWh")
     for lag in range(max(group.following for group in held) + 1):
         parts = [
-            group.sustain_hours * per_kwh * (terms.previous(group.kw, lag) if lag else group.kw)
+            group.sustain_hours * per_kwh * group.stored_kw_before(terms, lag)
             for group in held
             if group.following >= lag
         ]
@@ -582,13 +863,18 @@ def _energy_rules(
         terms.at_most(f"{name}, at end of step", _sum(parts), room["end"], unit="kWh")
 
 
-def _planned(banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
-    """Rates at the store of planned flows that an activation stops, at the least, and that run along. [kW]"""
+def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
+    """Rates at the store of planned flows that an activation stops, at the least, and that run along. [kW]
+
+    A kW that no longer leaves the bus spares the inverter's losses out and in of the offer that is counted in full:
+    first an inverter stops giving, only what is left of the call does it take in.
+    """
     if up:
         best = max(efficiency for bank in banks for _, efficiency in bank.discharge_pieces())
         stopped = _sum([flow.charge_kw for flow in flows.banks.values()]) / best
         return stopped, _sum([flow.draining_kw for flow in flows.banks.values()])
     least = min(bank.least_efficiency[0] for bank in banks)
+    least *= min(i.output_efficiency * i.intake_efficiency for i in site.inverter)
     stopped = _sum([flow.discharge_kw for flow in flows.banks.values()]) * least
     return stopped, _sum([flow.filling_kw for flow in flows.banks.values()])
 

@@ -281,10 +281,14 @@ class Site(Component):
         }
         self._dc_balance(terms, banks, inverters, solar, bank_flows)
         self._current_rules(terms, banks, inverters, solar, bank_flows)
-        nets = self._phase_nets(terms, inverters, activation.metered_kw)
+        ac_solar = {
+            s.name: terms.column(f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms))
+            for s in self.ac_solar
+        }
+        nets = self._phase_nets(terms, inverters, ac_solar, activation.metered_kw)
         meter, connection, phases = self._meter(terms, nets, activation.metered_most_kw)
         self._connection_rules(terms, nets)
-        return SiteFlows(meter, inverters, bank_flows, connection, phases)
+        return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar)
 
     def _inverter_flows(self, terms: Any, inverter: Inverter) -> InverterFlows:
         name = f"inverter.{inverter.name}"
@@ -374,12 +378,12 @@ class Site(Component):
         return sum((self.load_kw(terms, phase) for phase in self.phase_names), np.zeros(terms.timeline.steps))
 
     def _phase_nets(
-        self, terms: Any, inverters: Mapping[str, InverterFlows], activated_kw: Any
+        self,
+        terms: Any,
+        inverters: Mapping[str, InverterFlows],
+        ac_solar: Mapping[str, Any],
+        activated_kw: Any,
     ) -> dict[str, Any]:
-        ac_solar = {
-            s.name: terms.column(f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms))
-            for s in self.ac_solar
-        }
         nets = {}
         for phase in self.phase_names:
             net = terms.series(self.load_kw(terms, phase)) - activated_kw / self.phases

@@ -12,7 +12,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Component, choice, quantity, several, text
 from optimiser.flows import BankFlows
-from optimiser.timeline import Timeline, Window
+from optimiser.timeline import Grouping, Timeline, Window
 
 JOULES_PER_KWH = 3.6e6
 
@@ -43,6 +43,48 @@ class Warranty(Component):
 
     cycle_life: float = quantity("full cycles", "equivalent full cycles until end of life", above=0)
     calendar_life_years: float = quantity("years", "years until end of life", above=0)
+    end_of_life_fraction: float = quantity(
+        "-", "share of the usable energy that is left at the end of life", default=0.8, above=0, at_most=1
+    )
+    depth_exponent: float = quantity(
+        "-",
+        "a cycle of depth d counts as d to this power; 1: only throughput counts, above 1: shallow cycles wear less",
+        default=1.0,
+        at_least=1,
+        at_most=5,
+    )
+    fade: Literal["larger", "sum"] = choice(
+        "whether years and cycles wear side by side, so that the larger counts, or add up", default="larger"
+    )
+    warranted_kwh_per_year: float | None = quantity(
+        "kWh/year", "energy that a unit may discharge in a year under its warranty", default=None, above=0
+    )
+    warranted_cycles_per_year: float | None = quantity(
+        "1/year", "full cycles a year under its warranty", default=None, above=0
+    )
+    keep_warranty: bool = Field(
+        default=False,
+        description="hold the schedule to the warranty, each month to its days' share of the year",
+    )
+
+    @model_validator(mode="after")
+    def _has_limit(self) -> Warranty:
+        if (
+            self.keep_warranty
+            and self.warranted_kwh_per_year is None
+            and self.warranted_cycles_per_year is None
+        ):
+            raise ValueError(
+                "keep_warranty needs warranted_kwh_per_year or warranted_cycles_per_year; add one"
+            )
+        return self
+
+    def most_kwh_per_year(self, unit_kwh: float) -> float:
+        """Energy that a unit of this usable energy may discharge in a year. [kWh/year]"""
+        limits = [math.inf if self.warranted_kwh_per_year is None else self.warranted_kwh_per_year]
+        if self.warranted_cycles_per_year is not None:
+            limits.append(self.warranted_cycles_per_year * unit_kwh)
+        return min(limits)
 
 
 class _Bank(Component):
@@ -249,6 +291,7 @@ class _Bank(Component):
         start = terms.previous(end)
         kept = self.kept(hours) * start
         terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - activation_kw), unit="kWh")
+        self._keep_warranty(terms, discharge)
         terms.one_direction(
             f"storage {name}",
             f"storage.{name}.charge_kw",
@@ -257,6 +300,17 @@ class _Bank(Component):
             self.discharge_limit_kw,
         )
         return BankFlows(charge, discharge, stored, drained, kept, start, end)
+
+    def _keep_warranty(self, terms: Any, discharge: Any) -> None:
+        """Where asked for, no month discharges more than its days' share of what the warranty covers in a year."""
+        if self.life is None or not self.life.keep_warranty:
+            return
+        month = Grouping("month", terms.timeline.zone)
+        days = terms.timeline.groups(month).sum(terms.timeline.share_of_day(terms.timeline.zone))
+        in_year = 366 if 365.5 < days.sum() < 366.5 else 365
+        most = self.units * self.life.most_kwh_per_year(self.unit_kwh) * days / in_year  # type: ignore[attr-defined]
+        energy = discharge * terms.step_hours
+        terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
 
     def _direction(
         self, terms: Any, word: str, pieces: Sequence[tuple[float, float]], out: bool = False

@@ -1,7 +1,7 @@
 """The studies that a run can be asked for, by name: each takes a statement and gives a `Study`, or None.
 
 A study is None where its question does not arise, such as services where none are sold. The usual ones are quick
-and are made with every run; the others solve the site again and wait to be asked for.
+and are made with every run; the others take longer and wait to be asked for.
 """
 
 from __future__ import annotations
@@ -10,11 +10,18 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import patterns, ride_through
+from optimiser import binds, patterns, ride_through
+from optimiser.activation.study import make_activation
+from optimiser.concentration import make_concentration
+from optimiser.control import judging
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.finance.later_years import later_years
+from optimiser.finance.price_years import price_years
 from optimiser.foresight import capture
+from optimiser.scenario import Scenario
 from optimiser.settlement import Statement
+from optimiser.stack import make_stack
 from optimiser.study import Study
 
 
@@ -28,15 +35,29 @@ class Entry:
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
+    "concentration": Entry(make_concentration, usual=True),
+    "activation": Entry(make_activation),
+    "stack": Entry(make_stack),
     "capture": Entry(capture.study, usual=True),
     "ride_through": Entry(ride_through.study, usual=True),
     "reserve_cost": Entry(ride_through.reserve_cost),
+    "what_binds": Entry(binds.study),
+    "programme": Entry(judging.study),
+    "life": Entry(later_years),
+    "price_years": Entry(price_years),
 }
 
 
 def usual() -> tuple[str, ...]:
     """The studies that every run has."""
     return tuple(name for name, entry in STUDIES.items() if entry.usual)
+
+
+def with_required(scenario: Scenario, names: Iterable[str]) -> tuple[str, ...]:
+    """The studies named, and those that the scenario itself asks for, in the order of the list."""
+    cost = scenario.file.cost
+    wanted = {*names, *(("life",) if cost is not None and cost.life.resolve else ())}
+    return tuple(name for name in STUDIES if name in wanted)
 
 
 def chosen(added: Iterable[str], left_out: Iterable[str]) -> tuple[str, ...]:

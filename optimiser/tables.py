@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import importlib.metadata
 import json
 import platform
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +18,18 @@ import pandas as pd
 
 from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.engine.answer import Start
 from optimiser.errors import DriftError, OptimiserError
 from optimiser.fields import zone_of
-from optimiser.finance import Appraisal, appraise
+from optimiser.finance import Appraisal, appraise, discounted
+from optimiser.finance.price_years import spread
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
-from optimiser.studies import STUDIES, make_studies, usual
+from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
+from optimiser.workbook import write_workbook
 from optimiser.writing import all_or_nothing
 
 CEILING = "ceiling: perfect foresight of prices, load and sun, an upper bound"
@@ -61,7 +65,7 @@ class Run:
 def run(
     scenario: str | Path | Scenario,
     *,
-    start: Run | None = None,
+    start: Run | Start | None = None,
     studies: Iterable[str] | None = None,
     progress: Progress | None = None,
 ) -> Run:
@@ -71,8 +75,8 @@ def run(
     ----------
     scenario : str, Path or Scenario
         A scenario folder, or a scenario already read.
-    start : Run, optional
-        A run of the same shape with other prices, limits or efficiencies, to start from.
+    start : Run or Start, optional
+        A run of the same shape, or its `dispatch.start`, with other prices, limits or efficiencies, to start from.
     studies : iterable of str, optional
         Names of what else to work out (`optimiser.studies`); left out: the usual ones.
     progress : callable, optional
@@ -82,12 +86,12 @@ def run(
     if not isinstance(scenario, Scenario):
         scenario = read_scenario(scenario)
     read = time.perf_counter()
-    dispatch = solve(scenario, start=start.dispatch if start else None, progress=progress)
+    dispatch = solve(scenario, start=start.dispatch if isinstance(start, Run) else start, progress=progress)
     settling = time.perf_counter()
     statement = settle(dispatch)
-    names = usual() if studies is None else studies
+    names = with_required(scenario, usual() if studies is None else studies)
     made = make_studies(statement, names, progress or (lambda words: None))
-    appraisal = appraise(resting_on(statement, made))
+    appraisal = appraise(resting_on(statement, made), made, statement)
     table = dispatch_table(dispatch)
     seconds = {"read": read - began, **dispatch.seconds, "settle": time.perf_counter() - settling}
     summary = summarise(statement, appraisal, made, seconds)
@@ -182,7 +186,7 @@ def summarise(
         "step_minutes": timeline.step_minutes,
         "steps": timeline.steps,
         "phases": scenario.site.phases,
-        "headline": _headline(statement, appraisal, resting_on(statement, studies)),
+        "headline": _headline(statement, appraisal, resting_on(statement, studies), studies),
         "lines": lines.to_dict(orient="records"),  # type: ignore[call-overload]
         "energy_kwh": statement.energy_kwh,
         "balance": _balance(statement),
@@ -203,18 +207,25 @@ def summarise(
             },
         },
         "cash_flow": _cash_flow(appraisal),
+        "appraisal": _appraisal(appraisal),
         "studies": {name: study.summary for name, study in studies.items()},
-        "warnings": [*checks.warnings(scenario), *(w for study in studies.values() for w in study.warnings)],
+        "warnings": [
+            *checks.warnings(scenario),
+            *(appraisal.warnings if appraisal else ()),
+            *(w for study in studies.values() for w in study.warnings),
+        ],
         "approximations": [*_relaxed_lines(dispatch), *_approximations(scenario, appraisal)],
         "data_notes": _data_notes(scenario),
         "provenance": _provenance(scenario, seconds),
     }
 
 
-def _headline(statement: Statement, appraisal: Appraisal | None, driven: Statement) -> dict[str, Any]:
+def _headline(
+    statement: Statement, appraisal: Appraisal | None, driven: Statement, studies: Mapping[str, Study]
+) -> dict[str, Any]:
     """The ceiling's bills, and what of them a site earns that does not know the year."""
     cost = statement.dispatch.scenario.file.cost
-    ceiling = appraise(statement)
+    ceiling = appraisal if driven is statement else appraise(statement, studies)
     return {
         "bill_before": statement.bill_before,
         "bill_after": statement.bill_after,
@@ -226,29 +237,73 @@ def _headline(statement: Statement, appraisal: Appraisal | None, driven: Stateme
         "ceiling_per_year": ceiling.yearly_saving if ceiling else statement.saving,
         "ceiling_payback_years": ceiling.payback_years if ceiling else None,
         "scaled_to_year": bool(appraisal and appraisal.scaled),
-        "capital_cost": cost.capital if cost else None,
+        "capital_cost": cost.at_start if cost else None,
         "yearly_cost": cost.yearly if cost else None,
         "simple_payback_years": appraisal.payback_years if appraisal else None,
         "npv": appraisal.npv if appraisal else None,
-        "discount_rate_fraction": cost.discount_rate_fraction if cost else None,
+        "discount_rate_fraction": appraisal.discount_rate_fraction if appraisal else None,
         "life_years": cost.life_years if cost else None,
         "basis": CEILING,
         "payback_basis": driven.dispatch.proof.route if driven is not statement else CEILING,
     }
 
 
-def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, float]]:
+def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, Any]]:
+    """A row a year: every item, their sum, and the running sums."""
     if appraisal is None:
         return []
-    total = discounted = 0.0
-    rows = []
-    for year, amount in enumerate(appraisal.flows):
-        total += amount
-        discounted += amount / (1 + appraisal.discount_rate_fraction) ** year
-        rows.append(
-            {"year": year, "amount": amount, "cumulative": total, "discounted_cumulative": discounted}
-        )
-    return rows
+    running = np.cumsum(appraisal.flows)
+    present = np.cumsum(discounted(appraisal.flows, appraisal.discount_rate_fraction))
+    return [
+        {
+            "year": year,
+            "items": {item.name: item.amounts[year] for item in appraisal.items},
+            "amount": amount,
+            "cumulative": float(running[year]),
+            "discounted_cumulative": float(present[year]),
+        }
+        for year, amount in enumerate(appraisal.flows)
+    ]
+
+
+def cash_flow_table(appraisal: Appraisal) -> pd.DataFrame:
+    """The cash flow as a table: a row a year, a column an item, their sum and the running sums."""
+    rows = _cash_flow(appraisal)
+    return pd.DataFrame([{"year": row["year"], **row["items"], **_sums(row)} for row in rows])
+
+
+def _sums(row: dict[str, Any]) -> dict[str, float]:
+    return {
+        "in the year": row["amount"],
+        "running sum": row["cumulative"],
+        "running sum, discounted": row["discounted_cumulative"],
+    }
+
+
+def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
+    """What the appraisal found beside the cash flow."""
+    if appraisal is None:
+        return None
+    return {
+        "ceiling_saving": appraisal.ceiling_saving,
+        "capture_share": appraisal.capture_share,
+        "real_rate_fraction": appraisal.real_rate_fraction,
+        "discounted_payback_years": appraisal.discounted_payback_years,
+        "dips_again": appraisal.dips_again,
+        "internal_rates": list(appraisal.internal_rates),
+        "return_on_investment": appraisal.return_on_investment,
+        "storage_cost_per_kwh": appraisal.storage_cost_per_kwh,
+        "storage_cost_words": appraisal.storage_cost_words,
+        "kinds": {item.name: item.kind for item in appraisal.items},
+        "banks": [asdict(bank) for bank in appraisal.course.banks],
+        "solved_years": list(appraisal.course.ages),
+        "sensitivities": [asdict(one) for one in appraisal.sensitivities],
+        "price_years": _spread([asdict(year) for year in appraisal.price_years]),
+    }
+
+
+def _spread(years: list[dict[str, Any]]) -> dict[str, Any] | None:
+    return {"years": years, "spread": spread(years)} if years else None
 
 
 def _balance(statement: Statement) -> dict[str, dict[str, float]]:
@@ -303,6 +358,10 @@ def _services(statement: Statement) -> list[dict[str, Any]]:
             {
                 "name": offer.product.name,
                 "direction": offer.product.direction,
+                "product": offer.product.product,
+                "rules": [dataclasses.asdict(rule) for rule in offer.product.rules_in_words()],
+                "source": offer.product.source,
+                "rules_as_of": str(offer.product.rules_as_of or ""),
                 "offered_kw_hours": float(np.sum(offer.offered_kw) * timeline.step_hours),
                 "paid": float(paid.sum()),
                 "best_one_percent_share": float(best / paid.sum()) if paid.sum() > 0 else 0.0,
@@ -336,13 +395,7 @@ def _relaxed_lines(dispatch: Dispatch) -> list[str]:
 
 
 def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:
-    notes = []
-    if appraisal and appraisal.scaled:
-        days = scenario.timeline.hours / 24
-        notes.append(
-            f"The run covers {days:g} days; the yearly saving and the payback are scaled from them, "
-            "and know no other season."
-        )
+    notes = list(appraisal.notes) if appraisal else []
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(
@@ -357,15 +410,23 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
         if bank.measured_points:
             notes.append(f"Losses of {bank.name} follow straight lines between its measured points.")
     if scenario.service:
-        notes.append(
-            "Offers are a price-taker's, in any kW: steps and minimums are left to an aggregator of many "
-            "sites."
-        )
+        alone = [product.name for product in scenario.service if product.bids_alone]
+        if len(alone) < len(scenario.service):
+            others = "Other offers" if alone else "Offers"
+            notes.append(
+                f"{others} are a price-taker's, in any kW: steps and minimums are left to an aggregator of many "
+                "sites."
+            )
+        if alone:
+            notes.append(f"Steps and least bids are kept exactly, in every block, by {', '.join(alone)}.")
+        if any(product.bid_price is not None for product in scenario.service):
+            notes.append("A bid clears where the market's mean price of the block is at least the bid.")
+        if any(product.from_solar for product in scenario.service):
+            notes.append("Down offers count on solar that runs through the whole sustain time being reduced.")
         notes.append(
             "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
         )
     notes.append("The schedule is constant within each step and knows all prices, load and sun beforehand.")
-    notes.append("The saving is the same every year: fade, replacement and price changes are left out.")
     return notes
 
 
@@ -430,6 +491,14 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
         ("energy imported", summary["energy_kwh"]["import"], float(table["meter.import_kw"].sum() * hours)),
         ("energy balance", sum(summary["balance"]["in"].values()), sum(summary["balance"]["out"].values())),
     ]
+    flow = summary["cash_flow"]
+    if flow:
+        for row in flow:
+            pairs.append((f"the cash flow of year {row['year']}", row["amount"], sum(row["items"].values())))
+        pairs.append(("net present value", head["npv"], flow[-1]["discounted_cumulative"]))
+        kinds = summary["appraisal"]["kinds"]
+        first = sum(amount for name, amount in flow[1]["items"].items() if kinds[name] == "saving")
+        pairs.append(("the saving of year 1", head["saving_per_year"], first))
     for name, one, other in pairs:
         if abs(one - other) > 0.004 + 1e-7 * abs(one):
             raise DriftError(f"two outputs disagree on {name}: {one:.4f} and {other:.4f}")
@@ -444,9 +513,8 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     Returns
     -------
     dict of str to Path
-        "report", "customer" (two sheets of paper),
-        "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", and "STUDY-TABLE" for each table
-        of a study.
+        "report", "customer" (two sheets of paper), "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", with
+        costs "cash_flow_csv" and "appraisal", and "STUDY-TABLE" for each table of a study.
 
     Raises
     ------
@@ -484,6 +552,11 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         name: lambda path, table=table: table.round(6).to_csv(path, index=False)  # type: ignore[misc]
         for name, table in tables.items()
     }
+    appraisal, cost = made.appraisal, made.scenario.file.cost
+    if appraisal is not None and cost is not None:
+        paths |= {"cash_flow_csv": folder / "cash-flow.csv", "appraisal": folder / "appraisal.xlsx"}
+        writers["cash_flow_csv"] = lambda path: cash_flow_table(appraisal).round(6).to_csv(path, index=False)
+        writers["appraisal"] = lambda path: write_workbook(appraisal, cost, made.summary, path)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         all_or_nothing({paths[name]: write for name, write in writers.items()})
@@ -496,7 +569,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
 
 
 def _remove_old_tables(folder: Path, written: set[Path]) -> None:
-    """Remove tables of studies that an earlier run made and this one did not: they would speak of another run."""
-    for name in STUDIES:
-        for path in set(folder.glob(f"{name}-*.csv")) - written:
+    """Remove tables that an earlier run made and this one did not: they would speak of another run."""
+    for pattern in (*(f"{name}-*.csv" for name in STUDIES), "cash-flow.csv", "appraisal.xlsx"):
+        for path in set(folder.glob(pattern)) - written:
             path.unlink()

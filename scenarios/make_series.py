@@ -1,4 +1,4 @@
-"""Makes the series files of the three shipped scenarios: ``python scenarios/make_series.py``.
+"""Makes the series files of the shipped scenarios: ``python scenarios/make_series.py``.
 
 ALL OF IT IS INVENTED. No meter, weather station or market was read. The sites, the weather and the prices are
 seeded random numbers laid on published physics and published profiles, so that a demonstration looks like a
@@ -70,6 +70,43 @@ SCENARIOS: dict[str, dict[str, Any]] = {
     "price-event-workshop": {
         "zone": "Australia/Brisbane", "minutes": 5, "tilt": 15, "azimuth": 310, "seed": 103, "scatter": 0.18,
         "loads": {"load_kw": {"g1": 14_000}}, "availability": False,
+    },
+}  # fmt: skip
+
+# Some days of one market each, on the local clock; all are hours or half-hours, and a clock change falls into most.
+# `services`: usual mean [currency/MW/h] and the hours of a block with one price; 0 is each step.
+RESERVE_ZONES: dict[str, dict[str, Any]] = {
+    "Europe/Berlin": {"latitude": 50.0, "longitude": 9.0, "mean_celsius": 10.0, "season_kelvin": -9},
+    "Europe/London": {"latitude": 52.0, "longitude": -1.0, "mean_celsius": 10.5, "season_kelvin": -6},
+    "America/Chicago": {"latitude": 30.0, "longitude": -97.0, "mean_celsius": 20.0, "season_kelvin": -9},
+    "America/New_York": {"latitude": 40.0, "longitude": -77.0, "mean_celsius": 11.0, "season_kelvin": -11},
+}
+RESERVES: dict[str, dict[str, Any]] = {
+    "continental-reserve": {
+        "zone": "Europe/Berlin", "start": "2025-03-24", "days": 14, "minutes": 60, "seed": 201, "level": 80.0,
+        "block_start": 0, "day_kw": 22.0, "night_kw": 6.0,
+        "services": {"fcr": (14.0, 4), "afrr_up": (9.0, 4), "afrr_down": (11.0, 4)},
+    },
+    "british-response": {
+        "zone": "Europe/London", "start": "2025-10-20", "days": 14, "minutes": 30, "seed": 202, "level": 75.0,
+        "block_start": 23, "day_kw": 18.0, "night_kw": 5.0,
+        "services": {
+            "containment_low": (3.5, 4), "containment_high": (2.5, 4), "moderation_low": (4.0, 4),
+            "moderation_high": (4.5, 4), "regulation_low": (5.0, 4), "regulation_high": (9.0, 4),
+        },
+    },
+    "texas-reserves": {
+        "zone": "America/Chicago", "start": "2025-11-24", "days": 21, "minutes": 60, "seed": 203, "level": 35.0,
+        "block_start": 0, "day_kw": 26.0, "night_kw": 9.0,
+        "services": {
+            "regulation_up": (6.0, 0), "regulation_down": (4.0, 0), "responsive": (4.5, 0),
+            "contingency": (3.5, 0), "non_spinning": (2.0, 0),
+        },
+    },
+    "two-way-regulation": {
+        "zone": "America/New_York", "start": "2025-10-27", "days": 14, "minutes": 60, "seed": 204, "level": 42.0,
+        "block_start": 0, "day_kw": 15.0, "night_kw": 4.0,
+        "services": {"regulation": (28.0, 0)},
     },
 }  # fmt: skip
 
@@ -264,6 +301,53 @@ def report(folder, table, minutes):
         print(row)
 
 
+def reserve_days(local, scenario):
+    """Load and solar, energy and availability prices of some days: seeded shapes, nothing published but the sun."""
+    random = np.random.default_rng([YEAR, scenario["seed"]])
+    steps, hour = len(local), local_hour(local)
+    weather = make_weather(local, {**RESERVE_ZONES[scenario["zone"]], "seed": scenario["seed"]})
+    working = (local.day_of_week < 5) / (1 + np.exp(-2 * (4.5 - np.abs(hour - 12.5))))
+    shape = scenario["night_kw"] + (scenario["day_kw"] - scenario["night_kw"]) * working
+    site = {
+        "load_kw": shape * np.exp(0.12 * wander(random, steps, 6)),
+        "solar_kw_per_kwp": solar_kw_per_kwp(weather, 25, 180),
+    }
+    sunshine = weather["ghi"].rolling(18, center=True, min_periods=1).mean().to_numpy() / 1000
+    morning = np.exp(-0.5 * ((hour - 8) / 1.5) ** 2)
+    evening = np.exp(-0.5 * ((hour - 19) / 1.8) ** 2)
+    shape = 0.75 + 0.45 * morning + 0.9 * evening - 0.9 * sunshine
+    spot = scenario["level"] * (shape + 0.25 * wander(random, steps, 8))
+    market = {"spot_per_mwh": spot}
+    # The block that a step is in, by what the wall clock shows; one that starts late in a day is the next day's.
+    shifted = local.tz_localize(None) + pd.Timedelta(hours=(24 - scenario["block_start"]) % 24)
+    for service, (usual, block_hours) in scenario["services"].items():
+        price = usual * np.exp(0.5 * wander(random, steps, 20))
+        unit = "per_mw_h"
+        if block_hours:
+            block = shifted.floor(f"{block_hours}h")
+            price = pd.Series(price).groupby(block).transform("mean").to_numpy()
+            if service == "fcr":
+                price, unit = price * block_hours, "per_mw_block"
+        market[f"{service}_{unit}"] = price
+    if "afrr_up" in scenario["services"]:
+        market["afrr_energy_per_mwh"] = np.clip(
+            spot + scenario["level"] * wander(random, steps, 0.5), -500, 900
+        )
+    return site, market
+
+
+def make_reserves():
+    """The files of the markets' scenarios."""
+    for folder, scenario in RESERVES.items():
+        first = pd.Timestamp(scenario["start"], tz=scenario["zone"])
+        last = first + pd.DateOffset(days=scenario["days"])
+        local = pd.date_range(first, last, freq="5min", inclusive="left")
+        site, market = reserve_days(local, scenario)
+        minutes = scenario["minutes"]
+        report(folder, write(HERE / folder / "site.parquet", local, site, minutes, 3), minutes)
+        report(folder, write(HERE / folder / "market.parquet", local, market, minutes, 2), minutes)
+
+
 def main():
     """Makes every file and prints what came out."""
     # pvlib 0.16 still asks pandas for a name that pandas 3.1 renamed.
@@ -280,6 +364,7 @@ def main():
             market = {"spot_per_mwh": market["spot_per_mwh"]}
         report(folder, write(HERE / folder / "site.parquet", local, site, minutes, 3), minutes)
         report(folder, write(HERE / folder / "market.parquet", local, market, minutes, 2), minutes)
+    make_reserves()
 
 
 if __name__ == "__main__":

@@ -47,6 +47,7 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "price_per_kw_h", "share" (of the price that is paid in the end),
                                      "block_hours" (None: the step), "derating",
                                      "opposite_share" (kW kept the other way per kW offered),
+                                     "from_solar" (down: solar that runs may be reduced; alike in a group),
                                      "price_unit" (for the scenario file only)}]
 
 Pairs of hours are clock hours, the second one left out. Everything is UTC.
@@ -63,6 +64,8 @@ Choices where the physics leaves several:
   only what was owed before counts there, so that nothing is asked where nothing is offered. At the end of the
   step, and of the steps that a call reaches into, the whole call fits and nothing is counted as stopped. Down
   is the mirror below the capacity. Each figure takes the efficiency that is on the safe side.
+* Solar that a down call reduces must run as long as the call may last. It asks nothing of the store, on the
+  AC side nothing of an inverter; a kW of the bus counts as its least worth outside, the worst output efficiency.
 * Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
   the limit can bind at the lowest voltage.
 
@@ -476,6 +479,30 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
         firm = site.get("firm_load_fraction", 0.0)
 
+        # Solar that down calls may reduce, and what each group leaves to it.
+        sunny = {
+            service.get("group") or f"alone {k}"
+            for k, service in enumerate(services)
+            if service.get("from_solar")
+        }
+        lasting = [further_steps(sustain_hours["down"][g], hours) for g in sunny]
+        less_dc_kw, less_ac_kw = (
+            [powers(problem, steps) for _ in running] if sunny else []
+            for running in (dc_solar_kw, ac_solar_kw)
+        )
+        for reduced, running in zip(less_dc_kw + less_ac_kw, dc_solar_kw + ac_solar_kw, strict=bool(sunny)):
+            for step in every_step:
+                for later in range(step, min(step + max(lasting) + 1, steps)):
+                    problem.addCons(reduced[step] <= running[later])
+        left_kw = {g: powers(problem, steps) for g in sunny}
+        for step in every_step if sunny else ():
+            for g in sunny:
+                problem.addCons(left_kw[g][step] <= group_kw["down"][g][step])
+            outside = quicksum(kw[step] for kw in less_ac_kw) + min(
+                inverter["output_efficiency"] for inverter in inverters
+            ) * quicksum(kw[step] for kw in less_dc_kw)
+            problem.addCons(quicksum(kw[step] for kw in left_kw.values()) <= outside)
+
         # The worst path is assumed for the energy of a call: through the least efficient inverter and bank
         # going up, through the most efficient going down; the other way round for what a call stops.
         per_kwh_up = 1.0 / (min(inv["output_efficiency"] for inv in inverters) * min(worst["discharge"]))
@@ -485,7 +512,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             """Moved at the store by the groups' calls after `moment` hours, if nothing is stopped."""
             per_kwh = per_kwh_up if direction == "up" else per_kwh_down
             return per_kwh * quicksum(
-                min(sustain_hours[direction][g], moment) * kw[step]
+                min(sustain_hours[direction][g], moment)
+                * (kw[step] - left_kw[g][step] if direction == "down" and g in sunny else kw[step])
                 for g, kw in group_kw[direction].items()
                 if further_steps(sustain_hours[direction][g], hours) >= still_lasting
             )
@@ -497,7 +525,10 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         headroom_down_kw = [powers(problem, steps) for _ in inverters]
         for step in every_step:
             problem.addCons(quicksum(kw[step] for kw in headroom_up_kw) >= called_kw["up"][step])
-            problem.addCons(quicksum(kw[step] for kw in headroom_down_kw) >= called_kw["down"][step])
+            by_roofs = quicksum(kw[step] for kw in less_ac_kw)
+            problem.addCons(
+                quicksum(kw[step] for kw in headroom_down_kw) >= called_kw["down"][step] - by_roofs
+            )
             for i, inverter in enumerate(inverters):
                 net_out = output_kw[i][step] - intake_kw[i][step]
                 problem.addCons(headroom_up_kw[i][step] <= inverter["output_kw"] - net_out)
@@ -561,7 +592,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                             problem.addCons(most * through <= limit_kw)
                 can_take_kw.append(most)
             change_kw = quicksum(discharge_kw[b][step] - charge_kw[b][step] for b in range(len(banks)))
-            problem.addCons(quicksum(brought_kw) <= quicksum(can_take_kw) + change_kw)
+            less_kw = quicksum(kw[step] for kw in less_dc_kw)
+            problem.addCons(quicksum(brought_kw) <= quicksum(can_take_kw) + change_kw + less_kw)
 
         # The connection in the activated state, whole and per phase.
         for step in every_step:
@@ -578,6 +610,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                     quicksum(inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_kw))
                     for headroom_kw in (headroom_up_kw, headroom_down_kw)
                 )
+                phase_down += quicksum(roof_shares[r][phase] * kw[step] for r, kw in enumerate(less_ac_kw))
                 passing_kw = [
                     inverter["pass_through_a"] * inverter["ac_voltage_v"] / 1000.0
                     for i, inverter in enumerate(inverters)
@@ -607,7 +640,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
                 problem.addCons(need_kwh <= held_kwh - owed[step])
             for moment in sorted(set(sustain_hours["down"].values())):
-                spared_kwh = moment * discharging_kw * min(worst["charge"])
+                # What stops is bus power; at the meter it is less, and so the call is used up more slowly.
+                through = min(inv["output_efficiency"] * inv["intake_efficiency"] for inv in inverters)
+                spared_kwh = moment * discharging_kw * through * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
                 need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
                 problem.addCons(need_kwh <= full_kwh - held_kwh)
@@ -1143,6 +1178,7 @@ def _service_table(service, name, column, minutes):
         "most_kw": service.get("maximum_kw"),
         "derating": service.get("derating", 1.0),
         "opposite_headroom_share": service.get("opposite_share", 0.0),
+        "from_solar": service.get("from_solar", False),
     }
 
 

@@ -41,6 +41,35 @@ def test_totals_agree(seed, tmp_path):
     assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
 
 
+def sunny_site(seed):
+    """A site whose down services may all be met by reducing solar."""
+    site = random_site(seed)
+    for service in site["services"]:
+        service["from_solar"] = service["direction"] == "down"
+    return site
+
+
+SUNNY_SEEDS = [
+    seed
+    for seed in SEEDS
+    if random_site(seed)["services"] and (random_site(seed)["ac_solar"] or random_site(seed)["controllers"])
+][:8]
+
+
+@pytest.mark.parametrize("seed", SUNNY_SEEDS)
+def test_totals_agree_where_down_services_may_reduce_solar(seed, tmp_path):
+    package = package_money(sunny_site(seed), tmp_path)
+    reference = solve_reference(sunny_site(seed))["money"]
+    assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
+    # The further way to give it never earns less.
+    assert reference >= reference_money(seed) - 1e-6
+
+
+def test_reducing_solar_is_worth_something_on_some_of_these_sites():
+    gains = [solve_reference(sunny_site(seed))["money"] - reference_money(seed) for seed in SUNNY_SEEDS[:4]]
+    assert max(gains) > 1e-3
+
+
 def test_sites_have_every_feature_that_is_compared():
     """Each feature is drawn for at least two of the seeds."""
     sites = [random_site(seed) for seed in SEEDS]

@@ -189,6 +189,18 @@ def test_bad_logs_are_refused(tmp_path, spoil, words):
     assert str(log) in str(caught.value)
 
 
+def test_all_faults_of_a_log_are_told_at_once(tmp_path):
+    """A gauge beyond full at either end, a negative import and a blank export: four sentences."""
+    scenario = two_prices(tmp_path)
+    export = np.where(np.arange(48) == 7, np.nan, 0.0)
+    log = write_log(
+        tmp_path / "log.csv", scenario.timeline.starts, import_kw=-np.ones(48), export_kw=export, soc=150.0
+    )
+    with pytest.raises(SeriesError) as caught:
+        look_back(scenario, log, KW, store=Store("soc", "%", "start"))
+    assert 4 == len(caught.value.faults)
+
+
 def call(*words: object):
     """Run a command in this process."""
     return CliRunner().invoke(main, [str(word) for word in words])

@@ -221,8 +221,10 @@ def resistance(raw: dict[str, Any], timeline: Timeline) -> None:
 
 
 def converter(raw: dict[str, Any], timeline: Timeline) -> None:
-    """A lossless bank that ends fuller than it starts."""
-    raw["storage"].append(_bank("behind", start_fraction=0.2, end_fraction=0.4))
+    """A lossless bank that ends fuller than it starts and is held to its warranty."""
+    life = {"cycle_life": 5000.0, "calendar_life_years": 15.0, "keep_warranty": True}
+    life |= {"warranted_cycles_per_year": 250.0, "warranted_kwh_per_year": 900.0}
+    raw["storage"].append(_bank("behind", start_fraction=0.2, end_fraction=0.4, life=life))
 
 
 def ac_solar(raw: dict[str, Any], timeline: Timeline) -> None:
@@ -510,6 +512,39 @@ def bids(raw: dict[str, Any], timeline: Timeline) -> None:
     raw["service"].append(_product("stepped", "up", "d.price2", **rules))
 
 
+def auctions(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A product paid as bid where its bid clears, and one that must win back what an activation takes."""
+    raw["service"] += [
+        _product("bid", "up", "d.price3", pricing="pay_as_bid", bid_price="d.price4"),
+        _product("won back", "down", "d.price2", recovery_share=0.2, recovery_minutes=30, sustain_hours=1.0),
+    ]
+
+
+def from_solar(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Down products that may be met by reducing solar on both sides, for longer than a step, and one that may not."""
+    raw["site"]["ac_solar"] = [
+        *raw["site"].get("ac_solar", ()),
+        {"name": "porch", "phase": "L1", "available_kw": 1.2},
+    ]
+    raw["site"]["solar_controller"] = [
+        *raw["site"].get("solar_controller", ()),
+        {"name": "shed", "available_kw": 1.5},
+    ]
+    lasting = 1.5 * timeline.step_hours
+    raw["service"] += [
+        _product("less sun", "down", "d.price1", from_solar=True, response_group="sun"),
+        _product(
+            "less sun, longer",
+            "down",
+            "d.price4",
+            from_solar=True,
+            response_group="sun",
+            sustain_hours=lasting,
+        ),
+        _product("not sun", "down", "d.price2"),
+    ]
+
+
 def following(raw: dict[str, Any], timeline: Timeline) -> None:
     """Products that must last for two and a half steps: their energy is held in the steps that follow."""
     raw["service"] += [
@@ -570,6 +605,8 @@ FEATURES: tuple[Feature, ...] = (
     shared,
     blocks,
     bids,
+    auctions,
+    from_solar,
     following,
     utilisation,
     reserve,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from test_oracle import SPRING, base, made
-from test_plant import SHIPPED, first_days
+from test_plant import SHIPPED, SINGLE_PHASE, first_days
 
 from optimiser.control.books import executed
 from optimiser.control.own_use import OwnUse
@@ -69,7 +69,7 @@ def test_phases_help_each_other_only_where_the_meter_nets_them(registers, import
 
 @pytest.mark.parametrize("folder", SHIPPED, ids=lambda path: path.name)
 def test_shipped_sites_run_on_it(folder):
-    """Every rule holds, and hardly anything is bought while the store could cover it."""
+    """Every rule of the formulation holds."""
     scenario = first_days(folder)
     plant = Plant(scenario)
     executed(scenario, plant.walk(OwnUse(plant)))
@@ -77,7 +77,7 @@ def test_shipped_sites_run_on_it(folder):
 
 def test_spans_side_by_side_are_the_spans_alone():
     """Steps that lie apart, walked at once, give what each gives by itself."""
-    scenario = first_days(SHIPPED[1])
+    scenario = first_days(SINGLE_PHASE)
     plant = Plant(scenario)
     own = OwnUse(plant)
     starts = np.array([0, 30])

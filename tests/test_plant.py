@@ -26,6 +26,8 @@ from optimiser.timeline import Timeline
 
 SHIPPED = sorted(path.parent for path in (Path(__file__).parents[1] / "scenarios").glob("*/scenario.toml"))
 
+SINGLE_PHASE = next(path for path in SHIPPED if path.name == "single-phase-home")
+
 
 def commanded(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[np.ndarray, Caps]:
     """What a solved schedule asks of inverters, and the solar that it uses."""
@@ -243,7 +245,7 @@ def test_an_empty_store_stops_output_then_takes_in():
 
 def test_energy_asked_for_at_the_end_is_there():
     """A controller that only discharges is stopped in time, though it has never heard of the end."""
-    scenario = first_days(SHIPPED[1])
+    scenario = first_days(SINGLE_PHASE)
     walk = Plant(scenario).walk(np.full((scenario.timeline.steps, 1), 5.0))
     bank = scenario.storage[0]
     assert walk.stored_kwh[-1, 0, 0] == pytest.approx(bank.end_kwh, abs=1e-6)

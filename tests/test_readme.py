@@ -13,11 +13,16 @@ import click
 import pytest
 from conftest import xml_feed
 
+import optimiser
 from optimiser.backup import Backup
 from optimiser.cli import main
+from optimiser.cost import Cost
 from optimiser.intake.table import read_prices
 from optimiser.rates import draw
 from optimiser.scenario import read_tariff
+from optimiser.series import Source
+from optimiser.starter import write_starter
+from optimiser.sweeping.designs import KINDS as DESIGNS
 from optimiser.tariff import KINDS
 
 ROOT = Path(__file__).parent.parent
@@ -98,6 +103,7 @@ def test_the_python_example_runs(monkeypatch, tmp_path, capsys):
     exec(compile(example.replace('"timeline.days": 31', '"timeline.days": 3'), "README.md", "exec"), {})
     written = {path.name for path in (tmp_path / "reports" / "bigger").iterdir()}
     assert {"dispatch.csv", "dispatch.parquet", "report.html", "statement.csv", "summary.json"} <= written
+    assert {"appraisal.xlsx", "cash-flow.csv"} <= written
     assert float(capsys.readouterr().out.splitlines()[0]) > 0
 
 
@@ -123,7 +129,11 @@ def test_the_examples_of_files_run(monkeypatch, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name", ["dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"]
+    "name",
+    [
+        *("dispatch.csv", "dispatch.parquet", "statement.csv", "summary.json", "report.html"),
+        *("cash-flow.csv", "appraisal.xlsx"),
+    ],
 )
 def test_every_output_is_named(name):
     """README says what is written."""
@@ -140,6 +150,16 @@ def test_the_tariff_example_is_drawn(tmp_path):
     assert ["1 Nov to 31 Mar", "1 Apr to 31 Oct"] == [season.dates for season in made.layers[0].seasons]
 
 
+def test_the_cost_example_is_read():
+    """The costs as printed are read, with every part, and the price year names keys of a source."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[cost]" in block]
+    raw = tomllib.loads(example)
+    cost = Cost.model_validate(raw["cost"])
+    assert (5, 10) == cost.life.ages
+    assert 13200 == cost.at_start
+    assert set(raw["price_year"][0]["source"]["market"]) <= set(Source.model_fields)
+
+
 def test_the_backup_example_is_read():
     """The table as printed is what a scenario may say."""
     (example,) = [block for language, block in BLOCKS if language == "toml" and "[backup]" in block]
@@ -150,4 +170,29 @@ def test_the_backup_example_is_read():
 def test_every_kind_of_component_is_named():
     """Each kind stands in README's table."""
     words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in KINDS}
+    assert words <= set(re.findall(r"`(\w+)`", README))
+
+
+def test_the_sweep_example_is_worked_out(tmp_path, monkeypatch):
+    """The file as printed, with four cases for two hundred and two days of the starter, by the line for Python."""
+    (example,) = [block for language, block in BLOCKS if language == "toml" and "[[factor]]" in block]
+    (line,) = [block for language, block in BLOCKS if language == "py"]
+    assert "cases = 200" in example
+    monkeypatch.chdir(tmp_path)
+    write_starter(tmp_path / "my-site")
+    scenario = tmp_path / "my-site" / "scenario.toml"
+    scenario.write_text(
+        scenario.read_text(encoding="utf-8").replace("days = 7 ", "days = 2 "), encoding="utf-8"
+    )
+    Path("my-site/sweep.toml").write_text(example.replace("cases = 200", "cases = 4"), encoding="utf-8")
+    names: dict = {"optimiser": optimiser}
+    exec(compile(line, "README.md", "exec"), names)
+    assert {"done"} == set(names["table"]["status"])
+    assert 5 == len(names["table"])
+    assert Path("my-sweep.sqlite").is_file()
+
+
+def test_every_design_of_sweeps_is_named():
+    """Each kind of design stands in README's table."""
+    words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in DESIGNS}
     assert words <= set(re.findall(r"`(\w+)`", README))

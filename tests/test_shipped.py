@@ -45,6 +45,17 @@ def test_shipped_workshop_is_solved_exactly_over_three_weeks_of_five_minutes():
     assert proof.remaining_violations == 0
 
 
+@pytest.mark.parametrize(
+    "name", ["continental-reserve", "british-response", "texas-reserves", "two-way-regulation"]
+)
+def test_shipped_market_is_solved_exactly_and_sells_every_product(name):
+    """All days, across a clock change or a change of rules; each product of the file is offered."""
+    dispatch = solve(read_scenario(SCENARIOS / name))
+    assert dispatch.proof.verdict == "optimal"
+    assert dispatch.proof.gap_relative <= 1e-6
+    assert all(offer.offered_kw.sum() > 0 for offer in dispatch.offers)
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 def test_shipped_bakery_is_solved_exactly_over_its_year():

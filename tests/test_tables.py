@@ -205,6 +205,8 @@ def test_writing_again_replaces(tmp_path, made):
     write_results(results, folder)
     assert sorted([*names, "mine.csv"]) == sorted(os.listdir(folder))
     always = {
+        "appraisal.xlsx",
+        "cash-flow.csv",
         "customer.html",
         "dispatch.csv",
         "dispatch.parquet",

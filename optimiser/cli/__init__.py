@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli import data, lookback, many, running, tariffs
+from optimiser.cli import data, lookback, many, markets, running, services, sizes, steering, sweeps, tariffs
 from optimiser.cli.common import EXIT, INTERRUPTED
 from optimiser.errors import OptimiserError
 
@@ -40,7 +40,7 @@ def main() -> None:
     """
 
 
-FAMILIES = (running, tariffs, data, lookback, many)
+FAMILIES = (running, steering, tariffs, markets, services, data, lookback, sizes, sweeps, many)
 
 for family in FAMILIES:
     for command in family.COMMANDS:

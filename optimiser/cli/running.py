@@ -6,6 +6,7 @@ import os
 import shlex
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -125,4 +126,36 @@ def schema(out: Path | None) -> None:
     click.echo(f"Wrote {out}.")
 
 
-COMMANDS = (run, check, start, schema)
+@click.command()
+@click.argument("scenario", type=click.Path(path_type=Path))
+@click.option("--forecast", required=True, type=click.Path(path_type=Path), help="Table of what is expected.")
+@click.option(
+    "--stored", required=True, type=click.FloatRange(0, 100), help="How full the store is now, in %."
+)
+@click.option("--stamps", type=click.Choice(["start", "end"]), default="start", show_default=True)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME-plan."
+)
+@click.option("--quiet", is_flag=True, help="Print only where the page is.")
+def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path | None, quiet: bool) -> None:
+    """Set-points for the next day or two of SCENARIO, with the reason of each, from a forecast of its series."""
+    from optimiser.day_plan import plan_day, read_forecast, write_plan
+    from optimiser.scenario import read_scenario
+
+    read = read_scenario(scenario)
+    table = read_forecast(forecast, read, stamps=stamps)
+    with progress(quiet) as say:
+        made = plan_day(read, table, stored / 100, progress=say)
+    paths = write_plan(made, out or Path("reports") / f"{scenario_name(scenario)}-plan")
+    if not quiet:
+        last = ""
+        for row in made.steps.to_dict("records"):
+            if row["does"] != last:
+                click.echo(
+                    f"{row['interval_start_local'][:16].replace('T', ' ')}  {row['does']}: {row['why']}"
+                )
+            last = row["does"]
+    click.echo(f"Page: {paths['page']}, set-points: {paths['table']}")
+
+
+COMMANDS = (run, check, start, schema, plan)

@@ -6,6 +6,7 @@ pattern that `tiling` repeats over the horizon.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +22,8 @@ from optimiser.formulation import formulate
 from optimiser.services import longest_lag
 from optimiser.terms import ColumnFamily, Line, LpTerms, Pair, RowFamily, Sequel
 from optimiser.timeline import STEP, Grouping
+
+_ONE_AT_A_TIME = threading.Lock()  # Pyomo's compiler keeps what it does in places that threads would share.
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,7 @@ def compile_pattern(scenario: Any) -> Pattern:
     """
     steps = longest_lag(scenario.service, scenario.timeline.step_hours) + 2
     terms = LpTerms(scenario.timeline, scenario.read, steps)
-    with PauseGC():
+    with _ONE_AT_A_TIME, PauseGC():
         stated = formulate(scenario, terms)
         return _compiled(terms, stated.lines, steps)
 

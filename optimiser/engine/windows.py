@@ -7,10 +7,12 @@ as an earlier schedule has it where periods are solved, which may then be done i
 
 from __future__ import annotations
 
+import contextlib
+import contextvars
 import os
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
@@ -32,9 +34,32 @@ Say = Callable[[str], None]
 Span = tuple[int, int]
 
 
+def cores() -> int:
+    """Cores of this machine."""
+    return os.cpu_count() or 1
+
+
+_SHARE: contextvars.ContextVar[tuple[int, int] | None] = contextvars.ContextVar("share", default=None)
+
+
+@contextlib.contextmanager
+def sharing(chains: int, threads: int) -> Iterator[None]:
+    """Within it, a year's days are cut into so many chains, and so many threads work.
+
+    Left out, both are the cores of the machine. The cuts decide which of several best schedules is found, threads
+    only how soon: with the first said, machines of any size find the same one.
+    """
+    token = _SHARE.set((chains, threads))
+    try:
+        yield
+    finally:
+        _SHARE.reset(token)
+
+
 def at_once(work: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
     """The results of some work on each item; HiGHS runs outside the interpreter's lock, so threads share the cores."""
-    pool = ThreadPoolExecutor(os.cpu_count() or 1)
+    share = _SHARE.get()
+    pool = ThreadPoolExecutor(share[1] if share else cores())
     try:
         return list(pool.map(work, items))
     finally:
@@ -329,7 +354,8 @@ def by_days(problem: Problem, windows: Windows, spans: Sequence[Span], say: Say)
     run does, storage at its floor where that is higher. Days that end too empty for what follows are given a longer
     look ahead.
     """
-    count = min(os.cpu_count() or 1, len(spans))
+    share = _SHARE.get()
+    count = min(share[0] if share else cores(), len(spans))
     ends = [spans[len(spans) * (number + 1) // count - 1][1] for number in range(count)]
     chains = list(zip([0, *ends[:-1]], ends, strict=True))
     for hours in AHEAD_HOURS:

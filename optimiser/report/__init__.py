@@ -18,7 +18,9 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from optimiser.report import (
+    activation,
     bill,
+    binds,
     capture,
     cautions,
     customer,
@@ -28,10 +30,12 @@ from optimiser.report import (
     first_screen,
     money,
     patterns,
+    programme,
     proof,
     provenance,
     ride_through,
     services,
+    stack,
 )
 from optimiser.report.blocks import Section
 from optimiser.report.embed import embed
@@ -46,9 +50,13 @@ SECTIONS = (
     capture.section,
     patterns.section,
     dispatch.section,
+    programme.section,
     services.section,
+    stack.section,
+    activation.section,
     ride_through.section,
     energy.section,
+    binds.section,
     money.section,
     proof.section,
     cautions.section,

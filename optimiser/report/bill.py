@@ -33,6 +33,7 @@ def section(results: Results) -> Section:
     currency = results.summary["currency"]
     blocks: list[Block] = [
         Text("Positive is to pay, minus is money received. Saved is before less after."),
+        *at_the_ceiling(results),
         year_table(results),
         *reconciliation(results),
         group_chart(results),
@@ -43,6 +44,17 @@ def section(results: Results) -> Section:
     if steering:
         blocks.append(steering_table(steering, currency))
     return Section("bill", "Bill", "The bill, before and after", tuple(blocks))
+
+
+def at_the_ceiling(results: Results) -> list[Text]:
+    """That the bill after is that of perfect foresight, where the payback rests on less."""
+    if not results.summary["headline"].get("forecast_driven"):
+        return []
+    words = (
+        "The bill after is the ceiling's, of the schedule that knows everything beforehand. What each line saves "
+        "without that stands under \u201cWithout foresight\u201d, and the payback rests on it."
+    )
+    return [Text(words)]
 
 
 def to_pay(lines: Iterable[dict[str, Any]], case: str) -> float:

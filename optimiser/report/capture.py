@@ -180,3 +180,12 @@ def by_month(results: Results) -> Table:
         (*rows, Row(("Together", *sums), "total")),
         folded=True,
     )
+
+
+def by_group(results: Results) -> list[tuple[str, float]] | None:
+    """What the policy that the payback rests on saves in each group of lines; None without the study."""
+    study, lines = (results.summary.get("studies") or {}).get("capture"), results.tables.get(LINES)
+    if not study or lines is None or study["headline"] not in lines.columns:
+        return None
+    sums = lines.groupby("group", sort=False)[study["headline"]].sum()
+    return [(f"{str(name)[:1].upper()}{str(name)[1:]}", float(value)) for name, value in sums.items()]

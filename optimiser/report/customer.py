@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from optimiser.report import cautions, earnings, first_screen, money, patterns
+from optimiser.report import capture, cautions, earnings, first_screen, money, patterns
 from optimiser.report.bill import COLUMNS, cash_lines, groups, sentence_case, sums_row
 from optimiser.report.blocks import Block, Chart, Points, Section, Table, Text
 from optimiser.report.results import Results
@@ -17,12 +17,7 @@ def sections(results: Results) -> list[Section]:
     """Answer, bill and earnings; then a week of two seasons, the cash flow, what it rests on and cautions."""
     return [
         answer(results),
-        Section(
-            "bill",
-            "Bill",
-            "The bill, before and after",
-            (group_table(results), chart(earnings.steps_chart(results))),
-        ),
+        Section("bill", "Bill", "The bill, before and after", tuple(bill_blocks(results))),
         *weeks(results),
         *life(results),
         Section("basis", "Basis", "What this rests on", tuple(basis(results))),
@@ -43,6 +38,15 @@ def fewer(points: Points) -> Points:
     if more <= 0:
         return points
     return replace(points, items=(*points.items[:MOST_WARNINGS], f"{more} more in the full report."))
+
+
+def bill_blocks(results: Results) -> list[Block]:
+    """What is paid before and after, as the payback has it: without foresight where that was worked out."""
+    saved = capture.by_group(results)
+    if saved is None:
+        return [group_table(results), chart(earnings.steps_chart(results))]
+    currency = results.summary["currency"]
+    return [chart(earnings.steps(results.summary["headline"]["bill_before"], saved, currency))]
 
 
 def group_table(results: Results) -> Table:
@@ -71,7 +75,7 @@ def weeks(results: Results) -> list[Section]:
     blocks = tuple(
         replace(patterns.week_chart(results, season), table=None, height_px=CHART_PX) for season in chosen
     )
-    return [Section("weeks", "Weeks", "What it does in a typical week", blocks)]
+    return [Section("weeks", "Weeks", "What it does in a typical week, at best", blocks)]
 
 
 def life(results: Results) -> list[Section]:

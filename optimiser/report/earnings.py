@@ -27,11 +27,13 @@ def savings(results: Results) -> list[tuple[str, float]]:
 
 
 def steps_chart(results: Results) -> Chart:
-    """Bill before, the change in each group, bill after less income from services."""
-    currency = results.summary["currency"]
-    lines = cash_lines(results)
-    before, after = to_pay(lines, "before"), to_pay(lines, "after")
-    saved = savings(results)
+    """Bill before, the change in each group, bill after less income from services, all at the ceiling."""
+    return steps(to_pay(cash_lines(results), "before"), savings(results), results.summary["currency"])
+
+
+def steps(before: float, saved: list[tuple[str, float]], currency: str) -> Chart:
+    """From what is paid before to what is paid after, a step for each part that is saved or earned."""
+    after = before - math.fsum(value for _, value in saved)
     names = ["Before", *(name for name, _ in saved), "After"]
     changes = [before, *(-value for _, value in saved), 0.0]
     heights = list(itertools.accumulate([before, *(-value for _, value in saved)]))
@@ -77,10 +79,17 @@ def steps_chart(results: Results) -> Chart:
             "xaxis": {
                 "title": {"text": f"To pay, {currency}"},
                 "zeroline": True,
-                "range": room_for_labels(heights),
+                "range": room_for_steps(heights),
             },
             "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
         },
         height_px=100 + 38 * len(names),
         table=table,
     )
+
+
+def room_for_steps(heights: list[float]) -> list[float]:
+    """Ends of the axis with room for the figures, which stand to the left of a step that goes down."""
+    lowest, highest = room_for_labels(heights)
+    nearly_down = min(heights) < 0.25 * max(heights)
+    return [min(lowest, -0.2 * max(heights)) if nearly_down else lowest, highest]

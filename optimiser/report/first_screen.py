@@ -42,7 +42,7 @@ def earning(results: Results) -> Fact:
     services = headline.get("services_income") or 0.0
     earned = f", and grid services pay {money(services, currency)} on top." if services else "."
     if headline.get("forecast_driven"):
-        return forecast_driven(results, bills + earned)
+        return forecast_driven(results)
     if headline.get("scaled_to_year"):
         days = summary["steps"] * summary["step_minutes"] / 1440
         limit = (
@@ -54,16 +54,17 @@ def earning(results: Results) -> Fact:
     return Fact("Worth a year, at most", money(saving, currency), sentences)
 
 
-def forecast_driven(results: Results, bills: str) -> Fact:
+def forecast_driven(results: Results) -> Fact:
     """What a year is worth to a site that does not know it, the ceiling beside it."""
     summary, headline = results.summary, results.summary["headline"]
     currency = summary["currency"]
-    saving, most = headline["saving_per_year"], headline["ceiling_per_year"]
+    saving, most, before = headline["saving_per_year"], headline["ceiling_per_year"], headline["bill_before"]
     policy = summary["studies"]["capture"]["headline"]
     sentences = [
-        f"Run day after day under {policy}, without knowing what comes. The ceiling, which knows it all, is "
-        f"{money(most, currency)} a year: nothing can earn more.",
-        f"With perfect foresight: {bills[0].lower()}{bills[1:]}",
+        f"Run day after day under {policy}, without knowing what comes. With perfect foresight it would be "
+        f"{money(most, currency)}.",
+        f"Over the days of this run what is to pay goes from {money(before, currency)} to "
+        f"{money(before - headline['saving_forecast_driven'], currency)}, income from services taken off.",
     ]
     if headline.get("scaled_to_year"):
         days = summary["steps"] * summary["step_minutes"] / 1440
@@ -104,8 +105,11 @@ def payback(results: Results) -> Fact:
 def certainty(results: Results) -> Fact:
     """How tightly the ceiling is proven."""
     headline, proof = results.summary["headline"], results.summary.get("proof") or {}
+    driven = headline.get("forecast_driven")
     sentences = [
-        "An upper bound with perfect foresight: it knows every price and every load in advance. "
+        "The ceiling is what perfect foresight of the same year would save: no controller earns more."
+        if driven
+        else "An upper bound with perfect foresight: it knows every price and every load in advance. "
         "A real controller earns less.",
     ]
     gap = proof.get("gap_relative")
@@ -119,7 +123,13 @@ def certainty(results: Results) -> Fact:
         sentences.append(
             f"In {broken:,} steps the schedule still runs both ways at once, which no site can do."
         )
-    if headline.get("basis"):
+    if driven:
+        sentences.append("Another year has other prices, load and sun.")
+        most = headline["ceiling_per_year"]
+        if standing(proof) == "A ceiling, proven" and most > 0:
+            share = headline["saving_per_year"] / most
+            return Fact("How sure", f"{percent(share, 0)} of the ceiling", tuple(sentences))
+    elif headline.get("basis"):
         basis = str(headline["basis"])
         sentences.append(f"Basis: {basis}" if basis.endswith(".") else f"Basis: {basis}.")
     return Fact("How sure", standing(proof), tuple(sentences))

@@ -3,43 +3,147 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
-from optimiser.report.blocks import Block, Chart, Column, Facts, Row, Section, Table, Text, text_column
-from optimiser.report.formats import amount, money, percent, years
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Facts,
+    Heading,
+    Points,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    text_column,
+)
+from optimiser.report.formats import amount, is_missing, listed, money, number, percent, quantity, years
 from optimiser.report.results import Results
+
+# Colours of the kinds of items, as the style sheet names them.
+COLOURS = {
+    "saving": "@gain",
+    "incentive": "@charge",
+    "end value": "@solar",
+    "loan": "@import",
+    "capital": "@loss",
+    "replacement": "@before",
+    "upkeep": "@load",
+    "tax": "@rule",
+}
+TITLES = {
+    "saving": "Saving and services",
+    "incentive": "Incentives",
+    "end value": "End value",
+    "loan": "Loan",
+    "capital": "Capital",
+    "replacement": "Replacements",
+    "upkeep": "Upkeep",
+    "tax": "Tax",
+}
+QUANTILES = ("lowest", "lower quartile", "middle", "upper quartile", "highest")
 
 
 def section(results: Results) -> Section:
-    """Key figures, then the cash flow as a chart with its table."""
-    headline, currency = results.summary["headline"], results.summary["currency"]
-    facts = Facts(
-        (
-            ("Capital cost", money(headline.get("capital_cost"), currency)),
-            ("Simple payback", years(headline.get("simple_payback_years"))),
-            ("Net present value", money(headline.get("npv"), currency)),
-            ("Discount rate", f"{percent(headline.get('discount_rate_fraction'))} a year"),
-            ("Life", years(headline.get("life_years"))),
-        )
-    )
-    blocks: list[Block] = [facts]
+    """The result in plain words, the cash flow with its table, what it hangs on, wear, and other price years."""
+    appraisal = results.summary.get("appraisal") or {}
+    blocks: list[Block] = [facts(results, appraisal)]
+    if appraisal:
+        blocks.append(Points(tuple(sentences(results, appraisal))))
     if results.summary.get("cash_flow"):
         blocks.append(cash_flow_chart(results))
-    blocks.append(
-        Text(
-            "Year 0 is not discounted. "
-            + (
-                "Later years rest on the forecast-driven saving, not on the ceiling."
-                if headline.get("forecast_driven")
-                else "Later years rest on the ceiling, so the real cash flow is lower."
-            ),
-            tone="quiet",
-        )
-    )
+    if appraisal.get("sensitivities"):
+        blocks.append(sensitivity_chart(results))
+    if appraisal.get("banks"):
+        blocks += [Heading("Wear of storage"), wear_table(appraisal["banks"], results.summary["currency"])]
+    if appraisal.get("price_years"):
+        blocks += [Heading("Other price years"), *price_year_blocks(results, appraisal["price_years"])]
+    blocks.append(Text(basis(appraisal), tone="quiet"))
     return Section("money", "Life", "Money over the life", tuple(blocks))
 
 
+def facts(results: Results, appraisal: dict[str, Any]) -> Facts:
+    """The key figures."""
+    headline, currency = results.summary["headline"], results.summary["currency"]
+    pairs = [
+        ("Capital cost", money(headline.get("capital_cost"), currency)),
+        ("Simple payback", years(headline.get("simple_payback_years"))),
+    ]
+    if appraisal:
+        pairs.append(("Discounted payback", years(appraisal["discounted_payback_years"])))
+    pairs.append(("Net present value", money(headline.get("npv"), currency)))
+    if appraisal:
+        rates = appraisal["internal_rates"]
+        shown = listed([percent(rate) for rate in rates]) if rates else "none"
+        pairs.append(("Internal rate of return", shown))
+        pairs.append(("Return on investment over the life", percent(appraisal["return_on_investment"])))
+        cost = appraisal["storage_cost_per_kwh"]
+        if not is_missing(cost):
+            pairs.append(("Levelised cost of storage", f"{money_per_kwh(cost, currency)}"))
+    pairs += [
+        ("Discount rate", f"{percent(headline.get('discount_rate_fraction'))} a year"),
+        ("Life", years(headline.get("life_years"))),
+    ]
+    return Facts(tuple(pairs))
+
+
+def money_per_kwh(value: float, currency: str) -> str:
+    """A price of a kWh to a tenth of a cent or finer."""
+    return f"{number(value, 3)} {currency}/kWh"
+
+
+def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
+    """The figures in plain words, and what is odd about them."""
+    headline, currency = results.summary["headline"], results.summary["currency"]
+    share = appraisal["capture_share"]
+    ceiling = money(appraisal["ceiling_saving"], currency)
+    found = [
+        f"Year 1 saves {money(headline['saving_per_year'], currency)}: the ceiling, earned only with perfect foresight."
+        if share is None
+        else f"Year 1 saves {money(headline['saving_per_year'], currency)}, earned without foresight: "
+        f"{percent(share)} of the ceiling of {ceiling}."
+    ]
+    if headline["npv"] >= 0:
+        found.append("In today's money it leaves more than the same capital would earn at the discount rate.")
+    else:
+        found.append("In today's money it leaves less than the same capital would earn at the discount rate.")
+    rates = appraisal["internal_rates"]
+    if not rates:
+        found.append(
+            "There is no internal rate of return: the flows never balance at any rate, as when the money never "
+            "comes back or nothing is laid out."
+        )
+    elif len(rates) > 1:
+        found.append(
+            f"There are {len(rates)} internal rates of return, since the cash flow changes its sign more than once: "
+            "none of them can be used to judge it. Use the net present value."
+        )
+    if appraisal["dips_again"]:
+        found.append("After the payback the running sum falls below zero again; see the chart.")
+    if appraisal["storage_cost_words"]:
+        found.append(f"Levelised cost of storage: {appraisal['storage_cost_words']}")
+    return found
+
+
+def basis(appraisal: dict[str, Any]) -> str:
+    """How the amounts are meant."""
+    words = "Year 0 is not discounted. Amounts are in money of the day (nominal), and so is the discount rate"
+    real = appraisal.get("real_rate_fraction")
+    words += f", which is {percent(real)} beyond inflation (real)." if real is not None else "."
+    if appraisal.get("capture_share") is None:
+        words += " Every year rests on the ceiling, so the real cash flow is lower."
+    return words
+
+
+def kinds_of(results: Results) -> dict[str, str]:
+    """The kind of each item of the cash flow."""
+    return (results.summary.get("appraisal") or {}).get("kinds", {})
+
+
 def cash_flow_chart(results: Results) -> Chart:
-    """Each year's amount as bars, the running sums as lines."""
+    """Each year's amounts by kind as stacked bars, the running sums as lines."""
     currency, flow = results.summary["currency"], results.summary["cash_flow"]
     when = [entry["year"] for entry in flow]
     lines = (
@@ -49,12 +153,13 @@ def cash_flow_chart(results: Results) -> Chart:
     traces: list[dict] = [
         {
             "type": "bar",
-            "name": "In the year",
+            "name": name,
             "x": when,
-            "y": [entry["amount"] for entry in flow],
-            "marker": {"color": "@gain"},
+            "y": values,
+            "marker": {"color": colour},
             "hovertemplate": "%{y:,.2f}",
         }
+        for name, colour, values in bars(results)
     ]
     for key, name, colour, dash, symbol in lines:
         traces.append(
@@ -80,6 +185,7 @@ def cash_flow_chart(results: Results) -> Chart:
         ),
         traces=tuple(traces),
         layout={
+            "barmode": "relative",
             "hovermode": "x unified",
             "xaxis": {"title": {"text": "Year"}, "nticks": 9, "tickformat": "d"},
             "yaxis": {"title": {"text": currency}, "zeroline": True, "automargin": True},
@@ -88,13 +194,34 @@ def cash_flow_chart(results: Results) -> Chart:
     )
 
 
+def bars(results: Results) -> list[tuple[str, str, list[float]]]:
+    """Name, colour and yearly amounts of each kind of item; of the whole where items are not told apart."""
+    flow, kinds = results.summary["cash_flow"], kinds_of(results)
+    if not kinds:
+        return [("In the year", "@gain", [entry["amount"] for entry in flow])]
+    return [
+        (
+            title,
+            COLOURS[kind],
+            [
+                math.fsum(value for name, value in entry["items"].items() if kinds[name] == kind)
+                for entry in flow
+            ],
+        )
+        for kind, title in TITLES.items()
+        if kind in kinds.values()
+    ]
+
+
 def cash_flow_table(results: Results) -> Table:
-    """The same figures in rows, with the sum of the yearly amounts."""
+    """The same figures in rows, a column an item, with the sums of all years."""
     currency, flow = results.summary["currency"], results.summary["cash_flow"]
+    names = list(kinds_of(results))
     rows = [
         Row(
             (
                 str(entry["year"]),
+                *(amount(entry["items"][name], currency) for name in names),
                 amount(entry["amount"], currency),
                 amount(entry["cumulative"], currency),
                 amount(entry["discounted_cumulative"], currency),
@@ -102,12 +229,174 @@ def cash_flow_table(results: Results) -> Table:
         )
         for entry in flow
     ]
+    sums = [math.fsum(entry["items"][name] for entry in flow) for name in names]
     together = math.fsum(entry["amount"] for entry in flow)
-    rows.append(Row(("Together", amount(together, currency), "", ""), "total"))
+    rows.append(Row(("Together", *(amount(value, currency) for value in (*sums, together)), "", ""), "total"))
     columns = (
         text_column("Year"),
+        *(Column(name) for name in names),
         Column("In the year"),
         Column("Running sum"),
         Column("Running sum, discounted"),
     )
     return Table(f"Cash flow, {currency}", columns, tuple(rows), folded=True)
+
+
+def sensitivity_chart(results: Results) -> Chart:
+    """Net present value with each input lower and higher: bars to both sides of the result."""
+    currency, npv = results.summary["currency"], results.summary["headline"]["npv"]
+    found = results.summary["appraisal"]["sensitivities"]
+    names = [label(one["name"]) for one in found]
+    traces = tuple(
+        {
+            "type": "bar",
+            "orientation": "h",
+            "name": title,
+            "y": names,
+            "x": [one[f"{side}_npv"] - npv for one in found],
+            "base": npv,
+            "marker": {"color": colour},
+            "customdata": [[one[f"{side}_words"], amount(one[f"{side}_npv"], currency)] for one in found],
+            "hovertemplate": f"%{{y}}, %{{customdata[0]}}: %{{customdata[1]}} {currency}<extra></extra>",
+        }
+        for side, title, colour in (("low", "Lower", "@before"), ("high", "Higher", "@gain"))
+    )
+    most = found[0]
+    ends = [one[key] for one in found for key in ("low_npv", "high_npv")]
+    return Chart(
+        key="sensitivity",
+        title="What the net present value hangs on",
+        description=(
+            f"Most hangs on {most['name'].lower()}: {money(most['low_npv'], currency)} at {most['low_words']}, "
+            f"{money(most['high_npv'], currency)} at {most['high_words']}. Each bar changes one input and keeps all "
+            "others, without solving the site again."
+        ),
+        traces=traces,
+        layout={
+            "barmode": "overlay",
+            "xaxis": {
+                "title": {"text": f"Net present value, {currency}"},
+                "range": widened(min(*ends, npv), max(*ends, npv)),
+            },
+            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
+            "shapes": [result_line(npv)],
+        },
+        height_px=120 + 36 * len(found),
+        table=sensitivity_table(results),
+    )  # fmt: skip
+
+
+def result_line(npv: float) -> dict[str, Any]:
+    """A line down the chart at the result itself."""
+    line = {"color": "@ink", "width": 1}
+    return {"type": "line", "x0": npv, "x1": npv, "y0": 0, "y1": 1, "yref": "paper", "line": line}
+
+
+def widened(low: float, high: float) -> list[float]:
+    """Ends of an axis a little beyond its values."""
+    room = 0.08 * (high - low) or 1.0
+    return [low - room, high + room]
+
+
+def sensitivity_table(results: Results) -> Table:
+    """Net present value and payback at both values of each input."""
+    currency, found = results.summary["currency"], results.summary["appraisal"]["sensitivities"]
+    rows = tuple(
+        Row(
+            (
+                f"{one['name']}: {one[f'{side}_words']}",
+                amount(one[f"{side}_npv"], currency),
+                years(one[f"{side}_payback_years"]),
+            )
+        )
+        for one in found
+        for side in ("low", "high")
+    )
+    columns = (text_column("Input"), Column(f"Net present value, {currency}"), Column("Simple payback"))
+    return Table("One input changed at a time", columns, rows, folded=True)
+
+
+def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
+    """Cycles and life of each bank, and its price over all that it discharges in it: a wear_per_kwh to steer by."""
+    columns = (
+        text_column("Bank"),
+        Column("Discharged a year"),
+        Column("Full cycles a year"),
+        Column("Counted cycles a year"),
+        Column("Life by cycles"),
+        Column("Life by years"),
+        Column("End of life after"),
+        Column("Bought again"),
+        Column(f"Wear, {currency}/kWh"),
+    )
+    rows = tuple(
+        Row(
+            (
+                bank["name"],
+                quantity(bank["discharged_kwh"], "kWh"),
+                number(bank["full_cycles"], 0),
+                number(bank["counted_cycles"], 0),
+                lasting(bank["years_by_cycles"]),
+                lasting(bank["years_by_calendar"]),
+                lasting(bank["years"]),
+                f"every {years(bank['renewed_every'])}" if bank["renewed_every"] else "never",
+                "no price" if is_missing(bank["wear_per_kwh"]) else number(bank["wear_per_kwh"], 4),
+            )
+        )
+        for bank in banks
+    )
+    return Table(
+        "Cycles counted by rainflow on the state of charge, and the life that they leave", columns, rows
+    )
+
+
+def lasting(value: float | None) -> str:
+    """A length of life, or that the scenario gives none."""
+    return "not given" if value is None else f"{number(value, 1)} years"
+
+
+def price_year_blocks(results: Results, spread: dict[str, Any]) -> list[Block]:
+    """The spread over price years, and each year's own result."""
+    currency = results.summary["currency"]
+    shown = spread["spread"]
+    titles = (
+        ("Yearly saving", "yearly_saving", lambda value: amount(value, currency)),
+        ("Net present value", "npv", lambda value: amount(value, currency)),
+    )
+    rows = [Row((title, *(form(shown[key][name]) for name in QUANTILES))) for title, key, form in titles]
+    back = shown["simple_payback_years"]
+    # A short payback is the good end, so that columns read from worst to best throughout.
+    rows.append(Row(("Simple payback", *(years(back[name]) for name in reversed(QUANTILES)))))
+    columns = (
+        text_column(""),
+        *(Column(name) for name in ("Worst", "Lower quartile", "Middle", "Upper quartile", "Best")),
+    )
+    each = Table(
+        f"Each price year, {currency}",
+        (
+            text_column("Price year"),
+            Column("Yearly saving"),
+            Column("Net present value"),
+            Column("Simple payback"),
+        ),
+        tuple(
+            Row(
+                (
+                    year["name"],
+                    amount(year["yearly_saving"], currency),
+                    amount(year["npv"], currency),
+                    years(year["simple_payback_years"]),
+                )
+            )
+            for year in spread["years"]
+        ),
+        folded=True,
+    )
+    return [
+        Text(
+            f"The same site on {len(spread['years'])} sets of prices, this run's among them, each solved by itself. "
+            "What is earned without foresight, and how later years go on, is taken from this run. None is a forecast."
+        ),
+        Table(f"Spread over the price years, {currency}", columns, tuple(rows)),
+        each,
+    ]

@@ -16,7 +16,7 @@ from optimiser.report.blocks import (
     room_for_labels,
     text_column,
 )
-from optimiser.report.formats import amount, is_missing, money, number, percent
+from optimiser.report.formats import amount, is_missing, money, month, number, percent
 from optimiser.report.results import Results
 
 
@@ -26,7 +26,11 @@ def section(results: Results) -> Section:
     if not services:
         return Section("services", "Services", "Grid services", (Text("This site offers no grid services."),))
     blocks: list[Block] = [services_table(results), pay_chart(results)]
-    blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+    if "concentration-services" in results.tables:
+        blocks += [curve_chart(results), delivered_table(results), months_table(results)]
+    else:
+        blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+    blocks += rules_blocks(services)
     blocks.append(
         Text(
             "Income that rests on a few steps is the least certain kind: a real controller has to be ready "
@@ -62,6 +66,47 @@ def services_table(results: Results) -> Table:
         Column("From the best 1 % of steps"),
     )
     return Table("Services offered over the days of the run", columns, tuple(rows))
+
+
+FROM_MEMORY = "†"
+
+
+def rules_blocks(services: list[dict]) -> list[Block]:
+    """The rules that each service was held to, and where they are from."""
+    headings = list(
+        dict.fromkeys(rule["heading"] for service in services for rule in service.get("rules", ()))
+    )
+    if not headings:
+        return []
+    rows = []
+    for service in services:
+        said = {rule["heading"]: rule for rule in service["rules"]}
+        rows += [
+            Row((service["name"] if first else "", heading, _marked(said[heading])))
+            for first, heading in _first_of([heading for heading in headings if heading in said])
+        ]
+    columns = (text_column("Service"), text_column("Rule"), text_column("As scheduled"))
+    blocks: list[Block] = [Table("Rules of the services", columns, tuple(rows))]
+    if any(rule["from_memory"] for service in services for rule in service["rules"]):
+        words = f"{FROM_MEMORY} holds a figure from memory that was not checked against the market's rules: check it."
+        blocks.append(Text(words))
+    sources: dict[str, list[str]] = {}
+    for service in services:
+        if service.get("source"):
+            dated = f" Rules as of {service['rules_as_of']}." if service.get("rules_as_of") else ""
+            sources.setdefault(service["source"] + dated, []).append(service["name"])
+    blocks += [
+        Text(f"Rules of {', '.join(names)}: {source}", tone="quiet") for source, names in sources.items()
+    ]
+    return blocks
+
+
+def _marked(rule: dict) -> str:
+    return f"{rule['words']} {FROM_MEMORY}" if rule["from_memory"] else rule["words"]
+
+
+def _first_of(headings: list[str]) -> list[tuple[bool, str]]:
+    return [(place == 0, heading) for place, heading in enumerate(headings)]
 
 
 def pay_chart(results: Results) -> Chart:
@@ -109,3 +154,115 @@ def best_steps(results: Results, service: dict) -> str:
         f"{service['name']}: {percent(share, 0)} of its pay came from the best 1 % of steps "
         f"({few:,} of {steps:,})."
     )
+
+
+def curve_chart(results: Results) -> Chart:
+    """How much of the income the best steps bring: the further above the straight line, the fewer "
+    "steps count."""
+    summary = results.summary["studies"]["concentration"]
+    curve = results.tables["concentration-curve"]
+    names = list(dict.fromkeys(curve["service"]))
+    traces = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": label(name),
+            "x": [0.0, *(100 * own["best_share_of_steps"])],
+            "y": [0.0, *(100 * own["share_of_income"])],
+            "line": {"width": 3, "color": "@gain"} if name == "together" else {"width": 1},
+            "hovertemplate": "best %{x:.3g} % of steps: %{y:.0f} %<extra></extra>",
+        }
+        for name, own in ((name, curve[curve["service"] == name]) for name in names)
+    ]
+    even = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "if every step paid the same",
+        "x": [0, 100],
+        "y": [0, 100],
+    }
+    shares = sorted(set(curve["best_share_of_steps"]))
+    rows = tuple(
+        Row(
+            (
+                name,
+                *(percent(float(value), 0) for value in curve[curve["service"] == name]["share_of_income"]),
+            )
+        )
+        for name in names
+    )
+    columns = (text_column("Service"), *(Column(f"Best {100 * share:g} %") for share in shares))
+    half = summary["steps_for_half"]
+    return Chart(
+        key="services-curve",
+        title="Income from the best steps",
+        description=(
+            f"Half of what services pay comes from {half:,} of {summary['steps']:,} steps; the best 1 "
+            "% bring "
+            f"{percent(summary['best_one_percent_share'], 0)}. Gini coefficient "
+            f"{number(summary['gini'], 2)}: 0 if every "
+            "step paid the same, 1 if one paid all."
+        ),
+        traces=(*traces, {**even, "line": {"color": "@rule", "dash": "dot"}, "hoverinfo": "skip"}),
+        layout={
+            "xaxis": {"title": {"text": "Best steps, % of all"}, "range": [0, 100]},
+            "yaxis": {"title": {"text": "Share of income, %"}, "range": [0, 101]},
+        },
+        table=Table("Share of income from the best steps", columns, rows, folded=True),
+    )
+
+
+def delivered_table(results: Results) -> Table:
+    """Being available, and the energy that services are expected to move, apart from each other."""
+    currency = results.summary["currency"]
+    rows = tuple(
+        Row(
+            (
+                str(row["service"]),
+                number(row["offered_kw_hours"]),
+                amount(row["paid"], currency),
+                number(1000 * row["paid_per_kw_hour"], 2),
+                number(row["delivered_kwh"], 1),
+                amount(row["delivered_amount"], currency),
+                amount(row["stored_amount"], currency),
+                number(row["gini"], 2),
+            ),
+            "total" if row["service"] == "together" else "plain",
+        )
+        for row in results.tables["concentration-services"].to_dict("records")
+    )
+    columns = (
+        text_column("Service"),
+        Column("Offered, kW × hours"),
+        Column(f"Paid, {currency}"),
+        Column(f"Paid per MW and hour, {currency}"),
+        Column("Expected to be delivered, kWh"),
+        Column(f"Settled for it, {currency}"),
+        Column(f"Stored energy for it, {currency}"),
+        Column("Gini"),
+    )
+    return Table(
+        "Being available and being called: what is settled for delivered energy is on the bill where "
+        "the meter sees it",
+        columns,
+        rows,
+        folded=True,
+    )
+
+
+def months_table(results: Results) -> Table:
+    """What was paid by month and service."""
+    currency, months = results.summary["currency"], results.tables["concentration-months"]
+    wide = months.pivot_table(index="month", columns="service", values="paid", aggfunc="sum", sort=False)
+    rows = tuple(
+        Row(
+            (
+                month(str(name)),
+                *(amount(float(value), currency) for value in row),
+                amount(float(row.sum()), currency),
+            )
+        )
+        for name, row in wide.iterrows()
+    )
+    columns = (text_column("Month"), *(Column(str(name)) for name in wide.columns), Column("Together"))
+    return Table(f"Paid by month, {currency}", columns, rows, folded=True)

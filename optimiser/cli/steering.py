@@ -1,0 +1,119 @@
+"""Commands about how a site is steered."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from optimiser.cli.common import progress, scenario_name
+from optimiser.errors import OptimiserError
+
+
+@click.command()
+@click.argument("scenario", type=click.Path(path_type=Path))
+@click.option(
+    "--rules", type=click.IntRange(1, 6), default=3, show_default=True, help="Most, of each season and days."
+)
+@click.option(
+    "--seasons", type=click.Choice(["1", "2", "4"]), default="4", show_default=True, help="Parts of the year."
+)
+@click.option("--one-kind-of-day", is_flag=True, help="The same rules on workdays and other days.")
+@click.option(
+    "--learn",
+    default="months",
+    show_default=True,
+    help="Every other of the months or weeks is learnt from; or the scenario of another year of the same plant.",
+)
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME.")
+@click.option("--quiet", is_flag=True, help="Print only where the programme is.")
+def programme(
+    scenario: Path, rules: int, seasons: Any, one_kind_of_day: bool, learn: str, out: Path | None, quiet: bool
+) -> None:
+    """Learn a few timed rules for SCENARIO on one part of its data and judge them on the rest.
+
+    Writes programme.csv, the rules to type in, and programme.html, which shows what they earn.
+    """
+    from optimiser.control.judging import Settings, make_programme, study_of, without_services
+    from optimiser.dispatch import solve
+    from optimiser.scenario import read_scenario
+
+    folder = out or Path("reports") / scenario_name(scenario)
+    if folder.is_file():
+        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
+    if learn not in ("months", "weeks") and not Path(learn).exists():
+        raise OptimiserError(
+            f"--learn takes months, weeks or the scenario of another year, and there is no {learn}. Name one of them."
+        )
+    read = read_scenario(scenario)
+    way: Any = learn if learn in ("months", "weeks") else "months"
+    other = None if learn in ("months", "weeks") else read_scenario(learn)
+    settings = Settings(rules, int(seasons), not one_kind_of_day, way)  # type: ignore[arg-type]
+    with progress(quiet) as say:
+        best = solve(without_services(read), progress=say)
+        judged = replace(
+            make_programme(best, settings, other=other, say=say), services_left_out=bool(read.service)
+        )
+        found = study_of(judged, read.file.currency)
+        say("writing the page")
+        paths = _write(read, found, folder)
+    if not quiet:
+        _print(found, read.file.currency)
+    click.echo(f"Programme: {paths['csv']}, {paths['page']}")
+
+
+def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
+    """The table and the page, both or neither."""
+    from optimiser.report.programme import programme_page
+    from optimiser.writing import all_or_nothing
+
+    summary = {
+        "title": read.file.title,
+        "invented": read.file.invented,
+        "currency": read.file.currency,
+        "start": read.timeline.local()[0].isoformat(),
+        "step_minutes": read.timeline.step_minutes,
+        "found": found.summary,
+    }
+    rules = found.tables["rules"]
+    page = programme_page(summary, rules)
+    paths = {"csv": folder / "programme.csv", "page": folder / "programme.html"}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        all_or_nothing(
+            {
+                paths["csv"]: lambda path: rules.round(4).to_csv(path, index=False),
+                paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
+            }
+        )
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
+    return paths
+
+
+def _print(found: Any, currency: str) -> None:
+    """The rules, then what each case pays."""
+    for words in found.warnings:
+        click.echo(f"warning: {words}", err=True)
+    last = ""
+    for rule in found.summary["rules"]:
+        if rule["for"] != last:
+            click.echo(f"{rule['for']}:")
+        click.echo(f"  {rule['rule']}")
+        last = rule["for"]
+    click.echo(f"Otherwise: {found.summary['otherwise']}.")
+    click.echo(f"Learnt from: {found.summary['learnt_from']}.")
+    for bill in found.summary["bills"]:
+        share = "" if bill["capture"] is None else f"{100 * bill['capture']:6.0f} % of the ceiling's saving"
+        click.echo(f"  {bill['part']:12} {bill['case']:14} {bill['to_pay']:12,.2f} {currency} to pay {share}")
+    better, words = found.summary["better_by"], "more than" if found.summary["better_by"] > 0 else "less than"
+    click.echo(
+        f"It earns {abs(better):,.2f} {currency} {words} covering the own load alone, where it is judged."
+    )
+
+
+COMMANDS = (programme,)

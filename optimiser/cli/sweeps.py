@@ -1,0 +1,136 @@
+"""Commands that work out many variants of a scenario."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import Any
+
+import click
+
+from optimiser.cli.common import progress
+from optimiser.errors import OptimiserError
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--plan",
+    "plan_only",
+    is_flag=True,
+    help="Say what would be done and, after a few cases, how long it takes.",
+)
+@click.option("--case", "number", type=int, help="Run this case alone and write its report.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME-sweep."
+)
+@click.option(
+    "--workers", type=click.IntRange(1, 1024), help="Processes of this machine; left out: one a core."
+)
+@click.option("--cluster", help="Address of a Dask cluster to work on instead.")
+@click.option("--retry", is_flag=True, help="Work out again the cases that failed before.")
+@click.option("--quiet", is_flag=True, help="Print only where the page is.")
+def sweep(
+    file: Path,
+    plan_only: bool,
+    number: int | None,
+    out: Path | None,
+    workers: int | None,
+    cluster: str | None,
+    retry: bool,
+    quiet: bool,
+) -> None:
+    """Work out every case of the sweep in FILE; what is finished already is kept, so the same command goes on."""
+    from optimiser.sweeping import sweep as road
+    from optimiser.sweeping.plan import read_plan
+
+    plan = read_plan(file)
+    folder = out or Path("reports") / f"{file.resolve().parent.name}-{file.stem}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        words = f"{folder} is no folder to write to: {problem.strerror}. Choose another with --out."
+        raise OptimiserError(words) from None
+    command = f"optimiser sweep {shlex.quote(str(file))}" + (f" --out {shlex.quote(str(out))}" if out else "")
+    with road.open_store(plan, folder / road.STORE_NAME) as store, progress(quiet) as say:
+        if number is not None:
+            _one_case(plan, number, store, folder, say)
+            return
+        if not quiet:
+            _describe(plan, store, retry)
+        with road.hands_of(workers, None, cluster) as hands:
+            if plan_only:
+                _cost(road.try_some(plan, store, hands, say), folder)
+                return
+            road.work_out(plan, store, hands, retry=retry, progress=say)
+        table = road.table_of(plan, store)
+        say("writing the page")
+        paths = road.write_sweep(plan, table, folder, command)
+    counts = table[table["case"] > 0]["status"].value_counts()
+    if not quiet:
+        click.echo(
+            f"{plan.file.title}: {', '.join(f'{count:,} {status}' for status, count in counts.items())}."
+        )
+    click.echo(f"Page: {paths['page']}")
+
+
+def _describe(plan: Any, store: Any, retry: bool) -> None:
+    """The plan in words."""
+    from optimiser.sweeping.sweep import missing
+
+    left = len(missing(plan, store, retry))
+    design = ", ".join(
+        f"{name} {value}" for name, value in plan.file.design.model_dump().items() if name != "kind"
+    )
+    kind = plan.file.design.kind.replace("_", " ")
+    click.echo(
+        f"{plan.file.title}: {len(plan.cases):,} cases, {kind}{f' ({design})' if design else ''}; {left:,} to work out."
+    )
+    for factor in plan.file.factor:
+        values = list(dict.fromkeys(case.values[factor.name] for case in plan.cases))
+        numbers = all(isinstance(value, (int, float)) for value in values)
+        words = (
+            f"{min(values):.6g} to {max(values):.6g}"
+            if numbers and len(values) > 6
+            else ", ".join(map(str, values[:6]))
+        )
+        more = f" ({len(values):,} values)" if len(values) > 6 else ""
+        click.echo(f"  {factor.name:24} {words}{more} {factor.unit}".rstrip())
+    click.echo(f"  recorded: {', '.join(plan.file.record)}")
+    for words in plan.warnings:
+        click.echo(f"warning: {words}", err=True)
+
+
+def _cost(cost: Any, folder: Path) -> None:
+    """What the rest will take."""
+    from optimiser.sweeping.sweep import in_words
+
+    click.echo(
+        f"{cost.tried} cases tried and kept: {cost.seconds_a_case:.2f} s each on average, the slowest "
+        f"{cost.slowest:.2f} s, with {cost.workers} at once."
+    )
+    click.echo(
+        f"The {cost.left:,} cases that are left will take {in_words(cost.expected_seconds)}. Kept in {folder}."
+    )
+
+
+def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> None:
+    """A case run by itself, compared with what the sweep has of it, and its report."""
+    from optimiser.sweeping.sweep import case_of, run_case
+    from optimiser.tables import write_results
+
+    case = case_of(plan, number)
+    kept = next((outcome for outcome in store.outcomes() if outcome.key == case.key), None)
+    made, found = run_case(plan, case, store, None, say)
+    paths = write_results(made, folder / f"case-{number}")
+    click.echo(f"Case {number} of {plan.file.title}:")
+    for path, value in case.changes.items():
+        click.echo(f"  {path} = {'a table' if isinstance(value, dict) else value}")
+    for path, value in found.results.items():
+        before = kept.results.get(path) if kept else value
+        other = "" if before == value else f"   (the sweep has {before})"
+        click.echo(f"  {path:32} {value}{other}")
+    click.echo(f"Report: {paths['report']}")
+
+
+COMMANDS = (sweep,)

@@ -1,0 +1,115 @@
+"""The formulas of finance, on yearly flows whose first is today's and undiscounted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+LEAST_RATE, MOST_RATE = -0.99, 1e4
+GRID = 20_001
+
+
+def discounted(flows: Sequence[float] | np.ndarray, rate: float) -> np.ndarray:
+    """Present value of each flow, of shape (years,), the first as it is. [currency]"""
+    return np.asarray(flows, float) / (1 + rate) ** np.arange(len(flows))
+
+
+def net_present_value(flows: Sequence[float] | np.ndarray, rate: float) -> float:
+    """Present value of yearly flows, the first undiscounted.
+
+    Parameters
+    ----------
+    flows : sequence of float
+        Cash flow at the end of year 0, 1, 2, ... [currency]
+    rate : float
+        Discount rate. [-]
+
+    References
+    ----------
+    .. [1] NPV = sum(CF_t / (1 + d)^t), t from 0. Spreadsheet functions of that name discount the first flow too.
+    """
+    return float(discounted(flows, rate).sum())
+
+
+def payback(flows: Sequence[float]) -> float | None:
+    """Years until the cumulative flow first reaches zero, with a straight line inside the year; None is never.
+
+    Parameters
+    ----------
+    flows : sequence of float
+        Cash flow of year 0, 1, 2, ..., discounted or not. [currency]
+    """
+    total = 0.0
+    for year, flow in enumerate(flows):
+        if total + flow >= 0:
+            return 0.0 if year == 0 else year - 1 + (-total / flow if flow else 0.0)
+        total += flow
+    return None
+
+
+def internal_rates(flows: Sequence[float]) -> tuple[float, ...]:
+    """Every rate between -99 % and a millionfold at which nothing is left of the flows, rising; empty for none.
+
+    Found by the changes of sign of the present value on a fine grid of rates; two rates closer than 0.1 % of
+    each other, and one at which the value touches zero without crossing it, are missed.
+
+    Parameters
+    ----------
+    flows : sequence of float
+        Cash flow of year 0, 1, 2, ... [currency]
+
+    References
+    ----------
+    .. [1] A root of NPV(r) = 0; there are at most as many above -100 % as the flows change sign (Descartes).
+    """
+    amounts = np.trim_zeros(np.asarray(flows, float), "b")
+    signs = np.sign(amounts[amounts != 0])
+    if len(signs) < 2 or (signs == signs[0]).all():
+        return ()
+    edges = np.exp(np.linspace(np.log1p(LEAST_RATE), np.log1p(MOST_RATE), GRID)) - 1
+    worth = np.polynomial.polynomial.polyval(1 / (1 + edges), amounts)
+    hits = [float(edges[place]) for place in np.flatnonzero(worth == 0)]
+    for place in np.flatnonzero(worth[:-1] * np.sign(worth[1:]) < 0):
+        hits.append(_bisected(amounts, float(edges[place]), float(edges[place + 1])))
+    return tuple(sorted(hits))
+
+
+def _bisected(flows: np.ndarray, low: float, high: float) -> float:
+    """The rate between two at which the present value changes its sign."""
+    rising = net_present_value(flows, low) < 0
+    for _ in range(80):
+        middle = (low + high) / 2
+        if (net_present_value(flows, middle) < 0) == rising:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def capital_recovery(rate: float, years: int) -> float:
+    """Equal yearly sum, from year 1 on, that pays back one unit of money with interest. [1/year]
+
+    References
+    ----------
+    .. [1] CRF = d (1 + d)^n / ((1 + d)^n - 1); its inverse is the present worth of an annuity. NREL/TP-462-5173.
+    """
+    return 1 / years if rate == 0 else rate / (1 - (1 + rate) ** -years)
+
+
+def levelised(costs: Sequence[float], energy_kwh: Sequence[float], rate: float) -> float | None:
+    """Price of a kWh, the same in every year, that pays all costs; None without energy. [currency/kWh]
+
+    Parameters
+    ----------
+    costs, energy_kwh : sequence of float
+        Of year 0, 1, 2, ...; costs positive. [currency, kWh]
+    rate : float
+        Discount rate. [-]
+
+    References
+    ----------
+    .. [1] sum(costs_t / (1 + d)^t) / sum(energy_t / (1 + d)^t), NREL/TP-462-5173 (levelised cost of energy).
+    """
+    energy = net_present_value(energy_kwh, rate)
+    return net_present_value(costs, rate) / energy if energy > 0 else None

@@ -1,0 +1,68 @@
+"""The saving of a year by group of the bill, of a run that may be shorter than one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from optimiser.settlement import Statement
+from optimiser.terms import Line, SettledTerms
+
+HOURS_PER_YEAR = 8760.0
+
+# Groups of the statement's lines, as the cash flow and [cost.escalation] name them; tax goes with what is taxed.
+GROUPS = {
+    "energy in": "energy_in",
+    "energy out": "energy_out",
+    "demand": "demand",
+    "fixed": "fixed",
+    "availability": "services",
+    "activation": "services",
+}
+
+
+def is_year(hours: float) -> bool:
+    """Whether a run is taken as a year as it is: 365 or 366 days, a changed clock allowed."""
+    return 8759.0 <= hours <= 8785.0
+
+
+def per_year(statement: Statement) -> float:
+    """What an amount over the run's hours is multiplied by to be that of a year. [-]"""
+    hours = statement.dispatch.scenario.timeline.hours
+    return 1.0 if is_year(hours) else HOURS_PER_YEAR / hours
+
+
+def saving_by_group(statement: Statement) -> dict[str, float]:
+    """Saving of a year in each group, tax on the bill included. [currency/year]
+
+    A shorter run is scaled to 8760 hours; what is charged once a billing period, to a year of them.
+    """
+    scenario = statement.dispatch.scenario
+    timeline = scenario.timeline
+    before = scenario.before_tariff.lines(statement.before_flows, SettledTerms(timeline, scenario.read, {}))
+    found = dict.fromkeys(GROUPS.values(), 0.0)
+    cases = ((1.0, scenario.tariff, statement.dispatch.lines), (-1.0, scenario.before_tariff, before))
+    for sign, tariff, lines in cases:
+        once = {component.name for component in tariff.component if component.once_a_period}
+        periods = tariff.periods_a_year(timeline) / timeline.groups(tariff.period).count
+        for line, taxed in with_taxed(lines):
+            if line.cash:
+                by_period = taxed.group == "demand" and taxed.name in once and not is_year(timeline.hours)
+                factor = periods if by_period else per_year(statement)
+                found[GROUPS.get(taxed.group, "fixed")] += sign * factor * float(np.sum(line.values))
+    return found
+
+
+def with_taxed(lines: Sequence[Line]) -> Iterator[tuple[Line, Line]]:
+    """Each line with the line that it is the tax on, or with itself; a tariff puts both in the same order."""
+    index = 0
+    while index < len(lines):
+        stop = index
+        while stop < len(lines) and lines[stop].group == "tax":
+            stop += 1
+        count = stop - index
+        yield from ((lines[at], lines[at - count]) for at in range(index, stop))
+        if stop < len(lines):
+            yield lines[stop], lines[stop]
+        index = stop + 1

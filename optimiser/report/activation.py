@@ -1,0 +1,197 @@
+"""What happens when services are called: the replay's verdict, what was left to each limit, and what it cost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Points,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    text_column,
+)
+from optimiser.report.formats import amount, is_missing, number
+from optimiser.report.results import Results
+
+MOST_ROWS = 60
+NO_SERIES: Mapping[str, Any] = {
+    "steps": 0,
+    "step_minutes": 60.0,
+    "start_ms": 0,
+    "days": [],
+    "offsets": [[0, 0]],
+    "columns": {},
+    "left_out": [],
+}
+MARGINS = {
+    "inverter_kw": "Inverters, kW",
+    "inverter_dc_a": "Their DC current, A",
+    "storage_kw": "Storage, kW",
+    "storage_a": "Its current, A",
+    "stored_kwh": "Stored energy, kWh",
+    "connection_kw": "Connection, kW",
+    "phase_kw": "A phase, kW",
+    "imbalance_kw": "Imbalance, kW",
+    "controller_a": "Solar controllers, A",
+}
+
+
+def section(results: Results) -> Section | None:
+    """The replay, or None where the study was not asked for."""
+    summary = (results.summary.get("studies") or {}).get("activation")
+    table = results.tables.get("activation-events")
+    if summary is None or table is None:
+        return None
+    blocks = tuple(_blocks(results.summary["currency"], summary, table))
+    return Section("activation", "Activation", "When services are called", blocks)
+
+
+def page(title: str, invented: bool, currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> str:
+    """A replay as a page of its own."""
+    from optimiser.report import page_text
+
+    own = Section(
+        "activation", "Activation", "When services are called", tuple(_blocks(currency, summary, table))
+    )
+    return page_text(f"{title}: activations", invented, currency, [own], dict(NO_SERIES))
+
+
+def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> list[Block]:
+    clean = not summary["short"]
+    words = (
+        f"{number(summary['delivered'])} of {number(summary['events'])} replayed activations were delivered in full"
+        + (f", {number(summary['short'])} fell short" if not clean else "")
+        + (
+            f", {number(summary['short_beyond_the_rules'])} fell short where the schedule's rules promise nothing"
+            if summary["short_beyond_the_rules"]
+            else ""
+        )
+        + "."
+    )
+    blocks: list[Block] = [
+        Text(words, tone="plain" if clean else "warning"),
+        Text(
+            f"Each event is a plain simulation in steps of {summary['fine_seconds']:g} s from the plan's set-points: "
+            "voltage from the stored energy, currents from power and voltage, losses of the power that flows. It knows "
+            "nothing of the rules by which the schedule kept power and energy back. Afterwards the store goes back to "
+            "the plan at once, and the bill is made out again with both.",
+            tone="quiet",
+        ),
+        _cost_chart(currency, table),
+        _margins(table),
+        _events(currency, table),
+    ]
+    if summary["observations"]:
+        blocks.append(Points(tuple(summary["observations"])))
+    return blocks
+
+
+def _cost_chart(currency: str, table: pd.DataFrame) -> Chart:
+    """What calls bring or cost, by what is called."""
+    names = list(dict.fromkeys(table["event"]))
+    parts = (
+        ("Energy", table["energy_amount"] - table["of_which_demand_amount"], "@gain"),
+        ("Demand charges", table["of_which_demand_amount"], "@loss"),
+        ("Back to the plan", table["recovery_amount"] + table["left_amount"], "@before"),
+    )
+    means = {word: values.groupby(table["event"]).mean() for word, values, _ in parts}
+    rows = tuple(
+        Row((name, *(amount(float(means[word][name]), currency) for word, _, _ in parts))) for name in names
+    )
+    columns = (text_column("Called"), *(Column(f"{word}, {currency}") for word, _, _ in parts))
+    return Chart(
+        key="activation-cost",
+        title="What a call brings, on average of the events replayed",
+        description=(
+            "Energy at the meter's rates or the service's own price, demand charges that it raises, and the way back "
+            "to the plan; below nothing is a cost. Pay for being available is not in it."
+        ),
+        traces=tuple(
+            {
+                "type": "bar",
+                "orientation": "h",
+                "name": word,
+                "y": [label(name) for name in names],
+                "x": [float(means[word][name]) for name in names],
+                "marker": {"color": color},
+                "hovertemplate": f"%{{y}}, {word.lower()}: %{{x:.2f}} {currency}<extra></extra>",
+            }
+            for word, _, color in parts
+        ),
+        layout={
+            "barmode": "relative",
+            "xaxis": {"title": {"text": f"A call, {currency}"}, "zeroline": True},
+            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
+        },
+        height_px=150 + 36 * len(names),
+        table=Table("What a call brings, by what is called", columns, rows, folded=True),
+    )
+
+
+def _margins(table: pd.DataFrame) -> Table:
+    """The least that was left to each limit over all events."""
+    rows = []
+    for name, words in MARGINS.items():
+        values = table[f"margin_{name}"].dropna()
+        if len(values):
+            place = values.idxmin()
+            rows.append(
+                Row(
+                    (
+                        words,
+                        str(table.at[place, "event"]),
+                        _start(table.at[place, "start"]),
+                        number(float(values.min()), 3),
+                    )
+                )
+            )
+    columns = (text_column("Limit"), text_column("Event"), text_column("Start"), Column("Least left"))
+    return Table("What was left to each limit at the tightest moment", columns, tuple(rows))
+
+
+def _events(currency: str, table: pd.DataFrame) -> Table:
+    ordered = table.sort_values("short_kwh", ascending=False, kind="stable").head(MOST_ROWS)
+    rows = tuple(
+        Row(
+            (
+                str(row["event"]),
+                _start(row["start"]),
+                number(row["minutes"], 1),
+                number(row["wanted_kw"], 2),
+                number(row["delivered_kw"], 2),
+                str(row["verdict"]) + (f" ({row['limited_by']})" if row["limited_by"] else ""),
+                number(row["given_kwh"], 2),
+                "more than a day" if is_missing(row["recovery_minutes"]) else number(row["recovery_minutes"]),
+                amount(row["amount"], currency),
+            )
+        )
+        for row in ordered.to_dict("records")
+    )
+    columns = (
+        text_column("Event"),
+        text_column("Start"),
+        Column("Minutes"),
+        Column("Wanted, kW"),
+        Column("Delivered, kW"),
+        text_column("Verdict"),
+        Column("Given, kWh"),
+        Column("Minutes back to plan"),
+        Column(f"Amount, {currency}"),
+    )
+    caption = (
+        f"{number(len(rows))} of {number(len(table))} events" if len(rows) < len(table) else "Every event"
+    )
+    return Table(caption, columns, rows, folded=True)
+
+
+def _start(stamp: Any) -> str:
+    return str(stamp)[:19].replace("T", " ")

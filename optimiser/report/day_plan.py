@@ -1,0 +1,177 @@
+"""The page of a day's plan: set-points with their reasons, power and stored energy drawn."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from optimiser.report import cautions, page_text
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, text_column
+from optimiser.report.embed import embed
+from optimiser.report.formats import day, number, percent, percent_at_most
+from optimiser.report.results import Results
+
+FLOWS = (
+    ("solar_kw", "Solar", "@solar", 1),
+    ("discharge_kw", "Discharge", "@discharge", 1),
+    ("import_kw", "Import", "@import", 1),
+    ("load_kw", "Load", "@load", -1),
+    ("charge_kw", "Charge", "@charge", -1),
+    ("export_kw", "Export", "@export", -1),
+)
+
+
+def plan_page(summary: dict[str, Any], steps: pd.DataFrame) -> str:
+    """The page as text.
+
+    Parameters
+    ----------
+    summary : dict
+    steps : DataFrame
+        One row a step, with set-points, `does` and `why`.
+    """
+    start = summary["start"]
+    local = pd.DataFrame({"interval_start_local": [start]}, index=pd.to_datetime([start], utc=True))
+    sections = [
+        Section("answer", "Plan", "What to do, and why", (*intro(summary), orders_table(summary, steps))),
+        Section(
+            "power",
+            "Power",
+            "Power and stored energy",
+            (power_chart(steps), stored_chart(steps), price_chart(steps)),
+        ),
+        Section("steps", "Steps", "Set-points of every step", (steps_table(steps),)),
+        cautions.section(Results(summary, local, steps)),
+    ]
+    embedded = embed(local, [], float(summary["step_minutes"]))
+    return page_text(summary["title"], bool(summary["invented"]), summary["currency"], sections, embedded)
+
+
+def intro(summary: dict[str, Any]) -> list[Block]:
+    """On what the plan rests."""
+    blocks: list[Block] = []
+    if summary["invented"]:
+        blocks.append(Text("INVENTED: the site behind this page is made up to show how it works.", "warning"))
+    sure = "the best for this forecast"
+    if summary["verdict"] != "optimal":
+        sure = f"within {percent_at_most(summary['gap_relative'])} of the best for this forecast"
+    blocks.append(
+        Text(
+            f"From {day(summary['start'][:10])} {summary['start'][11:16]}, store at "
+            f"{percent(summary['stored_fraction'], 0)}: {sure}. Plan again whenever the forecast or the store differs. "
+            f"Prices and worth are in {summary['currency']} per kWh; the day after the forecast is taken to be like "
+            "its last."
+        )
+    )
+    return blocks
+
+
+def orders_table(summary: dict[str, Any], steps: pd.DataFrame) -> Table:
+    """Spans in which the same is done, with the reason at their start."""
+    change = (steps["does"] != steps["does"].shift()).cumsum()
+    rows = []
+    for _, span in steps.groupby(change):
+        first = span.iloc[0]
+        after = span.index[-1] + 1
+        until = steps["interval_start_local"].iloc[after][11:16] if after < len(steps) else "end"
+        power = (span["discharge_kw"] - span["charge_kw"]).mean()
+        rows.append(
+            Row(
+                (
+                    f"{first['interval_start_local'][5:10]} {first['interval_start_local'][11:16]}",
+                    until,
+                    str(first["does"]),
+                    number(float(power), 2),
+                    number(float(span["stored_percent"].iloc[-1]), 0),
+                    str(first["why"]),
+                )
+            )
+        )
+    columns = (
+        text_column("From"),
+        text_column("To"),
+        text_column("Do"),
+        Column("Mean of store, kW"),
+        Column("Full at the end, %"),
+        text_column("Because"),
+    )
+    return Table("In order; the store's power is positive when it gives", columns, tuple(rows))
+
+
+def times(steps: pd.DataFrame) -> list[str]:
+    """Start of each step on the local clock."""
+    return [stamp[:16] for stamp in steps["interval_start_local"]]
+
+
+def power_chart(steps: pd.DataFrame) -> Chart:
+    """Sources up, uses down."""
+    traces = tuple(
+        {
+            "type": "bar",
+            "name": name,
+            "x": times(steps),
+            "y": [round(sign * float(value), 3) for value in steps[column]],
+            "marker": {"color": colour, "line": {"width": 0}},
+        }
+        for column, name, colour, sign in FLOWS
+    )
+    layout = {"barmode": "relative", "bargap": 0, "yaxis": {"title": {"text": "kW"}}}
+    words = "Above nought is where power comes from, below it where it goes; the rows below hold the figures."
+    return Chart("plan-power", "Power", words, traces, layout, 320)
+
+
+def stored_chart(steps: pd.DataFrame) -> Chart:
+    """Stored energy at the end of each step."""
+    trace = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "Stored",
+        "x": times(steps),
+        "y": [round(float(v), 3) for v in steps["stored_kwh"]],
+        "fill": "tozeroy",
+        "line": {"color": "@charge", "width": 2},
+    }
+    layout = {"showlegend": False, "yaxis": {"title": {"text": "kWh"}, "rangemode": "tozero"}}
+    return Chart(
+        "plan-stored", "Stored energy", "Energy held at the end of each step.", (trace,), layout, 220
+    )
+
+
+def price_chart(steps: pd.DataFrame) -> Chart:
+    """The prices of a kWh beside what one more stored kWh is worth."""
+    lines = (
+        ("import_price", "Import", "@import", "solid"),
+        ("export_price", "Export", "@export", "dash"),
+        ("worth_per_kwh", "Worth of stored energy", "@charge", "dot"),
+    )
+    traces = tuple(
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": name,
+            "x": times(steps),
+            "y": [round(float(v), 4) for v in steps[column]],
+            "line": {"color": colour, "dash": dash, "shape": "hv", "width": 2},
+        }
+        for column, name, colour, dash in lines
+    )
+    layout = {"yaxis": {"title": {"text": "per kWh"}}}
+    words = "What a kWh costs and fetches, and what one more stored kWh would be worth to the plan."
+    return Chart("plan-prices", "Price of a kWh", words, traces, layout, 260)
+
+
+def steps_table(steps: pd.DataFrame) -> Table:
+    """Every step, to program by hand or to check."""
+    names = [column for column in steps.columns if column.startswith("inverter.")]
+    shown = [*names, "charge_kw", "discharge_kw", "stored_percent", "import_kw", "export_kw"]
+    shown += [column for column in steps.columns if column.startswith("service.")]
+    heads = [name.replace("inverter.", "").replace("service.", "").replace("_", " ") for name in shown]
+    rows = []
+    for row in steps.to_dict("records"):
+        when = row["interval_start_local"][5:16].replace("T", " ")
+        rows.append(Row((when, *(number(float(row[c]), 2) for c in shown), str(row["does"]))))
+    columns = (text_column("From"), *(Column(head) for head in heads), text_column("Do"))
+    return Table(
+        "Set-points; an inverter's net is positive when it gives to the AC side", columns, tuple(rows)
+    )

@@ -1,0 +1,792 @@
+"""The page of a sweep: what moves the figures, by how much, and each case with the command that makes it again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.report import page_text
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Fact,
+    Facts,
+    Headline,
+    Points,
+    Row,
+    Section,
+    Table,
+    Text,
+    label,
+    text_column,
+)
+from optimiser.report.formats import MINUS, fitting_decimals, listed, number
+
+MOST_FIGURES, MOST_FACTORS, MOST_LINES, MOST_ROWS = 3, 12, 300, 1000
+WITH_RESULTS = ("done", "best found")
+COLOURS = tuple(f"@series{place}" for place in range(1, 8))
+MONEY = ("bill_before", "bill_after", "services_income", "saving", "saving_per_year", "capital_cost", "npv")
+DESIGNS = {
+    "grid": "every combination of levels",
+    "list": "the cases of a list",
+    "one_at_a_time": "one factor at a time, all others as the scenario has them",
+    "latin_hypercube": "a Latin hypercube, an even spread over all ranges",
+    "sobol": "a Sobol' design for indices of variance",
+    "morris": "a Morris design of long single steps",
+}
+
+
+@dataclass(frozen=True)
+class Swept:
+    """The finished figures of a sweep.
+
+    Attributes
+    ----------
+    title, description, currency, design : str
+    invented : bool
+    factors : tuple of (str, str, str)
+        Name, unit and paths of each.
+    record : tuple of str
+        Recorded paths; the first leads.
+    planned : int
+        Cases of the plan.
+    table : DataFrame
+        One row a finished case; case 0 is the scenario as it is.
+    found : dict of str to DataFrame
+        What was worked out of it.
+    notes : tuple of str
+    command : str
+        To which ` --case 17` is added.
+    identity : dict of str to str
+        What the figures depend on.
+    """
+
+    title: str
+    description: str
+    invented: bool
+    currency: str
+    design: str
+    factors: tuple[tuple[str, str, str], ...]
+    record: tuple[str, ...]
+    planned: int
+    table: pd.DataFrame
+    found: Mapping[str, pd.DataFrame]
+    notes: tuple[str, ...]
+    command: str
+    identity: Mapping[str, str]
+
+    @property
+    def numeric(self) -> list[str]:
+        """Recorded paths that are numbers."""
+        return [
+            path for path in self.record if self.table[path].dtype == float and self.table[path].notna().any()
+        ]
+
+    @property
+    def done(self) -> pd.DataFrame:
+        """Cases with figures, without the scenario as it is."""
+        return self.table[self.table["status"].isin(WITH_RESULTS) & (self.table["case"] > 0)]
+
+    @property
+    def as_it_is(self) -> Mapping[str, Any]:
+        """The row of the scenario as it is."""
+        return dict(self.table[self.table["case"] == 0].iloc[0])
+
+    def unit(self, path: str) -> str:
+        """The unit of a recorded path, as far as its name tells."""
+        last = path.rpartition(".")[2]
+        if path.startswith("headline.") and last in MONEY:
+            return self.currency
+        if path.startswith("energy_kwh."):
+            return "kWh"
+        return "years" if last.endswith("_years") else ""
+
+    def name(self, path: str) -> str:
+        """A recorded path in words."""
+        last = path.rpartition(".")[2].replace("_years", "").replace("_", " ")
+        if last == "npv":
+            last = "net present value"
+        first = "" if path.startswith(("headline.", "energy_kwh.")) else path.split(".")[0] + " "
+        unit = self.unit(path)
+        return (first + last).capitalize() + (f", {unit}" if unit else "")
+
+    def factor(self, name: str) -> str:
+        """A factor with its unit."""
+        unit = next((unit for own, unit, _ in self.factors if own == name), "")
+        return f"{name}, {unit}" if unit else name
+
+
+def swept_page(swept: Swept) -> str:
+    """The page as text."""
+    parts = (_answer, _spreads, _indices, _responses, _pairs, _lines, _cases, _made)
+    sections = [section for part in parts if (section := part(swept)) is not None]
+    series = {
+        "steps": 0,
+        "columns": {},
+        "days": [],
+        "left_out": [],
+        "offsets": [[0, 0]],
+        "start_ms": 0,
+        "step_minutes": 60,
+    }
+    return page_text(swept.title, swept.invented, swept.currency, sections, series)
+
+
+def _shown(value: Any) -> str:
+    """A figure or word of the table as people read it."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return "\u2013"
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, (int, np.integer)):
+        return number(float(value))
+    if isinstance(value, (float, np.floating)):
+        size = abs(float(value))
+        if size and (size < 1e-3 or size >= 1e9):
+            return f"{value:.3g}".replace("-", MINUS)
+        return number(float(value), 2 if size >= 100 and value != round(value) else _decimals(float(value)))
+    return str(value)
+
+
+def _decimals(value: float) -> int:
+    """As few decimals as show the value, and no more than fit it."""
+    fitting = max(2, fitting_decimals(value))
+    return next((d for d in range(fitting) if abs(round(value, d) - value) < 1e-9), fitting)
+
+
+def _answer(swept: Swept) -> Section:
+    lead, done = swept.record[0], swept.done
+    failed = swept.table[~swept.table["status"].isin(WITH_RESULTS)]
+    blocks: list[Block] = []
+    if swept.description:
+        blocks.append(Text(swept.description))
+    finished = int((swept.table["case"] > 0).sum())
+    if finished < swept.planned:
+        blocks.append(
+            Text(
+                f"{number(finished)} of {number(swept.planned)} cases are finished; the page shows those.",
+                tone="warning",
+            )
+        )
+    if lead in swept.numeric and done[lead].notna().any():
+        base = swept.as_it_is[lead]
+        facts = [Fact(f"{swept.name(lead)}: as it is", _shown(base), ("The scenario without a change.",))]
+        for words, at in (("highest", "idxmax"), ("lowest", "idxmin")):
+            row = _row_at(done, lead, at)
+            facts.append(
+                Fact(
+                    f"{swept.name(lead)}: {words}",
+                    _shown(row[lead]),
+                    (f"Case {row['case']}: {_words(swept, row)}.",),
+                )
+            )
+        blocks.append(Headline(tuple(facts)))
+    ranked = _ranked(swept, lead)
+    if ranked:
+        blocks.append(Text(_what_moves(swept, lead, ranked)))
+    blocks.append(
+        Text(
+            "Every figure is a ceiling: perfect foresight of prices, load and sun, an upper bound of what real "
+            "operation earns.",
+            tone="quiet",
+        )
+    )
+    blocks.append(
+        Facts(
+            (
+                ("Design", DESIGNS[swept.design]),
+                ("Cases", f"{number(finished)} finished, {number(len(failed))} without figures"),
+                ("Factors", listed([name for name, _, _ in swept.factors])),
+            )
+        )
+    )
+    unproven = int((swept.table["status"] == "best found").sum())
+    notes = list(swept.notes)
+    if unproven:
+        notes.append(f"{number(unproven)} cases are the best found and not proven within tolerance.")
+    if notes:
+        blocks.append(Points(tuple(notes[:20]), tone="warning"))
+    return Section("answer", "Answer", "What was asked, and what came of it", tuple(blocks))
+
+
+def _words(swept: Swept, row: Any) -> str:
+    return ", ".join(
+        f"{name} {_shown(row[name])}{f' {unit}' if unit else ''}" for name, unit, _ in swept.factors
+    )
+
+
+def _ranked(swept: Swept, path: str) -> list[Any]:
+    wide = swept.found.get("spreads", pd.DataFrame({"figure": []}))
+    return _each(wide[wide["figure"] == path])
+
+
+def _each(frame: pd.DataFrame) -> list[Any]:
+    """Rows whose cells are attributes."""
+    return list(frame.itertuples())
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as dicts."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+def _row_at(frame: pd.DataFrame, column: str, best: str) -> Any:
+    """The row with the highest ("idxmax") or lowest ("idxmin") value of a column."""
+    return frame.loc[[getattr(frame[column], best)()]].iloc[0]
+
+
+def _what_moves(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
+    first = ranked[0]
+    words = (
+        f"{first.factor} moves it most: on average {_shown(first.lowest)} at {first.lowest_at} and "
+        f"{_shown(first.highest)} at {first.highest_at}"
+    )
+    others = [f"{row.factor} by {_shown(row.spread)}" for row in ranked[1:4]]
+    return f"{swept.name(path)}. {words}, apart by {_shown(first.spread)}{f'; {listed(others)}' if others else ''}."
+
+
+def _spreads(swept: Swept) -> Section | None:
+    if "spreads" not in swept.found:
+        return None
+    blocks: list[Block] = [
+        Text(
+            "Each bar goes from the lowest to the highest mean of the figure over the levels of a factor; the line "
+            "is the scenario as it is. Means are over all other factors that the design varies with it; of a sampled "
+            "design, the cases of a level differ in those too, so short bars may be chance."
+        )
+    ]
+    for path in swept.numeric[:MOST_FIGURES]:
+        rows = _ranked(swept, path)[:MOST_FACTORS]
+        if rows and any(row.spread for row in rows):
+            blocks.append(_tornado(swept, path, rows))
+    return Section("spreads", "Spread", "What moves the figures", tuple(blocks)) if len(blocks) > 1 else None
+
+
+def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
+    base = swept.as_it_is[path]
+    names = [label(row.factor) for row in rows][::-1]
+    words = [
+        f"{_shown(row.lowest)} at {label(str(row.lowest_at))}<br>{_shown(row.highest)} at {label(str(row.highest_at))}"
+        for row in rows
+    ][::-1]
+    bar = {
+        "type": "bar",
+        "orientation": "h",
+        "y": names,
+        "base": [row.lowest for row in rows][::-1],
+        "x": [row.spread for row in rows][::-1],
+        "marker": {"color": "@accent"},
+        "customdata": words,
+        "hovertemplate": "%{y}<br>%{customdata}<extra></extra>",
+    }
+    table = Table(
+        f"{swept.name(path)}: spread of means",
+        (
+            text_column("Factor"),
+            Column("Lowest"),
+            Column("at"),
+            Column("Highest"),
+            Column("at"),
+            Column("Apart"),
+        ),
+        tuple(
+            Row(
+                (
+                    row.factor,
+                    _shown(row.lowest),
+                    str(row.lowest_at),
+                    _shown(row.highest),
+                    str(row.highest_at),
+                    _shown(row.spread),
+                )
+            )
+            for row in rows
+        ),
+        folded=True,
+    )
+    shapes = [] if _missing(base) else [_line_at(float(base))]
+    return Chart(
+        key=f"spread-{swept.record.index(path)}",
+        title=swept.name(path),
+        description=_what_moves(swept, path, rows),
+        traces=(bar,),
+        layout={
+            "xaxis": {"title": {"text": label(swept.name(path))}},
+            "yaxis": {"type": "category"},
+            "shapes": shapes,
+        },
+        height_px=90 + 34 * len(rows),
+        table=table,
+    )
+
+
+def _missing(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def _line_at(value: float) -> dict[str, Any]:
+    line = {"color": "@ink", "dash": "dot", "width": 1.5}
+    return {
+        "type": "line",
+        "xref": "x",
+        "yref": "paper",
+        "x0": value,
+        "x1": value,
+        "y0": 0,
+        "y1": 1,
+        "line": line,
+    }
+
+
+def _indices(swept: Swept) -> Section | None:
+    blocks: list[Block] = []
+    for path in swept.numeric:
+        for name, draw in (("sobol", _sobol), ("morris", _morris), ("ranks", _rank)):
+            frame = swept.found.get(name)
+            if frame is not None and (frame["figure"] == path).any():
+                blocks.append(draw(swept, path, frame[frame["figure"] == path]))
+    return (
+        Section("indices", "Indices", "How much of the spread each factor explains", tuple(blocks))
+        if blocks
+        else None
+    )
+
+
+def _bars(name: str, frame: pd.DataFrame, value: str, low: Any, high: Any, colour: str) -> dict[str, Any]:
+    error: dict[str, Any] = {
+        "type": "data",
+        "symmetric": False,
+        "array": _plain(high - frame[value]),
+        "arrayminus": _plain(frame[value] - low),
+        "color": "@ink",
+        "thickness": 1.2,
+        "width": 4,
+    }
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "name": name,
+        "y": [label(factor) for factor in frame["factor"]][::-1],
+        "x": _plain(frame[value])[::-1],
+        "error_x": {**error, "array": error["array"][::-1], "arrayminus": error["arrayminus"][::-1]},
+        "marker": {"color": colour},
+        "hovertemplate": "%{y}: %{x:.3g}<extra>" + name + "</extra>",
+    }
+
+
+def _plain(values: Any) -> list[Any]:
+    return [None if _missing(value) else float(value) for value in values]
+
+
+def _sobol(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
+    frame = frame.sort_values("total", ascending=False)
+    rows = tuple(
+        Row(
+            (
+                row.factor,
+                f"{row.first_order:.3f}",
+                f"{row.first_order_low:.3f} to {row.first_order_high:.3f}",
+                f"{row.total:.3f}",
+                f"{row.total_low:.3f} to {row.total_high:.3f}",
+            )
+        )
+        for row in _each(frame)
+    )
+    head = (
+        text_column("Factor"),
+        *map(Column, ("First order", "95 % interval", "Total", "95 % interval of the total")),
+    )
+    first: Any = frame.iloc[0]
+    return Chart(
+        key=f"sobol-{swept.record.index(path)}",
+        title=f"{swept.name(path)}: Sobol' indices",
+        description=(
+            f"First order: the share of the variance that a factor explains by itself; total: with all that it does "
+            f"together with others. {first['factor']} has {first['total']:.2f} in total. Whiskers: 95 % of a "
+            f"bootstrap of {number(int(first['base_cases']))} base cases."
+        ),
+        traces=(
+            _bars("total", frame, "total", frame["total_low"], frame["total_high"], "@series2"),
+            _bars(
+                "first order",
+                frame,
+                "first_order",
+                frame["first_order_low"],
+                frame["first_order_high"],
+                "@series1",
+            ),
+        ),
+        layout={"barmode": "group", "xaxis": {"zeroline": True}, "yaxis": {"type": "category"}},
+        height_px=110 + 50 * len(frame),
+        table=Table(f"{swept.name(path)}: Sobol' indices", head, rows, folded=True),
+    )
+
+
+def _morris(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
+    frame = frame.sort_values("mean_size", ascending=False)
+    rows = tuple(
+        Row(
+            (
+                row.factor,
+                _shown(row.mean_size),
+                f"± {_shown(row.mean_size_interval)}",
+                _shown(row.mean),
+                _shown(row.scatter),
+            )
+        )
+        for row in _each(frame)
+    )
+    head = (text_column("Factor"), *map(Column, ("Mean size", "95 % interval", "Mean", "Scatter")))
+    low, high = (
+        frame["mean_size"] - frame["mean_size_interval"],
+        frame["mean_size"] + frame["mean_size_interval"],
+    )
+    return Chart(
+        key=f"morris-{swept.record.index(path)}",
+        title=f"{swept.name(path)}: effects of long steps",
+        description=(
+            "What the figure would change by if a factor went through its whole range: the mean size over all paths, "
+            "with its 95 % interval. Where the scatter is as large, the effect depends on the other factors or bends."
+        ),
+        traces=(_bars("mean size", frame, "mean_size", low, high, "@series1"),),
+        layout={
+            "xaxis": {"zeroline": True, "title": {"text": label(swept.unit(path))}},
+            "yaxis": {"type": "category"},
+        },
+        height_px=100 + 36 * len(frame),
+        table=Table(f"{swept.name(path)}: effects of long steps", head, rows, folded=True),
+    )
+
+
+def _rank(swept: Swept, path: str, frame: pd.DataFrame) -> Table:
+    ordered = frame.sort_values("rank_correlation", key=abs, ascending=False)
+    rows = tuple(
+        Row((row.factor, f"{row.rank_correlation:+.3f}".replace("-", MINUS), number(row.cases)))
+        for row in _each(ordered)
+    )
+    head = (text_column("Factor"), Column("Rank correlation"), Column("Cases"))
+    return Table(f"{swept.name(path)}: Spearman's rank correlation", head, rows)
+
+
+def _hover(swept: Swept, row: Any) -> str:
+    return (
+        label(f"case {row['case']}: {_words(swept, row)}")
+        + "<br>"
+        + label(f"{swept.command} --case {row['case']}")
+    )
+
+
+def _responses(swept: Swept) -> Section | None:
+    lead = swept.record[0]
+    means = swept.found.get("responses")
+    if means is None or lead not in swept.numeric:
+        return None
+    order = [row.factor for row in _ranked(swept, lead)][:MOST_FACTORS]
+    blocks: list[Block] = [
+        Text(
+            "Each mark is a case; point at it for the command that makes it again. The line joins the means of the "
+            "levels."
+        )
+    ]
+    blocks += [
+        _response(swept, lead, name, means[(means["factor"] == name) & (means["figure"] == lead)])
+        for name in order
+    ]
+    return (
+        Section("responses", "Responses", f"{swept.name(lead)}, factor by factor", tuple(blocks))
+        if order
+        else None
+    )
+
+
+def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
+    numeric = means["at"].notna().all()
+    own = swept.done[swept.done[path].notna()]
+    if len(own) > MOST_ROWS:
+        own = own.iloc[np.linspace(0, len(own) - 1, MOST_ROWS).astype(int)]
+    marks = {
+        "type": "scatter",
+        "mode": "markers",
+        "name": "case",
+        "x": [float(x) for x in own[name]] if numeric else [label(str(x)) for x in own[name]],
+        "y": _plain(own[path]),
+        "marker": {"color": "@quiet", "size": 6, "opacity": 0.6},
+        "customdata": [_hover(swept, row) for row in _records(own)],
+        "hovertemplate": "%{y:,.2f}<br>%{customdata}<extra></extra>",
+    }
+    line = {
+        "type": "scatter",
+        "mode": "lines+markers" if numeric else "markers",
+        "name": "mean",
+        "x": _plain(means["at"]) if numeric else [label(str(x)) for x in means["level"]],
+        "y": _plain(means["mean"]),
+        "line": {"color": "@series1", "width": 2},
+        "marker": {"size": 9, "symbol": "diamond", "color": "@series1"},
+        "hovertemplate": "mean %{y:,.2f}<extra></extra>",
+    }
+    rows = tuple(
+        Row(
+            (
+                str(row.level),
+                _shown(row.mean),
+                _shown(row.lowest),
+                _shown(row.highest),
+                number(row.cases),
+                _case_word(row.case),
+            )
+        )
+        for row in _each(means)
+    )
+    head = (text_column(swept.factor(name)), *map(Column, ("Mean", "Lowest", "Highest", "Cases", "Case")))
+    ends = ", ".join(f"{_shown(means['mean'].iloc[end])} at {means['level'].iloc[end]}" for end in (0, -1))
+    kind = {"type": "linear"} if numeric else {"type": "category"}
+    return Chart(
+        key=f"response-{[factor for factor, _, _ in swept.factors].index(name)}",
+        title=swept.factor(name),
+        description=f"Means: {ends}.",
+        traces=(marks, line),
+        layout={
+            "xaxis": {**kind, "title": {"text": label(swept.factor(name))}},
+            "yaxis": {"title": {"text": label(swept.name(path))}},
+        },
+        height_px=320,
+        table=Table(f"{swept.name(path)} by {name}", head, rows, folded=True),
+    )
+
+
+def _case_word(case: Any) -> str:
+    return "" if case is pd.NA or case is None else number(float(case))
+
+
+def _pairs(swept: Swept) -> Section | None:
+    frame = swept.found.get("pairs")
+    if frame is None:
+        return None
+    blocks: list[Block] = []
+    for place, (names, part) in enumerate(frame.groupby(["figure", "first", "second"], sort=False)):
+        path, first, second = map(str, names)
+        across, up = (
+            list(dict.fromkeys(part.sort_values(f"{side}_at", kind="stable")[f"{side}_level"]))
+            for side in ("first", "second")
+        )
+        values = {(row.first_level, row.second_level): row for row in _each(part)}
+        cells = [[values.get((x, y)) for x in across] for y in up]
+        trace = {
+            "type": "heatmap",
+            "x": [label(str(x)) for x in across],
+            "y": [label(str(y)) for y in up],
+            "z": [[None if cell is None else float(cell.mean) for cell in row] for row in cells],
+            "customdata": [[_cell_words(cell) for cell in row] for row in cells],
+            "colorscale": "Cividis",
+            "colorbar": {"thickness": 12, "outlinewidth": 0, "len": 1},
+            "hovertemplate": "%{x}, %{y}: %{z:,.2f}<br>%{customdata}<extra></extra>",
+        }
+        best = _row_at(part, "mean", "idxmax")
+        rows = tuple(
+            Row(
+                (
+                    str(row.first_level),
+                    str(row.second_level),
+                    _shown(row.mean),
+                    number(row.cases),
+                    _case_word(row.case),
+                )
+            )
+            for row in _each(part)
+        )
+        head = (
+            text_column(swept.factor(first)),
+            text_column(swept.factor(second)),
+            *map(Column, ("Mean", "Cases", "Case")),
+        )
+        blocks.append(
+            Chart(
+                key=f"pair-{place}",
+                title=f"{swept.name(path)}: {first} and {second}",
+                description=(
+                    f"Highest mean {_shown(best['mean'])} at {first} {best['first_level']} and "
+                    f"{second} {best['second_level']}."
+                ),
+                traces=(trace,),
+                layout={
+                    "xaxis": {
+                        "type": "category",
+                        "title": {"text": label(swept.factor(first))},
+                        "showgrid": False,
+                    },
+                    "yaxis": {
+                        "type": "category",
+                        "title": {"text": label(swept.factor(second))},
+                        "showgrid": False,
+                    },
+                },
+                height_px=340,
+                table=Table(f"{swept.name(path)} by {first} and {second}", head, rows, folded=True),
+            )
+        )
+    return Section("pairs", "Pairs", "Two factors at a time", tuple(blocks)) if blocks else None
+
+
+def _cell_words(cell: Any) -> str:
+    if cell is None:
+        return ""
+    return f"case {cell.case}" if cell.case is not pd.NA else f"mean of {cell.cases} cases"
+
+
+def _lines(swept: Swept) -> Section | None:
+    """Parallel coordinates: a line a case through its factors to the leading figure."""
+    lead, done = swept.record[0], swept.done
+    if lead not in swept.numeric or len(done) < 2:
+        return None
+    done = done[done[lead].notna()].sort_values(lead)
+    if len(done) > MOST_LINES:
+        done = done.iloc[np.linspace(0, len(done) - 1, MOST_LINES).astype(int)]
+    names = [name for name, _, _ in swept.factors][:MOST_FACTORS]
+    heights = {name: _heights(done[name]) for name in [*names, lead]}
+    titles = [label(name) for name in [*names, swept.name(lead)]]
+    groups = np.array_split(np.arange(len(done)), min(5, len(done)))
+    traces = []
+    for place, members in enumerate(groups):
+        x: list[Any] = []
+        y: list[Any] = []
+        words: list[Any] = []
+        for member in members:
+            row = done.iloc[member]
+            x += [*titles, None]
+            y += [*(float(heights[name][0].iloc[member]) for name in [*names, lead]), None]
+            words += [_hover(swept, row)] * (len(titles) + 1)
+        ends = f"{_shown(done[lead].tolist()[members[0]])} to {_shown(done[lead].tolist()[members[-1]])}"
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "name": ends,
+                "x": x,
+                "y": _plain(y),
+                "customdata": words,
+                "line": {
+                    "color": ("@series1", "@series4", "@series6", "@series2", "@series5")[place],
+                    "width": 1.4,
+                },
+                "opacity": 0.75,
+                "hovertemplate": "%{customdata}<extra></extra>",
+            }
+        )
+    notes = [
+        {
+            "x": title, "y": at, "text": label(text), "showarrow": False, "xanchor": "left", "xshift": 4,
+            "bgcolor": "@paper", "opacity": 0.85, "font": {"size": 11},
+        }
+        for name, title in zip([*names, lead], titles, strict=True)
+        for at, text in heights[name][1]
+    ]  # fmt: skip
+    drawn = (
+        ""
+        if len(done) == len(swept.done)
+        else f" Drawn are {number(len(done))} cases, evenly picked by rank."
+    )
+    chart = Chart(
+        key="lines",
+        title=f"Every case, coloured by {swept.name(lead)}",
+        description=(
+            f"A line is a case; each upright is a factor, lowest at the foot, the last the figure itself.{drawn}"
+        ),
+        traces=tuple(traces),
+        layout={
+            "xaxis": {"type": "category", "range": [-0.1, len(titles) - 0.6]},
+            "yaxis": {"visible": False, "range": [-0.05, 1.05]},
+            "annotations": notes,
+            "hovermode": "closest",
+        },
+        height_px=420,
+    )
+    return Section("lines", "All cases", "All cases together", (chart,))
+
+
+def _heights(values: pd.Series) -> tuple[pd.Series, list[tuple[float, str]]]:
+    """A place between 0 and 1 for each value, and words at some places."""
+    numbers = pd.to_numeric(values, errors="coerce")
+    if numbers.notna().all() and not values.map(lambda value: isinstance(value, (bool, np.bool_))).any():
+        low, high = float(numbers.min()), float(numbers.max())
+        size = high - low
+        if not size:
+            return numbers * 0 + 0.5, [(0.5, _shown(low))]
+        return (numbers - low) / size, [(0.0, _shown(low)), (1.0, _shown(high))]
+    known = list(dict.fromkeys(map(str, values)))
+    step = 1 / max(1, len(known) - 1)
+    places = values.map(lambda value: known.index(str(value)) * step)
+    return places, [(place * step, text) for place, text in enumerate(known)]
+
+
+def _cases(swept: Swept) -> Section:
+    names = [name for name, _, _ in swept.factors]
+    good = swept.table[swept.table["status"].isin(WITH_RESULTS)]
+    columns = (
+        text_column("Case"),
+        *(Column(swept.factor(name)) for name in names),
+        *(Column(swept.name(path)) for path in swept.record),
+        text_column("Status"),
+        Column("To make it again"),
+    )
+
+    def row(entry: Mapping[str, Any]) -> Row:
+        cells = [_shown(entry[name]) for name in (*names, *swept.record)]
+        return Row(
+            (str(entry["case"]), *cells, str(entry["status"]), f"{swept.command} --case {entry['case']}")
+        )
+
+    rows = tuple(row(entry) for entry in _records(good.head(MOST_ROWS)))
+    blocks: list[Block] = [
+        Text(
+            "Everything on this page is worked out of these rows, which cases.csv holds to the last digit. "
+            f"{_first_rows(len(good))}"
+        )
+    ]
+    failed = swept.table[~swept.table["status"].isin(WITH_RESULTS)]
+    if len(failed):
+        head = (
+            text_column("Case"),
+            *(Column(swept.factor(name)) for name in names),
+            text_column("Status"),
+            text_column("Why"),
+        )
+        entries = _records(failed.head(MOST_ROWS))
+        lost = tuple(
+            Row(
+                (
+                    str(e["case"]),
+                    *(_shown(e[name]) for name in names),
+                    str(e["status"]),
+                    str(e["message"])[:400],
+                )
+            )
+            for e in entries
+        )
+        blocks.append(
+            Table(
+                f"{number(len(failed))} cases without figures. {_first_rows(len(failed))}".strip(), head, lost
+            )
+        )
+    blocks.append(Table("Cases; 0 is the scenario as it is", columns, rows, folded=len(rows) > 40))
+    return Section("cases", "Cases", "Case by case", tuple(blocks))
+
+
+def _first_rows(count: int) -> str:
+    return f"The table shows the first {number(MOST_ROWS)}." if count > MOST_ROWS else ""
+
+
+def _made(swept: Swept) -> Section:
+    rows = tuple(Row((name, unit, paths)) for name, unit, paths in swept.factors)
+    head = (text_column("Factor"), text_column("Unit"), text_column("What it changes in the scenario"))
+    seconds = swept.table["seconds"]
+    facts = (
+        ("Seconds a case, mean", number(float(seconds.mean()), 2)),
+        *((name.capitalize(), value) for name, value in swept.identity.items()),
+    )
+    return Section("made", "Made by", "How it was made", (Table("Factors", head, rows), Facts(facts)))

@@ -1,0 +1,716 @@
+"""Sweeps: cases, their storing and resuming, what goes wrong with them, and indices of sensitivity.
+
+Indices are compared with the closed forms of two published test functions, passed through the sweep's own machinery
+with the function in the scenario's place:
+
+- Ishigami: T. Ishigami, T. Homma, "An importance quantification technique in uncertainty analysis for computer models"
+  (1990), with a = 7, b = 0.1 as SALib documents it (SALib.test_functions.Ishigami).
+- Sobol' G: I. M. Sobol', with a = (0, 1, 4.5, 9, 99, 99, 99, 99) as SALib documents it (SALib.test_functions.Sobol_G),
+  whose own `total_sensitivity_index` and `sensitivity_index` are the closed forms.
+"""
+
+from __future__ import annotations
+
+import concurrent.futures
+import contextlib
+import json
+import math
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from conftest import write_site
+
+import optimiser
+from optimiser.cli import main
+from optimiser.errors import OptimiserError, ScenarioError, UnprovenError
+from optimiser.starter import write_starter
+from optimiser.sweeping import sweep as road
+from optimiser.sweeping.cases import Found, NoFigureError, figure
+from optimiser.sweeping.findings import findings
+from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses
+from optimiser.sweeping.plan import read_plan
+
+ROOT = Path(__file__).parent.parent
+RECORD = ["headline.saving", "headline.bill_after", "energy_kwh.import"]
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory) -> Path:
+    """The starter of one phase, two days of it."""
+    folder = tmp_path_factory.mktemp("sweep") / "site"
+    write_starter(folder)
+    path = folder / "scenario.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("days = 7 ", "days = 2 "), encoding="utf-8")
+    return folder
+
+
+def grid(site: Path, **more) -> dict:
+    """Two factors of that site, six cases."""
+    return {
+        "title": "Battery and limit (invented)",
+        "scenario": str(site),
+        "record": RECORD,
+        "design": {"kind": "grid"},
+        "factor": [
+            {"name": "battery", "path": "storage.0.unit_kwh", "values": [5.0, 10.0, 15.0]},
+            {
+                "name": "export",
+                "path": "site.connection.export_limit_kw",
+                "low": 1.0,
+                "high": 5.0,
+                "steps": 2,
+            },
+        ],
+        **more,
+    }
+
+
+def write(path: Path, keys: dict) -> Path:
+    """A sweep file of some keys."""
+    from conftest import toml
+
+    path.write_text(toml(keys), encoding="utf-8")
+    return path
+
+
+class Serial(concurrent.futures.Executor):
+    """An executor that does each task as it is handed in."""
+
+    def submit(self, fn, /, *args, **kwargs):
+        """Done at once."""
+        future: concurrent.futures.Future = concurrent.futures.Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
+
+
+def figures(table: pd.DataFrame) -> pd.DataFrame:
+    """A table without how long its cases took."""
+    return table.drop(columns="seconds")
+
+
+# What a sweep's cases are -----------------------------------------------------------------------
+
+
+def test_a_grid_equals_runs_by_themselves_exactly(site):
+    """From nothing, each case is to the last digit what `run` makes of the varied scenario."""
+    table = optimiser.sweep(grid(site, start="nothing"), executor=Serial())
+    assert [0, 1, 2, 3, 4, 5, 6] == table["case"].tolist()
+    assert {"done"} == set(table["status"])
+    base = optimiser.read_scenario(site)
+    for row in table.to_dict("records")[1:]:
+        changes = {"storage.0.unit_kwh": row["battery"], "site.connection.export_limit_kw": row["export"]}
+        made = optimiser.run(optimiser.vary(base, changes), studies=())
+        assert [figure(made.summary, path) for path in RECORD] == [row[path] for path in RECORD]
+    assert [(5.0, 1.0), (5.0, 5.0), (10.0, 1.0)] == list(zip(table["battery"], table["export"], strict=True))[
+        1:4
+    ]
+
+
+def test_cases_from_the_base_equal_runs_from_it_exactly(site):
+    """Started from the scenario as it is, they are what `run` makes from there, and what a cold run proves."""
+    table = optimiser.sweep(grid(site), executor=Serial())
+    base = optimiser.run(site, studies=())
+    assert base.summary["headline"]["saving"] == table["headline.saving"][0]
+    for row in table.to_dict("records")[1:]:
+        changes = {"storage.0.unit_kwh": row["battery"], "site.connection.export_limit_kw": row["export"]}
+        scenario = optimiser.vary(base.scenario, changes)
+        warm, cold = optimiser.run(scenario, start=base, studies=()), optimiser.run(scenario, studies=())
+        assert warm.summary["headline"]["saving"] == row["headline.saving"]
+        size = 2e-6 * abs(cold.summary["proof"]["settled"]) + 0.01  # the tie-break is no money
+        assert cold.summary["headline"]["saving"] == pytest.approx(row["headline.saving"], abs=size)
+
+
+def test_one_case_equals_run(site):
+    """A list of one case."""
+    keys = grid(site, start="nothing", design={"kind": "list"}, case=[{"battery": 12.0}])
+    table = optimiser.sweep(keys, executor=Serial())
+    made = optimiser.run(optimiser.vary(optimiser.read_scenario(site), {"storage.0.unit_kwh": 12.0}))
+    assert [figure(made.summary, path) for path in RECORD] == table.loc[1, RECORD].tolist()
+
+
+def test_the_order_and_the_number_of_workers_do_not_matter(site, tmp_path):
+    """Two processes, threads, one after the other backwards: the same table to the last digit."""
+    keys = grid(site)
+    processes = optimiser.sweep(keys, workers=2)
+    with concurrent.futures.ThreadPoolExecutor(2) as executor:
+        threads = optimiser.sweep(keys, executor=executor, workers=2)
+    plan = read_plan(keys)
+    with road.open_store(plan, None) as store:
+        hands = Hands(Serial(), 1)
+        for case in reversed(plan.cases):
+            road.work_out(plan, store, hands, only=[case])
+        backwards = road.table_of(plan, store)
+    pd.testing.assert_frame_equal(figures(processes), figures(threads), check_exact=True)
+    pd.testing.assert_frame_equal(figures(processes), figures(backwards), check_exact=True)
+
+
+@pytest.mark.filterwarnings("default")
+def test_a_cluster_gives_the_same(site):
+    """A scheduler and two workers of Dask on this machine, by their address."""
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+    ) as cluster:
+        found = optimiser.sweep(grid(site), cluster=cluster.scheduler_address)
+    pd.testing.assert_frame_equal(
+        figures(found), figures(optimiser.sweep(grid(site), executor=Serial())), check_exact=True
+    )
+
+
+@pytest.mark.filterwarnings("default")
+def test_a_cluster_that_is_not_there_is_one_sentence():
+    """An address at which nobody listens."""
+    pytest.importorskip("distributed")
+    with pytest.raises(OptimiserError, match="does not answer"):
+        Cluster("tcp://127.0.0.1:9")
+
+
+# What goes wrong --------------------------------------------------------------------------------
+
+FUSE = """
+title = "A load and its fuse (invented)"
+invented = true
+currency = "AUD"
+timeline = { start = 2025-01-01, days = 1, step_minutes = 60, zone = "UTC" }
+[site]
+phases = 1
+connection = { import_limit_kw = 20.0, export_limit_kw = 0.0 }
+load = [{ power_kw = "data.load" }]
+[tariff]
+name = "flat (invented)"
+zone = "UTC"
+component = [{ kind = "energy_charge", rates = [{ name = "all", rate_per_kwh = 0.3 }] }]
+"""
+
+
+def test_failing_cases_are_recorded_and_the_rest_is_worked_out(tmp_path):
+    """One case that no schedule can keep, one that the scenario refuses: each with its sentence, the others done."""
+    folder = write_site(tmp_path / "fuse", FUSE, {"load": [5.0] * 24})
+    keys = {
+        "title": "Fuses (invented)",
+        "scenario": str(folder),
+        "record": ["headline.bill_after"],
+        "design": {"kind": "grid"},
+        "factor": [
+            {
+                "name": "fuse",
+                "unit": "kW",
+                "path": "site.connection.import_limit_kw",
+                "values": [20.0, 3.0, -1.0, 8.0],
+            }
+        ],
+    }
+    plan = read_plan(keys)
+    assert ["fuse = -1.0 will be recorded as failed"] == [words.split(":")[0] for words in plan.warnings]
+    with road.open_store(plan, None) as store:
+        road.work_out(plan, store, Hands(Serial(), 1))
+        table = road.table_of(plan, store)
+        assert ["done", "done", "infeasible", "refused", "done"] == table["status"].tolist()
+        assert [36.0] * 3 == pytest.approx(
+            table["headline.bill_after"].dropna().tolist()
+        )  # 24 h x 5 kW x 0.3
+        assert "site.connection.import_limit_kw" in table["message"][3]
+        assert [] == road.missing(plan, store)
+        assert [2, 3] == [case.number for case in road.missing(plan, store, retry=True)]
+        paths = road.write_sweep(plan, table, tmp_path / "out", "optimiser sweep fuse.toml")
+    page = paths["page"].read_text(encoding="utf-8")
+    assert "2 cases without figures" in page
+    assert "Traceback" not in page
+
+
+def unproven(changes):
+    """A model that fails in a way of its own for each case."""
+    number = changes["storage.0.unit_kwh"]
+    if number == 5.0:
+        raise UnprovenError("nothing in time")
+    if number == 10.0:
+        return 1 / 0
+    return Found("done", {"headline.saving": number})
+
+
+def lost(changes):
+    """A model whose process dies at one case, as for want of memory."""
+    if changes["storage.0.unit_kwh"] == 10.0:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return Found("done", {"headline.saving": changes["storage.0.unit_kwh"]})
+
+
+def one_factor(site: Path) -> dict:
+    """The battery alone."""
+    return grid(
+        site,
+        record=["headline.saving"],
+        factor=[{"name": "battery", "path": "storage.0.unit_kwh", "values": [5.0, 10.0, 15.0]}],
+    )
+
+
+def test_a_defect_costs_its_case_alone(site):
+    """An exception of any kind becomes a status."""
+    plan = read_plan(one_factor(site))
+    with road.open_store(plan, None) as store:
+        road.work_out(plan, store, Hands(Serial(), 1), model=unproven)
+        table = road.table_of(plan, store)
+    assert ["no answer", "defect", "done"] == table["status"].tolist()
+    assert "ZeroDivisionError: division by zero" == table["message"][1]
+
+
+def test_a_lost_process_costs_its_case_alone(site):
+    """The worker is killed at one case; that is found out, recorded, and the others are done by new processes."""
+    plan = read_plan(one_factor(site))
+    with road.open_store(plan, None) as store, road.hands_of(2, None, None) as hands:
+        road.work_out(plan, store, hands, model=lost)
+        table = road.table_of(plan, store)
+    assert ["done", "process lost", "done"] == table["status"].tolist()
+
+
+def command(*words: object) -> list[str]:
+    """The command line in a process of its own."""
+    return [sys.executable, "-c", "from optimiser.cli import main; main()", *map(str, words)]
+
+
+def kept(path: Path) -> int:
+    """How many cases a store has."""
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        return connection.execute("select count(*) from cases").fetchone()[0]
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no kill -9 on this platform")
+def test_killed_and_resumed_equals_uninterrupted(site, tmp_path):
+    """kill -9 in the middle: what was done is there, workers end too, the rest is done by the same command."""
+    keys = grid(site, scenario="site")
+    keys["factor"][0]["values"] = [float(size) for size in range(4, 24)]
+    (tmp_path / "site").symlink_to(site)
+    file = write(tmp_path / "sweep.toml", keys)
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    call = command("sweep", file, "--out", tmp_path / "out", "--workers", 2)
+    with subprocess.Popen(
+        call, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    ) as child:
+        for line in child.stderr:
+            if "5 of 40 cases" in line:
+                break
+        workers = subprocess.run(
+            ["pgrep", "-P", str(child.pid)], capture_output=True, text=True
+        ).stdout.split()
+        child.kill()
+        child.wait()
+    store = tmp_path / "out" / "cases.sqlite"
+    done = kept(store)
+    assert 6 <= done < 41  # with the scenario as it is
+    assert 2 <= len(workers)
+    deadline = time.monotonic() + 60
+    while any(map(alive, workers)) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert [] == [Path(f"/proc/{pid}/cmdline").read_bytes() for pid in workers if alive(pid)]
+    again = subprocess.run(call, env=environment, capture_output=True, text=True, timeout=300)
+    assert 0 == again.returncode, again.stderr
+    assert f"40 cases, grid; {41 - done} to work out" in again.stdout
+    resumed = pd.read_parquet(tmp_path / "out" / "cases.parquet")
+    whole = optimiser.sweep(file, executor=Serial())
+    pd.testing.assert_frame_equal(figures(resumed), figures(whole), check_exact=True, check_dtype=False)
+
+
+def alive(pid: str) -> bool:
+    """Whether a process is there and not a zombie."""
+    try:
+        return " Z " not in Path(f"/proc/{pid}/stat").read_text()
+    except OSError:
+        return False
+
+
+def test_a_store_of_another_sweep_is_refused(site, tmp_path):
+    """What was recorded changed, or the scenario: results are never mixed. More cases of the same are no change."""
+    path = tmp_path / "cases.sqlite"
+    optimiser.sweep(one_factor(site), executor=Serial(), store=path)
+    told = []
+    more = one_factor(site)
+    more["factor"][0]["values"] = [5.0, 7.5, 10.0, 15.0]
+    optimiser.sweep(more, executor=Serial(), store=path, progress=told.append)
+    assert ["1 cases"] == told
+    with pytest.raises(
+        OptimiserError, match=r"results of another sweep: record changed since\. Name another"
+    ):
+        optimiser.sweep(one_factor(site) | {"record": ["headline.bill_after"]}, executor=Serial(), store=path)
+    (tmp_path / "text.sqlite").write_text("no database at all, but long enough to be looked at " * 20)
+    with pytest.raises(OptimiserError, match="is no file of a sweep"):
+        optimiser.sweep(one_factor(site), executor=Serial(), store=tmp_path / "text.sqlite")
+
+
+def test_two_sweeps_do_not_share_a_store(site, tmp_path):
+    """The second is told that the first is at work."""
+    plan = read_plan(one_factor(site))
+    with (
+        road.open_store(plan, tmp_path / "cases.sqlite"),
+        pytest.raises(OptimiserError, match="Another sweep is at work on it"),
+    ):
+        subprocess_open(plan, tmp_path / "cases.sqlite")
+
+
+def subprocess_open(plan, path) -> None:
+    """A second connection to the same file."""
+    with road.open_store(plan, path):
+        pass
+
+
+# Faults of the file -----------------------------------------------------------------------------
+
+
+def test_every_fault_of_a_file_at_once(site, tmp_path):
+    """Place, rule, value, way out, of each."""
+    keys = grid(site, scenario=str(site), design={"kind": "sobol", "base_cases": 100})
+    keys["factor"] = [
+        {"name": "battery", "path": "storage.0.unit_kwh", "values": [5.0], "low": 1.0, "high": 2.0},
+        {"name": "battery", "path": "storage.0.unit_kwh", "low": 3.0, "high": 2.0},
+        {"name": "case", "paths": ["storage.0.unit_kwh"], "path": "storage.0.units", "low": 1.0},
+    ]
+    keys["studies"] = ["patern"]
+    file = write(tmp_path / "sweep.toml", keys)
+    with pytest.raises(ScenarioError) as caught:
+        read_plan(file)
+    words = str(caught.value)
+    for part in (
+        "factor.0 must have one of values, low and high, files, or choice, got values and low and high. Keep one.",
+        "factor.1 low must be below high, got 3 and 2. Swap them.",
+        "factor.1.name is 'battery', like factor.0. Give each its own name.",
+        "factor.2 must have one of path, paths",
+        "factor.2 has one end of a range. Give both low and high.",
+        'factor.2 name "case" is a column of the results.',
+        "design.base_cases must be a power of 2, got 100. Use 64 or 128.",
+        "studies: there is no study patern. Did you mean patterns?",
+    ):
+        assert part in words
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"factor": [{"name": "x", "path": "storage.0.unit_kw", "values": [5.0]}]}, "is not known here"),
+        (
+            {"factor": [{"name": "x", "path": "storage.7.unit_kwh", "values": [5.0]}]},
+            "is no path in this scenario",
+        ),
+        (
+            {"factor": [{"name": "x", "path": "title", "values": [2.0], "change": "times"}]},
+            "no number to change",
+        ),
+        ({"factor": [{"name": "x", "path": "tariff", "files": ["nothing.toml"]}]}, "does not exist"),
+        ({"record": ["headline.savings"]}, "there is no savings in headline; there are bill_before"),
+        ({"record": ["headline"]}, "headline is a table. Go on to one of its figures"),
+        ({"design": {"kind": "list"}}, "needs [[case]] tables"),
+        ({"design": {"kind": "list"}, "case": [{"batery": 1}]}, "case.0.batery is no factor here"),
+        ({"design": {"kind": "grids"}}, "design.kind must be one of"),
+        (
+            {"design": {"kind": "morris", "paths": 4, "levels": 5}},
+            "design.levels must be even, got 5. Use 6.",
+        ),
+    ],
+)
+def test_faults_are_sentences(site, change, words):
+    """Each names its place."""
+    with pytest.raises(ScenarioError) as caught:
+        optimiser.sweep(grid(site) | change, executor=Serial())
+    assert words in str(caught.value)
+
+
+def test_figures_are_found_by_name_or_number():
+    """A list's entry by its name; what is not there is None, or a sentence."""
+    summary = {"services": [{"name": "raise", "paid": 5.0}], "headline": {"npv": math.nan}}
+    assert 5.0 == figure(summary, "services.raise.paid") == figure(summary, "services.0.paid")
+    assert figure(summary, "services.lower.paid") is None
+    assert figure(summary, "headline.npv") is None
+    with pytest.raises(NoFigureError, match="there is no lower in services; there are raise"):
+        figure(summary, "services.lower.paid", strict=True)
+
+
+# Factors of every kind --------------------------------------------------------------------------
+
+
+def test_tariff_files_choices_multiples_and_pairs(site, tmp_path):
+    """Another tariff from a file, named choices of several paths, a multiple of a rate, two factors as one."""
+    folder = tmp_path / "site"
+    folder.mkdir()
+    for path in site.iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    (folder / "flat.toml").write_text(
+        'name = "Flat (invented)"\nzone = "UTC"\n[[component]]\nkind = "energy_charge"\n'
+        'rates = [{ name = "all", rate_per_kwh = 0.3 }]\n',
+        encoding="utf-8",
+    )
+    keys = grid(folder)
+    keys["factor"] = [
+        {"name": "tariff", "path": "tariff", "files": ["flat.toml"]},
+        {
+            "name": "kit",
+            "choice": [
+                {
+                    "label": "small",
+                    "set": {"storage.0.unit_kwh": 5.0, "site.connection.export_limit_kw": 2.0},
+                },
+                {"label": "large", "set": {"storage.0.unit_kwh": 20.0}},
+            ],
+        },
+        {
+            "name": "in",
+            "path": "storage.0.charge_kw",
+            "change": "times",
+            "values": [0.5, 1.0],
+            "together": "power",
+        },
+        {
+            "name": "out",
+            "path": "storage.0.discharge_kw",
+            "change": "times",
+            "values": [0.5, 1.0],
+            "together": "power",
+        },
+    ]
+    plan = read_plan(keys)
+    assert 4 == len(plan.cases)
+    assert [("flat", "small", 0.5, 0.5), ("flat", "small", 1.0, 1.0)] == [
+        tuple(c.values.values()) for c in plan.cases[:2]
+    ]
+    table = optimiser.sweep(keys, executor=Serial())
+    assert {"done"} == set(table["status"])
+    own = optimiser.read_scenario(folder).raw["storage"][0]
+    changes = plan.cases[0].changes
+    assert own["charge_kw"] / 2 == changes["storage.0.charge_kw"]
+    made = optimiser.run(optimiser.vary(plan.base, changes), start=optimiser.run(folder), studies=())
+    assert made.summary["headline"]["saving"] == table["headline.saving"][1]
+
+
+def test_one_at_a_time_and_a_latin_hypercube(site):
+    """One: each factor's levels with the others as they are. The other: one case in each of n parts of a range."""
+    alone = read_plan(grid(site, design={"kind": "one_at_a_time"}))
+    assert [{"storage.0.unit_kwh"}] * 3 + [{"site.connection.export_limit_kw"}] * 2 == [
+        set(c.changes) for c in alone.cases
+    ]
+    spread = read_plan(
+        grid(
+            site,
+            design={"kind": "latin_hypercube", "cases": 20, "seed": 3},
+            factor=[
+                {"name": "a", "path": "storage.0.unit_kwh", "low": 10.0, "high": 20.0},
+                {"name": "b", "path": "storage.0.units", "low": 1.0, "high": 4.0, "whole": True},
+                {"name": "c", "path": "storage.0.charge_kw", "low": 1.0, "high": 100.0, "scale": "log"},
+            ],
+        )
+    )
+    values = pd.DataFrame([case.values for case in spread.cases])
+    assert list(range(20)) == sorted(((values["a"] - 10) * 2).astype(int))
+    assert {1: 5, 2: 5, 3: 5, 4: 5} == values["b"].value_counts().to_dict()
+    assert 10 == (values["c"] < 10).sum()
+    again = read_plan(spread.path or grid_of(spread, site))
+    assert [case.key for case in again.cases] == [case.key for case in spread.cases]
+
+
+def grid_of(plan, site: Path) -> dict:
+    """The keys that a plan was read from."""
+    return plan.file.model_dump() | {"scenario": str(site)}
+
+
+# Indices ----------------------------------------------------------------------------------------
+
+
+def plane(x):
+    """Three slopes."""
+    return x @ np.array([3.0, -2.0, 0.5]) + 7
+
+
+class Stub:
+    """A function of the factors' places between their ends, in the scenario's place."""
+
+    def __init__(self, function, low: float, high: float):
+        self.function, self.low, self.high = function, low, high
+
+    def __call__(self, changes):
+        """One evaluation."""
+        unit = np.array(list(changes.values()), float) - 1.0
+        x = self.low + unit * (self.high - self.low)
+        return Found("done", {"headline.saving": float(self.function(x[None, :])[0])})
+
+
+def swept_stub(site: Path, factors: int, design: dict, function, low: float, high: float):
+    """The findings of a function passed through plan, hands, store and table."""
+    sizes = ["unit_kwh", "charge_kw", "discharge_kw"]
+    places = [f"storage.0.{name}" for name in sizes] + [
+        "site.connection.import_limit_kw",
+        "site.connection.export_limit_kw",
+    ]
+    places += ["cost.capital", "cost.yearly", "site.inverter.0.standby_w"]
+    keys = grid(site, record=["headline.saving"], design=design)
+    keys["factor"] = [{"name": f"x{k}", "path": places[k], "low": 1.0, "high": 2.0} for k in range(factors)]
+    plan = read_plan(keys)
+    with road.open_store(plan, None) as store:
+        road.work_out(plan, store, Hands(Serial(), 1), model=Stub(function, low, high))
+        store.keep(road.Outcome(plan.as_it_is.key, "done", "", 0.0, {"headline.saving": 0.0}))
+        table = road.table_of(plan, store)
+    return plan, table, findings(plan, table)[0]
+
+
+def test_sobol_indices_of_ishigami(site):
+    """Closed forms with a = 7, b = 0.1: S = (0.3139, 0.4424, 0), T = (0.5576, 0.4424, 0.2437)."""
+    functions = pytest.importorskip("SALib.test_functions.Ishigami")
+    design = {"kind": "sobol", "base_cases": 2048, "seed": 5}
+    _, table, found = swept_stub(site, 3, design, functions.evaluate, -math.pi, math.pi)
+    assert 2048 * 5 + 1 == len(table)
+    a, b = 7.0, 0.1
+    one, both = 0.5 * (1 + b * math.pi**4 / 5) ** 2, 8 * b**2 * math.pi**8 / 225
+    variance = one + a**2 / 8 + both
+    first = [one / variance, a**2 / 8 / variance, 0.0]
+    total = [(one + both) / variance, a**2 / 8 / variance, both / variance]
+    assert [0.3139, 0.4424, 0.0] == pytest.approx(first, abs=1e-4)
+    assert first == pytest.approx(found["sobol"]["first_order"].tolist(), abs=0.02)
+    assert total == pytest.approx(found["sobol"]["total"].tolist(), abs=0.02)
+    inside = found["sobol"]["total_low"].to_numpy() <= np.array(total) + 0.01
+    assert inside.all()
+    assert (found["sobol"]["total_high"].to_numpy() >= np.array(total) - 0.01).all()
+
+
+def test_sobol_indices_of_g(site):
+    """The closed forms of the documented function with its eight coefficients."""
+    functions = pytest.importorskip("SALib.test_functions.Sobol_G")
+    coefficients = np.array([0, 1, 4.5, 9, 99, 99, 99, 99])
+    _, _, found = swept_stub(site, 8, {"kind": "sobol", "base_cases": 1024}, functions.evaluate, 0.0, 1.0)
+    first = functions.sensitivity_index(coefficients)
+    total = functions.total_sensitivity_index(coefficients)
+    assert list(first) == pytest.approx(found["sobol"]["first_order"].tolist(), abs=0.03)
+    assert list(total) == pytest.approx(found["sobol"]["total"].tolist(), abs=0.03)
+
+
+def test_morris_effects_of_a_plane_and_of_ishigami(site):
+    """Of a plane, each effect is its slope times the range and has no scatter (by definition, Morris 1991, section 3);
+    of Ishigami, what SALib's own sampler and analysis give for the same seed."""
+    pytest.importorskip("SALib")
+    from SALib.analyze.morris import analyze
+    from SALib.sample.morris import sample
+    from SALib.test_functions import Ishigami
+
+    design = {"kind": "morris", "paths": 10, "seed": 4}
+    _, _, found = swept_stub(site, 3, design, plane, 0.0, 1.0)
+    assert [3.0, 2.0, 0.5] == pytest.approx(found["morris"]["mean_size"].tolist())
+    assert [3.0, -2.0, 0.5] == pytest.approx(found["morris"]["mean"].tolist())
+    assert [0.0] * 3 == pytest.approx(found["morris"]["scatter"].tolist(), abs=1e-9)
+    _, _, found = swept_stub(site, 3, design | {"paths": 50}, Ishigami.evaluate, -math.pi, math.pi)
+    problem = {"num_vars": 3, "names": ["a", "b", "c"], "bounds": [[-math.pi, math.pi]] * 3}
+    x = sample(problem, N=50, num_levels=4, seed=4)
+    own = analyze(problem, x, Ishigami.evaluate(x), num_levels=4, seed=4)
+    # SALib takes steps in the unit cube too, so both are per whole range.
+    assert list(own["mu_star"]) == pytest.approx(found["morris"]["mean_size"].tolist(), rel=1e-9)
+    assert list(own["sigma"]) == pytest.approx(found["morris"]["scatter"].tolist(), rel=1e-9)
+
+
+def test_indices_leave_out_what_has_no_answer_and_say_so(site):
+    """Two cases lost out of 64 base cases: the indices are of the 32 first whole ones."""
+    plan, table, _ = swept_stub(site, 3, {"kind": "sobol", "base_cases": 64}, plane, 0.0, 1.0)
+    table.loc[table["case"].isin([7, 200]), ["status", "headline.saving"]] = ["infeasible", np.nan]
+    found, notes = findings(plan, table)
+    assert 32 == found["sobol"]["base_cases"].iloc[0]
+    assert "2 base cases have a case without an answer; indices are of 32 whole ones" in notes[0]
+
+
+# The page and the command -----------------------------------------------------------------------
+
+
+def test_every_figure_of_the_page_comes_from_the_table(site, tmp_path):
+    """Marks, means, spreads and cells are worked out again from cases.csv alone."""
+    plan = read_plan(grid(site))
+    with road.open_store(plan, None) as store:
+        road.work_out(plan, store, Hands(Serial(), 1))
+        paths = road.write_sweep(
+            plan, road.table_of(plan, store), tmp_path / "out", "optimiser sweep file.toml"
+        )
+    cases = pd.read_csv(paths["cases_csv"])
+    own = cases[cases["case"] > 0]
+    means = own.groupby("battery")["headline.saving"].mean()
+    spreads = (
+        pd.read_csv(paths["spreads"]).set_index(["figure", "factor"]).loc[("headline.saving", "battery")]
+    )
+    assert (means.min(), means.max()) == pytest.approx((spreads["lowest"], spreads["highest"]))
+    cells = pd.read_csv(paths["pairs"])
+    for cell in cells.to_dict("records"):
+        row = own[own["case"] == cell["case"]].iloc[0]
+        assert row["headline.saving"] == pytest.approx(cell["mean"])
+        assert {str(cell["first_level"]), str(cell["second_level"])} == {
+            f"{row[n]:g}" for n in ("battery", "export")
+        }
+    page = paths["page"].read_text(encoding="utf-8")
+    charts = {
+        part.split('"', 1)[0]: json.loads(part.split(">", 1)[1].split("</script>")[0])
+        for part in page.split('data-chart="')[1:]
+    }
+    marks = charts["chart-response-0"]["data"][0]
+    assert sorted(own["headline.saving"]) == pytest.approx(sorted(marks["y"]))
+    assert means.tolist() == pytest.approx(charts["chart-response-0"]["data"][1]["y"])
+    for number in own["case"]:
+        assert f"optimiser sweep file.toml --case {number}<" in page
+    assert "//" not in page.split("<script>")[0]
+
+
+def call(*words: object):
+    """Run a command in this process."""
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
+    """A plan with its cost, whose cases are kept; the rest; one case with its report and the sweep's own figures."""
+    keys = grid(site, scenario="site")
+    (tmp_path / "site").symlink_to(site)
+    file = write(tmp_path / "sweep.toml", keys)
+    planned = call("sweep", file, "--out", tmp_path / "out", "--plan", "--workers", 1)
+    assert 0 == planned.exit_code, planned.output
+    assert "Battery and limit (invented): 6 cases, grid; 6 to work out." in planned.stdout
+    assert "4 cases tried and kept" in planned.stdout
+    assert "The 2 cases that are left will take about" in planned.stdout
+    rest = call("sweep", file, "--out", tmp_path / "out", "--workers", 1)
+    assert "2 to work out" in rest.stdout
+    assert "6 done." in rest.stdout
+    written = {path.name for path in (tmp_path / "out").iterdir()}
+    assert {
+        "sweep.html",
+        "cases.csv",
+        "cases.parquet",
+        "sweep.json",
+        "cases.sqlite",
+        "responses.csv",
+    } <= written
+    one = call("sweep", file, "--out", tmp_path / "out", "--case", 3)
+    assert 0 == one.exit_code, one.output
+    assert "storage.0.unit_kwh = 10.0" in one.stdout
+    assert "the sweep has" not in one.stdout
+    table = pd.read_csv(tmp_path / "out" / "cases.csv")
+    assert str(table["headline.saving"][3]) in one.stdout
+    assert (tmp_path / "out" / "case-3" / "report.html").is_file()
+    taken = call("sweep", file, "--out", file)
+    assert (2, True) == (taken.exit_code, "is no folder to write to" in taken.stderr)
+    other = call("sweep", file, "--out", tmp_path / "out", "--case", 7)
+    assert (2, True) == (other.exit_code, "there is no case 7" in other.stderr)
+
+
+def test_the_shipped_sweep_is_read():
+    """Its file has no fault and the cases that it says."""
+    plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")
+    assert 27 == len(plan.cases)
+    assert "27 cases" in plan.file.description
+
+
+def test_workers_need_a_guarded_script(monkeypatch):
+    """Where no process can start, one sentence says the usual reason."""
+
+    class Broken(concurrent.futures.Executor):
+        def submit(self, fn, /, *args, **kwargs):
+            future: concurrent.futures.Future = concurrent.futures.Future()
+            future.set_exception(concurrent.futures.BrokenExecutor())
+            return future
+
+    monkeypatch.setattr(LocalProcesses, "_pool", staticmethod(lambda workers: Broken()))
+    with pytest.raises(OptimiserError, match="__name__ == '__main__'"):
+        LocalProcesses(1)
