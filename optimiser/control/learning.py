@@ -181,7 +181,8 @@ def learn(
         What the best schedule does; its steps of the learnt part suggest windows.
     categories : tuple of Category
     learn : bool array of shape (steps,)
-        The steps that may be looked at; nothing of the others is.
+        The steps that may be looked at; nothing of the others is. (The best schedule was solved over all steps, so near
+        the edges of that part its suggestions know what comes; what is kept is decided by the learnt money alone.)
     most_rules : int
         Rules of a category at the most.
     say : callable
