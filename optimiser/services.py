@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
@@ -27,7 +28,7 @@ from optimiser.fields import (
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.site import Activation, Site, bank_on_bus
 from optimiser.terms import Line
-from optimiser.timeline import STEP, Grouping, Window
+from optimiser.timeline import STEP, Grouping, Window, at_clock_before
 
 Direction = Literal["up", "down"]
 
@@ -270,6 +271,28 @@ class Product(Component):
         clears = "; clears where the market's price reaches the bid" if self.bid_price is not None else ""
         return f"per {unit[self.price_unit]}, {paid}{clears}"
 
+    def gate_steps(self, terms: Any) -> np.ndarray | None:
+        """When offers are fixed: for each step, how many steps after the timeline's start; None without a gate.
+
+        Negative where that lies before the start. A plan made in that step or earlier may still change the offer.
+
+        Returns
+        -------
+        array of shape (steps,)
+        """
+        timeline = terms.timeline
+        if self.gate_minutes_before is not None:
+            before = pd.Timedelta(minutes=self.gate_minutes_before)
+            blocks = terms.groups(self.block(terms))
+            moments = timeline.starts[blocks.first_step][blocks.of_step] - before
+        elif self.gate_time is not None:
+            zone = self.zone or timeline.zone
+            moments = at_clock_before(timeline.starts, zone, self.gate_days_before or 0, self.gate_time)
+        else:
+            return None
+        since = (moments - timeline.starts[0]) / pd.Timedelta(minutes=timeline.step_minutes)
+        return np.floor(np.asarray(since, float) + 1e-9).astype(int)
+
     def _gate_words(self) -> str:
         if self.gate_minutes_before is not None:
             return f"{self.gate_minutes_before} min before the block"
@@ -476,6 +499,7 @@ def _bundle(terms: Any, product: Product) -> tuple:
         product.derating,
         product.most_kw,
         product.from_solar,
+        (product.gate_days_before, product.gate_time, product.gate_minutes_before),
     )
 
 

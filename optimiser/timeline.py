@@ -457,6 +457,29 @@ def same_clock_earlier(starts: pd.DatetimeIndex, zone: str, days: int) -> pd.Dat
     )
 
 
+def at_clock_before(starts: pd.DatetimeIndex, zone: str, days: int, minutes: int) -> pd.DatetimeIndex:
+    """A clock time of the day that lies some days before each moment's own; one that was skipped counts as the next.
+
+    Parameters
+    ----------
+    starts : DatetimeIndex
+        UTC.
+    zone : str
+    days, minutes : int
+        How many days before, and the clock time in minutes after midnight.
+
+    Returns
+    -------
+    DatetimeIndex
+        UTC.
+    """
+    known = zone_of(zone)
+    midnight = starts.tz_convert(known).tz_localize(None).normalize()
+    clock = midnight - pd.Timedelta(days=days) + pd.Timedelta(minutes=minutes)
+    first = np.ones(len(clock), bool)
+    return clock.tz_localize(known, ambiguous=first, nonexistent="shift_forward").tz_convert("UTC")
+
+
 def _dates(local: pd.DatetimeIndex) -> np.ndarray:
     """Local dates of stamps."""
     return np.asarray(local.normalize().tz_localize(None), "datetime64[D]")

@@ -20,6 +20,7 @@ import optimiser
 from optimiser import read_scenario, settle, solve, vary
 from optimiser.errors import InfeasibleError, ScenarioError
 from optimiser.foresight import planner as planning
+from optimiser.foresight import running
 from optimiser.foresight.capture import Capture, study
 from optimiser.foresight.policies import (
     Backcast,
@@ -32,7 +33,10 @@ from optimiser.foresight.policies import (
 )
 from optimiser.foresight.running import run_under
 from optimiser.outlook import Errors
+from optimiser.services import Product
 from optimiser.tables import resting_on
+from optimiser.terms import SettledTerms
+from optimiser.timeline import Timeline
 
 ROOT = Path(__file__).parent.parent
 DEMAND = {"kind": "demand_charge", "rate_per_kw": 3.0, "interval_minutes": 60}
@@ -184,6 +188,62 @@ def test_a_policy_that_peeks_is_caught(tmp_path):
     changed["price"][stop : stop + 24] *= 4
     other = decided(site(tmp_path / "two", 9, changed), Peeking(), stop)
     assert any(np.abs(values - other[name]).max() > 1e-3 for name, values in first.items())
+
+
+def sold_on(day: int, scenario: Any, monkeypatch: Any) -> tuple[np.ndarray, np.ndarray]:
+    """What was offered for a day by its gate, and what of it was held, of shape (24,)."""
+    made: list[Any] = []
+
+    class Kept(planning.Planner):
+        def __init__(self, *given: Any):
+            super().__init__(*given)
+            made.append(self)
+
+    monkeypatch.setattr(running, "Planner", Kept)
+    values = run_under(scenario, Backcast(5), solve(scenario)).dispatch.values
+    hours = slice(24 * day, 24 * (day + 1))
+    return made[0].committed("service.raise.offer_kw")[hours], values["service.raise.offer_kw"][hours]
+
+
+def test_offers_are_fixed_at_their_gate(monkeypatch, tmp_path):
+    """Offers of a day are fixed at eight the day before: no price, load or sun of that day or the next changes them.
+
+    Without a gate they do change. What is held is a share of what was offered, or less.
+    """
+    day, columns = 5, series(9)
+    changed = scrambled(columns, 24 * (day - 1), 3)
+    gate = {"service.0.gate_days_before": 1, "service.0.gate_time": "08:00"}
+    one = vary(site(tmp_path / "one", 9, columns), gate)
+    other = vary(site(tmp_path / "two", 9, changed), gate)
+    offered, held = sold_on(day, one, monkeypatch)
+    offered_too, held_too = sold_on(day, other, monkeypatch)
+    np.testing.assert_allclose(offered, offered_too, atol=1e-6)
+    assert offered.max() > 0.5
+    share = one.foresight.services_sold_share
+    assert (held <= share * offered + 1e-6).all()
+    assert (held_too <= share * offered + 1e-6).all()
+    free = [
+        decided(site(tmp_path / name, 9, data), Backcast(5), 24 * (day + 1))["service.raise.offer_kw"]
+        for name, data in (("three", columns), ("four", changed))
+    ]
+    assert np.abs(free[0] - free[1])[24 * day :].max() > 1e-3
+
+
+def test_gates_follow_the_markets_clock():
+    """Berlin, 30 March 2025, when 02:00 becomes 03:00: 31 March has its gate at 08:00 the day before, 7 h on
+    in a day of 23 hours; another gate closes 90 minutes before its block of four hours.
+    """
+    start = pd.Timestamp("2025-03-30", tz="Europe/Berlin")
+    timeline = Timeline(start.to_pydatetime(), 60, 47, "Europe/Berlin")
+    terms = SettledTerms(timeline, lambda reference: reference, {})
+    base = {"name": "a", "direction": "up", "sustain_hours": 1.0, "price": 1.0, "price_unit": "per_mw_hour"}
+    daily = Product(**base, gate_days_before=1, gate_time="08:00").gate_steps(terms)
+    assert daily is not None
+    assert (daily[:23] == -16).all()
+    assert (daily[23:] == 7).all()
+    late = Product(**base, block_minutes=240, gate_minutes_before=90).gate_steps(terms)
+    assert late is not None
+    assert [-2, 1, 5] == [late[0], late[3], late[7]]
 
 
 # --- what policies know ------------------------------------------------------------------------------------------

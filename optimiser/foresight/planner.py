@@ -177,6 +177,8 @@ class Planner:
         self.x, self.seen = self._draft.x, self._draft.seen
         self.reserve = Reserve(scenario, self.problem)
         self._demand = _demand_columns(scenario, self.problem)
+        self._gates = _gates(scenario, self.problem)
+        self._committed = {name: np.zeros(len(gates)) for name, gates in self._gates.items()}
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
         #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
         self.export_price = np.nan_to_num(
@@ -212,10 +214,16 @@ class Planner:
         self._aim(window)
         if stop < self._plans.edges[-1]:
             self._price_the_end(window, stop, worth)
+        late = self._keep_what_is_fixed(window, first)
         found = self._solved(window, first, stop)
+        if found is None and len(late):
+            # What was offered cannot be held in full; what is not available is not paid.
+            window.piece.lower[late] = 0.0
+            found = self._solved(window, first, stop)
         if found is None:
             return None
         relaxed, x = found
+        self._commit(window, x, first, int(self._plans.edges[number + 1]))
         return Plan(first, stop, window.columns, x, self._worth(window, relaxed, stop))
 
     def _look(self, number: int) -> bool:
@@ -228,6 +236,28 @@ class Planner:
             columns, rows = self._windows.within(first, stop)
             self._work.take(data, rows, columns)
         return True
+
+    def committed(self, name: str) -> np.ndarray:
+        """What was offered by its gate in each block of a column with one. [kW]"""
+        return self._committed[name]
+
+    def _keep_what_is_fixed(self, window: Window, first: int) -> np.ndarray:
+        """Hold offers whose gate closed before this plan's moment to what an earlier plan offered; their places."""
+        fixed = [np.zeros(0, int)]
+        for name, gates in self._gates.items():
+            at, inside = _among(window.columns, self.problem.places[name])
+            late = gates[inside] < first
+            offered = np.minimum(self._committed[name][inside[late]], window.piece.upper[at[late]])
+            window.piece.lower[at[late]] = window.piece.upper[at[late]] = offered
+            fixed.append(at[late])
+        return np.concatenate(fixed)
+
+    def _commit(self, window: Window, x: np.ndarray, first: int, after: int) -> None:
+        """Keep the offers whose gate closes before the next plan."""
+        for name, gates in self._gates.items():
+            at, inside = _among(window.columns, self.problem.places[name])
+            closing = (gates[inside] >= first) & (gates[inside] < after)
+            self._committed[name][inside[closing]] = x[at[closing]]
 
     def _aim(self, window: Window) -> None:
         """Demand below the target earns nothing: the rest of the billing period is expected to reach it."""
@@ -448,6 +478,21 @@ def _among(sorted_places: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, n
 
 def _built(scenario: Scenario, columns: Columns) -> Problem:
     return tile(compile_pattern(_Seen(scenario, columns)), scenario.timeline)
+
+
+def _gates(scenario: Scenario, problem: Problem) -> dict[str, np.ndarray]:
+    """For each column of offers with a gate, the step in which that of each block closes."""
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    found: dict[str, np.ndarray] = {}
+    for product in scenario.service:
+        steps = product.gate_steps(terms)
+        for name in (
+            f"service.{product.name}.offer_kw",
+            f"service bundle.{product.group}.{product.direction}.offer_kw",
+        ):
+            if steps is not None and name in problem.places:
+                found[name] = steps[terms.groups(problem.columns[name].per).first_step]
+    return found
 
 
 def _demand_columns(scenario: Scenario, problem: Problem) -> list[np.ndarray]:
