@@ -121,6 +121,23 @@ def test_a_home_through_the_leap_year(tmp_path, flat, days):
     hold_redated(outcome.table, "2024-01-01", "2012-01-02")  # Mondays
 
 
+@pytest.mark.parametrize("days", [5, pytest.param(366, marks=year_at_five_minutes)])
+def test_a_home_sells_ten_services_at_five_minute_spot(tmp_path, days):
+    """Real spot of 2024 with invented prices of services: each is paid its price times what is held, share and all."""
+    folder = real.ten_services_scenario(tmp_path, "2024-01-01", days)
+    outcome = walk(f"Home, spot both ways and ten services, {days} days", folder)
+    prices = pd.read_parquet(folder / "invented-services.parquet")
+    paid = 0.0
+    for name in real.NEM_SERVICES:
+        offered = outcome.table[f"service.{name}.offer_kw"].to_numpy()
+        paid += 0.7 * float(offered @ prices[name.replace(" ", "_")].to_numpy()) / 12 / 1000
+    income = outcome.made.statement.services_income
+    shares = {offer.product.paid_share for offer in outcome.made.dispatch.offers}
+    assert shares == {0.7}
+    assert income == pytest.approx(paid, abs=0.01)
+    assert income > 0
+
+
 @pytest.mark.parametrize("region", ["SA1", "NSW1", "VIC1"])
 def test_a_week_of_each_region(tmp_path, region):
     """A week of September 2024, spot both ways; the bill is recomputed from the price file's rows."""
