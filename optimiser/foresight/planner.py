@@ -315,14 +315,17 @@ class Planner:
         self._draft.basis.rows[window.rows] = basis.rows
 
     def _one_way(self, window: Window, relaxed: Solution, basis: Basis, first: int, stop: int) -> np.ndarray:
-        """The schedule of a window with every pair used one way and every piece in order; as it is if that fails.
+        """The schedule of a window with every pair used one way and every piece in order in the steps that are kept.
 
-        Rows that hold either way round tighten the linear program first; a short search decides the rest.
+        Rows that hold either way round tighten the linear program of the whole view first; a short search decides what
+        is carried out, deeper for leaving alone what the next plan will decide anew. As it is if that fails.
         """
         every, piece = self._decisions_of(window, first, stop), window.piece
         broken = every.broken(piece, relaxed.x)
         if not broken.any():
             return relaxed.x
+        number = int(np.searchsorted(self._plans.edges, first))
+        kept = self._decisions_of(window, first, int(self._plans.edges[number + 1]))
         invited = piece.purse[every.first] + piece.purse[every.second] > 0
         chosen = np.flatnonzero(broken | (invited & (every.kind == PAIR)))
         rows, most = implied_rows(piece, every, chosen)
@@ -337,8 +340,8 @@ class Planner:
             tighter,
             np.arange(len(piece.lower)),
             np.arange(len(tighter.row_upper)),
-            every,
-            np.arange(len(every.first)),
+            kept,
+            np.arange(len(kept.first)),
             start,
         )
         spare = SPARE * max(1.0, abs(relaxed.purse))
