@@ -70,7 +70,7 @@ class Appraisal:
     ceiling_saving : float
         The same with perfect foresight; equal to it where no capture was measured. [currency/year]
     capture_share : float or None
-        Share of the ceiling that a planner without foresight earned; None where it was not measured.
+        `yearly_saving` over `ceiling_saving`, what a planner without foresight earned; None where it was not measured.
     scaled : bool
         Whether the timeline was not a year and had to be scaled.
     items : tuple of Item
@@ -183,10 +183,15 @@ def appraise(
 
 
 def _capture(statement: Statement, ceiling: Statement | None) -> float | None:
-    """Share of the ceiling that was earned without foresight; None where the statement is the ceiling."""
-    if ceiling is None or ceiling is statement or ceiling.saving <= 0:
+    """Share of the ceiling's yearly saving that was earned without foresight; None where the statement is the ceiling.
+
+    Of the yearly sums, since every figure that it scales is yearly: in a shorter run a charge that is made once a
+    billing period weighs otherwise in the sums of its days.
+    """
+    if ceiling is None or ceiling is statement:
         return None
-    return statement.saving / ceiling.saving
+    most = sum(saving_by_group(ceiling).values())
+    return sum(saving_by_group(statement).values()) / most if most > 0 else None
 
 
 def _course(statement: Statement, cost: Cost, study: Study | None, share: float | None) -> Course:
