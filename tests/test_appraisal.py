@@ -595,6 +595,27 @@ def test_sensitivities_are_the_appraisal_of_a_changed_file(tmp_path):
     assert sorted(swings, reverse=True) == swings
 
 
+@pytest.mark.parametrize(
+    ("life_years", "replacement", "longest"),
+    [(15, (), 15), (12, (), 15), (18, (), 18), (15, ({"name": "new", "amount": 900.0, "storage": "store"},), 20)],
+)
+def test_the_life_is_not_tried_beyond_the_end_of_a_bank(life_years, replacement, longest, tmp_path):
+    """A bank of 15 years that is never bought again earns nothing in year 20: the longer life stops where it ends.
+
+    Common practice, no source: what is appraised lasts as long as what earns.
+    """
+    cost = {"capital": 9000.0, "life_years": life_years, "replacement": list(replacement)}
+    life = {"cycle_life": 100000.0, "calendar_life_years": 15.0}
+    scenario = home(tmp_path, life=life, cost=cost)
+    made = appraise(settle(solve(scenario)))
+    (found,) = (one for one in made.sensitivities if one.name == "Life")
+    assert f"{life_years - 5} years" == found.low_words
+    more = "" if replacement else ", no longer: store ends after 15.0"
+    assert f"{longest} years{more}" == found.high_words
+    longer = appraise(settle(solve(vary(scenario, {"cost.life_years": longest}))))
+    assert pytest.approx(longer.npv) == found.high_npv
+
+
 # --- Price years -------------------------------------------------------------------------------------------
 
 

@@ -16,6 +16,8 @@ from optimiser.settlement import Statement
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
 
+LIFE_STEP_YEARS = 5  # by which the sensitivities shorten and lengthen the life
+
 
 @dataclass(frozen=True)
 class Sensitivity:
@@ -309,7 +311,23 @@ def _shifted(rate: float, points: float) -> float:
     return max(min(rate, 0.0), rate + points)
 
 
-def _trials(cost: Cost) -> Iterator[tuple[str, _Trial, _Trial]]:
+def _first_end(banks: tuple[BankLife, ...]) -> BankLife | None:
+    """The bank that is the first to end without being bought again; None where none does."""
+    ending = [bank for bank in banks if bank.years is not None and bank.renewed_every is None]
+    return min(ending, key=lambda bank: bank.years or 0.0, default=None)
+
+
+def _longer(cost: Cost, banks: tuple[BankLife, ...]) -> tuple[int, str]:
+    """A longer life to try and its words: no longer than the first bank lasts, for a dead bank saves nothing."""
+    years, ends = min(cost.life_years + LIFE_STEP_YEARS, MOST_YEARS), _first_end(banks)
+    if ends is None or ends.years is None or ends.years >= years:
+        return years, f"{years} years"
+    # Rounded down to whole years; an appraisal that is longer already is warned of and not made longer still.
+    years = max(cost.life_years, int(ends.years + 1e-9))
+    return years, f"{years} years, no longer: {ends.name} ends after {ends.years:.1f}"
+
+
+def _trials(cost: Cost, banks: tuple[BankLife, ...]) -> Iterator[tuple[str, _Trial, _Trial]]:
     """Each main input with a lower and a higher value."""
     less, more = "20 % less", "20 % more"
     yield (
@@ -329,8 +347,9 @@ def _trials(cost: Cost) -> Iterator[tuple[str, _Trial, _Trial]]:
         for points in (-0.02, 0.02)
     ]
     yield "Discount rate", rates[0], rates[1]
-    lives = [min(max(cost.life_years + years, 1), MOST_YEARS) for years in (-5, 5)]
-    lasting = [_Trial(f"{years} years", cost.model_copy(update={"life_years": years})) for years in lives]
+    shorter = max(cost.life_years - LIFE_STEP_YEARS, 1)
+    lives = ((shorter, f"{shorter} years"), _longer(cost, banks))
+    lasting = [_Trial(words, cost.model_copy(update={"life_years": years})) for years, words in lives]
     yield "Life", lasting[0], lasting[1]
     if cost.yearly or cost.upkeep:
         yield "Upkeep", _Trial(less, cost, Shift(upkeep=0.8)), _Trial(more, cost, Shift(upkeep=1.2))
@@ -341,7 +360,7 @@ def _sensitivities(
 ) -> tuple[Sensitivity, ...]:
     """Net present value and payback with each main input lower and higher, everything else the same."""
     found = []
-    for name, low, high in _trials(cost):
+    for name, low, high in _trials(cost, banks):
         (low_npv, low_back), (high_npv, high_back) = (trial.result(saving_in, banks) for trial in (low, high))
         found.append(Sensitivity(name, low.words, high.words, low_npv, high_npv, low_back, high_back))
     return tuple(sorted(found, key=lambda one: -abs(one.high_npv - one.low_npv)))
