@@ -597,7 +597,12 @@ def test_sensitivities_are_the_appraisal_of_a_changed_file(tmp_path):
 
 @pytest.mark.parametrize(
     ("life_years", "replacement", "longest"),
-    [(15, (), 15), (12, (), 15), (18, (), 18), (15, ({"name": "new", "amount": 900.0, "storage": "store"},), 20)],
+    [
+        (15, (), 15),
+        (12, (), 15),
+        (18, (), 18),
+        (15, ({"name": "new", "amount": 900.0, "storage": "store"},), 20),
+    ],
 )
 def test_the_life_is_not_tried_beyond_the_end_of_a_bank(life_years, replacement, longest, tmp_path):
     """A bank of 15 years that is never bought again earns nothing in year 20: the longer life stops where it ends.
