@@ -309,7 +309,8 @@ def test_the_same_calls_are_walked_once(tmp_path):
     """Two groups of which one offers at a time: all together is the one, named by it, and not repeated."""
     halves = ({"from": "00:00", "to": "12:00"}, {"from": "12:00", "to": "24:00"})
     services = [
-        service(f"s{n}", "up", 0.5, response_group=f"g{n}", when=when, most_kw=2.0) for n, when in enumerate(halves)
+        service(f"s{n}", "up", 0.5, response_group=f"g{n}", when=when, most_kw=2.0)
+        for n, when in enumerate(halves)
     ]
     dispatch = plan(tmp_path, services=services, bank=battery(100.0, 20.0))
     events = hardest(dispatch, tight=2, random=4)
