@@ -554,6 +554,7 @@ def test_cost_of_a_stored_kwh(tmp_path):
     made = appraise(settle(solve(home(tmp_path))))
     expected = 10000 * capital_recovery(0.06, 20) / 3650 + 0.11
     assert pytest.approx(expected, abs=1e-4) == made.storage_cost_per_kwh
+    assert "Levelised cost of a kWh discharged, all capital counted" == made.storage_cost_name
     marked = home(
         tmp_path / "marked",
         cost={
@@ -569,6 +570,7 @@ def test_cost_of_a_stored_kwh(tmp_path):
         pytest.approx(4000 * capital_recovery(0.06, 20) / 3650 + 0.11, abs=1e-4) == made.storage_cost_per_kwh
     )
     assert "cells" in made.storage_cost_words
+    assert "Levelised cost of storage" == made.storage_cost_name
 
 
 def test_sensitivities_are_the_appraisal_of_a_changed_file(tmp_path):
@@ -744,6 +746,12 @@ def test_cash_flow_file_summary_and_page_agree(rich):
     page = paths["report"].read_text(encoding="utf-8").replace("\u2212", "-")
     for value in frame["in the year"]:
         assert f"{value:,.2f}" in page
+    for words in (
+        "Cycles in the run that the payback rests on",
+        "Replacement price per kWh discharged, AUD",
+        "Levelised cost of a kWh discharged, all capital counted",
+    ):
+        assert words in page
 
 
 def test_workbook_formulas_give_our_figures(rich, tmp_path):

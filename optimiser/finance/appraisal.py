@@ -93,8 +93,8 @@ class Appraisal:
         All that comes back beyond what was laid out, over what was laid out in capital and replacements.
     storage_cost_per_kwh : float or None
         Levelised cost of a kWh from storage; None without storage or its use. [currency/kWh]
-    storage_cost_words : str
-        What that figure counts.
+    storage_cost_name, storage_cost_words : str
+        What that figure is, all capital or that of storage alone; what it counts.
     course : Course
         How the saving and the equipment age.
     sensitivities : tuple of Sensitivity
@@ -120,6 +120,7 @@ class Appraisal:
     internal_rates: tuple[float, ...]
     return_on_investment: float | None
     storage_cost_per_kwh: float | None
+    storage_cost_name: str
     storage_cost_words: str
     course: Course
     sensitivities: tuple[Sensitivity, ...]
@@ -158,7 +159,7 @@ def appraise(
     worth = net_present_value(flows, rate)
     own = PriceYear("this run", first, worth, back)
     others = _price_years(cost, course, share, studies.get("price_years"))
-    price, price_words = _storage_cost(statement, cost, course)
+    price, price_name, price_words = _storage_cost(statement, cost, course)
     return Appraisal(
         yearly_saving=first,
         ceiling_saving=first if ceiling is None else sum(saving_by_group(ceiling).values()),
@@ -175,6 +176,7 @@ def appraise(
         internal_rates=internal_rates(flows),
         return_on_investment=_return(items),
         storage_cost_per_kwh=price,
+        storage_cost_name=price_name,
         storage_cost_words=price_words,
         course=course,
         sensitivities=_sensitivities(cost, course.saving_in, course.banks),
@@ -245,8 +247,8 @@ def _return(items: tuple[Item, ...]) -> float | None:
     return sum(totals(items)) / laid_out if laid_out > 0 else None
 
 
-def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[float | None, str]:
-    """Levelised cost of a kWh from storage, and what it counts. [currency/kWh]
+def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[float | None, str, str]:
+    """Levelised cost of a kWh from storage, what it is called, and what it counts. [currency/kWh]
 
     (capital + upkeep + replacements + what charging costs - end value, discounted) / (energy discharged,
     discounted). A kWh charged costs what one more kWh was worth at the meter then: the import price while the site
@@ -259,7 +261,7 @@ def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[flo
     """
     discharged = sum(bank.discharged_kwh for bank in course.banks)
     if discharged <= 0:
-        return None, ""
+        return None, "", ""
     marked = [item.name for item in cost.item if item.part == "storage"]
     banks = [part.name for part in cost.replacement if part.storage is not None]
     kinds = ("upkeep", "end value") if marked else ("capital", "upkeep", "replacement", "end value")
@@ -275,7 +277,11 @@ def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[flo
         f"Counts {parts}, less the end value, and what charging costs at the meter's price of the moment; before "
         "incentives, loan and tax; per kWh discharged to the DC bus."
     )
-    return levelised(counted.tolist(), (left * discharged).tolist(), cost.nominal_rate), words
+    # Inverters and modules are not storage: a figure with them in it is not called the cost of storage.
+    name = (
+        "Levelised cost of storage" if marked else "Levelised cost of a kWh discharged, all capital counted"
+    )
+    return levelised(counted.tolist(), (left * discharged).tolist(), cost.nominal_rate), name, words
 
 
 def _charging_cost(statement: Statement) -> float:
