@@ -198,8 +198,8 @@ def _observations(walked: list[Replayed]) -> Iterable[str]:
         )
     raised = [found for found in walked if found.raised_amount < -CENT]
     if raised:
-        late = sum(found.demand_amount >= -CENT for found in raised)
-        back = f" ({late} of them only on the way back to the plan)" if late else ""
+        after = sum(found.demand_amount >= -CENT for found in raised)
+        back = f" ({after} of them only on the way back to the plan)" if after else ""
         yield (
             f"{len(raised)} of {len(walked)} events raised a demand charge{back}, the dearest by "
             f"{max(-found.raised_amount for found in raised):.2f}: power taken for a service counts at the meter "

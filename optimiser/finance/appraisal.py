@@ -11,7 +11,7 @@ from optimiser.cost import MOST_YEARS, Cost
 from optimiser.finance.ageing import BankLife, Course, bank_lives, warranty_notes
 from optimiser.finance.cash import Item, Shift, cash_flow, totals
 from optimiser.finance.formulas import discounted, internal_rates, levelised, net_present_value, payback
-from optimiser.finance.yearly import is_year, per_year, saving_by_group
+from optimiser.finance.yearly import is_year, per_year, saving_by_group, yearly_saving
 from optimiser.settlement import Statement
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
@@ -162,7 +162,7 @@ def appraise(
     price, price_name, price_words = _storage_cost(statement, cost, course)
     return Appraisal(
         yearly_saving=first,
-        ceiling_saving=first if ceiling is None else sum(saving_by_group(ceiling).values()),
+        ceiling_saving=first if ceiling is None else yearly_saving(ceiling),
         capture_share=share,
         scaled=not is_year(statement.dispatch.scenario.timeline.hours),
         items=items,
@@ -194,8 +194,8 @@ def _capture(statement: Statement, ceiling: Statement | None) -> float | None:
     """
     if ceiling is None or ceiling is statement:
         return None
-    most = sum(saving_by_group(ceiling).values())
-    return sum(saving_by_group(statement).values()) / most if most > 0 else None
+    most = yearly_saving(ceiling)
+    return yearly_saving(statement) / most if most > 0 else None
 
 
 def _course(statement: Statement, cost: Cost, study: Study | None, share: float | None) -> Course:
@@ -292,7 +292,7 @@ def _charging_cost(statement: Statement) -> float:
     importing = np.asarray(dispatch.flows.meter.import_kw) > 1e-6
     price = np.where(importing, scenario.tariff.import_price(terms), scenario.tariff.export_price(terms))
     charge = sum(np.asarray(flow.charge_kw) for flow in dispatch.flows.banks.values())
-    return per_year(statement) * scenario.timeline.step_hours * float((price * charge).sum())
+    return per_year(scenario.timeline) * scenario.timeline.step_hours * float((price * charge).sum())
 
 
 @dataclass(frozen=True)
