@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from optimiser.dispatch import Progress
+from optimiser.dispatch import Dispatch, Progress
+from optimiser.engine.answer import answer
 from optimiser.engine.margins import Margins, margins, moved
 from optimiser.engine.tiling import build_problem
 from optimiser.finance.yearly import is_year, per_year, weights
@@ -197,10 +198,18 @@ def worths(statement: Statement) -> list[Worth]:
         return []
     scenario = dispatch.scenario
     counted = weights(dispatch.lines, scenario.tariff, scenario.timeline)
-    at = margins(
-        build_problem(scenario).weighted(counted), dispatch.values, dispatch.multipliers, dispatch.start.basis
-    )
+    at = _optimum(dispatch, counted)
     return [_worth(scenario, counted, at, limit) for limit in limits(scenario)]
+
+
+def _optimum(dispatch: Dispatch, counted: np.ndarray) -> Margins:
+    """The answer with its multipliers; made again where a year counts the lines otherwise than the run."""
+    scenario = dispatch.scenario
+    problem = build_problem(scenario).weighted(counted)
+    if (counted == 1.0).all():
+        return margins(problem, dispatch.values, dispatch.multipliers, dispatch.start.basis)
+    found = answer(problem, scenario, lambda words: None, dispatch.start, False)
+    return margins(problem, problem.split(found.x), problem.by_rule(found.row_dual), found.start.basis)
 
 
 def _worth(scenario: Scenario, counted: np.ndarray, at: Margins, limit: Limit) -> Worth:

@@ -16,8 +16,9 @@ from pydantic import Field, StrictInt, StrictStr, model_validator
 
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine import proof
+from optimiser.engine.answer import answer
 from optimiser.engine.cuts import best_under
-from optimiser.engine.margins import bound_of, margins
+from optimiser.engine.margins import bound_of
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
@@ -326,15 +327,14 @@ class _Search:
     def _bound(found: Dispatch, counted: np.ndarray) -> tuple[float, Mapping[str, np.ndarray]]:
         """The most money that any schedule of a run's site makes with its lines weighted, and the multipliers of it.
 
-        A run's own proof is of its own sums. Where a year counts its lines otherwise, the multipliers of the program
-        that does so prove the bound, and the run may stay a little below it.
+        A run's own proof is of its own sums. Where a year counts its lines otherwise, that program is solved
+        too for the bound, and the run may stay a little below it.
         """
         if (counted == 1.0).all():
             return found.proof.bound, found.multipliers
         problem = build_problem(found.scenario).weighted(counted)
-        y = margins(problem, found.values, found.multipliers, found.start.basis).y
-        by_name = {name: y[place] for name, place in problem.row_places.items()}
-        return bound_of(problem, by_name), by_name
+        best = answer(problem, found.scenario, lambda words: None, found.start, False)
+        return best.bound, problem.by_rule(best.row_dual)
 
     def named(self, sizes: Sizes) -> Iterator[str]:
         """Sizes with what they are."""

@@ -81,6 +81,10 @@ class Problem:
         """A solution's values by name of column."""
         return {name: x[place] for name, place in self.places.items()}
 
+    def by_rule(self, y: np.ndarray) -> dict[str, np.ndarray]:
+        """Numbers of the rows by name of rule; none where there are none."""
+        return {name: y[place] for name, place in self.row_places.items()} if len(y) else {}
+
     def name_of_row(self, number: int) -> tuple[RowFamily, int]:
         """The rule that a row belongs to, and its step or group."""
         for family in self.rows:
