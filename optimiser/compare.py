@@ -16,6 +16,8 @@ from pydantic import Field, StrictStr
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, several, text
+from optimiser.finance.cash import cash_flow, totals
+from optimiser.finance.formulas import net_present_value, payback
 from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
 from optimiser.tables import Run, run
 from optimiser.terms import Line
@@ -23,6 +25,10 @@ from optimiser.timeline import STEP
 from optimiser.writing import all_or_nothing
 
 WITHOUT = "without the system"
+# What a variant's yearly figures rest on.
+CEILING = "ceiling"
+MEASURED = "measured without foresight"
+SHARED = "the first variant's share of the ceiling"
 
 
 class VariantEntry(Component):
@@ -72,7 +78,8 @@ class Comparison:
     ----------
     summary : dict
     variants : DataFrame
-        One row a variant: name, bill before, bill after, services, saving, capital, payback, net present value, gap.
+        One row a variant: its bills, services and saving over the run with perfect foresight; the saving of a year,
+        payback and present value by the `figure` named; capital and gap.
     lines : DataFrame
         One row a line of any bill: what is to pay in each variant's case after, and in the first variant's case
         before. [currency]
@@ -207,15 +214,16 @@ def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = No
             error.args = (f"{variant.name}: {error.args[0] if error.args else ''}", *error.args[1:])
             raise
         runs.append((variant.name, made))
-    variants, lines, hours = _variants(runs), _lines(runs), _hours(runs)
-    return Comparison(_summary(plan, runs, variants, lines), variants, lines, hours)
+    share = None if measure else _share_of_first(runs[0][1])
+    variants, lines, hours = _variants(runs, share), _lines(runs), _hours(runs)
+    return Comparison(_summary(plan, runs, variants, lines, share), variants, lines, hours)
 
 
 def _said(say: Progress, where: str, words: str) -> None:
     say(where + words)
 
 
-def _variants(runs: list[tuple[str, Run]]) -> pd.DataFrame:
+def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
     rows = []
     for name, made in runs:
         head, proof = made.summary["headline"], made.summary["proof"]
@@ -223,15 +231,44 @@ def _variants(runs: list[tuple[str, Run]]) -> pd.DataFrame:
             {
                 "variant": name,
                 **{key: head[key] for key in ("bill_before", "bill_after", "services_income", "saving")},
-                "saving_per_year": head["saving_per_year"],
+                "ceiling_per_year": head["ceiling_per_year"],
+                **_by_the_year(made, share),
                 "capital_cost": head["capital_cost"],
-                "simple_payback_years": head["simple_payback_years"],
-                "npv": head["npv"],
                 "gap_relative": proof["gap_relative"],
                 "verdict": proof["verdict"],
             }
         )
     return pd.DataFrame(rows)
+
+
+def _share_of_first(first: Run) -> float | None:
+    """What the first variant earns without foresight, as a share of its ceiling; None where that was not worked out."""
+    head = first.summary["headline"]
+    if not head["forecast_driven"] or head["ceiling_per_year"] <= 0:
+        return None
+    return float(head["saving_per_year"] / head["ceiling_per_year"])
+
+
+def _by_the_year(made: Run, share: float | None) -> dict[str, Any]:
+    """Saving of a year, payback and present value: measured without foresight, or a share of the ceiling's."""
+    head, appraisal = made.summary["headline"], made.appraisal
+    keys = ("saving_per_year", "simple_payback_years", "npv")
+    if head["forecast_driven"] or share is None:
+        return {
+            **{key: head[key] for key in keys},
+            "figure": MEASURED if head["forecast_driven"] else CEILING,
+        }
+    saving = share * head["ceiling_per_year"]
+    cost = made.scenario.file.cost
+    if appraisal is None or cost is None:
+        return {"saving_per_year": saving, "simple_payback_years": None, "npv": None, "figure": SHARED}
+    course = appraisal.course
+    items = cash_flow(
+        cost, lambda year: {group: share * v for group, v in course.saving_in(year).items()}, course.banks
+    )
+    flows = totals(items)
+    worth = net_present_value(flows, cost.nominal_rate)
+    return dict(zip(keys, (saving, payback(flows), worth), strict=True)) | {"figure": SHARED}
 
 
 def _lines(runs: list[tuple[str, Run]]) -> pd.DataFrame:
@@ -278,7 +315,11 @@ def _hours(runs: list[tuple[str, Run]]) -> pd.DataFrame:
 
 
 def _summary(
-    plan: Plan, runs: list[tuple[str, Run]], variants: pd.DataFrame, lines: pd.DataFrame
+    plan: Plan,
+    runs: list[tuple[str, Run]],
+    variants: pd.DataFrame,
+    lines: pd.DataFrame,
+    share: float | None,
 ) -> dict[str, Any]:
     first = runs[0][1].summary
     best = variants["variant"].iloc[int(variants["saving_per_year"].argmax())]
@@ -291,7 +332,8 @@ def _summary(
         "start": first["start"],
         "steps": first["steps"],
         "step_minutes": first["step_minutes"],
-        "basis": {name: made.summary["headline"]["basis"] for name, made in runs},
+        "share_of_ceiling": share,
+        "figures": dict(zip(variants["variant"], variants["figure"], strict=True)),
         "best": best,
         "variants": json.loads(variants.to_json(orient="records")),
         "to_pay": {name: float(lines[name].sum()) for name, _ in runs},

@@ -233,6 +233,8 @@ def _headline(
         "saving": statement.saving,
         "forecast_driven": driven is not statement,
         "saving_forecast_driven": driven.saving,
+        "bill_after_forecast_driven": driven.bill_after,
+        "services_income_forecast_driven": driven.services_income,
         "saving_per_year": appraisal.yearly_saving if appraisal else driven.saving,
         "ceiling_per_year": ceiling.yearly_saving if ceiling else statement.saving,
         "ceiling_payback_years": ceiling.payback_years if ceiling else None,

@@ -56,6 +56,20 @@ def test_each_variant_is_its_own_run(path, tmp_path):
     assert made.lines["without the system"].sum() == pytest.approx(first["bill_before"], abs=1e-6)
 
 
+def test_all_yearly_figures_rest_on_one_thing(path):
+    """Measured for the first, its share of the ceiling for the rest; or each measured; never mixed with ceilings."""
+    shared = compare(read_plan([path])).variants.to_dict("records")
+    share = shared[0]["saving_per_year"] / shared[0]["ceiling_per_year"]
+    assert share < 1
+    assert shared[1]["saving_per_year"] == pytest.approx(share * shared[1]["ceiling_per_year"], rel=1e-12)
+    assert ["measured without foresight", "the first variant's share of the ceiling"] == [
+        r["figure"] for r in shared
+    ]
+    measured = compare(read_plan([path]), measure=True).variants
+    assert set(measured["figure"]) == {"measured without foresight"}
+    assert (measured["saving_per_year"] <= measured["ceiling_per_year"] + 1e-6).all()
+
+
 def test_hours_add_up_to_the_lines_of_steps(path):
     """The flat contract has a single line by step: its hours are that line; the best is the higher of both."""
     made = compare(read_plan([path]))

@@ -441,7 +441,7 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     assert head["saving_per_year"] < head["ceiling_per_year"]
     assert head["simple_payback_years"] > head["ceiling_payback_years"]
     for words in (
-        "Worth a year, forecast-driven",
+        "Worth a year<",
         "What is earned without knowing the year",
         "expects of each hour",
     ):

@@ -22,6 +22,7 @@ from optimiser.rates import draw
 from optimiser.scenario import read_tariff
 from optimiser.series import Source
 from optimiser.starter import write_starter
+from optimiser.studies import STUDIES
 from optimiser.sweeping.designs import KINDS as DESIGNS
 from optimiser.tariff import KINDS
 
@@ -196,3 +197,9 @@ def test_every_design_of_sweeps_is_named():
     """Each kind of design stands in README's table."""
     words = {get_args(kind.model_fields["kind"].annotation)[0] for kind in DESIGNS}
     assert words <= set(re.findall(r"`(\w+)`", README))
+
+
+def test_every_study_is_explained():
+    """README's table has each study, and says rightly which every run has."""
+    rows = dict(re.findall(r"^\| `(\w+)` \| (always|if asked) \|", README, re.MULTILINE))
+    assert {name: "always" if entry.usual else "if asked" for name, entry in STUDIES.items()} == rows

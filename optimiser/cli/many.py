@@ -59,12 +59,13 @@ def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) 
     currency = made.summary["currency"]
     if not quiet:
         wide = max(len(name) for name in made.variants["variant"])
-        click.echo(f"{'':{wide}} {'saving a year':>14} {'payback':>9}   {currency}")
+        click.echo(f"{'':{wide}} {'saving a year':>14} {'payback':>9}   {currency}, by")
         for row in made.summary["variants"]:
             payback = row["simple_payback_years"]
             words = "never" if payback is None else f"{payback:.1f} y"
             words = words if row["capital_cost"] is not None else ""
-            click.echo(f"{row['variant']:{wide}} {row['saving_per_year']:14,.2f} {words:>9}")
+            money = f"{row['saving_per_year']:14,.2f} {words:>9}"
+            click.echo(f"{row['variant']:{wide}} {money}   {row['figure']}")
     click.echo(f"Page: {paths['page']}")
 
 

@@ -49,16 +49,7 @@ def run(
         for words in made.summary["warnings"]:
             click.echo(f"warning: {words}", err=True)
         click.echo(f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} %)")
-        click.echo(f"  bill before    {head['bill_before']:12,.2f} {currency}")
-        click.echo(f"  bill after     {head['bill_after']:12,.2f} {currency}")
-        click.echo(f"  services       {head['services_income']:12,.2f} {currency}")
-        if head["forecast_driven"]:
-            policy = made.summary["studies"]["capture"]["headline"]
-            click.echo(
-                f"  saving         {head['saving_forecast_driven']:12,.2f} {currency}  (forecast-driven: {policy})"
-            )
-        name = "  ceiling        " if head["forecast_driven"] else "  saving         "
-        click.echo(f"{name}{head['saving']:12,.2f} {currency}  ({head['basis']})")
+        _echo_money(head, made.summary)
         if head["capital_cost"] is not None:
             years = head["simple_payback_years"]
             words = "never within its life" if years is None else f"{years:.1f} years"
@@ -71,6 +62,24 @@ def run(
     click.echo(f"Report: {paths['report']}")
     if proof["gap_relative"] > proof["tolerance_relative"]:
         sys.exit(BEST_FOUND)
+
+
+def _echo_money(head: dict[str, Any], summary: dict[str, Any]) -> None:
+    """Bill before and after, services and saving: without foresight where that was worked out, and the ceiling."""
+    driven, currency = head["forecast_driven"], summary["currency"]
+    end = "_forecast_driven" if driven else ""
+    basis = f"run under {summary['studies']['capture']['headline']}" if driven else head["basis"]
+    for name, key in (
+        ("bill before", "bill_before"),
+        ("bill after", f"bill_after{end}"),
+        ("services", f"services_income{end}"),
+        ("saving", f"saving{end}"),
+    ):
+        click.echo(
+            f"  {name:14} {head[key]:12,.2f} {currency}" + (f"  ({basis})" if name == "saving" else "")
+        )
+    if driven:
+        click.echo(f"  {'at most':14} {head['saving']:12,.2f} {currency}  ({head['basis']})")
 
 
 @click.command()

@@ -25,7 +25,7 @@ LINES, MONTHS = "capture-lines", "capture-months"
 def section(results: Results) -> Section | None:
     """The chart, what each policy sees, and the tables; None without the study."""
     study = (results.summary.get("studies") or {}).get("capture")
-    if not study:
+    if not study or not {LINES, MONTHS} <= results.tables.keys():
         return None
     blocks: list[Block] = [
         Text(

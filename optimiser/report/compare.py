@@ -22,7 +22,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.embed import embed
-from optimiser.report.formats import amount, is_missing, listed, money, percent_at_most, years
+from optimiser.report.formats import amount, is_missing, listed, money, percent, percent_at_most, years
 from optimiser.report.results import Results
 
 BEFORE = "without the system"
@@ -84,6 +84,8 @@ def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
         words = [f"Simple payback in {years(quickest['simple_payback_years'])}."]
         words += [f"Never paid back: {listed(never)}."] if never else []
         facts.append(Fact("Paid back soonest", quickest["variant"], tuple(words)))
+    elif not all(is_missing(row["capital_cost"]) for row in ranked):
+        facts.append(Fact("Paid back", "never", ("No variant returns what it costs.",)))
     blocks.append(Headline(tuple(facts)))
     blocks.append(variant_table(variants, currency))
     blocks.append(Text(basis(summary), "quiet"))
@@ -92,11 +94,20 @@ def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
 
 def basis(summary: dict[str, Any]) -> str:
     """On what the figures of the variants rest."""
-    said: dict[str, list[str]] = {}
-    for name, words in summary["basis"].items():
-        said.setdefault(words.rstrip("."), []).append(name)
-    parts = [f"{listed(names)}: {words}." for words, names in said.items()]
-    return "Each variant's schedule is its own best. Basis of the saving: " + " ".join(parts)
+    found, share = summary["figures"], summary["share_of_ceiling"]
+    measured = [name for name, words in found.items() if words.startswith("measured")]
+    shared = [name for name, words in found.items() if "share" in words]
+    words = (
+        "Each variant's schedule is its own best; bills and lines below are those, with perfect foresight. "
+    )
+    if measured and not shared:
+        return words + "Saving, payback and present value are what each earns without foresight."
+    if not measured:
+        return words + "Saving, payback and present value are ceilings too: no controller earns more."
+    return words + (
+        f"Saving, payback and present value are without foresight: measured for {listed(measured)}, whose "
+        f"{percent(share, 0)} of the ceiling is taken for {listed(shared)}. With --measure each is worked out."
+    )
 
 
 def variant_table(variants: pd.DataFrame, currency: str) -> Table:
@@ -104,8 +115,9 @@ def variant_table(variants: pd.DataFrame, currency: str) -> Table:
     columns = (
         text_column("Variant"),
         Column("Bill before"),
-        Column("Bill after"),
-        Column("Services"),
+        Column("Bill after, at best"),
+        Column("Services, at best"),
+        Column("Ceiling a year"),
         Column("Saving a year"),
         Column("More than the first"),
         Column("Capital"),
@@ -121,6 +133,7 @@ def variant_table(variants: pd.DataFrame, currency: str) -> Table:
                 amount(row["bill_before"], currency),
                 amount(row["bill_after"], currency),
                 amount(row["services_income"], currency),
+                amount(row["ceiling_per_year"], currency),
                 amount(row["saving_per_year"], currency),
                 amount(row["saving_per_year"] - first, currency),
                 "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),

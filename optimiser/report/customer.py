@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from optimiser.report import capture, cautions, earnings, first_screen, money, patterns
@@ -11,6 +12,7 @@ from optimiser.report.results import Results
 
 MOST_WARNINGS = 3
 CHART_PX = 165
+PLACE = r"^[\w.]+ \(([^)]+)\):"  # where in the scenario's file a warning is from; customers know the name
 
 
 def sections(results: Results) -> list[Section]:
@@ -34,10 +36,11 @@ def answer(results: Results) -> Section:
 
 def fewer(points: Points) -> Points:
     """The first of many points, and how many more there are."""
-    more = len(points.items) - MOST_WARNINGS
-    if more <= 0:
-        return points
-    return replace(points, items=(*points.items[:MOST_WARNINGS], f"{more} more in the full report."))
+    items = tuple(re.sub(PLACE, r"\1:", words) for words in points.items)
+    more = len(items) - MOST_WARNINGS
+    if more > 0:
+        items = (*items[:MOST_WARNINGS], f"{more} more in the full report.")
+    return replace(points, items=items)
 
 
 def bill_blocks(results: Results) -> list[Block]:

@@ -61,15 +61,16 @@ def forecast_driven(results: Results) -> Fact:
     saving, most, before = headline["saving_per_year"], headline["ceiling_per_year"], headline["bill_before"]
     policy = summary["studies"]["capture"]["headline"]
     sentences = [
-        f"Run day after day under {policy}, without knowing what comes. With perfect foresight it would be "
+        f"Planned day after day without knowing what comes ({policy}); with perfect foresight it would be "
         f"{money(most, currency)}.",
         f"Over the days of this run what is to pay goes from {money(before, currency)} to "
-        f"{money(before - headline['saving_forecast_driven'], currency)}, income from services taken off.",
+        f"{money(before - headline['saving_forecast_driven'], currency)}"
+        + (", income from services taken off." if headline.get("services_income_forecast_driven") else "."),
     ]
     if headline.get("scaled_to_year"):
         days = summary["steps"] * summary["step_minutes"] / 1440
         sentences.insert(1, f"Scaled up from {days:g} days, which know no other season.")
-    return Fact("Worth a year, forecast-driven", money(saving, currency), tuple(sentences))
+    return Fact("Worth a year", money(saving, currency), tuple(sentences))
 
 
 def payback(results: Results) -> Fact:
@@ -98,7 +99,7 @@ def payback(results: Results) -> Fact:
     sentences: tuple[str, ...] = (outcome, value)
     if headline.get("forecast_driven"):
         best = years(headline.get("ceiling_payback_years"))
-        sentences = (outcome, value, f"On the forecast-driven saving; on the ceiling it would be {best}.")
+        sentences = (outcome, value, f"With perfect foresight it would be {best}.")
     return Fact("Simple payback", years(time), sentences)
 
 
@@ -125,6 +126,7 @@ def certainty(results: Results) -> Fact:
         )
     if driven:
         sentences.append("Another year has other prices, load and sun.")
+        sentences[1:1] = own_use(results)
         most = headline["ceiling_per_year"]
         if standing(proof) == "A ceiling, proven" and most > 0:
             share = headline["saving_per_year"] / most
@@ -133,6 +135,14 @@ def certainty(results: Results) -> Fact:
         basis = str(headline["basis"])
         sentences.append(f"Basis: {basis}" if basis.endswith(".") else f"Basis: {basis}.")
     return Fact("How sure", standing(proof), tuple(sentences))
+
+
+def own_use(results: Results) -> list[str]:
+    """What the plainest way of running the site would save: the other end of the range."""
+    outcomes = results.summary["studies"]["capture"]["outcomes"]
+    plain = [row["saving"] for row in outcomes if row["name"] == "own use"]
+    currency = results.summary["currency"]
+    return [f"Covering own load alone would save {money(plain[0], currency)} in these days."] if plain else []
 
 
 def standing(proof: dict) -> str:

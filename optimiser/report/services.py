@@ -71,6 +71,15 @@ def services_table(results: Results) -> Table:
 FROM_MEMORY = "†"
 
 
+def _thin(place: int) -> dict:
+    """A line of its own colour and dashes among many."""
+    return {
+        "width": 1.5,
+        "color": f"@series{place % 7 + 1}",
+        "dash": ("solid", "dash", "dot")[place // 7 % 3],
+    }
+
+
 def rules_blocks(services: list[dict]) -> list[Block]:
     """The rules that each service was held to, and where they are from."""
     headings = list(
@@ -86,7 +95,7 @@ def rules_blocks(services: list[dict]) -> list[Block]:
             for first, heading in _first_of([heading for heading in headings if heading in said])
         ]
     columns = (text_column("Service"), text_column("Rule"), text_column("As scheduled"))
-    blocks: list[Block] = [Table("Rules of the services", columns, tuple(rows))]
+    blocks: list[Block] = [Table("Rules of the services", columns, tuple(rows), folded=True)]
     if any(rule["from_memory"] for service in services for rule in service["rules"]):
         words = f"{FROM_MEMORY} holds a figure from memory that was not checked against the market's rules: check it."
         blocks.append(Text(words))
@@ -169,10 +178,10 @@ def curve_chart(results: Results) -> Chart:
             "name": label(name),
             "x": [0.0, *(100 * own["best_share_of_steps"])],
             "y": [0.0, *(100 * own["share_of_income"])],
-            "line": {"width": 3, "color": "@gain"} if name == "together" else {"width": 1},
+            "line": {"width": 3, "color": "@gain"} if name == "together" else _thin(place),
             "hovertemplate": "best %{x:.3g} % of steps: %{y:.0f} %<extra></extra>",
         }
-        for name, own in ((name, curve[curve["service"] == name]) for name in names)
+        for place, (name, own) in enumerate((name, curve[curve["service"] == name]) for name in names)
     ]
     even = {
         "type": "scatter",
@@ -203,7 +212,7 @@ def curve_chart(results: Results) -> Chart:
             f"{number(summary['gini'], 2)}: 0 if every "
             "step paid the same, 1 if one paid all."
         ),
-        traces=(*traces, {**even, "line": {"color": "@rule", "dash": "dot"}, "hoverinfo": "skip"}),
+        traces=(*traces, {**even, "line": {"color": "@quiet", "dash": "dot"}, "hoverinfo": "skip"}),
         layout={
             "xaxis": {"title": {"text": "Best steps, % of all"}, "range": [0, 100]},
             "yaxis": {"title": {"text": "Share of income, %"}, "range": [0, 101]},
