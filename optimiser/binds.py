@@ -10,14 +10,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from optimiser.dispatch import Progress
+from optimiser.dispatch import Dispatch, Progress
+from optimiser.engine.answer import answer
 from optimiser.engine.margins import Margins, margins, moved
 from optimiser.engine.tiling import build_problem
+from optimiser.finance.yearly import is_year, per_year, weights
 from optimiser.scenario import Scenario
 from optimiser.settlement import Statement
 from optimiser.study import Study
 
-HOURS_PER_YEAR = 8760.0
 RELATIVE_MOVE = 1e-4
 LEAST_SHARE = 1e-9
 MORE = "what binds.more"
@@ -56,7 +57,7 @@ class Worth:
     ----------
     limit : Limit
     a_year : float
-        Scaled to 8760 hours where the run is shorter. [currency/year/unit]
+        Of a shorter run scaled as its saving is, demand by its billing periods. [currency/year/unit]
     steps : int
         Steps in which it was the limit.
     """
@@ -188,23 +189,34 @@ def worths(statement: Statement) -> list[Worth]:
     Each limit is moved a little, the whole problem is stated again, and every row, bound, coefficient and amount
     that differs is valued at the multipliers of the answer (`engine.margins.moved`). So whatever a limit enters
     into is counted once, wherever its worth ended up. Decisions (one direction, whole numbers) stay as they are.
+    In a run shorter than a year each line counts as often as the yearly saving counts it (`finance.yearly.weights`):
+    a month's demand charge weighs less against the days than in the run's own sums.
     Where the optimum has a corner, the figure lies between what one more unit brings and what one less costs.
     """
     dispatch = statement.dispatch
     if not dispatch.multipliers:
         return []
     scenario = dispatch.scenario
-    at = margins(build_problem(scenario), dispatch.values, dispatch.multipliers, dispatch.start.basis)
-    return [_worth(scenario, at, limit) for limit in limits(scenario)]
+    counted = weights(dispatch.lines, scenario.tariff, scenario.timeline)
+    at = _optimum(dispatch, counted)
+    return [_worth(scenario, counted, at, limit) for limit in limits(scenario)]
 
 
-def _worth(scenario: Scenario, at: Margins, limit: Limit) -> Worth:
-    hours = scenario.timeline.hours
-    yearly = 1.0 if 8759.0 <= hours <= 8785.0 else HOURS_PER_YEAR / hours
+def _optimum(dispatch: Dispatch, counted: np.ndarray) -> Margins:
+    """The answer with its multipliers; made again where a year counts the lines otherwise than the run."""
+    scenario = dispatch.scenario
+    problem = build_problem(scenario).weighted(counted)
+    if (counted == 1.0).all():
+        return margins(problem, dispatch.values, dispatch.multipliers, dispatch.start.basis)
+    found = answer(problem, scenario, lambda words: None, dispatch.start, False)
+    return margins(problem, problem.split(found.x), problem.by_rule(found.row_dual), found.start.basis)
+
+
+def _worth(scenario: Scenario, counted: np.ndarray, at: Margins, limit: Limit) -> Worth:
     by = RELATIVE_MOVE * max(1.0, limit.size / limit.per)
-    change = moved(at, build_problem(nudged(scenario, limit.path, by)))
+    change = moved(at, build_problem(nudged(scenario, limit.path, by)).weighted(counted))
     one = 1 / (by * limit.per)
-    worth = change.total * one * yearly
+    worth = change.total * one * per_year(scenario.timeline)
     # What the numbers of the solver cannot tell from nothing is nothing.
     scale = abs(float(at.problem.purse @ at.x)) + 1.0
     by_step = np.abs(change.by_step * one)
@@ -239,7 +251,7 @@ def study(statement: Statement, say: Progress) -> Study | None:
         "words": [sentence(worth, steps, currency) for worth in ranked if worth.a_year],
         "no_limit": [worth.limit.words for worth in ranked if not worth.a_year],
         "steps": steps,
-        "scaled_to_year": not 8759.0 <= scenario.timeline.hours <= 8785.0,
+        "scaled_to_year": not is_year(scenario.timeline.hours),
         "decisions_held": decided,
         "basis": "at the margin of the ceiling: it falls as more is added, and real operation earns less",
     }

@@ -163,9 +163,7 @@ def solve(
         _proof(scenario, problem, found, stated, replay_violation),
         seconds,
         found.start,
-        {name: found.row_dual[place] for name, place in problem.row_places.items()}
-        if len(found.row_dual)
-        else {},
+        problem.by_rule(found.row_dual),
     )
 
 

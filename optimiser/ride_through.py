@@ -10,6 +10,7 @@ import pandas as pd
 
 from optimiser.backup import Backup, backed_up_share
 from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.outages import ENDINGS, LASTS, Island, Rides, follow, island_of
 from optimiser.scenario import Scenario, vary
 from optimiser.settlement import Statement, settle
@@ -18,7 +19,6 @@ from optimiser.study import Study
 SPANS_H = (1, 2, 4, 8, 24)
 LEAST_MINUTES_APART = 30
 WORST_SHOWN = 20
-HOURS_PER_YEAR = 8760.0
 # What the schedule held, the least that its reserve promises, and a schedule made without any reserve.
 DISPATCHED, RESERVE_ALONE, NO_RESERVE = "as scheduled", "the reserve alone", "scheduled without the reserve"
 
@@ -95,17 +95,15 @@ def reserve_cost(statement: Statement, say: Progress) -> Study | None:
         DISPATCHED: ride_out(dispatch, backup).rides,
         NO_RESERVE: ride_out(other.dispatch, backup).rides,
     }
-    hours = scenario.timeline.hours
     cost = other.saving - statement.saving
     kept = sum(bank.floor_kwh(scenario.timeline).mean() for bank in scenario.storage)
     gaps = dispatch.proof.gap_absolute + other.dispatch.proof.gap_absolute
-    scaled = not 8759.0 <= hours <= 8785.0
     summary = {
         "saving_with": statement.saving,
         "saving_without": other.saving,
         "cost": cost,
-        "cost_per_year": cost * HOURS_PER_YEAR / hours if scaled else cost,
-        "scaled_to_year": scaled,
+        "cost_per_year": yearly_saving(other) - yearly_saving(statement),
+        "scaled_to_year": not is_year(scenario.timeline.hours),
         "known_within": gaps,
         "mean_reserve_kwh": float(kept),
         "cases": {name: _figures(rides) for name, rides in cases.items()},

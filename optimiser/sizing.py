@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,17 +16,18 @@ from pydantic import Field, StrictInt, StrictStr, model_validator
 
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine import proof
+from optimiser.engine.answer import answer
 from optimiser.engine.cuts import best_under
 from optimiser.engine.margins import bound_of
-from optimiser.engine.tiling import build_problem
+from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
+from optimiser.finance.yearly import per_year, weights, yearly_saving
 from optimiser.scenario import Scenario, checked, read_toml, vary
 from optimiser.settlement import before_flows, settle
-from optimiser.terms import SettledTerms
+from optimiser.terms import Line, SettledTerms
 from optimiser.writing import all_or_nothing
 
-HOURS_PER_YEAR = 8760.0
 MOST_COMBINATIONS = 5000
 RELATIVE_MOVE = 1e-3
 FINEST = 1e-3
@@ -233,18 +234,23 @@ def annuity(rate: float, years: float) -> float:
     return rate / -math.expm1(-years * math.log1p(rate)) if rate else 1 / years
 
 
+def _money(counted: Iterable[tuple[float, Line]]) -> float:
+    """Sum of lines, each so many times. [currency]"""
+    return float(sum(weight * line.values.sum() for weight, line in counted))
+
+
 class _Search:
     """Everything tried for one site, and what it says of what was not."""
 
     def __init__(self, scenario: Scenario, file: ChoicesFile, share: float, say: Progress):
         self.scenario, self.file, self.share, self.say = scenario, file, share, say
-        hours = scenario.timeline.hours
-        self.yearly = 1.0 if 8759.0 <= hours <= 8785.0 else HOURS_PER_YEAR / hours
+        self.yearly = per_year(scenario.timeline)
         self.tried: dict[Sizes, Tried] = {}
         # The case without the system is the scenario's own, whatever is chosen.
         terms = SettledTerms(scenario.timeline, scenario.read, {})
         lines = scenario.before_tariff.lines(before_flows(scenario), terms)
-        self.before = float(sum(line.values.sum() for line in lines if line.cash))
+        counted = weights(lines, scenario.before_tariff, scenario.timeline)
+        self.before = _money(((w, line) for w, line in zip(counted, lines, strict=True) if line.cash))
         self._start: Dispatch | None = None
         paths = np.array([len(choice.path) for choice in file.choice], float)
         rate = file.discount_rate_fraction
@@ -266,7 +272,7 @@ class _Search:
         return float(self.capital_per @ np.asarray(sizes, float))
 
     def net(self, money: float, sizes: Sequence[Size]) -> float:
-        """What is left a year of the purse of a run with some sizes. [currency/year]"""
+        """What is left a year of the purse of a run with some sizes, its lines weighted. [currency/year]"""
         cost = float(self.yearly_per @ np.asarray(sizes, float))
         return self.share * self.yearly * (money - self.before) - cost
 
@@ -291,22 +297,44 @@ class _Search:
             made = Tried(sizes, capital, cost, None, 0.0, -math.inf, -math.inf, {})
             self.tried[sizes] = made
             return made
-        statement = settle(found)
         self._start = found
-        after = statement.total("after")
-        saving, wear = after - self.before, after - found.proof.settled
+        counted = self.weights(found.lines)
+        settled = _money(zip(counted, found.lines, strict=True))
+        bound, multipliers = self._bound(found, counted)
         made = Tried(
             sizes,
             capital,
             cost,
-            saving * self.yearly,
-            wear * self.yearly,
-            self.net(found.proof.settled, sizes),
-            self.net(found.proof.bound, sizes),
-            found.multipliers,
+            yearly_saving(settle(found)),
+            -self.yearly * float(sum(line.values.sum() for line in found.lines if not line.cash)),
+            self.net(settled, sizes),
+            self.net(max(bound, settled), sizes),
+            multipliers,
         )
         self.tried[sizes] = made
         return made
+
+    def weights(self, lines: Sequence[Line]) -> np.ndarray:
+        """How often each line counts, as in the yearly saving of a run."""
+        return weights(lines, self.scenario.tariff, self.scenario.timeline)
+
+    def problem(self, sizes: Sequence[Size]) -> Problem:
+        """The program of some sizes, its lines weighted."""
+        made = build_problem(self.varied(sizes))
+        return made.weighted(self.weights(made.lines))
+
+    @staticmethod
+    def _bound(found: Dispatch, counted: np.ndarray) -> tuple[float, Mapping[str, np.ndarray]]:
+        """The most money that any schedule of a run's site makes with its lines weighted, and the multipliers of it.
+
+        A run's own proof is of its own sums. Where a year counts its lines otherwise, that program is solved
+        too for the bound, and the run may stay a little below it.
+        """
+        if (counted == 1.0).all():
+            return found.proof.bound, found.multipliers
+        problem = build_problem(found.scenario).weighted(counted)
+        best = answer(problem, found.scenario, lambda words: None, found.start, False)
+        return best.bound, problem.by_rule(best.row_dual)
 
     def named(self, sizes: Sizes) -> Iterator[str]:
         """Sizes with what they are."""
@@ -359,7 +387,7 @@ class _Lists:
     def _refine(self, sizes: Sizes) -> None:
         """Bound a combination by every run that it was not compared with yet."""
         search, runs = self.search, list(self.search.tried.values())
-        problem = build_problem(search.varied(sizes))
+        problem = search.problem(sizes)
         for run in runs[self._seen[sizes] :]:
             if run.multipliers:
                 bound = search.net(bound_of(problem, run.multipliers), sizes)
@@ -426,7 +454,7 @@ class _Between:
             )
 
         def height(at: np.ndarray) -> tuple[float, set[str]]:
-            problem = build_problem(search.varied(at.tolist()))
+            problem = search.problem(at.tolist())
             return search.net(bound_of(problem, run.multipliers), at.tolist()), set(problem.row_places)
 
         here, rules = height(place)
@@ -534,8 +562,8 @@ def _summary(search: _Search, whole: Best) -> dict[str, Any]:
     if search.yearly != 1.0:
         days = scenario.timeline.hours / 24
         warnings.append(
-            f"The run covers {days:g} days, scaled to a year by its hours; they know no other season, and demand "
-            "charged by the month is scaled too. Use a whole year to decide."
+            f"The run covers {days:g} days, scaled to a year by its hours and demand by its billing periods, as in a "
+            "run; they know no other season. Use a whole year to decide."
         )
     if search.share == 1.0:
         basis = "ceiling: perfect foresight of prices, load and sun, an upper bound"

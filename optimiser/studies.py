@@ -6,7 +6,7 @@ and are made with every run; the others take longer and wait to be asked for.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -27,24 +27,37 @@ from optimiser.study import Study
 
 @dataclass(frozen=True)
 class Entry:
-    """A study of the list: what works it out, and whether every run has it."""
+    """A study of the list: what works it out, whether every run has it, and why it may not arise."""
 
     make: Callable[[Statement, Progress], Study | None]
     usual: bool = False
+    absent: str = "its question does not arise for this site"
 
+
+NO_SERVICES = "no service ([[service]]) is sold"
 
 STUDIES: Mapping[str, Entry] = {
     "patterns": Entry(patterns.study, usual=True),
-    "concentration": Entry(make_concentration, usual=True),
-    "activation": Entry(make_activation),
-    "stack": Entry(make_stack),
+    "concentration": Entry(make_concentration, usual=True, absent=NO_SERVICES),
+    "activation": Entry(
+        make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
+    ),
+    "stack": Entry(make_stack, absent=NO_SERVICES),
     "capture": Entry(capture.study, usual=True),
-    "ride_through": Entry(ride_through.study, usual=True),
-    "reserve_cost": Entry(ride_through.reserve_cost),
-    "what_binds": Entry(binds.study),
-    "programme": Entry(judging.study),
-    "life": Entry(later_years),
-    "price_years": Entry(price_years),
+    "ride_through": Entry(
+        ride_through.study,
+        usual=True,
+        absent="neither a critical load nor a backup reserve is named, or there is no inverter or bank",
+    ),
+    "reserve_cost": Entry(
+        ride_through.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"
+    ),
+    "what_binds": Entry(binds.study, absent="the solver gave no multipliers for this answer"),
+    "programme": Entry(judging.study, absent="there is no inverter or no bank to steer"),
+    "life": Entry(later_years, absent="no costs ([cost]) are given"),
+    "price_years": Entry(
+        price_years, absent="no price years ([[price_year]]) or no costs ([cost]) are given"
+    ),
 }
 
 
@@ -91,3 +104,10 @@ def make_studies(statement: Statement, names: Iterable[str], say: Progress) -> d
         if found is not None:
             made[name] = found
     return made
+
+
+def not_arising(asked: Iterable[str], made: Mapping[str, Study]) -> Iterator[str]:
+    """A sentence for each study that was asked for by name and whose question does not arise."""
+    for name in dict.fromkeys(asked):
+        if name in STUDIES and name not in made:
+            yield f"the study {name} is left out: {STUDIES[name].absent}."

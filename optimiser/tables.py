@@ -295,6 +295,7 @@ def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
         "internal_rates": list(appraisal.internal_rates),
         "return_on_investment": appraisal.return_on_investment,
         "storage_cost_per_kwh": appraisal.storage_cost_per_kwh,
+        "storage_cost_name": appraisal.storage_cost_name,
         "storage_cost_words": appraisal.storage_cost_words,
         "kinds": {item.name: item.kind for item in appraisal.items},
         "banks": [asdict(bank) for bank in appraisal.course.banks],

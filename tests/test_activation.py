@@ -20,6 +20,7 @@ from optimiser.activation.study import replay_events
 from optimiser.cli import main
 from optimiser.droop import Droop, Service, creditable
 from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.report.activation import cost_words
 
 ENERGY = {"kind": "energy_charge", "rates": [{"name": "all", "rate_per_kwh": 0.3}]}
 FEED_IN = {"kind": "feed_in", "rate_per_kwh": 0.05}
@@ -263,6 +264,59 @@ def test_a_call_costs_the_energy_it_moves(tmp_path):
     found = Replay(dispatch).walk(event)
     assert pytest.approx(0.6, abs=1e-6) == found.energy_amount
     assert pytest.approx(0.0, abs=0.6 + 1e-6) == found.amount
+
+
+def test_the_way_back_can_raise_a_demand_charge_and_is_counted(tmp_path):
+    """4 kW given in the second half hour are charged again in the fourth, where nothing was drawn: 2 kW of demand more.
+
+    By hand: half hours of 10 and 0 kW on the first day, of 0 and 10 kW on the second: every hour's average is 5 kW.
+    The way back draws 4 kW beside 10, an average of 7 kW, at 3.00 a kW. Being available pays 1000 per MW and hour:
+    192.00 for 4 kW and two days, in proportion to which the mean of a call is told.
+    """
+    words = table(
+        days=2,
+        step_minutes=30,
+        site={
+            "phases": 1,
+            "connection": {"import_limit_kw": 100.0, "export_limit_kw": 100.0},
+            "load": [{"power_kw": "data.load_kw"}],
+            "inverter": [inverter(100.0)],
+        },
+        components=[ENERGY, {"kind": "demand_charge", "rate_per_kw": 3.0, "interval_minutes": 60}],
+        storage=[battery(100.0, 20.0, wear_per_kwh=5.0)],
+        service=[service("raise", "up", 0.5, most_kw=4.0)],
+    )
+    load = np.r_[np.tile([10.0, 0.0], 24), np.tile([0.0, 10.0], 24)]
+    dispatch = solve(read_scenario(write_site(tmp_path, words, {"load_kw": load}, step_minutes=30)))
+    assert pytest.approx(load, abs=1e-6) == dispatch.flows.meter.import_kw
+    found = replay_events(dispatch, [everything(dispatch, 1)])
+    row = found.tables["events"].iloc[0]
+    assert pytest.approx(0.0, abs=1e-6) == row["of_which_demand_amount"]
+    assert pytest.approx(-6.0, abs=1e-6) == row["recovery_of_which_demand_amount"]
+    assert pytest.approx(-6.0 - 0.3 * 2, abs=1e-6) == row["recovery_amount"]
+    assert (1, pytest.approx(192.0)) == (found.summary["raised_demand"], found.summary["availability_income"])
+    assert pytest.approx(row["amount"]) == found.summary["mean_amount"] == pytest.approx(-6.6, abs=1e-6)
+    assert any(
+        "1 of 1 events raised a demand charge (1 of them only on the way" in w
+        for w in found.summary["observations"]
+    )
+    said = cost_words("AUD", found.summary).replace("\xa0", " ")
+    assert said.startswith("A call costs AUD 6.60 on average")
+    assert said.endswith("earns AUD 192.00 in the 2 days of the run: as much as 29 such calls cost.")
+
+
+def test_the_same_calls_are_walked_once(tmp_path):
+    """Two groups of which one offers at a time: all together is the one, named by it, and not repeated."""
+    halves = ({"from": "00:00", "to": "12:00"}, {"from": "12:00", "to": "24:00"})
+    services = [
+        service(f"s{n}", "up", 0.5, response_group=f"g{n}", when=when, most_kw=2.0)
+        for n, when in enumerate(halves)
+    ]
+    dispatch = plan(tmp_path, services=services, bank=battery(100.0, 20.0))
+    events = hardest(dispatch, tight=2, random=4)
+    what = [(event.start_hours, *((c.holding.group, c.kw) for c in event.calls)) for event in events]
+    assert len(set(what)) == len(what)
+    assert {"g0", "g1"} == {event.name for event in events}
 
 
 def test_events_are_read_and_every_fault_is_told_by_line(tmp_path):

@@ -348,7 +348,7 @@ TIMES = [
 ]
 
 
-def home(tmp_path, *, days=10, store=None, cost=None, life=None, columns=None, **more):
+def home(tmp_path, *, days=10, store=None, cost=None, life=None, columns=None, components=TIMES, **more):
     """A load of 1 kW before noon and 3 kW after it, with a store of 10 kWh that runs once a day."""
     bank = battery(10.0, 5.0, start_fraction=0.0, **(store or {}))
     if life:
@@ -357,7 +357,7 @@ def home(tmp_path, *, days=10, store=None, cost=None, life=None, columns=None, *
         days=days,
         site=HOME,
         storage=[bank],
-        components=TIMES,
+        components=components,
         tax_fraction=0.1,
         cost=cost or {"capital": 10000.0, "life_years": 20},
         **more,
@@ -522,7 +522,7 @@ def test_money_rests_on_what_is_earned_without_foresight(tmp_path):
     half = settle(solve(vary(scenario, {"storage.0.discharge_kw": 0.4})))
     study = later_years(ceiling, lambda words: None)
     made = appraise(half, {"life": study}, ceiling)
-    share = half.saving / ceiling.saving
+    share = sum(saving_by_group(half).values()) / sum(saving_by_group(ceiling).values())
     assert pytest.approx(share) == made.capture_share
     assert pytest.approx(sum(saving_by_group(half).values())) == made.yearly_saving
     assert pytest.approx(sum(saving_by_group(ceiling).values())) == made.ceiling_saving
@@ -532,11 +532,29 @@ def test_money_rests_on_what_is_earned_without_foresight(tmp_path):
     assert any("is the ceiling" in words for words in appraise(ceiling).notes)
 
 
+def test_the_share_of_the_ceiling_is_that_of_the_yearly_sums(tmp_path):
+    """Ten days with a demand charge: the share is the one yearly figure over the other, as both are shown.
+
+    By hand, tax of 10 % in it. Ceiling: 10 kWh a day from 0.60 to 0.10 and 2.5 of 3 kW of the four hours that count,
+    365 x 5.50 + 12 x 22.00 = 2271.50; with 0.4 kW of discharge 365 x 2.64 + 12 x 3.52 = 1005.84. Their share is
+    44.28 %, that of the ten days' own sums (one month's demand) 38.86 %.
+    """
+    charge = {"kind": "demand_charge", "rate_per_kw": 8.0, "when": {"from": "17:00", "to": "21:00"}}
+    scenario = home(tmp_path, components=[TIMES[0], charge])
+    ceiling, half = settle(solve(scenario)), settle(solve(vary(scenario, {"storage.0.discharge_kw": 0.4})))
+    made = appraise(half, ceiling=ceiling)
+    assert pytest.approx((2271.50, 1005.84), abs=CENT) == (made.ceiling_saving, made.yearly_saving)
+    assert pytest.approx(0.4428, abs=5e-5) == made.capture_share
+    assert pytest.approx(0.3886, abs=5e-5) == half.saving / ceiling.saving
+    assert any(", 44.3 % of the ceiling" in words for words in made.notes)
+
+
 def test_cost_of_a_stored_kwh(tmp_path):
     """3,650 kWh a year charged at 0.11 with tax; 10,000 over 20 years at 6 %: by the annuity, 0.3488 (by hand)."""
     made = appraise(settle(solve(home(tmp_path))))
     expected = 10000 * capital_recovery(0.06, 20) / 3650 + 0.11
     assert pytest.approx(expected, abs=1e-4) == made.storage_cost_per_kwh
+    assert "Levelised cost of a kWh discharged, all capital counted" == made.storage_cost_name
     marked = home(
         tmp_path / "marked",
         cost={
@@ -552,6 +570,7 @@ def test_cost_of_a_stored_kwh(tmp_path):
         pytest.approx(4000 * capital_recovery(0.06, 20) / 3650 + 0.11, abs=1e-4) == made.storage_cost_per_kwh
     )
     assert "cells" in made.storage_cost_words
+    assert "Levelised cost of storage" == made.storage_cost_name
 
 
 def test_sensitivities_are_the_appraisal_of_a_changed_file(tmp_path):
@@ -576,6 +595,32 @@ def test_sensitivities_are_the_appraisal_of_a_changed_file(tmp_path):
             assert pytest.approx(made.payback_years) == getattr(found[name], f"{side}_payback_years"), name
     swings = [abs(one.high_npv - one.low_npv) for one in found.values()]
     assert sorted(swings, reverse=True) == swings
+
+
+@pytest.mark.parametrize(
+    ("life_years", "replacement", "longest"),
+    [
+        (15, (), 15),
+        (12, (), 15),
+        (18, (), 18),
+        (15, ({"name": "new", "amount": 900.0, "storage": "store"},), 20),
+    ],
+)
+def test_the_life_is_not_tried_beyond_the_end_of_a_bank(life_years, replacement, longest, tmp_path):
+    """A bank of 15 years that is never bought again earns nothing in year 20: the longer life stops where it ends.
+
+    Common practice, no source: what is appraised lasts as long as what earns.
+    """
+    cost = {"capital": 9000.0, "life_years": life_years, "replacement": list(replacement)}
+    life = {"cycle_life": 100000.0, "calendar_life_years": 15.0}
+    scenario = home(tmp_path, life=life, cost=cost)
+    made = appraise(settle(solve(scenario)))
+    (found,) = (one for one in made.sensitivities if one.name == "Life")
+    assert f"{life_years - 5} years" == found.low_words
+    more = "" if replacement else ", no longer: store ends after 15.0"
+    assert f"{longest} years{more}" == found.high_words
+    longer = appraise(settle(solve(vary(scenario, {"cost.life_years": longest}))))
+    assert pytest.approx(longer.npv) == found.high_npv
 
 
 # --- Price years -------------------------------------------------------------------------------------------
@@ -701,6 +746,12 @@ def test_cash_flow_file_summary_and_page_agree(rich):
     page = paths["report"].read_text(encoding="utf-8").replace("\u2212", "-")
     for value in frame["in the year"]:
         assert f"{value:,.2f}" in page
+    for words in (
+        "Cycles in the run that the payback rests on",
+        "Replacement price per kWh discharged, AUD",
+        "Levelised cost of a kWh discharged, all capital counted",
+    ):
+        assert words in page
 
 
 def test_workbook_formulas_give_our_figures(rich, tmp_path):

@@ -12,6 +12,7 @@ from independent import as_scenario, random_site, solve_reference
 import optimiser
 from optimiser import binds, studies
 from optimiser.errors import OptimiserError
+from optimiser.finance.yearly import yearly_saving
 from optimiser.starter import write_starter
 
 ENERGY = {
@@ -66,6 +67,29 @@ def test_a_lossless_kw_of_inverter_has_a_closed_form(tmp_path):
     assert 5 * 4 == found["site.inverter.0.output_kw"].steps
 
 
+def test_a_monthly_peak_counts_twelve_times_a_year(tmp_path):
+    """A kWh spares 1 kW of the one hour that is metered, at 8.00 a kW and month: 96.00 a year, whatever days are run.
+
+    Common practice, no source: twelve bills a year, each with its peak. Energy costs the same at all hours.
+    """
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 100.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": 10.0}],
+        "inverter": [inverter(50.0)],
+    }
+    components = [
+        {"kind": "energy_charge", "rates": [{"name": "all", "rate_per_kwh": 0.20}]},
+        {"kind": "demand_charge", "rate_per_kw": 8.0, "when": {"from": "17:00", "to": "18:00"}},
+    ]
+    store = [battery(2.0, 50.0, start_fraction=0.0)]
+    text = table(days=5, site=site, components=components, storage=store)
+    scenario = optimiser.read_scenario(write_site(tmp_path / "peak", text, {}))
+    solved, found = valued(scenario)
+    assert found["storage.0.unit_kwh"].a_year == pytest.approx(12 * 8.0, rel=1e-6)
+    assert yearly_saving(optimiser.settle(solved)) == pytest.approx(12 * 8.0 * 2, rel=1e-6)
+
+
 @pytest.mark.parametrize("phases", [1, 3])
 def test_every_worth_lies_between_a_step_up_and_a_step_down(phases, tmp_path):
     """The optimum is concave in a limit: a step up gains no more than the slope says, a step down loses no less.
@@ -75,8 +99,17 @@ def test_every_worth_lies_between_a_step_up_and_a_step_down(phases, tmp_path):
     """
     write_starter(tmp_path / "site", phases)
     scenario = optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 3})
-    solved, found = valued(scenario)
+    _, found = valued(scenario)
     yearly = 8760 / scenario.timeline.hours
+    # What a year counts, written as a scenario: its twelve bills spread over so many runs of three days.
+    rates = {
+        f"tariff.component.{number}.rate_per_kw": component.rate_per_kw * 12 / yearly
+        for number, component in enumerate(scenario.tariff.component)
+        if component.kind == "demand_charge"
+    }
+    assert (phases == 3) == bool(rates)
+    scenario = optimiser.vary(scenario, rates)
+    solved = optimiser.solve(scenario)
     seen = 0
     for path, worth in found.items():
         if path.endswith("charge_kw") and scenario.storage[0].measured_points:
@@ -99,6 +132,8 @@ def test_an_independent_formulation_agrees(seed, tmp_path):
     scenario = optimiser.read_scenario(as_scenario(site, tmp_path))
     _, found = valued(scenario)
     hours = scenario.timeline.hours
+    # A year has twelve bills, not as many as the run has when it is repeated.
+    site["demand_rate_per_kw"] = site.get("demand_rate_per_kw", 0.0) * 12 * hours / 8760
     base = solve_reference(site)["money"]
     for key, path in (("output_kw", "site.inverter.0.output_kw"), ("intake_kw", "site.inverter.0.intake_kw")):
         step = 0.01

@@ -20,6 +20,7 @@ from optimiser.engine.cuts import best_under
 from optimiser.engine.margins import bound_of
 from optimiser.engine.tiling import build_problem
 from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.finance.yearly import yearly_saving
 from optimiser.sizing import annuity, find_sizes, read_choices, write_sizing
 from optimiser.starter import write_starter
 
@@ -204,6 +205,54 @@ def test_planes_meet_where_they_should():
     assert bound is not None
     assert (1.0, 3.0) == (pytest.approx(bound[0][0]), pytest.approx(bound[1]))
     assert best_under(heights, slopes, *ends, -1.0) is None
+
+
+@pytest.mark.parametrize("between", [False, True])
+def test_a_short_run_is_scaled_as_a_run_scales_it(between, tmp_path):
+    """With a monthly demand charge every size saves what a run with it says, and the bound holds for all of them."""
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 100.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": "data.load_kw"}],
+        "inverter": [inverter(20.0, 0.95)],
+    }
+    rates = [{"name": "day", "rate_per_kwh": 0.4, "when": {"from": "07:00", "to": "22:00"}}]
+    components = [
+        {"kind": "energy_charge", "rates": [*rates, {"name": "night", "rate_per_kwh": 0.2}]},
+        {"kind": "demand_charge", "rate_per_kw": 9.0, "when": {"from": "16:00", "to": "20:00"}},
+    ]
+    bank = battery(8.0, 20.0, start_fraction=0.0, wear_per_kwh=0.05)
+    text = table(days=4, site=site, components=components, storage=[bank])
+    load = np.random.default_rng(5).uniform(1, 6, 96)
+    scenario = optimiser.read_scenario(write_site(tmp_path / "short", text, {"load_kw": load}))
+    bounds = "at_least = 2\nat_most = 40" if between else "options = [2, 8, 14, 20, 40]"
+    words = f"""[[choice]]
+name = "store"
+path = ["storage.0.unit_kwh"]
+{bounds}
+cost_per_unit = 600
+life_years = 10
+"""
+    made = find_sizes(scenario, choices(tmp_path, words, scenario))
+    best = made.summary["best"]
+
+    def figures(kwh):
+        run = optimiser.run(optimiser.vary(scenario, {"storage.0.unit_kwh": kwh}), studies=())
+        wear = -sum(line.values.sum() for line in run.dispatch.lines if not line.cash) * 8760 / 96
+        saving = yearly_saving(run.statement)
+        return saving, saving - wear + numpy_financial.pmt(0.06, 10, 600 * kwh)
+
+    for row in made.tried.to_dict("records"):
+        saving, net = figures(row["store"])
+        assert row["saving_ceiling_a_year"] == pytest.approx(saving, abs=0.01)
+        assert row["net_a_year"] == pytest.approx(net, abs=0.01)
+    nets = [figures(float(kwh))[1] for kwh in (2, 8, 14, 20, 40)]
+    assert best["net_bound_a_year"] >= max(nets) - 0.01
+    if not between:
+        assert best["net_a_year"] == pytest.approx(
+            max(nets), abs=max(0.01, 1e-3 * best["saving_ceiling_a_year"])
+        )
+    assert "by its billing periods, as in a run" in made.summary["warnings"][0]
 
 
 def test_faults_of_a_file_are_told_together(home, tmp_path):

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 import optimiser
 from optimiser import studies
+from optimiser.cli import main
 from optimiser.errors import OptimiserError
 from optimiser.starter import write_starter
 from optimiser.studies import Entry
@@ -47,3 +50,21 @@ def test_a_study_is_in_the_summary_and_in_a_file(two, tmp_path):
     assert {"sums": {"kwh": 1.5}} == summary["studies"]
     assert "Little came of it." in summary["warnings"]
     assert "month,kwh\nJune,1.5\n" == (tmp_path / "out" / "sums-months.csv").read_text(encoding="utf-8")
+
+
+def test_a_study_asked_for_by_name_that_does_not_arise_is_said(tmp_path):
+    """One line with the reason and an exit of 0; not where "all" were asked for or it was left out again."""
+    write_starter(tmp_path / "site")
+    file = tmp_path / "site" / "scenario.toml"
+    file.write_text(
+        re.sub(r"(?m)^days = .*$", "days = 1", file.read_text(encoding="utf-8")), encoding="utf-8"
+    )
+    words = ["run", str(tmp_path / "site"), "--no-study", "all", "--study", "price_years", "--quiet"]
+    ran = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "out")])
+    assert 0 == ran.exit_code, ran.output
+    said = (
+        "the study price_years is left out: no price years ([[price_year]]) or no costs ([cost]) are given."
+    )
+    assert 1 == ran.output.count(said)
+    assert [] == list(studies.not_arising(("all",), {}))
+    assert [] == list(studies.not_arising(("life",), {"life": Study({})}))

@@ -133,7 +133,8 @@ def hardest(dispatch: Dispatch, tight: int = 3, random: int = 20, seed: int = 1)
     """The events that test a plan most: all that is offered, for as long as it can be called.
 
     Each group alone, and all groups of a direction at once, in the steps with the least left of energy, power or
-    connection, from the start of the step and from its last seconds; then some at random moments.
+    connection, from the start of the step and from its last seconds; then some at random moments. Calls of the same
+    power from the same moment are one event: where one group alone offers, it is all that there is.
 
     Parameters
     ----------
@@ -160,7 +161,15 @@ def hardest(dispatch: Dispatch, tight: int = 3, random: int = 20, seed: int = 1)
             own = [h for h in held if h.direction == direction and h.kw[step] > LEAST_KW]
             start = (step + float(generator.uniform())) * hours
             events.append(_full(own, direction, step, start, "random"))
-    return events
+    once: dict[tuple[Any, ...], Event] = {}
+    for event in events:
+        once.setdefault(_what(event), event)
+    return list(once.values())
+
+
+def _what(event: Event) -> tuple[Any, ...]:
+    """What is called, and when: by it two events are the same."""
+    return event.start_hours, *((c.holding.group, c.holding.direction, c.kw, c.hours) for c in event.calls)
 
 
 def _steps_with(held: list[Holding], direction: str) -> np.ndarray:
@@ -170,7 +179,7 @@ def _steps_with(held: list[Holding], direction: str) -> np.ndarray:
 
 def _full(members: list[Holding], direction: str, step: int, start: float, why: str) -> Event:
     calls = tuple(Call(h, float(h.kw[step]), h.hours) for h in members if h.kw[step] > LEAST_KW)
-    name = members[0].group if len(members) == 1 else f"everything {direction}"
+    name = calls[0].holding.group if len(calls) == 1 else f"everything {direction}"
     return Event(name, why, start, calls)
 
 

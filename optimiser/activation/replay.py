@@ -58,7 +58,9 @@ class Replayed:
     demand_amount : float
         The part of it that is demand charges, before tax. [currency]
     recovery_amount : float
-        What it brings, mostly negative, to get back to the plan. [currency]
+        What it brings, mostly negative, to get back to the plan, demand included. [currency]
+    recovery_demand_amount : float
+        The part of it that is demand charges, before tax. [currency]
     recovery_hours : float
         Until the stored energy is back on the plan; nan where it is not within a day. [h]
     left_amount : float
@@ -81,6 +83,7 @@ class Replayed:
     energy_amount: float
     demand_amount: float
     recovery_amount: float
+    recovery_demand_amount: float
     recovery_hours: float
     left_amount: float
 
@@ -88,6 +91,11 @@ class Replayed:
     def kept(self) -> bool:
         """Whether all that was wanted was given, but for what self-discharge takes in a step."""
         return self.short_kw <= SHORT_KW or self.short_kwh <= self.leak_kwh
+
+    @property
+    def raised_amount(self) -> float:
+        """Demand charges, of the event and of the way back together; negative: more to pay. [currency]"""
+        return self.demand_amount + self.recovery_demand_amount
 
     @property
     def amount(self) -> float:
@@ -220,6 +228,7 @@ class Replay:
             amount + float(with_event[0] - self._planned_bill[0]),
             float(with_event[1] - self._planned_bill[1]),
             float(with_all[0] - with_event[0]),
+            float(with_all[1] - with_event[1]),
             recovery,
             self._worth(moved, end + (RECOVERY_HOURS if math.isnan(recovery) else recovery)),
         )
@@ -299,7 +308,8 @@ class Replay:
         """Bring the store back to the plan as soon as equipment and connection allow; hours taken, nan if it fails.
 
         It imports no more than the plan's highest import of the billing period at the same time of such a day, so that
-        it raises no demand charge, whatever the hours that count.
+        it seldom raises a demand charge, whatever the hours that count. It still can: an average over steps that were
+        highest on different days, or phases that are read apart; the bill with it tells how much.
         """
         plant = self.plant
         moment, last = start, min(start + RECOVERY_HOURS, plant.steps * plant.hours)

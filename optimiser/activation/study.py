@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from optimiser.activation.events import Event, hardest
@@ -14,6 +15,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.settlement import Statement
 from optimiser.study import Study
 
+CENT = 0.005  # below it an amount is nothing
 MARGINS = (
     "inverter_kw",
     "inverter_dc_a",
@@ -62,7 +64,9 @@ def replay_events(
             say(f"replaying activations, {number} of {len(events)}")
         walked.append(replay.walk(event))
     return Study(
-        _summary(walked, fine_seconds), {"events": _table(walked, dispatch)}, tuple(_warnings(walked))
+        _summary(walked, fine_seconds) | _income(dispatch),
+        {"events": _table(walked, dispatch)},
+        tuple(_warnings(walked)),
     )
 
 
@@ -93,6 +97,7 @@ def _table(walked: list[Replayed], dispatch: Dispatch) -> pd.DataFrame:
             "energy_amount": found.energy_amount,
             "of_which_demand_amount": found.demand_amount,
             "recovery_amount": found.recovery_amount,
+            "recovery_of_which_demand_amount": found.recovery_demand_amount,
             "recovery_minutes": found.recovery_hours * 60,
             "left_amount": found.left_amount,
             "amount": found.amount,
@@ -115,6 +120,7 @@ def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
     idle = sum(not found.wanted_kw for found in walked)
     worst = max(walked, key=lambda found: found.short_kw) if broken or beyond else None
     dearest = min(walked, key=lambda found: found.amount)
+    called = [found.amount for found in walked if found.wanted_kw]
     return {
         "events": len(walked),
         "delivered": len(walked) - len(broken) - len(beyond) - idle,
@@ -126,11 +132,21 @@ def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
         "fine_seconds": fine_seconds,
         "dearest_event": dearest.event.name,
         "dearest_amount": dearest.amount,
-        "dearest_demand_amount": dearest.demand_amount,
+        "dearest_demand_amount": dearest.raised_amount,
+        "mean_amount": float(np.mean(called)) if called else None,
+        "raised_demand": sum(found.raised_amount < -CENT for found in walked),
         "slowest_recovery_minutes": _finite(max((f.recovery_hours for f in walked), default=0.0) * 60),
         "not_recovered_within_a_day": sum(math.isnan(found.recovery_hours) for found in walked),
         "observations": list(_observations(walked)),
     }
+
+
+def _income(dispatch: Dispatch) -> dict[str, Any]:
+    """What being available earns in the run, to hold a call's cost against."""
+    paid = [
+        float(np.sum(line.values)) for line in dispatch.lines if line.cash and line.group == "availability"
+    ]
+    return {"availability_income": sum(paid), "days": dispatch.scenario.timeline.hours / 24}
 
 
 def _finite(value: float) -> float | None:
@@ -180,12 +196,14 @@ def _observations(walked: list[Replayed]) -> Iterable[str]:
             f"{max(f.short_kwh for f in leaky):.4f} kWh at the most, "
             "than self-discharge takes in a step; they count as delivered."
         )
-    demand = [found.demand_amount for found in walked]
-    if min(demand) < -0.005:
+    raised = [found for found in walked if found.raised_amount < -CENT]
+    if raised:
+        after = sum(found.demand_amount >= -CENT for found in raised)
+        back = f" ({after} of them only on the way back to the plan)" if after else ""
         yield (
-            f"{sum(amount < -0.005 for amount in demand)} of {len(walked)} events raised a demand "
-            "charge, the dearest by "
-            f"{-min(demand):.2f}: power taken for a service counts at the meter like any other."
+            f"{len(raised)} of {len(walked)} events raised a demand charge{back}, the dearest by "
+            f"{max(-found.raised_amount for found in raised):.2f}: power taken for a service counts at the meter "
+            "like any other."
         )
 
 

@@ -24,7 +24,7 @@ def run(
     scenario: Path, out: Path | None, studies: tuple[str, ...], leave_out: tuple[str, ...], quiet: bool
 ) -> None:
     """Solve SCENARIO and write its report, tables and summary."""
-    from optimiser.studies import chosen
+    from optimiser.studies import chosen, not_arising
     from optimiser.tables import run as walk
     from optimiser.tables import write_results
 
@@ -42,6 +42,9 @@ def run(
         say("writing the report")
         paths = write_results(made, folder)
     head, proof, currency = made.summary["headline"], made.summary["proof"], made.summary["currency"]
+    # Said even where little is to be said: the one who asked would look for it in the report.
+    for words in not_arising((name for name in studies if name in names), made.studies):
+        click.echo(f"warning: {words}", err=True)
     if not quiet:
         for words in made.summary["warnings"]:
             click.echo(f"warning: {words}", err=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -70,9 +70,20 @@ class Problem:
         """Rows of one step; those of step t start at t times this number."""
         return sum(family.per == STEP for family in self.rows)
 
+    def weighted(self, weights: np.ndarray) -> Problem:
+        """The same program with each line of money counted so many times, of shape (lines,); itself where all are 1."""
+        if (weights == 1.0).all():
+            return self
+        by_line = sparse.csr_array(sparse.diags_array(weights) @ self.by_line)
+        return replace(self, by_line=by_line, line_offsets=weights * self.line_offsets)
+
     def split(self, x: np.ndarray) -> dict[str, np.ndarray]:
         """A solution's values by name of column."""
         return {name: x[place] for name, place in self.places.items()}
+
+    def by_rule(self, y: np.ndarray) -> dict[str, np.ndarray]:
+        """Numbers of the rows by name of rule; none where there are none."""
+        return {name: y[place] for name, place in self.row_places.items()} if len(y) else {}
 
     def name_of_row(self, number: int) -> tuple[RowFamily, int]:
         """The rule that a row belongs to, and its step or group."""

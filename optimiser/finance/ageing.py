@@ -94,7 +94,7 @@ def bank_lives(statement: Statement, cost: Cost) -> tuple[BankLife, ...]:
 
 
 def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
-    dispatch, yearly = statement.dispatch, per_year(statement)
+    dispatch, yearly = statement.dispatch, per_year(statement.dispatch.scenario.timeline)
     flow, life = dispatch.flows.banks[bank.name], bank.life
     discharged = yearly * statement.energy_kwh[f"{bank.name} discharge"]
     share = np.r_[bank.start_kwh, np.asarray(flow.end_kwh, float)] / bank.capacity_kwh

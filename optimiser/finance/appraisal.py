@@ -11,10 +11,12 @@ from optimiser.cost import MOST_YEARS, Cost
 from optimiser.finance.ageing import BankLife, Course, bank_lives, warranty_notes
 from optimiser.finance.cash import Item, Shift, cash_flow, totals
 from optimiser.finance.formulas import discounted, internal_rates, levelised, net_present_value, payback
-from optimiser.finance.yearly import is_year, per_year, saving_by_group
+from optimiser.finance.yearly import is_year, per_year, saving_by_group, yearly_saving
 from optimiser.settlement import Statement
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
+
+LIFE_STEP_YEARS = 5  # by which the sensitivities shorten and lengthen the life
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,7 @@ class Appraisal:
     ceiling_saving : float
         The same with perfect foresight; equal to it where no capture was measured. [currency/year]
     capture_share : float or None
-        Share of the ceiling that a planner without foresight earned; None where it was not measured.
+        `yearly_saving` over `ceiling_saving`, what a planner without foresight earned; None where it was not measured.
     scaled : bool
         Whether the timeline was not a year and had to be scaled.
     items : tuple of Item
@@ -91,8 +93,8 @@ class Appraisal:
         All that comes back beyond what was laid out, over what was laid out in capital and replacements.
     storage_cost_per_kwh : float or None
         Levelised cost of a kWh from storage; None without storage or its use. [currency/kWh]
-    storage_cost_words : str
-        What that figure counts.
+    storage_cost_name, storage_cost_words : str
+        What that figure is, all capital or that of storage alone; what it counts.
     course : Course
         How the saving and the equipment age.
     sensitivities : tuple of Sensitivity
@@ -118,6 +120,7 @@ class Appraisal:
     internal_rates: tuple[float, ...]
     return_on_investment: float | None
     storage_cost_per_kwh: float | None
+    storage_cost_name: str
     storage_cost_words: str
     course: Course
     sensitivities: tuple[Sensitivity, ...]
@@ -156,10 +159,10 @@ def appraise(
     worth = net_present_value(flows, rate)
     own = PriceYear("this run", first, worth, back)
     others = _price_years(cost, course, share, studies.get("price_years"))
-    price, price_words = _storage_cost(statement, cost, course)
+    price, price_name, price_words = _storage_cost(statement, cost, course)
     return Appraisal(
         yearly_saving=first,
-        ceiling_saving=first if ceiling is None else sum(saving_by_group(ceiling).values()),
+        ceiling_saving=first if ceiling is None else yearly_saving(ceiling),
         capture_share=share,
         scaled=not is_year(statement.dispatch.scenario.timeline.hours),
         items=items,
@@ -173,6 +176,7 @@ def appraise(
         internal_rates=internal_rates(flows),
         return_on_investment=_return(items),
         storage_cost_per_kwh=price,
+        storage_cost_name=price_name,
         storage_cost_words=price_words,
         course=course,
         sensitivities=_sensitivities(cost, course.saving_in, course.banks),
@@ -183,10 +187,15 @@ def appraise(
 
 
 def _capture(statement: Statement, ceiling: Statement | None) -> float | None:
-    """Share of the ceiling that was earned without foresight; None where the statement is the ceiling."""
-    if ceiling is None or ceiling is statement or ceiling.saving <= 0:
+    """Share of the ceiling's yearly saving that was earned without foresight; None where the statement is the ceiling.
+
+    Of the yearly sums, since every figure that it scales is yearly: in a shorter run a charge that is made once a
+    billing period weighs otherwise in the sums of its days.
+    """
+    if ceiling is None or ceiling is statement:
         return None
-    return statement.saving / ceiling.saving
+    most = yearly_saving(ceiling)
+    return yearly_saving(statement) / most if most > 0 else None
 
 
 def _course(statement: Statement, cost: Cost, study: Study | None, share: float | None) -> Course:
@@ -238,8 +247,8 @@ def _return(items: tuple[Item, ...]) -> float | None:
     return sum(totals(items)) / laid_out if laid_out > 0 else None
 
 
-def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[float | None, str]:
-    """Levelised cost of a kWh from storage, and what it counts. [currency/kWh]
+def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[float | None, str, str]:
+    """Levelised cost of a kWh from storage, what it is called, and what it counts. [currency/kWh]
 
     (capital + upkeep + replacements + what charging costs - end value, discounted) / (energy discharged,
     discounted). A kWh charged costs what one more kWh was worth at the meter then: the import price while the site
@@ -252,7 +261,7 @@ def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[flo
     """
     discharged = sum(bank.discharged_kwh for bank in course.banks)
     if discharged <= 0:
-        return None, ""
+        return None, "", ""
     marked = [item.name for item in cost.item if item.part == "storage"]
     banks = [part.name for part in cost.replacement if part.storage is not None]
     kinds = ("upkeep", "end value") if marked else ("capital", "upkeep", "replacement", "end value")
@@ -268,7 +277,11 @@ def _storage_cost(statement: Statement, cost: Cost, course: Course) -> tuple[flo
         f"Counts {parts}, less the end value, and what charging costs at the meter's price of the moment; before "
         "incentives, loan and tax; per kWh discharged to the DC bus."
     )
-    return levelised(counted.tolist(), (left * discharged).tolist(), cost.nominal_rate), words
+    # Inverters and modules are not storage: a figure with them in it is not called the cost of storage.
+    name = (
+        "Levelised cost of storage" if marked else "Levelised cost of a kWh discharged, all capital counted"
+    )
+    return levelised(counted.tolist(), (left * discharged).tolist(), cost.nominal_rate), name, words
 
 
 def _charging_cost(statement: Statement) -> float:
@@ -279,7 +292,7 @@ def _charging_cost(statement: Statement) -> float:
     importing = np.asarray(dispatch.flows.meter.import_kw) > 1e-6
     price = np.where(importing, scenario.tariff.import_price(terms), scenario.tariff.export_price(terms))
     charge = sum(np.asarray(flow.charge_kw) for flow in dispatch.flows.banks.values())
-    return per_year(statement) * scenario.timeline.step_hours * float((price * charge).sum())
+    return per_year(scenario.timeline) * scenario.timeline.step_hours * float((price * charge).sum())
 
 
 @dataclass(frozen=True)
@@ -304,7 +317,23 @@ def _shifted(rate: float, points: float) -> float:
     return max(min(rate, 0.0), rate + points)
 
 
-def _trials(cost: Cost) -> Iterator[tuple[str, _Trial, _Trial]]:
+def _first_end(banks: tuple[BankLife, ...]) -> BankLife | None:
+    """The bank that is the first to end without being bought again; None where none does."""
+    ending = [bank for bank in banks if bank.years is not None and bank.renewed_every is None]
+    return min(ending, key=lambda bank: bank.years or 0.0, default=None)
+
+
+def _longer(cost: Cost, banks: tuple[BankLife, ...]) -> tuple[int, str]:
+    """A longer life to try and its words: no longer than the first bank lasts, for a dead bank saves nothing."""
+    years, ends = min(cost.life_years + LIFE_STEP_YEARS, MOST_YEARS), _first_end(banks)
+    if ends is None or ends.years is None or ends.years >= years:
+        return years, f"{years} years"
+    # Rounded down to whole years; an appraisal that is longer already is warned of and not made longer still.
+    years = max(cost.life_years, int(ends.years + 1e-9))
+    return years, f"{years} years, no longer: {ends.name} ends after {ends.years:.1f}"
+
+
+def _trials(cost: Cost, banks: tuple[BankLife, ...]) -> Iterator[tuple[str, _Trial, _Trial]]:
     """Each main input with a lower and a higher value."""
     less, more = "20 % less", "20 % more"
     yield (
@@ -324,8 +353,9 @@ def _trials(cost: Cost) -> Iterator[tuple[str, _Trial, _Trial]]:
         for points in (-0.02, 0.02)
     ]
     yield "Discount rate", rates[0], rates[1]
-    lives = [min(max(cost.life_years + years, 1), MOST_YEARS) for years in (-5, 5)]
-    lasting = [_Trial(f"{years} years", cost.model_copy(update={"life_years": years})) for years in lives]
+    shorter = max(cost.life_years - LIFE_STEP_YEARS, 1)
+    lives = ((shorter, f"{shorter} years"), _longer(cost, banks))
+    lasting = [_Trial(words, cost.model_copy(update={"life_years": years})) for years, words in lives]
     yield "Life", lasting[0], lasting[1]
     if cost.yearly or cost.upkeep:
         yield "Upkeep", _Trial(less, cost, Shift(upkeep=0.8)), _Trial(more, cost, Shift(upkeep=1.2))
@@ -336,7 +366,7 @@ def _sensitivities(
 ) -> tuple[Sensitivity, ...]:
     """Net present value and payback with each main input lower and higher, everything else the same."""
     found = []
-    for name, low, high in _trials(cost):
+    for name, low, high in _trials(cost, banks):
         (low_npv, low_back), (high_npv, high_back) = (trial.result(saving_in, banks) for trial in (low, high))
         found.append(Sensitivity(name, low.words, high.words, low_npv, high_npv, low_back, high_back))
     return tuple(sorted(found, key=lambda one: -abs(one.high_npv - one.low_npv)))

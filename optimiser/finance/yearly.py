@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from optimiser.settlement import Statement
+from optimiser.tariff import Tariff
 from optimiser.terms import Line, SettledTerms
+from optimiser.timeline import Timeline
 
 HOURS_PER_YEAR = 8760.0
 
@@ -27,10 +29,24 @@ def is_year(hours: float) -> bool:
     return 8759.0 <= hours <= 8785.0
 
 
-def per_year(statement: Statement) -> float:
-    """What an amount over the run's hours is multiplied by to be that of a year. [-]"""
-    hours = statement.dispatch.scenario.timeline.hours
-    return 1.0 if is_year(hours) else HOURS_PER_YEAR / hours
+def per_year(timeline: Timeline) -> float:
+    """What an amount over a timeline's hours is multiplied by to be that of a year. [-]"""
+    return 1.0 if is_year(timeline.hours) else HOURS_PER_YEAR / timeline.hours
+
+
+def weights(lines: Sequence[Line], tariff: Tariff, timeline: Timeline) -> np.ndarray:
+    """How much each line counts in a year beside what its hours say, of shape (lines,). [-]
+
+    1, but in a shorter run for demand that is charged once a billing period: a year has as many of those as the tariff
+    says, not as many as the run has when it is repeated. Times `per_year` it makes an amount of the run a yearly one.
+    """
+    if is_year(timeline.hours):
+        return np.ones(len(lines))
+    once = {component.name for component in tariff.component if component.once_a_period}
+    periods = tariff.periods_a_year(timeline) / timeline.groups(tariff.period).count
+    by_period = [taxed.group == "demand" and taxed.name in once for _, taxed in with_taxed(lines)]
+    # Rounded, so that read dates, which repeat with the run, weigh exactly 1.
+    return np.where(by_period, round(periods / per_year(timeline), 12), 1.0)
 
 
 def saving_by_group(statement: Statement) -> dict[str, float]:
@@ -44,14 +60,16 @@ def saving_by_group(statement: Statement) -> dict[str, float]:
     found = dict.fromkeys(GROUPS.values(), 0.0)
     cases = ((1.0, scenario.tariff, statement.dispatch.lines), (-1.0, scenario.before_tariff, before))
     for sign, tariff, lines in cases:
-        once = {component.name for component in tariff.component if component.once_a_period}
-        periods = tariff.periods_a_year(timeline) / timeline.groups(tariff.period).count
-        for line, taxed in with_taxed(lines):
+        factors = per_year(timeline) * weights(lines, tariff, timeline)
+        for (line, taxed), factor in zip(with_taxed(lines), factors, strict=True):
             if line.cash:
-                by_period = taxed.group == "demand" and taxed.name in once and not is_year(timeline.hours)
-                factor = periods if by_period else per_year(statement)
                 found[GROUPS.get(taxed.group, "fixed")] += sign * factor * float(np.sum(line.values))
     return found
+
+
+def yearly_saving(statement: Statement) -> float:
+    """Saving of a year, all groups together. [currency/year]"""
+    return sum(saving_by_group(statement).values())
 
 
 def with_taxed(lines: Sequence[Line]) -> Iterator[tuple[Line, Line]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -19,7 +20,7 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, is_missing, number
+from optimiser.report.formats import amount, is_missing, money, number
 from optimiser.report.results import Results
 
 MOST_ROWS = 60
@@ -77,6 +78,7 @@ def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> l
         )
         + "."
     )
+    words = " ".join((cost_words(currency, summary), words)).strip()
     blocks: list[Block] = [
         Text(words, tone="plain" if clean else "warning"),
         Text(
@@ -95,13 +97,30 @@ def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> l
     return blocks
 
 
+def cost_words(currency: str, summary: Mapping[str, Any]) -> str:
+    """What a call costs on average, against what being available earns; nothing where nothing was called."""
+    mean, income = summary["mean_amount"], summary["availability_income"]
+    if mean is None:
+        return ""
+    effect = "costs" if mean < 0 else "brings"
+    words = (
+        f"A call {effect} {money(abs(mean), currency)} on average of the events replayed, where being available earns "
+        f"{money(income, currency)} in the {summary['days']:.4g} days of the run"
+    )
+    calls = income / -mean if mean < -0.005 else math.inf
+    if income > 0 and math.isfinite(calls):
+        words += f": as much as {number(calls, 0 if calls >= 10 else 1)} such calls cost"
+    return words + "."
+
+
 def _cost_chart(currency: str, table: pd.DataFrame) -> Chart:
     """What calls bring or cost, by what is called."""
     names = list(dict.fromkeys(table["event"]))
+    during, after = table["of_which_demand_amount"], table["recovery_of_which_demand_amount"]
     parts = (
-        ("Energy", table["energy_amount"] - table["of_which_demand_amount"], "@gain"),
-        ("Demand charges", table["of_which_demand_amount"], "@loss"),
-        ("Back to the plan", table["recovery_amount"] + table["left_amount"], "@before"),
+        ("Energy", table["energy_amount"] - during, "@gain"),
+        ("Demand charges", during + after, "@loss"),
+        ("Back to the plan", table["recovery_amount"] - after + table["left_amount"], "@before"),
     )
     means = {word: values.groupby(table["event"]).mean() for word, values, _ in parts}
     rows = tuple(
@@ -112,8 +131,8 @@ def _cost_chart(currency: str, table: pd.DataFrame) -> Chart:
         key="activation-cost",
         title="What a call brings, on average of the events replayed",
         description=(
-            "Energy at the meter's rates or the service's own price, demand charges that it raises, and the way back "
-            "to the plan; below nothing is a cost. Pay for being available is not in it."
+            "Energy at the meter's rates or the service's own price, demand charges that it or the way back raises, "
+            "and the rest of the way back to the plan; below nothing is a cost. Pay for being available is not in it."
         ),
         traces=tuple(
             {

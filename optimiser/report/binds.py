@@ -47,7 +47,8 @@ def section(results: Results) -> Section | None:
             )
         )
     if study["scaled_to_year"]:
-        blocks.append(Text("The run is not a whole year: figures are scaled by its hours.", tone="warning"))
+        words = "The run is not a whole year: figures are scaled by its hours, demand by its billing periods."
+        blocks.append(Text(words, tone="warning"))
     if study["words"]:
         blocks += [Points(tuple(study["words"][:MOST_SENTENCES])), _chart(results)]
     if study["no_limit"]:

@@ -81,7 +81,7 @@ def facts(results: Results, appraisal: dict[str, Any]) -> Facts:
         pairs.append(("Return on investment over the life", percent(appraisal["return_on_investment"])))
         cost = appraisal["storage_cost_per_kwh"]
         if not is_missing(cost):
-            pairs.append(("Levelised cost of storage", f"{money_per_kwh(cost, currency)}"))
+            pairs.append((appraisal["storage_cost_name"], money_per_kwh(cost, currency)))
     pairs += [
         ("Discount rate", f"{percent(headline.get('discount_rate_fraction'))} a year"),
         ("Life", years(headline.get("life_years"))),
@@ -123,7 +123,7 @@ def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
     if appraisal["dips_again"]:
         found.append("After the payback the running sum falls below zero again; see the chart.")
     if appraisal["storage_cost_words"]:
-        found.append(f"Levelised cost of storage: {appraisal['storage_cost_words']}")
+        found.append(f"{appraisal['storage_cost_name']}: {appraisal['storage_cost_words']}")
     return found
 
 
@@ -317,7 +317,7 @@ def sensitivity_table(results: Results) -> Table:
 
 
 def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
-    """Cycles and life of each bank, and its price over all that it discharges in it: a wear_per_kwh to steer by."""
+    """Cycles and life of each bank, and its price over all that it discharges in it, to hold wear_per_kwh against."""
     columns = (
         text_column("Bank"),
         Column("Discharged a year"),
@@ -327,7 +327,7 @@ def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
         Column("Life by years"),
         Column("End of life after"),
         Column("Bought again"),
-        Column(f"Wear, {currency}/kWh"),
+        Column(f"Replacement price per kWh discharged, {currency}"),
     )
     rows = tuple(
         Row(
@@ -340,13 +340,17 @@ def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
                 lasting(bank["years_by_calendar"]),
                 lasting(bank["years"]),
                 f"every {years(bank['renewed_every'])}" if bank["renewed_every"] else "never",
-                "no price" if is_missing(bank["wear_per_kwh"]) else number(bank["wear_per_kwh"], 4),
+                "no price given" if is_missing(bank["wear_per_kwh"]) else number(bank["wear_per_kwh"], 4),
             )
         )
         for bank in banks
     )
+    # The payback rests on the run without foresight where there is one; other tables of storage show the ceiling's.
     return Table(
-        "Cycles counted by rainflow on the state of charge, and the life that they leave", columns, rows
+        "Cycles in the run that the payback rests on, counted by rainflow on the state of charge, and the life that "
+        "they leave",
+        columns,
+        rows,
     )
 
 
