@@ -265,7 +265,10 @@ def _what_moves(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
     others = [f"{row.factor} by {_shown(row.spread)}" for row in ranked[1:4]]
     never = _never(swept, path)
     if never:
-        words = f"{swept.name(path)}. It never comes in {never} of {len(swept.done)} cases; a level with such a case has no mean."
+        words = (
+            f"{swept.name(path)}. It never comes in {never} of {len(swept.done)} cases; a level with such a case has "
+            "no mean."
+        )
         endless = [row.factor for row in ranked if math.isinf(row.spread)]
         if endless:
             words += f" Levels without and with such cases: {listed(endless)}."

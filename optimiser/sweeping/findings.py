@@ -63,9 +63,9 @@ def findings(plan: Plan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], 
 def _never(plan: Plan, table: pd.DataFrame) -> list[str]:
     """In how many cases a payback never comes."""
     done = with_results(table)
-    paths = (
-        [path for path in plan.file.record if path.endswith("payback_years")] if plan.base.file.cost else []
-    )
+    if plan.base.file.cost is None:
+        return []
+    paths = [path for path in plan.file.record if path.endswith("payback_years")]
     return [
         f"{path}: never in {never} of {len(done)} cases; a mean over such a case is given as never."
         for path in paths
@@ -103,7 +103,8 @@ def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.Dat
     Returns
     -------
     DataFrame
-        factor, level, at (its middle, for numbers), figure, mean, lowest, highest, cases, never (how many have no payback), case (where it is one).
+        factor, level, at (its middle, for numbers), figure, mean, lowest, highest, cases, never (how many have no
+        payback), case (where it is one).
     """
     done = with_results(table)
     rows: list[dict[str, Any]] = []
