@@ -574,8 +574,8 @@ def _lifted(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
     """The file with what its tariffs say of currency and data files put where a scenario says it, and faults."""
     faults = []
     for key in TARIFFS:
-        tariff = raw.get(key)
-        shared = _shared(tariff) if isinstance(tariff, dict) else {}
+        tariff: dict[str, Any] = raw[key] if isinstance(raw.get(key), dict) else {}
+        shared = _shared(tariff)
         if not shared:
             continue
         own = raw.get("currency")

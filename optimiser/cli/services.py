@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -115,6 +116,10 @@ def activate(
     click.echo(f"Page: {paths['html']}")
 
 
+def _write_text(words: str, path: Path) -> None:
+    path.write_text(words, encoding="utf-8", newline="\n")
+
+
 def _write_events(file: Any, summary: Any, table: Any, paths: dict[str, Path]) -> None:
     """The page, the table and the summary of events, all or none."""
     import json
@@ -127,10 +132,7 @@ def _write_events(file: Any, summary: Any, table: Any, paths: dict[str, Path]) -
         "csv": table.round(6).to_csv(index=False),
         "json": json.dumps(summary, indent=1),
     }
-    writers = {
-        path: lambda part, text=words[kind]: part.write_text(text, encoding="utf-8", newline="\n")
-        for kind, path in paths.items()
-    }
+    writers = {path: partial(_write_text, words[kind]) for kind, path in paths.items()}
     try:
         paths["html"].parent.mkdir(parents=True, exist_ok=True)
         all_or_nothing(writers)

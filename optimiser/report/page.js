@@ -10,7 +10,7 @@
     modeBarButtonsToRemove: ["lasso2d", "select2d", "autoScale2d"],
   };
   const PRINT_WIDTH_PX = 670; // A4 less its margins, at 96 dots per inch.
-  const LEGEND_ROW_PX = 24;
+  const LEGEND_ROW_PX = 24, LEAST_DRAWN_PX = 180;
   const MISSING = -(2 ** 31);
   const $ = (id) => document.getElementById(id);
   const read = (element) => JSON.parse(element.textContent);
@@ -91,7 +91,8 @@
   // On a phone a legend takes rows, which are added to the chart's height and not taken from what is drawn.
   const roomFor = (element, height) => {
     const legend = narrow() && element.querySelector(".legend");
-    const rows = legend ? Math.max(0, Math.ceil(legend.getBoundingClientRect().height) - LEGEND_ROW_PX) : 0;
+    const taken = legend ? Math.ceil(legend.getBoundingClientRect().height) - LEGEND_ROW_PX : 0;
+    const rows = taken > 0 ? Math.max(taken, LEAST_DRAWN_PX - Math.floor(element._fullLayout._size.h)) : 0;
     if (element._fullLayout.height === height + rows) return element;
     element.style.height = height + rows + "px";
     return Plotly.relayout(element, { height: height + rows });
