@@ -211,6 +211,7 @@ def source_text(made: Imported) -> str:
     return (
         f'[source.{made.name}]\nfile = "{made.name}.parquet"\ntime_column = "interval_start"\n'
         f'stamps = "start"\nstep_minutes = {made.found.step_minutes}\n'
+        '# redate = "season_and_weekday"   # where the timeline is of another year\n'
     )
 
 

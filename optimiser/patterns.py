@@ -25,11 +25,12 @@ def study(statement: Statement, say: Progress) -> Study:
     """
     weeks, days = typical_weeks(statement), worth_of_days(statement)
     ranked = days.sort_values("saved", ascending=False, kind="stable")
-    count = min(SHOWN, len(ranked) // 2)
+    count = min(SHOWN, len(ranked) // 4)
     return Study(
         {
             "best_days": ranked["day"].head(count).tolist(),
             "worst_days": ranked["day"].tail(count).tolist()[::-1],
+            "covered": covered_days(statement),
             "share_of_best_tenth": _share_of_best(days["saved"].to_numpy(), 0.1),
         },
         {"weeks": weeks, "days": days},
@@ -74,6 +75,20 @@ def typical_weeks(statement: Statement) -> pd.DataFrame:
     )
     means.insert(1, "day", np.array(DAYS)[means.pop("weekday").to_numpy()])
     return means.reset_index(drop=True)
+
+
+def covered_days(statement: Statement) -> dict[str, list[list[str]]]:
+    """First and last day of each run of days that the timeline holds of a season."""
+    local = statement.dispatch.scenario.timeline.local().tz_localize(None)
+    days = pd.Series(local.normalize().unique())
+    seasons = pd.Series(np.array(SEASONS)[days.dt.month.to_numpy() % 12 // 3])
+    runs: dict[str, list[list[str]]] = {}
+    for season, part in days.groupby(seasons, sort=False):
+        new = (part.diff() != pd.Timedelta(days=1)).cumsum()
+        runs[str(season)] = [
+            [f"{run.iloc[0]:%Y-%m-%d}", f"{run.iloc[-1]:%Y-%m-%d}"] for _, run in part.groupby(new)
+        ]
+    return runs
 
 
 def worth_of_days(statement: Statement) -> pd.DataFrame:

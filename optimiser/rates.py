@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -127,9 +128,15 @@ def draw(contract: Contract, year: int) -> Drawing:
             )
             layers.append(Layer(component.name, unit, _seasons(tariff, timeline, prices.round(9))))
     charges = tuple(
-        (c.name or c.kind.replace("_", " "), c.words(), c.conditions(tariff)) for c in tariff.component
+        (c.name or c.kind.replace("_", " "), _in_money(c.words(), contract.currency), c.conditions(tariff))
+        for c in tariff.component
     )
     return Drawing(contract.tariff.name, _facts(contract), year, slot, tuple(layers), charges)
+
+
+def _in_money(words: str, currency: str) -> str:
+    """A component's words with the currency after each rate, where the file says which."""
+    return re.sub(r"(\d) (an? )(?=\w)", rf"\1 {currency} \2", words) if currency else words
 
 
 def _left_out(tariff: Tariff, kinds: Any) -> str:

@@ -36,6 +36,7 @@ from optimiser.timeline import Timeline
 FILE_NAME = "scenario.toml"
 MOST_BYTES = 2_000_000
 MOST_STEPS = 600_000
+TARIFFS = ("tariff", "before_tariff")
 TOO_DEEP = "its brackets or tables are nested too deeply. Close each bracket."
 
 
@@ -288,9 +289,7 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
     if not path.is_file():
         raise ScenarioError(str(path), ["the file does not exist. Give a tariff file or a scenario folder."])
     raw, _ = _parse(path)
-    shared: dict[str, Any] = {
-        key: raw[key] for key in ("currency", "outside_folders", "source") if key in raw
-    }
+    shared = _shared(raw)
     place = ""
     if "tariff" in raw:
         place = "before_tariff" if before and "before_tariff" in raw else "tariff"
@@ -369,7 +368,7 @@ def read_part(scenario: Scenario, name: str) -> dict[str, Any]:
         If the file is not there or is not TOML.
     """
     raw = _with_uses(scenario.path, {"use": name}, scenario.file.outside_folders, hashlib.sha256(), ())
-    return dict(raw)
+    return _rebased(raw, name) if "component" in raw else dict(raw)
 
 
 def price_year(scenario: Scenario, index: int) -> Scenario:
@@ -403,7 +402,9 @@ def _build(
     path: Path, raw: dict[str, Any], digest: str, known: Mapping[str, Table] | None = None
 ) -> Scenario:
     """The scenario of a parsed file; `known` are data files that need not be read again."""
+    raw, unlike = _lifted(raw)
     completed, places, faults = _with_products(raw)
+    faults += unlike
     scenario = None
     try:
         scenario = _build_completed(path, raw, completed, digest, known)
@@ -537,9 +538,59 @@ def _parse(path: Path) -> tuple[dict[str, Any], str]:
     digest = hashlib.sha256()
     raw = _toml(path, digest)
     try:
-        return _with_uses(path, raw, _outside(raw), digest, ()), digest.hexdigest()
+        whole = _with_uses(path, raw, _outside(raw), digest, ())
     except RecursionError:
         raise ScenarioError(str(path), [TOO_DEEP]) from None
+    for key in TARIFFS:
+        if isinstance(raw.get(key), dict) and "use" in raw[key]:
+            whole[key] = _rebased(whole[key], raw[key]["use"])
+    return whole, digest.hexdigest()
+
+
+def _shared(table: Mapping[str, Any]) -> dict[str, Any]:
+    """What a tariff file says beside the tariff's own keys, to which `source` belongs where it is text."""
+    keys = ("currency", "outside_folders", *(("source",) if isinstance(table.get("source"), dict) else ()))
+    return {key: table[key] for key in keys if key in table}
+
+
+def _rebased(tariff: dict[str, Any], name: str) -> dict[str, Any]:
+    """A tariff from a file, its data files and folders named from where the file is used."""
+    folder, shared = Path(name).parent, _shared(tariff)
+    sources = {
+        own: {**table, "file": (folder / table["file"]).as_posix()}
+        if isinstance(table, dict) and isinstance(table.get("file"), str)
+        else table
+        for own, table in shared.get("source", {}).items()
+    }
+    outside = [(folder / other).as_posix() for other in _outside(tariff)]
+    return {
+        **tariff,
+        **({"source": sources} if "source" in shared else {}),
+        **({"outside_folders": outside} if "outside_folders" in shared else {}),
+    }
+
+
+def _lifted(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    """The file with what its tariffs say of currency and data files put where a scenario says it, and faults."""
+    faults = []
+    for key in TARIFFS:
+        tariff: dict[str, Any] = raw[key] if isinstance(raw.get(key), dict) else {}
+        shared = _shared(tariff)
+        if not shared:
+            continue
+        own = raw.get("currency")
+        if shared.get("currency", own) != own:
+            faults.append(
+                f"{key}.currency must be the scenario's, {_shown(own)}, got {_shown(shared['currency'])}. Use a "
+                "tariff in the scenario's currency."
+            )
+        raw = {**raw, key: {name: value for name, value in tariff.items() if name not in shared}}
+        if "source" in shared:
+            known = raw.get("source", {})
+            raw["source"] = {**shared["source"], **known} if isinstance(known, dict) else known
+        if "outside_folders" in shared:
+            raw["outside_folders"] = [*_outside(raw), *_outside(shared)]
+    return raw, faults
 
 
 def _toml(path: Path, digest: Any) -> dict[str, Any]:

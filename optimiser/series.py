@@ -20,7 +20,7 @@ from pydantic import StrictStr
 
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, text, zone_of
-from optimiser.timeline import Timeline
+from optimiser.timeline import Timeline, whole_days
 
 
 class Source(Component):
@@ -461,7 +461,7 @@ def _span(
         way = (
             'Move the timeline there, or say redate = "season_and_weekday" in the source to lay them onto it.'
             if apart
-            else "Shorten the timeline or bring more data."
+            else _whole_days(starts[0], have_end, timeline.zone)
         )
         raise SeriesError(
             where,
@@ -484,6 +484,16 @@ def _span(
         )
     ratio = step // own
     return values[first : first + timeline.steps * ratio].reshape(timeline.steps, ratio).mean(axis=1)
+
+
+def _whole_days(begin: pd.Timestamp, end: pd.Timestamp, zone: str) -> str:
+    """What to say in the timeline for it to fit data of some span."""
+    first, days = whole_days(begin, end, zone)
+    if days < 1:
+        return f"It holds no whole day of {zone}: bring more data."
+    return (
+        f"Of whole days in {zone} it holds {days}: say start = {first} and days = {days}, or bring more data."
+    )
 
 
 def _redated_starts(timeline: Timeline, source: Source) -> pd.DatetimeIndex:

@@ -88,12 +88,30 @@ def run(
     read = time.perf_counter()
     dispatch = solve(scenario, start=start.dispatch if isinstance(start, Run) else start, progress=progress)
     settling = time.perf_counter()
-    statement = settle(dispatch)
+    seconds = {"read": read - began, **dispatch.seconds}
+    return _studied(settle(dispatch), studies, progress, seconds, settling)
+
+
+def run_again(made: Run, *, studies: Iterable[str] | None = None, progress: Progress | None = None) -> Run:
+    """The same solved and settled run with other studies; what was solved is not solved again."""
+    dispatch, began = made.dispatch, time.perf_counter()
+    return _studied(made.statement, studies, progress, dict(dispatch.seconds), began)
+
+
+def _studied(
+    statement: Statement,
+    studies: Iterable[str] | None,
+    progress: Progress | None,
+    seconds: dict[str, float],
+    settling: float,
+) -> Run:
+    """A run from its settled statement on; `settling` is the clock when that began."""
+    dispatch, scenario = statement.dispatch, statement.dispatch.scenario
     names = with_required(scenario, usual() if studies is None else studies)
     made = make_studies(statement, names, progress or (lambda words: None))
     appraisal = appraise(resting_on(statement, made), made, statement)
     table = dispatch_table(dispatch)
-    seconds = {"read": read - began, **dispatch.seconds, "settle": time.perf_counter() - settling}
+    seconds = {**seconds, "settle": time.perf_counter() - settling}
     summary = summarise(statement, appraisal, made, seconds)
     check_reconciled(statement, summary, table)
     return Run(scenario, dispatch, statement, appraisal, summary, table, made)

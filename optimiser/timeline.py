@@ -515,3 +515,18 @@ def year_from(first_day: datetime.date, step_minutes: int, zone: str) -> Timelin
 
 def _is_leap_day(day: datetime.date) -> bool:
     return (day.month, day.day) == (2, 29)
+
+
+def whole_days(begin: pd.Timestamp, end: pd.Timestamp, zone: str) -> tuple[datetime.date, int]:
+    """The first local day that begins at or after a moment, and how many whole ones there are until another.
+
+    Parameters
+    ----------
+    begin, end : Timestamp
+        Moments with a zone; `end` is outside.
+    zone : str
+        Of the local days.
+    """
+    first, last = begin.tz_convert(zone), end.tz_convert(zone)
+    day = first.date() if first == first.normalize() else first.date() + datetime.timedelta(days=1)
+    return day, max(0, (last.date() - day).days)

@@ -393,7 +393,7 @@ def test_a_slow_ramp_limits_what_can_be_credited():
 def test_the_commands_say_what_they_found(tmp_path):
     """A table and a page are written once; without services there is nothing to call."""
     plan(tmp_path / "s", services=[service("raise", "up", 0.5)], bank=battery(10.0, 5.0))
-    csv, html = tmp_path / "e.csv", tmp_path / "e.html"
+    csv, html = tmp_path / "out" / "activation.csv", tmp_path / "out" / "activation.html"
     words = [
         "activate",
         str(tmp_path / "s"),
@@ -401,10 +401,8 @@ def test_the_commands_say_what_they_found(tmp_path):
         "2",
         "--tight",
         "1",
-        "--csv",
-        str(csv),
-        "--html",
-        str(html),
+        "--out",
+        str(tmp_path / "out"),
     ]
     ran = CliRunner().invoke(main, words)
     assert 0 == ran.exit_code, ran.output
@@ -412,7 +410,8 @@ def test_the_commands_say_what_they_found(tmp_path):
     assert 5 == len(csv.read_text().splitlines())
     assert "When services are called" in html.read_text()
     again = CliRunner().invoke(main, words)
-    assert (2, True) == (again.exit_code, "is not written over" in again.output)
+    assert (2, True) == (again.exit_code, "not written over. Say --overwrite" in again.output)
+    assert 0 == CliRunner().invoke(main, [*words, "--overwrite"]).exit_code
     droop = CliRunner().invoke(main, ["droop", "--rating-kw", "5", "--within", "6"])
     assert "2.853 kW" in droop.output
 

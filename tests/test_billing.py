@@ -277,3 +277,12 @@ def test_equal_rates_make_blocks_a_flat_rate(seed):
         for ends in ("billing_period", "day", "30_days"):
             made, _ = lines_of([{"kind": kind, "blocks": blocks, "ends_per": ends}], load)
             assert pytest.approx(flat) == made
+
+
+def test_a_meters_own_format_is_sent_to_the_import(tmp_path):
+    """A NEM12 file is no table; the sentence says what to do first."""
+    path = tmp_path / "meter.csv"
+    path.write_text("100,NEM12,200506081149,SPANMDP,SPANMDP\n900\n", encoding="utf-8")
+    ran = CliRunner().invoke(main, ["bill", str(path), "--tariff", "t.toml"])
+    assert (2, True) == (ran.exit_code, "it is NEM12" in ran.output), ran.output
+    assert f"optimiser import {path} --name home" in ran.output

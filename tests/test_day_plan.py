@@ -10,6 +10,7 @@ import optimiser
 from optimiser.cli import main
 from optimiser.day_plan import forecast_scenario, plan_day, read_forecast, write_plan
 from optimiser.errors import ScenarioError, SeriesError
+from optimiser.report.day_plan import heading, moment
 from optimiser.starter import write_starter
 
 
@@ -97,3 +98,11 @@ def test_faults_of_a_forecast_are_named(site, tmp_path):
     frame.to_csv(path, index=False)
     with pytest.raises(ScenarioError, match="of its reserve"):
         forecast_scenario(site, read_forecast(path, site), 0.0)
+
+
+def test_headings_and_moments_are_written_for_people():
+    """A unit after a comma, and a month that no reader takes for a day."""
+    assert ("house, kW", "charge, kW", "stored, %") == tuple(
+        heading(name) for name in ("inverter.house.net_kw", "charge_kw", "stored_percent")
+    )
+    assert "2 Feb 18:30" == moment("2025-02-02T18:30:00+10:30")

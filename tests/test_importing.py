@@ -483,6 +483,7 @@ def test_the_page_shows_gaps_flags_and_repairs_and_escapes_names(tmp_path):
     ):
         assert words in page, words
     assert source_text(made).splitlines()[0] in page
+    assert "# redate = " in source_text(made)  # commented, for a timeline of another year
     assert use_lines(made)[0].split("#")[0].strip().replace('"', "&#34;") in page
 
 

@@ -40,8 +40,17 @@ def test_weeks_hold_the_energy_of_the_run(made):
 
 def test_page_shows_weeks_and_days(made):
     """The section is drawn from the study's tables, and left out without them."""
-    tables = {f"patterns-{name}": table for name, table in made.studies["patterns"].tables.items()}
+    tables = {
+        f"{study}-{name}": table for study, own in made.studies.items() for name, table in own.tables.items()
+    }
     page = render(Results(made.summary, made.dispatch_table, made.statement.table, tables))
     assert "A typical week" in page
     assert "Best days" in page
-    assert "A typical week" not in render(Results(made.summary, made.dispatch_table, made.statement.table))
+    assert "A mean week of 2\u00a0June\u00a02025 to 8\u00a0June\u00a02025" in page  # and not "June to August"
+    found = made.summary["studies"]["patterns"]
+    assert {"June to August": [["2025-06-02", "2025-06-08"]]} == found["covered"]
+    assert (1, 1) == (len(found["best_days"]), len(found["worst_days"]))  # a quarter of the days at most
+    without = {name: table for name, table in tables.items() if not name.startswith("patterns-")}
+    assert "A typical week" not in render(
+        Results(made.summary, made.dispatch_table, made.statement.table, without)
+    )

@@ -161,3 +161,14 @@ def test_shipped_scenarios_are_drawn():
 def test_runs_of_equal_values():
     """Where each stretch begins and ends."""
     assert [(0, 2, 1.0), (2, 3, 5.0), (3, 4, 1.0)] == runs(np.array([1.0, 1.0, 5.0, 1.0]))
+
+
+def test_rates_name_the_currency_where_the_file_does(tmp_path):
+    """Components are said in the file's currency; a strip's text may not shrink with the page."""
+    demand = {"kind": "demand_charge", "rate_per_kw": 0.3}
+    file = tariff_file(tmp_path, [SEASONS, demand], currency="AUD")
+    ran = call("tariff", file, "--year", 2025, "--html", tmp_path / "t.html")
+    assert "0.3 AUD a kW of the billing" in ran.stdout
+    page = (tmp_path / "t.html").read_text(encoding="utf-8")
+    assert "svg.strips { width: 100%; min-width:" in page
+    assert page.count('<div class="scroll"') == page.count("<svg class=")

@@ -18,7 +18,7 @@ import pytest
 from report_sample import CURRENCY, sample_results
 
 from optimiser import report
-from optimiser.report import Results, formats, render, write_report
+from optimiser.report import Results, bill, formats, proof, render, write_report
 from optimiser.report.blocks import Chart
 from optimiser.report.dispatch import embedded_columns
 from optimiser.report.embed import MISSING, SIZE_LIMIT_CHARACTERS, embed, local_clock, pack
@@ -412,3 +412,13 @@ def test_numbers_read_as_people_write_them() -> None:
     assert formats.tiny(3.2e-9) == "3.2\u00a0×\u00a010⁻⁹"
     assert formats.years(None) == "never"
     assert formats.day("2025-01-01T00:00:00+11:00") == "1\u00a0January\u00a02025"
+
+
+def test_what_has_no_quantity_is_blank_and_a_gap_of_rounding_is_nothing():
+    """A tax has an amount and no quantity; what is left of a subtraction of floats is no gap."""
+    lines = [
+        {"case": case, "quantity": float("nan"), "unit": "", "amount": -1.0} for case in ("before", "after")
+    ]
+    assert ("GST", "", "", "") == bill.detail_row("GST", lines, "AUD").cells[:4]
+    assert "0.00" == proof._gap(1.6e-12, "AUD")
+    assert "0.0040" == proof._gap(0.004, "AUD")

@@ -23,7 +23,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from optimiser import OptimiserError, ScenarioError, read_scenario, vary
-from optimiser.scenario import json_schema
+from optimiser.scenario import json_schema, read_tariff
 from optimiser.starter import write_starter
 
 ROOT = Path(__file__).parent.parent
@@ -762,3 +762,29 @@ def test_any_value_in_any_place_raises_nothing_else(tmp_path_factory, line, valu
     (folder / "scenario.toml").write_text(TEXT.replace(line, f"{key}= {value}", 1), encoding="utf-8")
     with contextlib.suppress(OptimiserError):
         read_scenario(folder)
+
+
+def test_a_tariff_file_brings_its_currency_and_data_files(starter):
+    """`use` takes the file that `optimiser tariff` takes; its data are found from it; another currency is refused."""
+    text = (starter / "scenario.toml").read_text(encoding="utf-8")
+    head, _, rest = text.partition("[tariff]\n")
+    body, mark, rest = rest.partition("# --- ")
+    inner = re.sub(r"(?m)^source = .*\n", "", body.replace("[[tariff.", "[[").replace("[tariff.", "["))
+    (starter / "deals").mkdir()
+    prices = (starter / "site.csv").read_bytes()
+    (starter / "deals" / "spot.csv").write_bytes(prices)
+    currency = read_scenario(starter).file.currency
+    spot = '\n[source.spot]\nfile = "spot.csv"\nstamps = "start"\nstep_minutes = 30\n'
+    deal = starter / "deals" / "deal.toml"
+    deal.write_text(f'currency = "{currency}"\n{inner}{spot}', encoding="utf-8")
+    before = read_scenario(starter)
+    (starter / "scenario.toml").write_text(f'{head}[tariff]\nuse = "deals/deal.toml"\n{mark}{rest}', "utf-8")
+    after = read_scenario(starter)
+    assert before.file.tariff.component == after.file.tariff.component == read_tariff(deal).tariff.component
+    assert "deals/spot.csv" == after.file.source["spot"].file
+    assert set(before.tables) | {"spot"} == set(after.tables)
+    deal.write_text(deal.read_text("utf-8").replace(f'"{currency}"', '"XAU"'), "utf-8")
+    (told,) = faults(starter)
+    assert f"tariff.currency must be the scenario's, '{currency}', got 'XAU'" in told
+    deal.write_text(f'source = "invented"\n{inner}', encoding="utf-8")
+    assert "invented" == read_scenario(starter).tariff.source == read_tariff(deal).tariff.source

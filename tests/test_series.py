@@ -16,6 +16,7 @@ from conftest import table, write_site
 
 from optimiser import ScenarioError, SeriesError, read_scenario
 from optimiser.series import Source, Table, lay, read_table
+from optimiser.starter import write_starter
 from optimiser.timeline import Timeline
 
 
@@ -313,3 +314,24 @@ def test_redating_passes_over_days_with_holes(tmp_path):
     assert np.isfinite(values).all()
     # 15 January's place is taken by 8 or 22 January, both Wednesdays.
     assert {8, 22} >= set((values[24 * 14 : 24 * 15] // 1000).astype(int))
+
+
+def test_a_span_that_does_not_fit_says_what_would(starter_of_another_zone):
+    """Days of one zone are not those of another: the whole ones are named, and with them the site is read."""
+    path = starter_of_another_zone / "scenario.toml"
+    with pytest.raises(ScenarioError, match=r"say start = 2025-06-03 and days = 6, or bring more data"):
+        read_scenario(starter_of_another_zone)
+    text = path.read_text(encoding="utf-8")
+    text = text.replace("start = 2025-06-02", "start = 2025-06-03").replace("days = 7 ", "days = 6 ")
+    path.write_text(text, encoding="utf-8")
+    assert 6 * 48 == read_scenario(starter_of_another_zone).timeline.steps
+
+
+@pytest.fixture
+def starter_of_another_zone(tmp_path) -> Path:
+    """The starter's data on the clock of Brisbane, eight hours ahead of where they are from."""
+    write_starter(tmp_path / "site")
+    path = tmp_path / "site" / "scenario.toml"
+    text = path.read_text(encoding="utf-8").replace("Europe/Berlin", "Australia/Brisbane")
+    path.write_text(text, encoding="utf-8")
+    return tmp_path / "site"

@@ -695,6 +695,50 @@ def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
     assert (2, True) == (other.exit_code, "there is no case 7" in other.stderr)
 
 
+def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, tmp_path):
+    """Its figures are those of the sweep to the last digit; its report says that its own payback is forecast-driven."""
+    (tmp_path / "site").symlink_to(site)
+    record = ["headline.simple_payback_years", "headline.npv", "headline.saving"]
+    file = write(tmp_path / "sweep.toml", grid(site, scenario="site", record=record))
+    swept = call("sweep", file, "--out", tmp_path / "out", "--workers", 1)
+    assert "All money, payback too, is a ceiling" in swept.stdout
+    assert "All money, payback too, is a ceiling" in (tmp_path / "out" / "sweep.html").read_text("utf-8")
+    one = call("sweep", file, "--out", tmp_path / "out", "--case", 3)
+    assert (0, False) == (one.exit_code, "the sweep has" in one.stdout), one.output
+    assert "The report's payback is forecast-driven" in one.stdout
+    summary = json.loads((tmp_path / "out" / "case-3" / "summary.json").read_text("utf-8"))
+    table = pd.read_csv(tmp_path / "out" / "cases.csv", index_col="case")
+    assert summary["headline"]["ceiling_payback_years"] == table[record[0]][3]
+    assert summary["headline"]["simple_payback_years"] > table[record[0]][3]
+    driven = read_plan(write(tmp_path / "driven.toml", grid(site, scenario="site", studies=["capture"])))
+    assert road.basis_of(driven).startswith(
+        "Payback, net present value and saving a year are forecast-driven"
+    )
+
+
+def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
+    """A level of which one case is never paid back has no mean over the others; the page says how many."""
+    path = "headline.simple_payback_years"
+    plan = read_plan(grid(site, record=[path]))
+    rows = [
+        {"case": case.number, **case.values, path: years, "status": "done", "message": "", "seconds": 1.0}
+        for case, years in zip(
+            (plan.as_it_is, *plan.cases), (7.0, 5.0, np.nan, 6.0, 9.0, np.nan, np.nan), strict=True
+        )
+    ]
+    table = pd.DataFrame(rows)
+    found, notes = findings(plan, table)
+    means = found["responses"].set_index(["factor", "level"])
+    assert [math.inf, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
+    assert [1, 0, 2] == means.loc["battery", "never"].tolist()
+    assert f"{path}: never in 3 of 6 cases; a mean over such a case is given as never." in notes
+    page = road.write_sweep(plan, table, tmp_path, "optimiser sweep x")["page"].read_text("utf-8")
+    assert "never in 1 of 2" in page
+    assert "never in 2 of 2" in page
+    assert "It never comes in 3 of 6 cases" in page
+    assert "Infinity" not in page.split("<main")[1]
+
+
 def test_the_shipped_sweep_is_read():
     """Its file has no fault and the cases that it says."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shlex
 import sys
 import time
 from collections.abc import Callable
@@ -11,7 +13,14 @@ from typing import Any
 
 import click
 
-from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, UnprovenError
+from optimiser.errors import (
+    DriftError,
+    InfeasibleError,
+    OptimiserError,
+    ScenarioError,
+    SeriesError,
+    UnprovenError,
+)
 
 EXIT = {ScenarioError: 2, InfeasibleError: 3, UnprovenError: 4, DriftError: 1}
 BEST_FOUND = 5
@@ -36,6 +45,24 @@ def write_new(path: Path, words: str) -> None:
         raise OptimiserError(f"{path} cannot be written: {problem.strerror}. Choose another name.") from None
     finally:
         part.unlink(missing_ok=True)
+
+
+METER_FORMATS = {"nem12": "NEM12", "greenbutton": "Green Button"}
+
+
+def refuse_meter_file(path: Path) -> None:
+    """Refuse a meter's own format, which is read by the import and not where a table is wanted."""
+    from optimiser.intake.detect import format_of
+
+    found = ""
+    with contextlib.suppress(SeriesError):  # what is no meter file for certain is judged as a table
+        found = format_of(path) if path.is_file() else ""
+    if found in METER_FORMATS:
+        words = (
+            f"it is {METER_FORMATS[found]}, a meter's own format, and no table. Bring it in first: optimiser import "
+            f"{shlex.quote(str(path))} --name home; then give home.parquet and its columns."
+        )
+        raise SeriesError(str(path), [words])
 
 
 def scenario_name(scenario: Path) -> str:

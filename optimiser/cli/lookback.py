@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import progress, scenario_name
+from optimiser.cli.common import progress, refuse_meter_file, scenario_name
 from optimiser.errors import OptimiserError
 
 
@@ -79,6 +79,7 @@ def lookback(
         store = Store(stored, stored_unit or "kWh", stored_at or stamps)
     folder = out or Path("reports") / f"{scenario_name(scenario)}-lookback"
     refuse_replacing(folder, overwrite)
+    refuse_meter_file(log)
     columns = metered_columns(log, into, out_column, unit)
     with progress(quiet) as say:
         made = look_back(

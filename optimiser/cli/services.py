@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import click
 
-from optimiser.cli.common import progress, refuse_existing, write_new
+from optimiser.cli.common import progress, scenario_name
 from optimiser.errors import OptimiserError
 
 
@@ -35,8 +37,10 @@ from optimiser.errors import OptimiserError
 @click.option(
     "--fine-seconds", type=click.FloatRange(1, 300), default=10.0, show_default=True, help="Step of the walk."
 )
-@click.option("--csv", "csv", type=click.Path(path_type=Path), help="New file with a row an event.")
-@click.option("--html", type=click.Path(path_type=Path), help="New file for a page with the same.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME-activate."
+)
+@click.option("--overwrite", is_flag=True, help="Replace the files of earlier events.")
 @click.option("--quiet", is_flag=True, help="Print only the outcome.")
 def activate(
     scenario: Path,
@@ -49,8 +53,8 @@ def activate(
     random: int,
     seed: int,
     fine_seconds: float,
-    csv: Path | None,
-    html: Path | None,
+    out: Path | None,
+    overwrite: bool,
     quiet: bool,
 ) -> None:
     """Solve SCENARIO and call on what it offers: do power, currents, energy and connection hold, at what cost?"""
@@ -62,8 +66,14 @@ def activate(
 
     if events is not None and frequency is not None:
         raise OptimiserError("--events and --frequency are two ways to say what happens. Give one of them.")
-    refuse_existing(csv)
-    refuse_existing(html)
+    folder = out or Path("reports") / f"{scenario_name(scenario)}-activate"
+    paths = {kind: folder / f"activation.{kind}" for kind in ("html", "csv", "json")}
+    if not overwrite:
+        for path in paths.values():
+            if path.exists():
+                raise OptimiserError(
+                    f"{path} is there already, and not written over. Say --overwrite, or another --out."
+                )
     answer = Droop(droop, dead_band, nominal)
     creditable(1.0, answer)  # refuses figures that cannot be meant
     read = read_scenario(scenario)
@@ -93,7 +103,7 @@ def activate(
                 f"{row['delivered_kw']:6.2f} kW {row['amount']:10.2f}  {words}"
             )
         if len(table) > len(shown):
-            click.echo(f"... and {len(table) - len(shown)} more; --csv FILE writes all.")
+            click.echo(f"... and {len(table) - len(shown)} more in {paths['csv']}.")
         for words in summary["observations"]:
             click.echo(f"note: {words}")
     click.echo(
@@ -102,14 +112,35 @@ def activate(
     )
     for words in found.warnings:
         click.echo(f"warning: {words}", err=True)
-    if csv is not None:
-        write_new(csv, table.round(6).to_csv(index=False))
-        click.echo(f"Wrote {csv}.")
-    if html is not None:
-        from optimiser.report.activation import page
+    _write_events(read.file, summary, table, paths)
+    click.echo(f"Page: {paths['html']}")
 
-        write_new(html, page(read.file.title, read.file.invented, read.file.currency, summary, table))
-        click.echo(f"Wrote {html}.")
+
+def _write_text(words: str, path: Path) -> None:
+    path.write_text(words, encoding="utf-8", newline="\n")
+
+
+def _write_events(file: Any, summary: Any, table: Any, paths: dict[str, Path]) -> None:
+    """The page, the table and the summary of events, all or none."""
+    import json
+
+    from optimiser.report.activation import page
+    from optimiser.writing import all_or_nothing
+
+    words = {
+        "html": page(file.title, file.invented, file.currency, summary, table),
+        "csv": table.round(6).to_csv(index=False),
+        "json": json.dumps(summary, indent=1),
+    }
+    writers = {path: partial(_write_text, words[kind]) for kind, path in paths.items()}
+    try:
+        paths["html"].parent.mkdir(parents=True, exist_ok=True)
+        all_or_nothing(writers)
+    except OSError as problem:
+        where = paths["html"].parent
+        raise OptimiserError(
+            f"{where} cannot be written to: {problem.strerror}. Choose another folder with --out."
+        ) from None
 
 
 @click.command()

@@ -68,6 +68,7 @@ def sweep(
         paths = road.write_sweep(plan, table, folder, command)
     counts = table[table["case"] > 0]["status"].value_counts()
     if not quiet:
+        click.echo(road.basis_of(plan))
         click.echo(
             f"{plan.file.title}: {', '.join(f'{count:,} {status}' for status, count in counts.items())}."
         )
@@ -116,14 +117,15 @@ def _cost(cost: Any, folder: Path) -> None:
 
 def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> None:
     """A case run by itself, compared with what the sweep has of it, and its report."""
-    from optimiser.sweeping.sweep import case_of, run_case
+    from optimiser.sweeping.sweep import basis_of, case_of, run_case
     from optimiser.tables import write_results
 
     case = case_of(plan, number)
     kept = next((outcome for outcome in store.outcomes() if outcome.key == case.key), None)
-    made, found = run_case(plan, case, store, None, say)
+    made, found = run_case(plan, case, store, say)
     paths = write_results(made, folder / f"case-{number}")
     click.echo(f"Case {number} of {plan.file.title}:")
+    click.echo(basis_of(plan))
     for path, value in case.changes.items():
         click.echo(f"  {path} = {'a table' if isinstance(value, dict) else value}")
     for path, value in found.results.items():
@@ -131,6 +133,11 @@ def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> Non
         other = "" if before == value else f"   (the sweep has {before})"
         click.echo(f"  {path:32} {value}{other}")
     click.echo(f"Report: {paths['report']}")
+    headline = made.summary["headline"]
+    if headline["forecast_driven"] and "capture" not in plan.file.studies:
+        click.echo(
+            f"The report's payback is forecast-driven ({headline['payback_basis']}), not the sweep's ceiling."
+        )
 
 
 COMMANDS = (sweep,)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import refuse_existing, write_new
+from optimiser.cli.common import refuse_existing, refuse_meter_file, write_new
 
 
 @click.command()
@@ -50,6 +50,7 @@ def bill(
     from optimiser.scenario import read_tariff
 
     refuse_existing(csv)
+    refuse_meter_file(load)
     columns = metered_columns(load, into, out, unit)
     made = make_bills(
         load,

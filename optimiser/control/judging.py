@@ -287,6 +287,7 @@ def study_of(judged: Judged, currency: str) -> Study:
     summary = {
         "learnt_from": judged.parted.words,
         "judged_apart": apart,
+        "services_left_out": judged.services_left_out,
         "beats_own_load": better > 0.005,
         "better_by": round(better, 2),
         "bills": [

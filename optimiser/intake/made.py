@@ -121,6 +121,7 @@ def to_paste(made: Made, path: Path) -> str:
     return (
         f"[source.{name}]\nfile = {json.dumps(path.name)}\n"
         f'stamps = "start"\nstep_minutes = {made.timeline.step_minutes}\n'
-        f'# coarsen = "mean"   # where the timeline has longer steps\n\n'
+        f'# coarsen = "mean"   # where the timeline has longer steps\n'
+        f'# redate = "season_and_weekday"   # where the timeline is of another year\n\n'
         + made.fields.replace("SOURCE", name)
     )

@@ -20,7 +20,7 @@ from optimiser.report.blocks import (
     room_for_labels,
     text_column,
 )
-from optimiser.report.formats import amount, listed, money, month, number
+from optimiser.report.formats import amount, is_missing, listed, money, month, number
 from optimiser.report.results import Results
 
 SERVICES = "availability"
@@ -238,7 +238,9 @@ def detail_row(label: str, lines: list[dict[str, Any]], currency: str) -> Row:
     """One line of one period; a case without the line has no quantity."""
     quantities = []
     for case in CASES:
-        found = [line["quantity"] for line in lines if line["case"] == case]
+        found = [
+            line["quantity"] for line in lines if line["case"] == case and not is_missing(line["quantity"])
+        ]
         quantities.append(number(math.fsum(found), 2) if found else "")
     unit = next((str(line["unit"]) for line in lines if line["unit"]), "")
     return Row((label, unit, *quantities, *sums_row("", lines, currency).cells[1:]))

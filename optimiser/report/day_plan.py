@@ -12,6 +12,7 @@ from optimiser.report.embed import embed
 from optimiser.report.formats import day, number, percent, percent_at_most
 from optimiser.report.results import Results
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 FLOWS = (
     ("solar_kw", "Solar", "@solar", 1),
     ("discharge_kw", "Discharge", "@discharge", 1),
@@ -67,6 +68,20 @@ def intro(summary: dict[str, Any]) -> list[Block]:
     return blocks
 
 
+def moment(stamp: str) -> str:
+    """A local stamp as day, month and clock; the page says the year."""
+    return f"{int(stamp[8:10])} {MONTHS[int(stamp[5:7]) - 1]} {stamp[11:16]}"
+
+
+def heading(column: str) -> str:
+    """A column of set-points in words, with its unit."""
+    name = column.removeprefix("inverter.").removeprefix("service.")
+    for ending, unit in (("_kw", "kW"), ("_percent", "%")):
+        if name.endswith(ending):
+            return f"{name.removesuffix(ending).removesuffix('.net').replace('_', ' ')}, {unit}"
+    return name.replace("_", " ")
+
+
 def orders_table(summary: dict[str, Any], steps: pd.DataFrame) -> Table:
     """Spans in which the same is done, with the reason at their start."""
     change = (steps["does"] != steps["does"].shift()).cumsum()
@@ -79,7 +94,7 @@ def orders_table(summary: dict[str, Any], steps: pd.DataFrame) -> Table:
         rows.append(
             Row(
                 (
-                    f"{first['interval_start_local'][5:10]} {first['interval_start_local'][11:16]}",
+                    moment(first["interval_start_local"]),
                     until,
                     str(first["does"]),
                     number(float(power), 2),
@@ -166,11 +181,18 @@ def steps_table(steps: pd.DataFrame) -> Table:
     names = [column for column in steps.columns if column.startswith("inverter.")]
     shown = [*names, "charge_kw", "discharge_kw", "stored_percent", "import_kw", "export_kw"]
     shown += [column for column in steps.columns if column.startswith("service.")]
-    heads = [name.replace("inverter.", "").replace("service.", "").replace("_", " ") for name in shown]
+    heads = [heading(name) for name in shown]
     rows = []
     for row in steps.to_dict("records"):
-        when = row["interval_start_local"][5:16].replace("T", " ")
-        rows.append(Row((when, *(number(float(row[c]), 2) for c in shown), str(row["does"]))))
+        rows.append(
+            Row(
+                (
+                    moment(row["interval_start_local"]),
+                    *(number(float(row[c]), 2) for c in shown),
+                    str(row["does"]),
+                )
+            )
+        )
     columns = (text_column("From"), *(Column(head) for head in heads), text_column("Do"))
     return Table(
         "Set-points; an inverter's net is positive when it gives to the AC side", columns, tuple(rows)

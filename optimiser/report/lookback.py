@@ -231,7 +231,7 @@ def _day_by_day(results: Results) -> Section:
         for when, value in zip(lost["when"], lost["lost"], strict=True)
     )
     first = picks[0][0] if picks else summary["first_day"]
-    picks = picks or ((first, day(first)),)
+    picks = picks or ((first, f"The first day, for none stands out: {day(first)}"),)
     explorer = Explorer(_panels(results), picks, summary["first_day"], summary["last_day"], first)
     return Section("days", "Day by day", "Day by day", (explorer,))
 

@@ -10,6 +10,7 @@
     modeBarButtonsToRemove: ["lasso2d", "select2d", "autoScale2d"],
   };
   const PRINT_WIDTH_PX = 670; // A4 less its margins, at 96 dots per inch.
+  const LEGEND_ROW_PX = 24, LEAST_DRAWN_PX = 180;
   const MISSING = -(2 ** 31);
   const $ = (id) => document.getElementById(id);
   const read = (element) => JSON.parse(element.textContent);
@@ -57,9 +58,15 @@
     return result;
   };
   const narrow = () => window.innerWidth < 560 && !printing;
+  // The height that the page gives; what a legend adds is no part of it.
+  const givenHeight = (element) => {
+    if (!element.dataset.height) element.dataset.height = parseInt(element.style.height, 10);
+    element.style.height = element.dataset.height + "px";
+    return Number(element.dataset.height);
+  };
   const layout = (element, extra) => merged({
     autosize: true,
-    height: parseInt(element.style.height, 10),
+    height: givenHeight(element),
     width: printing ? PRINT_WIDTH_PX : undefined,
     margin: { l: 8, r: narrow() ? 8 : 24, t: 8, b: 8 },
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
@@ -81,12 +88,22 @@
     const folded = (name) => name.replace(/(.{9,}?) (?=.{4,})/g, "$1<br>");
     return [traces.map((trace) => ({ ...trace, y: trace.y.map(folded) })), wider];
   };
+  // On a phone a legend takes rows, which are added to the chart's height and not taken from what is drawn.
+  const roomFor = (element, height) => {
+    const legend = narrow() && element.querySelector(".legend");
+    const taken = legend ? Math.ceil(legend.getBoundingClientRect().height) - LEGEND_ROW_PX : 0;
+    const rows = taken > 0 ? Math.max(taken, LEAST_DRAWN_PX - Math.floor(element._fullLayout._size.h)) : 0;
+    if (element._fullLayout.height === height + rows) return element;
+    element.style.height = height + rows + "px";
+    return Plotly.relayout(element, { height: height + rows });
+  };
   const draw = (element, givenTraces, givenExtra) => {
     const written = givenTraces.map((trace) => Array.isArray(trace.text) ? { ...trace, text: trace.text.map((text) => typeof text === "string" ? asWritten(text) : text) } : trace);
     const [traces, extra] = fitted(written, givenExtra);
     const finished = layout(element, extra);
     if (finished.width === undefined) delete finished.width;
-    return Plotly.react(element, painted(traces), finished, CONFIG);
+    const drawn = Plotly.react(element, painted(traces), finished, CONFIG);
+    return drawn.then(() => roomFor(element, finished.height));
   };
 
   // Embedded series -----------------------------------------------------------------------------

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import pandas as pd
 
 from optimiser.report.blocks import Block, Chart, Column, Heading, Row, Section, Table, Text, text_column
-from optimiser.report.formats import amount, day, number, percent
+from optimiser.report.formats import amount, day, listed, number, percent
 from optimiser.report.results import Results
 
 WEEKS, DAYS = "patterns-weeks", "patterns-days"
@@ -20,6 +21,7 @@ SIDES = (
     ("export_kw", "Export", "@export", -1),
 )
 FEWEST_DAYS = 7
+FEWEST_OF_SEASON = 90  # days, of the shortest of the seasons
 
 
 def section(results: Results) -> Section | None:
@@ -29,8 +31,9 @@ def section(results: Results) -> Section | None:
         return None
     blocks: list[Block] = [
         Text(
-            "The mean of all weeks of a season, hour by hour: above nought where power comes from, below it where it "
-            "goes. Single days differ from it, and most of what is earned in price events is smoothed away here."
+            "The mean of all weeks of a season as far as the run holds it, hour by hour: above nought where power "
+            "comes from, below it where it goes. Single days differ from it, and most of what is earned in price "
+            "events is smoothed away here."
         )
     ]
     blocks += [week_chart(results, season) for season in weeks["season"].unique()]
@@ -38,8 +41,18 @@ def section(results: Results) -> Section | None:
     return Section("patterns", "Weeks", "A typical week, and the days that stand out", tuple(blocks))
 
 
+def season_words(results: Results, season: str) -> str:
+    """A season's name, or the days of it that the run holds where they are not the whole season."""
+    runs = results.summary["studies"]["patterns"]["covered"][season]
+    ends = [(date.fromisoformat(first), date.fromisoformat(last)) for first, last in runs]
+    if sum((last - first).days + 1 for first, last in ends) >= FEWEST_OF_SEASON:
+        return season
+    return listed([f"{day(first)} to {day(last)}" if last > first else day(first) for first, last in ends])
+
+
 def week_chart(results: Results, season: str) -> Chart:
     """Power of a mean week, Monday first."""
+    words = season_words(results, season)
     week = results.tables[WEEKS]
     week = week[week["season"] == season]
     hours = [f"{name[:3]} {hour:02d}:00" for name, hour in zip(week["day"], week["hour"], strict=True)]
@@ -63,9 +76,11 @@ def week_chart(results: Results, season: str) -> Chart:
     }
     sums = {name: float(week[column].sum()) for column, name, _, _ in SIDES}
     said = ", ".join(f"{name.lower()} {number(kwh)}" for name, kwh in sums.items())
-    table = Table(f"A week of {season}: kWh of each day", day_columns(), day_rows(week), folded=True)
+    table = Table(f"A mean week of {words}: kWh of each day", day_columns(), day_rows(week), folded=True)
     key = "week-" + season.lower().replace(" ", "-")
-    return Chart(key, season, f"kWh in the week: {said}.", tuple(traces), layout, 260, table)
+    return Chart(
+        key, words[:1].upper() + words[1:], f"kWh in the week: {said}.", tuple(traces), layout, 260, table
+    )
 
 
 def day_columns() -> tuple[Column, ...]:
@@ -84,7 +99,7 @@ def day_rows(week: pd.DataFrame) -> tuple[Row, ...]:
 
 
 def day_blocks(results: Results) -> list[Block]:
-    """Ten days from either end, with what each group of lines brought."""
+    """Days from either end, a quarter of all at most, with what each group of lines brought."""
     found, currency = results.summary["studies"]["patterns"], results.summary["currency"]
     table = results.tables[DAYS].set_index("day")
     groups = [column for column in table.columns if column != "saved"]

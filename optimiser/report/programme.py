@@ -133,6 +133,11 @@ def _stop(rule: pd.Series) -> str:
     return f"{words[rule['does']]} {rule['stop_percent']:.0f} %"
 
 
+def case_words(found: dict[str, Any], case: str) -> str:
+    """A case as the page calls it: a ceiling of the site without the services that it offers is said to be one."""
+    return f"{case} without services" if case == "ceiling" and found["services_left_out"] else case
+
+
 def bill_table(found: dict[str, Any], currency: str) -> Table:
     """What is to pay in each case on each part, and the share of the ceiling's saving."""
     there = parts(found)
@@ -141,7 +146,7 @@ def bill_table(found: dict[str, Any], currency: str) -> Table:
         columns += [Column(f"To pay, {part}, {currency}"), Column(f"Of the ceiling's saving, {part}")]
     rows = []
     for case in CASES:
-        cells = [case]
+        cells = [case_words(found, case)]
         for part in there:
             bill = _bill(found, part, case)
             cells += [amount(bill["to_pay"], currency), percent(bill["capture"], 0)]
@@ -153,7 +158,8 @@ def bill_chart(found: dict[str, Any], currency: str) -> Chart:
     """What is to pay on the part that judges."""
     part = parts(found)[-1]
     values = [_bill(found, part, case)["to_pay"] for case in CASES]
-    said = ", ".join(f"{case} {money(value, currency)}" for case, value in zip(CASES, values, strict=True))
+    names = [case_words(found, case) for case in CASES]
+    said = ", ".join(f"{name} {money(value, currency)}" for name, value in zip(names, values, strict=True))
     return Chart(
         key="programme-bills",
         title=f"To pay, {part}",
@@ -162,7 +168,7 @@ def bill_chart(found: dict[str, Any], currency: str) -> Chart:
             {
                 "type": "bar",
                 "orientation": "h",
-                "y": [label(case) for case in CASES],
+                "y": [label(name) for name in names],
                 "x": values,
                 "text": [amount(value, currency) for value in values],
                 "textposition": "outside",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimiser.report.blocks import Block, Facts, Heading, Points, Section, Text
-from optimiser.report.formats import money, number, percent, tiny
+from optimiser.report.formats import amount, money, number, percent, tiny
 from optimiser.report.results import Results
 
 
@@ -38,7 +38,10 @@ def proof_blocks(results: Results) -> list[Block]:
             ("How it was solved", str(proof.get("route", ""))),
             ("The bound: no schedule makes more", money(proof.get("bound"), currency)),
             ("What the schedule shown makes", money(proof.get("settled"), currency)),
-            ("Gap", f"{tiny(proof.get('gap_absolute'))} {currency}, {percent(proof.get('gap_relative'), 4)}"),
+            (
+                "Gap",
+                f"{_gap(proof.get('gap_absolute'), currency)} {currency}, {percent(proof.get('gap_relative'), 4)}",
+            ),
             ("Gap allowed", percent(proof.get("tolerance_relative"), 4)),
             ("Largest breach of a limit", tiny(proof.get("primal_violation"))),
         )
@@ -72,3 +75,8 @@ def direction_blocks(direction: dict) -> list[Block]:
             )
         ),
     ]
+
+
+def _gap(value: float | None, currency: str) -> str:
+    """A gap in money; what is beyond the last digit of the arithmetic is nothing."""
+    return amount(0.0, currency) if value is not None and abs(value) < 1e-6 else tiny(value)

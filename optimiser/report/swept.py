@@ -49,6 +49,8 @@ class Swept:
     Attributes
     ----------
     title, description, currency, design : str
+    basis : str
+        On what its money rests, in a sentence.
     invented : bool
     factors : tuple of (str, str, str)
         Name, unit and paths of each.
@@ -68,6 +70,7 @@ class Swept:
     """
 
     title: str
+    basis: str
     description: str
     invented: bool
     currency: str
@@ -144,6 +147,8 @@ def _shown(value: Any) -> str:
         return "\u2013"
     if isinstance(value, (bool, np.bool_)):
         return "yes" if value else "no"
+    if isinstance(value, (float, np.floating)) and math.isinf(value):
+        return "never"
     if isinstance(value, (int, np.integer)):
         return number(float(value))
     if isinstance(value, (float, np.floating)):
@@ -166,6 +171,7 @@ def _answer(swept: Swept) -> Section:
     blocks: list[Block] = []
     if swept.description:
         blocks.append(Text(swept.description))
+    blocks.append(Text(swept.basis))
     finished = int((swept.table["case"] > 0).sum())
     if finished < swept.planned:
         blocks.append(
@@ -178,6 +184,12 @@ def _answer(swept: Swept) -> Section:
         base = swept.as_it_is[lead]
         facts = [Fact(f"{swept.name(lead)}: as it is", _shown(base), ("The scenario without a change.",))]
         for words, at in (("highest", "idxmax"), ("lowest", "idxmin")):
+            never = _never(swept, lead)
+            if words == "highest" and never:
+                facts.append(
+                    Fact(f"{swept.name(lead)}: highest", "never", (f"In {never} of {len(done)} cases.",))
+                )
+                continue
             row = _row_at(done, lead, at)
             facts.append(
                 Fact(
@@ -190,13 +202,6 @@ def _answer(swept: Swept) -> Section:
     ranked = _ranked(swept, lead)
     if ranked:
         blocks.append(Text(_what_moves(swept, lead, ranked)))
-    blocks.append(
-        Text(
-            "Every figure is a ceiling: perfect foresight of prices, load and sun, an upper bound of what real "
-            "operation earns.",
-            tone="quiet",
-        )
-    )
     blocks.append(
         Facts(
             (
@@ -213,6 +218,16 @@ def _answer(swept: Swept) -> Section:
     if notes:
         blocks.append(Points(tuple(notes[:20]), tone="warning"))
     return Section("answer", "Answer", "What was asked, and what came of it", tuple(blocks))
+
+
+def _never(swept: Swept, path: str) -> int:
+    """In how many cases a payback never comes."""
+    return int(swept.done[path].isna().sum()) if path.endswith("payback_years") else 0
+
+
+def _mean(row: Any) -> str:
+    """A mean of cases, or of how many a payback never comes."""
+    return f"never in {row.never} of {row.cases}" if row.never else _shown(row.mean)
 
 
 def _words(swept: Swept, row: Any) -> str:
@@ -248,6 +263,16 @@ def _what_moves(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
         f"{_shown(first.highest)} at {first.highest_at}"
     )
     others = [f"{row.factor} by {_shown(row.spread)}" for row in ranked[1:4]]
+    never = _never(swept, path)
+    if never:
+        words = (
+            f"{swept.name(path)}. It never comes in {never} of {len(swept.done)} cases; a level with such a case has "
+            "no mean."
+        )
+        endless = [row.factor for row in ranked if math.isinf(row.spread)]
+        if endless:
+            words += f" Levels without and with such cases: {listed(endless)}."
+        return words
     return f"{swept.name(path)}. {words}, apart by {_shown(first.spread)}{f'; {listed(others)}' if others else ''}."
 
 
@@ -270,17 +295,18 @@ def _spreads(swept: Swept) -> Section | None:
 
 def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
     base = swept.as_it_is[path]
-    names = [label(row.factor) for row in rows][::-1]
+    drawn = [row for row in rows if math.isfinite(row.spread) and math.isfinite(row.lowest)]
+    names = [label(row.factor) for row in drawn][::-1]
     words = [
         f"{_shown(row.lowest)} at {label(str(row.lowest_at))}<br>{_shown(row.highest)} at {label(str(row.highest_at))}"
-        for row in rows
+        for row in drawn
     ][::-1]
     bar = {
         "type": "bar",
         "orientation": "h",
         "y": names,
-        "base": [row.lowest for row in rows][::-1],
-        "x": [row.spread for row in rows][::-1],
+        "base": [row.lowest for row in drawn][::-1],
+        "x": [row.spread for row in drawn][::-1],
         "marker": {"color": "@accent"},
         "customdata": words,
         "hovertemplate": "%{y}<br>%{customdata}<extra></extra>",
@@ -381,7 +407,7 @@ def _bars(name: str, frame: pd.DataFrame, value: str, low: Any, high: Any, colou
 
 
 def _plain(values: Any) -> list[Any]:
-    return [None if _missing(value) else float(value) for value in values]
+    return [float(value) if not _missing(value) and math.isfinite(value) else None for value in values]
 
 
 def _sobol(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
@@ -534,7 +560,7 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
         Row(
             (
                 str(row.level),
-                _shown(row.mean),
+                _mean(row),
                 _shown(row.lowest),
                 _shown(row.highest),
                 number(row.cases),
@@ -544,7 +570,7 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
         for row in _each(means)
     )
     head = (text_column(swept.factor(name)), *map(Column, ("Mean", "Lowest", "Highest", "Cases", "Case")))
-    ends = ", ".join(f"{_shown(means['mean'].iloc[end])} at {means['level'].iloc[end]}" for end in (0, -1))
+    ends = ", ".join(f"{_mean(row)} at {row.level}" for row in (_each(means)[end] for end in (0, -1)))
     kind = {"type": "linear"} if numeric else {"type": "category"}
     return Chart(
         key=f"response-{[factor for factor, _, _ in swept.factors].index(name)}",
@@ -581,7 +607,7 @@ def _pairs(swept: Swept) -> Section | None:
             "type": "heatmap",
             "x": [label(str(x)) for x in across],
             "y": [label(str(y)) for y in up],
-            "z": [[None if cell is None else float(cell.mean) for cell in row] for row in cells],
+            "z": [_plain(None if cell is None else cell.mean for cell in row) for row in cells],
             "customdata": [[_cell_words(cell) for cell in row] for row in cells],
             "colorscale": "Cividis",
             "colorbar": {"thickness": 12, "outlinewidth": 0, "len": 1},
@@ -593,7 +619,7 @@ def _pairs(swept: Swept) -> Section | None:
                 (
                     str(row.first_level),
                     str(row.second_level),
-                    _shown(row.mean),
+                    _mean(row),
                     number(row.cases),
                     _case_word(row.case),
                 )
@@ -636,6 +662,8 @@ def _pairs(swept: Swept) -> Section | None:
 def _cell_words(cell: Any) -> str:
     if cell is None:
         return ""
+    if cell.never:
+        return f"never in {cell.never} of {cell.cases}"
     return f"case {cell.case}" if cell.case is not pd.NA else f"mean of {cell.cases} cases"
 
 

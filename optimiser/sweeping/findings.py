@@ -44,7 +44,7 @@ def findings(plan: Plan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], 
     outputs = numeric_outputs(plan, table)
     made = {"responses": responses(plan, table, outputs)}
     made["spreads"] = spreads(made["responses"])
-    notes: list[str] = []
+    notes = _never(plan, table)
     design = plan.file.design
     # Where one factor at a time moves, there are no pairs to see.
     if not isinstance(design, (OneAtATime, Morris)) and len(groups_of(plan.file)) > 1:
@@ -58,6 +58,19 @@ def findings(plan: Plan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], 
     if isinstance(design, LatinHypercube):
         made["ranks"] = ranks(plan, table, outputs)
     return {name: frame for name, frame in made.items() if len(frame)}, notes
+
+
+def _never(plan: Plan, table: pd.DataFrame) -> list[str]:
+    """In how many cases a payback never comes."""
+    done = with_results(table)
+    if plan.base.file.cost is None:
+        return []
+    paths = [path for path in plan.file.record if path.endswith("payback_years")]
+    return [
+        f"{path}: never in {never} of {len(done)} cases; a mean over such a case is given as never."
+        for path in paths
+        if (never := int(done[path].isna().sum()))
+    ]
 
 
 def numeric_outputs(plan: Plan, table: pd.DataFrame) -> list[str]:
@@ -74,16 +87,24 @@ def with_results(table: pd.DataFrame) -> pd.DataFrame:
     return table[table["status"].isin(WITH_RESULTS) & (table["case"] > 0)]
 
 
+def counted(part: pd.DataFrame, path: str) -> pd.Series:
+    """The values of a figure to be summed up; a payback that never comes is endless, and so is a mean with it."""
+    values = part[path]
+    return values.fillna(math.inf) if path.endswith("payback_years") else values.dropna()
+
+
 def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
     """The mean of each figure over the cases at each level of a factor.
 
     A sampled range is cut into parts of equally many cases: ten, or fewer that hold ten cases each. One at a
-    time, a factor's rows are those in which all others are as the scenario has them.
+    time, a factor's rows are those in which all others are as the scenario has them. A mean over a payback that
+    never comes is infinite: the mean of the others alone would flatter the level.
 
     Returns
     -------
     DataFrame
-        factor, level, at (its middle, for numbers), figure, mean, lowest, highest, cases, case (where it is one).
+        factor, level, at (its middle, for numbers), figure, mean, lowest, highest, cases, never (how many have no
+        payback), case (where it is one).
     """
     done = with_results(table)
     rows: list[dict[str, Any]] = []
@@ -93,7 +114,7 @@ def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.Dat
         for level, middle in middles.items():
             part = own[labels == level]
             for path in outputs:
-                values = part[path].dropna()
+                values = counted(part, path)
                 if len(values):
                     rows.append(
                         {
@@ -105,13 +126,12 @@ def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.Dat
                             "lowest": values.min(),
                             "highest": values.max(),
                             "cases": len(values),
+                            "never": int(np.isinf(values).sum()),
                             "case": part.loc[values.index[0], "case"] if len(values) == 1 else pd.NA,
                         }
                     )
-    frame = pd.DataFrame(
-        rows, columns=["factor", "level", "at", "figure", "mean", "lowest", "highest", "cases", "case"]
-    )
-    return frame.astype({"case": "Int64", "cases": int})
+    columns = ["factor", "level", "at", "figure", "mean", "lowest", "highest", "cases", "never", "case"]
+    return pd.DataFrame(rows, columns=columns).astype({"case": "Int64", "cases": int, "never": int})
 
 
 def _moved(plan: Plan, done: pd.DataFrame, name: str) -> pd.Series:
@@ -161,6 +181,8 @@ def spreads(means: pd.DataFrame) -> pd.DataFrame:
     for (path, factor), part in means.groupby(["figure", "factor"], sort=False):
         ordered = part.sort_values("mean", kind="stable")
         low, high = ordered.iloc[0], ordered.iloc[-1]
+        # Where no level has a mean, nothing tells the levels apart.
+        spread = 0.0 if low["mean"] == high["mean"] else high["mean"] - low["mean"]
         rows.append(
             {
                 "figure": path,
@@ -169,7 +191,7 @@ def spreads(means: pd.DataFrame) -> pd.DataFrame:
                 "lowest_at": low["level"],
                 "highest": high["mean"],
                 "highest_at": high["level"],
-                "spread": high["mean"] - low["mean"],
+                "spread": spread,
             }
         )
     columns = ["figure", "factor", "lowest", "lowest_at", "highest", "highest_at", "spread"]
@@ -189,7 +211,7 @@ def pairs(plan: Plan, table: pd.DataFrame, outputs: Sequence[str], wide: pd.Data
     -------
     DataFrame
         figure, first, first_level, first_at (its middle, for numbers), second, second_level, second_at, mean, cases,
-        case (where it is one).
+        never (how many have no payback), case (where it is one).
     """
     done = with_results(table)
     rows: list[dict[str, Any]] = []
@@ -202,9 +224,11 @@ def pairs(plan: Plan, table: pd.DataFrame, outputs: Sequence[str], wide: pd.Data
             across, columns_of = _levels(done[first], bins)
             up, rows_of = _levels(done[second], bins)
             for one, other in itertools.product(columns_of, rows_of):
-                part = done[(across == one) & (up == other) & done[path].notna()]
-                if part.empty:
+                part = done[(across == one) & (up == other)]
+                values = counted(part, path)
+                if values.empty:
                     continue
+                part = part.loc[values.index]
                 rows.append(
                     {
                         "figure": path,
@@ -214,14 +238,15 @@ def pairs(plan: Plan, table: pd.DataFrame, outputs: Sequence[str], wide: pd.Data
                         "second": second,
                         "second_level": other,
                         "second_at": rows_of[other],
-                        "mean": part[path].mean(),
+                        "mean": values.mean(),
                         "cases": len(part),
+                        "never": int(np.isinf(values).sum()),
                         "case": part["case"].iloc[0] if len(part) == 1 else pd.NA,
                     }
                 )
     columns = ["figure", "first", "first_level", "first_at", "second", "second_level", "second_at"]
-    columns += ["mean", "cases", "case"]
-    return pd.DataFrame(rows, columns=columns).astype({"case": "Int64", "cases": int})
+    columns += ["mean", "cases", "never", "case"]
+    return pd.DataFrame(rows, columns=columns).astype({"case": "Int64", "cases": int, "never": int})
 
 
 def sobol(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
@@ -315,13 +340,13 @@ def ranks(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFra
     done = with_results(table)
     rows = []
     for path, factor in itertools.product(outputs, plan.file.factor):
-        both = done[[factor.name, path]].dropna()
+        both = pd.DataFrame({factor.name: done[factor.name], path: counted(done, path)}).dropna()
         numbers = pd.to_numeric(both[factor.name], errors="coerce")
         if (
             len(both) < FEWEST_BASES
             or numbers.isna().any()
             or np.ptp(numbers) == 0
-            or np.ptp(both[path]) == 0
+            or both[path].nunique() == 1
         ):
             continue
         found = stats.spearmanr(numbers, both[path])

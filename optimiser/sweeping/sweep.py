@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,12 +20,13 @@ from optimiser.engine.windows import cores, sharing
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.report.swept import Swept, swept_page
 from optimiser.scenario import vary
+from optimiser.studies import usual
 from optimiser.sweeping.cases import FAILED, Found, Model, NoFigureError, Outcome, SiteModel, figure, found_in
 from optimiser.sweeping.findings import findings
 from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses, carry_out
 from optimiser.sweeping.plan import Case, Plan, read_plan
 from optimiser.sweeping.store import Store
-from optimiser.tables import Run, run
+from optimiser.tables import Run, run, run_again
 from optimiser.writing import all_or_nothing
 
 STORE_NAME = "cases.sqlite"
@@ -312,12 +313,14 @@ def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> 
         "planned_cases": len(plan.cases),
         "finished_cases": int((table["case"] > 0).sum()),
         "status": counts,
+        "basis": basis_of(plan),
         "factors": {factor.name: list(factor.targets) for factor in plan.file.factor},
         "notes": notes,
         "results_depend_on": dict(plan.identity),
     }
     swept = Swept(
         title=plan.file.title,
+        basis=basis_of(plan),
         description=plan.file.description,
         invented=plan.base.file.invented,
         currency=plan.base.file.currency,
@@ -370,11 +373,30 @@ def case_of(plan: Plan, number: int) -> Case:
     return cases[number]
 
 
-def run_case(
-    plan: Plan, case: Case, store: Store, studies: Iterable[str] | None, say: Progress
-) -> tuple[Run, Found]:
-    """One case as a run with everything, from the start that it has in the sweep, and what the sweep records of it."""
+def run_case(plan: Plan, case: Case, store: Store, say: Progress) -> tuple[Run, Found]:
+    """One case exactly as the sweep works it out, with the usual studies added for its report.
+
+    Returns
+    -------
+    (Run, Found)
+        The run with the sweep's studies and the usual ones; what the sweep records, on the sweep's studies alone.
+    """
     start = start_of(plan, store, say)
     with sharing(chains_of(store), cores()):
-        made = run(vary(plan.base, case.changes), start=start, studies=studies, progress=say)
-    return made, found_in(made.summary, tuple(plan.file.record))
+        made = run(vary(plan.base, case.changes), start=start, studies=plan.file.studies, progress=say)
+        full = run_again(made, studies=(*usual(), *plan.file.studies), progress=say)
+    return full, found_in(made.summary, tuple(plan.file.record))
+
+
+def basis_of(plan: Plan) -> str:
+    """On what the money of a sweep rests, in a sentence."""
+    base = plan.base
+    if "capture" in plan.file.studies and base.storage and base.file.foresight.policies:
+        return (
+            "Payback, net present value and saving a year are forecast-driven: earned by planning on forecasts. "
+            "Bills, saving and services income are a ceiling: perfect foresight of prices, load and sun."
+        )
+    return (
+        "All money, payback too, is a ceiling: perfect foresight of prices, load and sun, an upper bound of what real "
+        'operation earns. For forecast-driven payback, say studies = ["capture"] in the sweep file.'
+    )
