@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -132,7 +133,9 @@ def _write_events(file: Any, summary: Any, table: Any, paths: dict[str, Path]) -
         "csv": table.round(6).to_csv(index=False),
         "json": json.dumps(summary, indent=1),
     }
-    writers = {path: partial(_write_text, words[kind]) for kind, path in paths.items()}
+    writers: dict[Path, Callable[[Path], Any]] = {
+        path: partial(_write_text, words[kind]) for kind, path in paths.items()
+    }
     try:
         paths["html"].parent.mkdir(parents=True, exist_ok=True)
         all_or_nothing(writers)
