@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 import pandas as pd
@@ -44,8 +44,9 @@ class Variant:
 def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None:
     """Solve the site with some of its streams switched off; None where no services are sold.
 
-    A stream is a response group: products that share the same kW. A stream that is switched off earns nothing; the
-    site's bill is paid in every case. Tables: "streams", one row a stream, and "cases", one row a solve.
+    A stream is a response group: products that share the same kW. What is switched off earns nothing; the bill is paid
+    in every case. Tables: "streams", a row a stream, "services", a row a service left out by itself, and "cases",
+    a row a solve.
 
     Notes
     -----
@@ -57,16 +58,16 @@ def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None
     if not groups:
         return None
     runs = _Runs(dispatch, say)
+    everyone = {name for members in groups.values() for name in members}
     everything = _variant(statement)
-    energy = runs.without(set(groups), "without any service")
+    energy = runs.without(everyone, "without any service")
     first, bound = runs.services_first()
-    rows, cases = [], {"everything": everything, "energy alone": energy, "services first": first}
+    rows, singly = [], []
+    cases = {"everything": everything, "energy alone": energy, "services first": first}
     for name, members in groups.items():
-        others = set(groups) - {name}
-        left_out = runs.without({name}, f"without {name}")
-        alone = energy if not others else runs.without(others, f"{name} as the only service")
-        if not others:
-            left_out, alone = energy, everything
+        others = everyone - set(members)
+        left_out = runs.without(members, f"without {name}") if others else energy
+        alone = runs.without(others, f"{name} as the only service") if others else everything
         cases[f"without {name}"], cases[f"energy and {name}"] = left_out, alone
         rows.append(
             {
@@ -77,13 +78,26 @@ def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None
                 "gained_if_alone": alone.saving - energy.saving,
             }
         )
+        for service in members:
+            apart = left_out if len(members) == 1 else runs.without([service], f"without {service}")
+            if len(members) > 1:
+                cases[f"without {service} alone"] = apart
+            singly.append(
+                {
+                    "service": service,
+                    "stream": name,
+                    "paid_in_plan": _paid(dispatch, [service]),
+                    "lost_if_left_out": everything.saving - apart.saving,
+                }
+            )
     table = pd.DataFrame(
         [{"case": name, **dataclasses.asdict(found)} for name, found in cases.items()],
     )
     # What the plan's services could be at the most: the bound is on 100 times services and the bill together.
     at_most = (bound - (everything.worth - everything.services_income)) / FIRST
     return Study(
-        _summary(everything, energy, first, at_most, rows), {"streams": pd.DataFrame(rows), "cases": table}
+        _summary(everything, energy, first, at_most, rows),
+        {"streams": pd.DataFrame(rows), "services": pd.DataFrame(singly), "cases": table},
     )
 
 
@@ -120,15 +134,18 @@ class _Runs:
     def __init__(self, dispatch: Dispatch, say: Callable[[str], None]):
         self._plan, self._last, self._say = dispatch, dispatch, say
 
-    def without(self, groups: set[str], words: str) -> Variant:
-        """The site with some streams switched off."""
-        scenario = self._plan.scenario
-        changes: dict[str, Any] = {}
-        for index, product in enumerate(scenario.service):
-            if product.group in groups:
-                changes[f"service.{index}.{'most_kw' if _costs(product) else 'site_share'}"] = 0.0
+    def without(self, names: Collection[str], words: str) -> Variant:
+        """The site with some products switched off."""
         self._say(f"solving again {words}")
-        return _variant(settle(self._solve(vary(scenario, changes))))
+        scenario = self._plan.scenario
+        products = tuple(
+            product.model_copy(update={"most_kw" if _costs(product) else "site_share": 0.0})
+            if product.name in names
+            else product
+            for product in scenario.service
+        )
+        file = scenario.file.model_copy(update={"service": products})
+        return _variant(settle(self._solve(dataclasses.replace(scenario, file=file))))
 
     def services_first(self) -> tuple[Variant, float]:
         """The plan that earns the most from services, the bill next, and the bound of its objective."""

@@ -147,3 +147,18 @@ def test_all_of_it_is_in_the_report(statement, tmp_path):
     page = optimiser.write_results(made, tmp_path / "out")["report"].read_text(encoding="utf-8")
     for words in ("What depends on what", "When services are called", "Income from the best steps"):
         assert words in page
+
+
+def test_a_service_left_out_by_itself_is_a_solve_without_it(statement):
+    """Each row equals the site solved without that product; one that shares its kW loses no more than it was paid."""
+    found = make_stack(statement, silent)
+    rows = found.tables["services"].to_dict("records")
+    scenario = statement.dispatch.scenario
+    assert [row["service"] for row in rows] == [product.name for product in scenario.service]
+    for row in rows:
+        kept = [table for table in scenario.raw["service"] if table["name"] != row["service"]]
+        alone = settle(solve(vary(scenario, {"service": kept})))
+        lost = statement.saving - alone.saving
+        assert row["lost_if_left_out"] == pytest.approx(lost, abs=1e-3 + 1e-5 * abs(statement.saving))
+        if scenario.service[0].group == row["stream"]:
+            assert row["lost_if_left_out"] <= row["paid_in_plan"] + 1e-3

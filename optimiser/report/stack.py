@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimiser.report.blocks import Chart, Column, Row, Section, Table, Text, label, text_column
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, label, text_column
 from optimiser.report.formats import amount, money
 from optimiser.report.results import Results
 
@@ -33,7 +33,33 @@ def section(results: Results) -> Section | None:
         "bill is paid in every case.",
         tone="quiet",
     )
-    return Section("stack", "Dependence", "What depends on what", (text, _chart(currency, results), quiet))
+    blocks: tuple[Block, ...] = (text, _chart(currency, results), *_services(currency, results), quiet)
+    return Section("stack", "Dependence", "What depends on what", blocks)
+
+
+def _services(currency: str, results: Results) -> list[Table]:
+    """Each service left out by itself."""
+    services = results.tables.get("stack-services")
+    if services is None:
+        return []
+    rows = tuple(
+        Row(
+            (
+                str(row["service"]),
+                str(row["stream"]),
+                amount(row["paid_in_plan"], currency),
+                amount(row["lost_if_left_out"], currency),
+            )
+        )
+        for row in services.to_dict("records")
+    )
+    columns = (
+        text_column("Service"),
+        text_column("Shares the power of"),
+        Column("Paid in the plan"),
+        Column("Lost without it"),
+    )
+    return [Table(f"Each service left out by itself, {currency}", columns, rows, folded=True)]
 
 
 def _chart(currency: str, results: Results) -> Chart:
