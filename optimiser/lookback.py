@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -14,8 +14,10 @@ import pandas as pd
 
 from optimiser.billing import Columns, line_rows, metered_timeline, read_metered
 from optimiser.dispatch import Dispatch, Progress, solve
-from optimiser.errors import OptimiserError, ScenarioError, SeriesError
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, SeriesError
 from optimiser.flows import MeterFlows
+from optimiser.foresight.policies import policies_of
+from optimiser.foresight.running import run_under
 from optimiser.scenario import Scenario, read_scenario, vary
 from optimiser.series import Table, lay
 from optimiser.settlement import before_flows
@@ -136,7 +138,7 @@ def look_back(
     time_column: str = "interval_start",
     stamps: Literal["start", "end"] = "start",
     zone: str | None = None,
-    further: Sequence[Callable[[Scenario], Case]] = (),
+    policies: bool = True,
     progress: Progress | None = None,
 ) -> LookBack:
     """Settle a log and set it against no system and the best schedule of the same days.
@@ -153,8 +155,8 @@ def look_back(
         Its column of stored energy, from which the best schedule then starts and where it ends.
     time_column, stamps, zone : str
         The column of stamps, what they mark, and the zone of stamps that carry none (left out: the site's).
-    further : sequence of callable
-        More columns of the comparison, each worked out from the scenario of these days, such as a forecast-driven plan.
+    policies : bool
+        Whether to run the days under the scenario's policies too, which know nothing of the days to come.
     progress : callable, optional
 
     Raises
@@ -174,11 +176,30 @@ def look_back(
     cases = [
         billed(NO_SYSTEM, days, before_flows(days), days.before_tariff),
         billed(LOGGED, days, logged, days.tariff),
-        *(make(days) for make in further),
-        case_of(CEILING, best),
     ]
-    notes = [*found.notes, *_clock_notes(found), *_store_notes(best, store), *_beyond_notes(cases)]
+    without: list[str] = []
+    if policies and days.storage:
+        cases += _under_policies(days, best, without, progress)
+    cases.append(case_of(CEILING, best))
+    notes = [*found.notes, *without, *_clock_notes(found), *_store_notes(best, store), *_beyond_notes(cases)]
     return compared(found, cases, best, notes)
+
+
+def _under_policies(
+    days: Scenario, best: Dispatch, notes: list[str], progress: Progress | None
+) -> Iterator[Case]:
+    """A case a policy; one that the limits let nobody carry out is noted."""
+    for policy in policies_of(days):
+        try:
+            executed = run_under(days, policy, best, progress)
+        except (InfeasibleError, DriftError):
+            notes.append(f"{policy.name} cannot be carried out within the limits on these days.")
+            continue
+        yield case_of(f"run under {policy.name}", executed.dispatch)
+        if not policy.sure:
+            notes.append(
+                f"{policy.name} knows nothing of days before the log, so on its first days it has little to go by."
+            )
 
 
 def read_log(

@@ -48,6 +48,7 @@ from optimiser.errors import OptimiserError
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME-lookback."
 )
+@click.option("--no-policies", is_flag=True, help="Leave out the scenario's policies, which take longest.")
 @click.option("--overwrite", is_flag=True, help="Replace the files of an earlier look back.")
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def lookback(
@@ -63,6 +64,7 @@ def lookback(
     stamps: Any,
     zone: str | None,
     out: Path | None,
+    no_policies: bool,
     overwrite: bool,
     quiet: bool,
 ) -> None:
@@ -90,6 +92,7 @@ def lookback(
             time_column=time_column,
             stamps=stamps,
             zone=zone,
+            policies=not no_policies,
             progress=say,
         )
         say("writing the page")
