@@ -311,6 +311,7 @@ def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
         "discounted_payback_years": appraisal.discounted_payback_years,
         "dips_again": appraisal.dips_again,
         "internal_rates": list(appraisal.internal_rates),
+        "modified_rate": appraisal.modified_rate,
         "return_on_investment": appraisal.return_on_investment,
         "storage_cost_per_kwh": appraisal.storage_cost_per_kwh,
         "storage_cost_name": appraisal.storage_cost_name,

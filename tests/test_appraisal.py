@@ -27,6 +27,7 @@ from optimiser.finance import (
     discounted,
     internal_rates,
     levelised,
+    modified_rate,
     net_present_value,
     payback,
 )
@@ -90,6 +91,20 @@ def test_a_single_internal_rate_is_that_of_pyxirr(capital, income):
     (rate,) = internal_rates(flows)
     assert pytest.approx(expected, abs=1e-7, rel=1e-6) == rate
     assert pytest.approx(0, abs=1e-6 * sum(map(abs, flows))) == net_present_value(flows, rate)
+
+
+def test_the_modified_rate_is_that_of_spreadsheets():
+    """Check 78: five years at 10 % to borrow and 12 % to reinvest; from memory of a spreadsheet's own example.
+
+    The reference is numpy-financial's mirr.
+    """
+    flows = [-120_000, 39_000, 30_000, 21_000, 37_000, 46_000]
+    assert modified_rate(flows, 0.10, 0.12) == pytest.approx(0.1261, abs=5e-5)
+    assert modified_rate(flows, 0.10, 0.12) == pytest.approx(
+        numpy_financial.mirr(flows, 0.10, 0.12), rel=1e-12
+    )
+    assert modified_rate([100, 20], 0.1, 0.1) is None
+    assert modified_rate([-100, -20], 0.1, 0.1) is None
 
 
 @given(st.lists(st.integers(-100, 100), min_size=3, max_size=9))

@@ -6,6 +6,7 @@ from optimiser.finance.formulas import (
     discounted,
     internal_rates,
     levelised,
+    modified_rate,
     net_present_value,
     payback,
 )
@@ -17,6 +18,7 @@ __all__ = [
     "discounted",
     "internal_rates",
     "levelised",
+    "modified_rate",
     "net_present_value",
     "payback",
 ]

@@ -10,7 +10,14 @@ import numpy as np
 from optimiser.cost import MOST_YEARS, Cost
 from optimiser.finance.ageing import BankLife, Course, bank_lives, warranty_notes
 from optimiser.finance.cash import Item, Shift, cash_flow, totals
-from optimiser.finance.formulas import discounted, internal_rates, levelised, net_present_value, payback
+from optimiser.finance.formulas import (
+    discounted,
+    internal_rates,
+    levelised,
+    modified_rate,
+    net_present_value,
+    payback,
+)
 from optimiser.finance.yearly import is_year, per_year, saving_by_group, yearly_saving
 from optimiser.settlement import Statement
 from optimiser.study import Study
@@ -87,6 +94,9 @@ class Appraisal:
         Whether the running sum falls below zero again after the simple payback.
     npv : float
         Net present value with year 0 undiscounted. [currency]
+    modified_rate : float or None
+        Rate of return with money borrowed and reinvested at the discount rate; there is always one where something is
+        paid and something comes in. [-]
     internal_rates : tuple of float
         Every internal rate of return; none or several are possible.
     return_on_investment : float or None
@@ -118,6 +128,7 @@ class Appraisal:
     dips_again: bool
     npv: float
     internal_rates: tuple[float, ...]
+    modified_rate: float | None
     return_on_investment: float | None
     storage_cost_per_kwh: float | None
     storage_cost_name: str
@@ -174,6 +185,7 @@ def appraise(
         dips_again=back is not None and bool((running[int(np.ceil(back)) :] < -0.005).any()),
         npv=worth,
         internal_rates=internal_rates(flows),
+        modified_rate=modified_rate(flows, rate, rate),
         return_on_investment=_return(items),
         storage_cost_per_kwh=price,
         storage_cost_name=price_name,

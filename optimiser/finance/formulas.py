@@ -75,6 +75,30 @@ def internal_rates(flows: Sequence[float]) -> tuple[float, ...]:
     return tuple(sorted(hits))
 
 
+def modified_rate(flows: Sequence[float], finance_rate: float, reinvestment_rate: float) -> float | None:
+    """The one rate of return when what is owed costs one rate and what comes in earns another; None without both.
+
+    Parameters
+    ----------
+    flows : sequence of float
+        Cash flow of year 0, 1, 2, ... [currency]
+    finance_rate, reinvestment_rate : float
+        [-]
+
+    References
+    ----------
+    .. [1] MIRR = (future value of what comes in / -present value of what goes out)^(1/n) - 1, as spreadsheets have it.
+    """
+    amounts, last = np.asarray(flows, float), len(flows) - 1
+    paid = -float(discounted(np.minimum(amounts, 0.0), finance_rate).sum())
+    earned = (
+        float(discounted(np.maximum(amounts, 0.0), reinvestment_rate).sum()) * (1 + reinvestment_rate) ** last
+    )
+    if last < 1 or paid <= 0 or earned <= 0:
+        return None
+    return float((earned / paid) ** (1 / last) - 1)
+
+
 def _bisected(flows: np.ndarray, low: float, high: float) -> float:
     """The rate between two at which the present value changes its sign."""
     rising = net_present_value(flows, low) < 0

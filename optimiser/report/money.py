@@ -78,6 +78,11 @@ def facts(results: Results, appraisal: dict[str, Any]) -> Facts:
         rates = appraisal["internal_rates"]
         shown = listed([percent(rate) for rate in rates]) if rates else "none"
         pairs.append(("Internal rate of return", shown))
+        if len(rates) != 1 and not is_missing(appraisal.get("modified_rate")):
+            words = (
+                f"{percent(appraisal['modified_rate'])}, money borrowed and reinvested at the discount rate"
+            )
+            pairs.append(("Modified rate of return", words))
         pairs.append(("Return on investment over the life", percent(appraisal["return_on_investment"])))
         cost = appraisal["storage_cost_per_kwh"]
         if not is_missing(cost):
