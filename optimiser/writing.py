@@ -6,7 +6,7 @@ import errno
 import os
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from typing import Any
 _PART = re.compile(r"\.(\d+)-(?:\.\d+-)*(.+?)(?:\.was)?")
 
 
-def all_or_nothing(writers: dict[Path, Callable[[Path], Any]]) -> None:
+def all_or_nothing(writers: Mapping[Path, Callable[[Path], Any]]) -> None:
     """Write every file under another name, then move them all into place, so that runs never mix.
 
     Parts that a killed process left of the same files are removed first.
@@ -41,7 +41,7 @@ def all_or_nothing(writers: dict[Path, Callable[[Path], Any]]) -> None:
             other.unlink(missing_ok=True)
 
 
-def _refuse_folders(paths: dict[Path, Any]) -> None:
+def _refuse_folders(paths: Mapping[Path, Any]) -> None:
     for path in paths:
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, f"{path.name} in it is a folder", str(path))
@@ -78,7 +78,7 @@ def _second_name(path: Path, other: Path) -> None:
         shutil.copy2(path, other)
 
 
-def _remove_leftovers(paths: dict[Path, Any]) -> None:
+def _remove_leftovers(paths: Mapping[Path, Any]) -> None:
     """Remove parts of these files that a process left that is gone; other hidden files are none of ours."""
     names: dict[Path, set[str]] = {}
     for path in paths:
