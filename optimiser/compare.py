@@ -153,7 +153,7 @@ def _read_file(path: Path) -> Plan:
             changes = {**_contracts(path, entry, scenario), **entry.change}
             variants.append(Variant(entry.name, vary(scenario, changes) if changes else scenario))
         except ScenarioError as error:
-            faults += [f"variant.{index}: {fault}" for fault in error.faults]
+            faults += [f"variant.{index}: {error.where}: {fault}" for fault in error.faults]
     if faults:
         raise ScenarioError(str(path), faults)
     return Plan(file.title, file.description, _of_one_currency(variants, str(path)))

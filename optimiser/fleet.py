@@ -6,11 +6,15 @@ rounded down to a whole bid, and each site is paid for the part of its offer tha
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import importlib.metadata
 import json
 import multiprocessing
 import os
-from collections.abc import Iterator, Mapping
+import signal
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +24,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, StrictStr
 
+from optimiser import __version__
 from optimiser.dispatch import Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
@@ -31,6 +36,7 @@ from optimiser.writing import all_or_nothing
 
 # A bid is a whole one if it misses it by less than what a solver's tolerance can take away.
 ROUNDING_KW = 1e-6
+MOST_SPREAD = 1e12  # beyond any size or price, and still a number that can be drawn
 SUMS = ("offered_kw_hours", "bid_kw_hours", "income_as_offered", "income_as_bid", "income_if_alone")
 SAME = {"most_kw", "site_share", "price", "delivered_price_per_mwh", "source"}
 
@@ -148,7 +154,7 @@ def read_fleet(path: str | Path) -> Fleet:
         try:
             scenario = _scenario(made[0])
         except ScenarioError as error:
-            faults += [f"site.{index}: {fault}" for fault in error.faults]
+            faults += [f"site.{index}: {error.where}: {fault}" for fault in error.faults]
             continue
         example = example or scenario
         faults += [f"site.{index}.scenario {fault}" for fault in _differences(example, scenario)]
@@ -179,6 +185,7 @@ def _is_spread(ends: Any) -> bool:
     return (
         numbers
         and all(isinstance(e, int | float) and not isinstance(e, bool) for e in ends)
+        and all(abs(e) <= MOST_SPREAD for e in ends)  # which is false of what is no number too
         and ends[0] <= ends[1]
     )
 
@@ -186,7 +193,10 @@ def _is_spread(ends: Any) -> bool:
 def _spread_faults(entry: SiteEntry) -> Iterator[str]:
     for place, ends in entry.spread.items():
         if not _is_spread(ends):
-            yield f"of {place} must be two numbers, the lower first, got {ends!r}. Write [3.0, 9.0]."
+            yield (
+                f"of {place} must be two numbers, the lower first, got {ends!r}, and none beyond {MOST_SPREAD:g}. "
+                "Write [3.0, 9.0]."
+            )
 
 
 def _scenario(member: Member) -> Scenario:
@@ -223,7 +233,7 @@ def solve_fleet(
     """Solve each site, join the offers, share the income.
 
     Each site's answer is kept in `folder` as soon as it is there; one that is there from an earlier run of the same
-    site is used again.
+    site, of the same data, is used again. One fleet at a time works in a folder.
 
     Parameters
     ----------
@@ -240,9 +250,8 @@ def solve_fleet(
     Raises
     ------
     OptimiserError
-        If no site has an answer, or the folder cannot be written to.
+        If no site has an answer, the folder cannot be written to, or another fleet is at work in it.
     """
-    say = progress or (lambda words: None)
     kept = Path(folder) / "sites"
     try:
         kept.mkdir(parents=True, exist_ok=True)
@@ -250,40 +259,89 @@ def solve_fleet(
         raise OptimiserError(
             f"{kept} cannot be written to: {problem.strerror}. Choose another folder."
         ) from None
-    own = (
-        None
-        if executor
-        else ProcessPoolExecutor(workers or os.cpu_count(), multiprocessing.get_context("spawn"))
-    )
-    failed: dict[str, str] = {}
+    with _held(kept):
+        found = _solve_members(fleet, kept, workers, executor, progress or (lambda words: None))
+        failed = {answer.name: answer.problem for answer in found if answer.problem}
+        solved = [answer for answer in found if not answer.problem]
+        if not solved:
+            raise OptimiserError("no site has an answer. The first: " + next(iter(failed.values())))
+        return _joined(fleet, solved, kept, failed)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Where a site's answer is kept.
+
+    Attributes
+    ----------
+    name : str
+        Of the site.
+    digest : str
+        Of all that the answer depends on.
+    problem : str
+        What went wrong; empty if nothing did.
+    """
+
+    name: str
+    digest: str = ""
+    problem: str = ""
+
+
+@contextlib.contextmanager
+def _held(kept: Path) -> Iterator[None]:
+    """Keep other fleets out of a folder until this one is done or its process has ended, however it ended."""
+    try:
+        lock = sqlite3.connect(kept / ".at-work", timeout=1.0, isolation_level=None)
+    except sqlite3.Error as problem:
+        raise OptimiserError(f"{kept} cannot be used: {problem}. Choose another folder.") from None
+    try:
+        try:
+            lock.execute("begin exclusive")
+        except sqlite3.Error as problem:
+            raise OptimiserError(
+                f"{kept} cannot be used: {problem}. If another fleet is at work in it, wait, or choose another folder."
+            ) from None
+        yield
+    finally:
+        lock.close()
+
+
+def _solve_members(
+    fleet: Fleet, kept: Path, workers: int | None, executor: Executor | None, say: Progress
+) -> list[Answer]:
+    """Every site's answer, in the order of the fleet."""
+    own = None
+    if executor is None:
+        spawn = multiprocessing.get_context("spawn")
+        own = ProcessPoolExecutor(workers or os.cpu_count(), spawn, _leave_interruptions)
     pool = executor or own
     assert pool is not None
     try:
-        waiting = {pool.submit(solve_member, member, kept): member for member in fleet.members}
-        for number, done in enumerate(as_completed(waiting), 1):
-            if (problem_words := done.result()) is not None:
-                failed[waiting[done].name] = problem_words
+        waiting = [pool.submit(solve_member, member, kept) for member in fleet.members]
+        for number, _ in enumerate(as_completed(waiting), 1):
             say(f"{number} of {len(waiting)} sites")
+        return [done.result() for done in waiting]
     finally:
         if own is not None:
             own.shutdown(wait=True, cancel_futures=True)
-    solved = [member for member in fleet.members if member.name not in failed]
-    if not solved:
-        raise OptimiserError("no site has an answer. The first: " + next(iter(failed.values())))
-    return _joined(fleet, solved, kept, failed)
 
 
-def solve_member(member: Member, kept: Path) -> str | None:
-    """Solve one site and keep its answer; what went wrong, or None."""
+def _leave_interruptions() -> None:
+    """A worker leaves them to the process that started it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def solve_member(member: Member, kept: Path) -> Answer:
+    """Solve one site and keep its answer, unless it is kept already."""
     try:
         scenario = _scenario(member)
-        place = kept / _stem(member)
-        if _is_kept(place, scenario.sha256):
-            return None
+        answer = Answer(member.name, _digest(scenario))
+        if _kept(kept, answer) is not None:
+            return answer
         dispatch = solve(scenario)
         statement = settle(dispatch)
     except OptimiserError as error:
-        return str(error)
+        return Answer(member.name, problem=str(error))
     lines = {line.name: np.asarray(line.values, float) for line in dispatch.lines}
     columns = {}
     for offer in dispatch.offers:
@@ -292,8 +350,9 @@ def solve_member(member: Member, kept: Path) -> str | None:
         columns[f"{name}.offered_kw"] = np.asarray(offer.offered_kw, float)
         columns[f"{name}.paid"] = paid
     facts = {
-        "sha256": scenario.sha256,
+        "digest": answer.digest,
         "name": member.name,
+        "columns": list(columns),
         "changes": dict(member.changes),
         "bill_before": statement.bill_before,
         "bill_after": statement.bill_after,
@@ -302,25 +361,45 @@ def solve_member(member: Member, kept: Path) -> str | None:
         "verdict": dispatch.proof.verdict,
     }
     frame = pd.DataFrame(columns, index=range(scenario.timeline.steps))
+    facts_path, frame_path = _places(kept, answer)
     all_or_nothing(
         {
-            place.with_suffix(".parquet"): frame.to_parquet,
-            place.with_suffix(".json"): lambda path: path.write_text(json.dumps(facts), encoding="utf-8"),
+            frame_path: frame.to_parquet,
+            facts_path: lambda path: path.write_text(json.dumps(facts), encoding="utf-8"),
         }
     )
-    return None
+    return answer
 
 
-def _stem(member: Member) -> str:
-    """A file name for a site, whatever its name."""
-    return hashlib.sha256(member.name.encode()).hexdigest()[:16]
+def _digest(scenario: Scenario) -> str:
+    """Of all that an answer depends on: the scenario with its changes, its data files, this package and its solver."""
+    parts = [
+        scenario.sha256,
+        sorted(f"{name}: {table.sha256}" for name, table in scenario.tables.items()),
+        __version__,
+        importlib.metadata.version("highspy"),
+    ]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
 
-def _is_kept(place: Path, digest: str) -> bool:
+def _places(kept: Path, answer: Answer) -> tuple[Path, Path]:
+    """Files of an answer's facts and of its steps, named so whatever the site is called."""
+    stem = f"{hashlib.sha256(answer.name.encode()).hexdigest()[:16]}-{answer.digest[:16]}"
+    return kept / f"{stem}.json", kept / f"{stem}.parquet"
+
+
+def _kept(kept: Path, answer: Answer) -> tuple[dict[str, Any], pd.DataFrame] | None:
+    """An answer's facts and steps; None if it is not kept, or not whole."""
+    facts_path, frame_path = _places(kept, answer)
     try:
-        return json.loads(place.with_suffix(".json").read_text(encoding="utf-8"))["sha256"] == digest
-    except (OSError, ValueError, KeyError):
-        return False
+        facts = json.loads(facts_path.read_text(encoding="utf-8"))
+        if facts["digest"] != answer.digest or facts["name"] != answer.name:
+            return None
+        frame = pd.read_parquet(frame_path)
+        whole = list(frame.columns) == facts["columns"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return (facts, frame) if whole else None
 
 
 def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarray:
@@ -350,7 +429,7 @@ def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarr
     return offered[blocks.of_step]
 
 
-def _joined(fleet: Fleet, solved: list[Member], kept: Path, failed: dict[str, str]) -> FleetResult:
+def _joined(fleet: Fleet, solved: list[Answer], kept: Path, failed: dict[str, str]) -> FleetResult:
     timeline = fleet.example.timeline
     terms = SettledTerms(timeline, fleet.example.read, {})
     names = [product.name for product in fleet.products]
@@ -424,12 +503,15 @@ def _share(bid_kw: np.ndarray, offered_kw: np.ndarray) -> np.ndarray:
     return np.divide(bid_kw, offered_kw, out=np.zeros_like(bid_kw), where=offered_kw > 0)
 
 
-def _answers(solved: list[Member], kept: Path) -> Iterator[tuple[dict[str, Any], pd.DataFrame]]:
+def _answers(solved: Sequence[Answer], kept: Path) -> Iterator[tuple[dict[str, Any], pd.DataFrame]]:
     """Each site's answer, one in memory at a time."""
-    for member in solved:
-        place = kept / _stem(member)
-        facts = json.loads(place.with_suffix(".json").read_text(encoding="utf-8"))
-        yield facts, pd.read_parquet(place.with_suffix(".parquet"))
+    for answer in solved:
+        found = _kept(kept, answer)
+        if found is None:
+            raise OptimiserError(
+                f"{kept} lost the answer of {answer.name} while the fleet was at work. Start it again."
+            )
+        yield found
 
 
 def _summary(

@@ -107,7 +107,7 @@ def test_folders_are_compared_too(path, tmp_path):
     ("old", "new", "words"),
     [
         ('scenario = "site"', "", "variant.0.scenario is required but missing"),
-        ('scenario = "site"', 'scenario = "nowhere"', "variant.0: the file does not exist"),
+        ('scenario = "site"', 'scenario = "nowhere"', "nowhere: the file does not exist"),
         ("timeline.days", "timeline.dais", "timeline.dais is not known here"),
         ("flat <contract>", "as it is", "variant.1.name is 'as it is' again"),
         ('"flat.toml"', '"round.toml"', "the file does not exist"),

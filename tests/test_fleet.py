@@ -106,6 +106,48 @@ def test_solved_sites_are_not_solved_again(path, tmp_path, monkeypatch):
     pd.testing.assert_frame_equal(first.sites, apart.sites, check_exact=False, atol=1e-4)
 
 
+def test_other_data_or_damage_is_solved_again(path, tmp_path, monkeypatch):
+    """A data file that changed, and kept files that were emptied, removed or hold something else."""
+    path.write_text(FLEET.split("[[site]]")[0] + "[[site]]\nscenario = 'site'\n", encoding="utf-8")
+    first = solved(path, tmp_path / "out")
+    calls = []
+    true_solve = fleets.solve
+    monkeypatch.setattr(fleets, "solve", lambda scenario: calls.append(1) or true_solve(scenario))
+    (kept,) = (tmp_path / "out" / "sites").glob("*.parquet")
+    for count, damage in enumerate(
+        (
+            lambda: kept.write_bytes(b""),
+            kept.unlink,
+            lambda: kept.with_suffix(".json").write_text("[]"),
+            lambda: kept.with_suffix(".json").write_text('{"digest": 1}'),
+        ),
+        1,
+    ):
+        damage()
+        again = solved(path, tmp_path / "out")
+        assert count == len(calls)
+        pd.testing.assert_frame_equal(first.sites, again.sites)
+    data = next((path.parent / "site").glob("*.csv"))
+    head, line, rest = data.read_text(encoding="utf-8").split("\n", 2)
+    stamp, _, others = line.split(",", 1)[0], *line.split(",", 1)[1].partition(",")[::2]
+    data.write_text("\n".join([head, f"{stamp},9.5{',' + others if others else ''}", rest]), encoding="utf-8")
+    other = solved(path, tmp_path / "out")
+    assert 5 == len(calls)
+    assert other.sites["bill_before"][0] != first.sites["bill_before"][0]
+
+
+def test_one_fleet_at_a_time_is_at_work_in_a_folder(path, tmp_path):
+    """The second is refused; one that was at work and is gone is in nobody's way."""
+    with (
+        fleets._held(tmp_path),
+        pytest.raises(OptimiserError, match="If another fleet is at work in it, wait"),
+        fleets._held(tmp_path),
+    ):
+        pass
+    with fleets._held(tmp_path):
+        pass
+
+
 def test_a_site_without_an_answer_is_named_and_left_out(path, tmp_path):
     """One home draws more than its connection lets in: the others are worked out, the command ends with 3."""
     path.write_text(FLEET.replace("= 2.0", "= 500.0"), encoding="utf-8")
@@ -136,7 +178,9 @@ def test_page_and_tables_are_written(path, tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('scenario = "site"\nname = "small"', 'scenario = "nowhere"', "site.0: the file does not exist"),
+        ('scenario = "site"\nname = "small"', 'scenario = "nowhere"', "nowhere: the file does not exist"),
+        ("[0.5, 1.5]", "[0.5, inf]", "got [0.5, inf], and none beyond 1e+12"),
+        ("[1, 3]", f"[1, 1{'0' * 400}]", "none beyond 1e+12"),
         ("[0.5, 1.5]", "[2, 1]", "must be two numbers, the lower first, got [2, 1]"),
         ('"storage.0.units"', '"storage.9.units"', "storage.9.units is no path"),
         ('name = "large"', 'name = "small 1"', "site.1.name is 'small 1', which is taken"),

@@ -7,6 +7,7 @@ All sites are invented. Real price years are in `test_real_foresight.py`.
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,8 @@ from independent import as_scenario, random_site
 
 import optimiser
 from optimiser import read_scenario, settle, solve, vary
-from optimiser.errors import InfeasibleError, ScenarioError
+from optimiser.errors import DriftError, InfeasibleError, ScenarioError
+from optimiser.foresight import capture as capturing
 from optimiser.foresight import planner as planning
 from optimiser.foresight import running
 from optimiser.foresight.capture import Capture, study
@@ -450,6 +452,31 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
     assert not plain.summary["headline"]["forecast_driven"]
     assert plain.summary["headline"]["saving_per_year"] == pytest.approx(head["ceiling_per_year"])
+
+
+@pytest.mark.parametrize("limit_kw", [0.3, 0.0])
+def test_a_policy_that_falls_short_is_left_out_and_said(limit_kw):
+    """A connection that only foresight makes do with: the ceiling stands, the policy's shortage is named."""
+    scenario = read_scenario(ROOT / "scenarios" / "single-phase-home")
+    tight = vary(scenario, {"timeline.days": 2, "site.connection.import_limit_kw": limit_kw})
+    found = study(settle(solve(tight)), silent)
+    words = next(words for words in found.summary["missing"] if words.startswith("backcast: "))
+    assert re.search(
+        r"cannot be carried out within the limits \(short by [\d.]+ kW in \d+ steps, the first", words
+    )
+    assert "ceiling" == found.summary["outcomes"][0]["name"]
+
+
+def test_a_broken_rule_of_a_policy_does_not_lose_the_ceiling(tmp_path, monkeypatch):
+    """Even a defect of the controller leaves the rest of the study, and is named."""
+
+    def broken(*_):
+        raise DriftError("a rule is broken")
+
+    monkeypatch.setattr(capturing, "run_under", broken)
+    found = study(settle(solve(site(tmp_path, days=2))), silent)
+    assert "rolling: a rule is broken" in found.summary["missing"]
+    assert found.headline is None
 
 
 def test_a_site_without_storage_has_nothing_to_plan(tmp_path):

@@ -15,7 +15,7 @@ from optimiser.control.own_use import OwnUse
 from optimiser.control.plant import Plant
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.windows import at_once
-from optimiser.errors import InfeasibleError, UnprovenError
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError, UnprovenError
 from optimiser.foresight.policies import Policy, policies_of
 from optimiser.foresight.running import Executed, run_under
 from optimiser.scenario import Scenario
@@ -28,6 +28,8 @@ WORDS = {
     OWN_USE: "covers the site's own load from sun and store, sells no service",
     NO_STORAGE: "the same site without its storage",
 }
+# What ends one way of running the site and not the run: the ceiling stands without it.
+LEFT_OUT = (InfeasibleError, UnprovenError, DriftError)
 MOST_LOST = 0.05  # share of the sold services that may be lost without a word
 
 
@@ -76,10 +78,10 @@ def study(statement: Statement, say: Progress) -> Capture | None:
     ceiling = statement.dispatch
     outcomes, missing = [_Outcome(CEILING, WORDS[CEILING], statement)], []
 
-    def attempt(policy: Policy) -> Executed | InfeasibleError:
+    def attempt(policy: Policy) -> Executed | OptimiserError:
         try:
             return run_under(scenario, policy, ceiling, say)
-        except InfeasibleError as problem:
+        except LEFT_OUT as problem:
             return problem
 
     for policy, one in zip(policies, at_once(attempt, policies), strict=True):
@@ -95,7 +97,7 @@ def study(statement: Statement, say: Progress) -> Capture | None:
         say(f"the same site: {name}")
         try:
             outcomes.append(_Outcome(name, WORDS[name], make()))
-        except (InfeasibleError, UnprovenError) as problem:
+        except LEFT_OUT as problem:
             missing.append(f"{name}: {problem}")
     return _told(scenario, outcomes, missing)
 

@@ -86,6 +86,7 @@ def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progre
         if say and time.perf_counter() - last > 1:
             last = time.perf_counter()
             say(f"{policy.name}: day {number + 1} of {plans.count}")
+    controller.refuse_shortage()
     values = planner.problem.split(planner.x)
     stated, worst = replay(scenario, values)
     settled = float(sum(line.values.sum() for line in stated.lines))
@@ -138,6 +139,7 @@ class _Controller:
         self._edges = planner.edges
         self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
         self._moves = any(product.utilisation_gross for product in scenario.service)
+        self._short_kw, self._short_steps, self._short_first = 0.0, 0, 0
 
     def carry_out(self, number: int, plan: Plan | None) -> float:
         """A window's steps under a plan; gives back what was sold in them. [kW h]"""
@@ -160,18 +162,40 @@ class _Controller:
                 held[first:stop] *= ~planner.unheld(offers, flows, first, stop)
                 offers = planner.selling(plan, held)
         else:
-            if walk.short.max(initial=0.0) > SHORT:
-                raise InfeasibleError(
-                    f"run without foresight the site cannot keep every limit: {walk.short.max():.3g} kW are missing in "
-                    f"the hours from {self._scenario.timeline.when(first)}. Ask for more stored energy to be kept "
-                    "(reserve), or for a higher limit."
-                )
+            self._note_shortage(first, walk)
+            self.refuse_shortage()
             raise DriftError(
                 f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
                 "This is a defect of the optimiser; please report it with the scenario."
             )
+        self._note_shortage(first, walk)
         self._stored = walk.stored_kwh[-1]
         return float(sum(amount.sum() for amount in sold.values())) * self._plant.hours
+
+    def _note_shortage(self, first: int, walk: Walk) -> None:
+        """Remember where the plant could not keep its limits: bounds of what happened are not asked for by window."""
+        short = walk.short_kw[:, 0]
+        where = np.flatnonzero(short > SHORT)
+        if len(where):
+            self._short_first = self._short_first if self._short_steps else first + int(where[0])
+            self._short_kw = max(self._short_kw, float(short.max()))
+            self._short_steps += len(where)
+
+    def refuse_shortage(self) -> None:
+        """Refuse a year in which a limit could not be kept.
+
+        Raises
+        ------
+        InfeasibleError
+            By how much, in how many steps so far, and when first.
+        """
+        if self._short_steps:
+            steps = "1 step" if self._short_steps == 1 else f"{self._short_steps} steps"
+            raise InfeasibleError(
+                f"it cannot be carried out within the limits (short by {self._short_kw:.3g} kW in {steps}, the first "
+                f"{self._scenario.timeline.when(self._short_first)}). Ask for more stored energy to be kept (reserve), "
+                "or for a higher limit."
+            )
 
     def _activate(self, first: int, stop: int, plan: Plan | None) -> None:
         """Let the plant feel what accepted offers are expected to move."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import os
-import tempfile
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -40,6 +39,7 @@ from optimiser.report import (
 from optimiser.report.blocks import Section
 from optimiser.report.embed import embed
 from optimiser.report.results import Results
+from optimiser.writing import all_or_nothing
 
 __all__ = ["SECTIONS", "Results", "render", "write_report"]
 
@@ -83,15 +83,7 @@ def write_report(results: Results, path: str | os.PathLike[str], *, edition: str
     """
     target = Path(path)
     page = render(results, edition=edition)
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(page)
-        os.chmod(name, 0o644)
-        os.replace(name, target)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    all_or_nothing({target: lambda path: path.write_text(page, encoding="utf-8", newline="\n")})
     return target
 
 
