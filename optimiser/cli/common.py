@@ -33,6 +33,9 @@ class Number(click.FloatRange):
 
     name = "number"  # what help and messages call it
 
+    def _describe_range(self) -> str:  # what help says of bounds, where there are any
+        return super()._describe_range() if (self.min, self.max) != (None, None) else ""
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number; refused in a sentence where it is none."""
         number = float(super().convert(value, param, ctx))
