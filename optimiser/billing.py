@@ -14,7 +14,7 @@ from optimiser.errors import SeriesError
 from optimiser.fields import zone_of
 from optimiser.flows import MeterFlows
 from optimiser.scenario import Contract
-from optimiser.series import Source, Table, column_names, lay, measured_step, read_table
+from optimiser.series import Source, Table, column_names, lay, measured_step, no_column, read_table
 from optimiser.terms import Line, SettledTerms
 from optimiser.timeline import Grouping, Timeline
 
@@ -129,8 +129,12 @@ def metered_columns(
     Raises
     ------
     SeriesError
-        If the unit is neither given nor in the names, or the names disagree.
+        If the file has no such columns, the unit is neither given nor in the names, or the names disagree.
     """
+    columns = column_names(Path(load))
+    lacking = [no_column(name, columns) for name in (into, out) if name is not None and name not in columns]
+    if lacking:
+        raise SeriesError(str(load), lacking)
     said = {_unit_of(name) for name in (into, out) if name is not None}
     if unit is None and (len(said) != 1 or None in said):
         raise SeriesError(
@@ -144,7 +148,7 @@ def metered_columns(
     assert chosen is not None
     if out is None:
         guess = f"export_{chosen.lower()}"
-        out = guess if guess in column_names(Path(load)) else None
+        out = guess if guess in columns and guess != into else None
     return Columns(into, out, chosen)
 
 
@@ -245,11 +249,20 @@ def metered_timeline(path: Path, table: Table, zone: str) -> Timeline:
     return Timeline(table.starts[0].to_pydatetime(), minutes, len(table.starts), zone)
 
 
+def same_column_faults(into: str, out: str | None) -> list[str]:
+    """A sentence if one column is given as import and as export."""
+    if into != out:
+        return []
+    return [
+        f"column {into} is given both as import and as export. Name the column of each, or leave out --export."
+    ]
+
+
 def _metered(
     path: Path, table: Table, timeline: Timeline, into: str, out: str | None, scale: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Import and export, of shape (steps,); every fault of both at once. [kW]"""
-    faults, made = [], []
+    faults, made = same_column_faults(into, out), []
     for column in (into, out):
         try:
             made.append(

@@ -18,7 +18,7 @@ from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, several, text
 from optimiser.finance.cash import cash_flow, totals
 from optimiser.finance.formulas import net_present_value, payback
-from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
+from optimiser.scenario import Scenario, checked, inside, read_scenario, read_toml, vary
 from optimiser.tables import Run, run
 from optimiser.terms import Line
 from optimiser.timeline import STEP
@@ -142,14 +142,14 @@ def _read_file(path: Path) -> Plan:
     variants: list[Variant] = []
     scenario_of_first = file.variant[0].scenario
     if not scenario_of_first:
-        raise ScenarioError(
-            str(path), ["variant.0.scenario is required but missing. Name the scenario's folder."]
-        )
+        faults.append("variant.0.scenario is required but missing. Name the scenario's folder.")
+    faults += _name_faults(file)
     for index, entry in enumerate(file.variant):
-        if entry.name in {variant.name for variant in variants}:
-            faults.append(f"variant.{index}.name is {entry.name!r} again. Give each variant its own name.")
+        folder = entry.scenario or scenario_of_first
+        if not folder:
+            continue
         try:
-            scenario = read_scenario(path.parent / (entry.scenario or scenario_of_first))
+            scenario = read_scenario(path.parent / folder)
             changes = {**_contracts(path, entry, scenario), **entry.change}
             variants.append(Variant(entry.name, vary(scenario, changes) if changes else scenario))
         except ScenarioError as error:
@@ -157,6 +157,18 @@ def _read_file(path: Path) -> Plan:
     if faults:
         raise ScenarioError(str(path), faults)
     return Plan(file.title, file.description, _of_one_currency(variants, str(path)))
+
+
+def _name_faults(file: CompareFile) -> list[str]:
+    """Variants without a name, and names that come again."""
+    faults, seen = [], set()
+    for index, entry in enumerate(file.variant):
+        if not entry.name.strip():
+            faults.append(f"variant.{index}.name is empty. Give each variant its own name.")
+        elif entry.name in seen:
+            faults.append(f"variant.{index}.name is {entry.name!r} again. Give each variant its own name.")
+        seen.add(entry.name)
+    return faults
 
 
 def _contracts(path: Path, entry: VariantEntry, scenario: Scenario) -> dict[str, Any]:
@@ -168,8 +180,11 @@ def _contracts(path: Path, entry: VariantEntry, scenario: Scenario) -> dict[str,
     for key in ("tariff", "before_tariff"):
         name = getattr(entry, key)
         if name:
-            content, _ = read_toml(path.parent / name)
+            file = inside(path, name, (), "this file's folder", "Copy it in.")
+            content, _ = read_toml(file)
             content = content.get("tariff", content)
+            if not isinstance(content, dict):
+                raise ScenarioError(name, [f"{name}: tariff must be a table. Begin it with [tariff]."])
             found[key] = {
                 k: v for k, v in content.items() if k not in ("currency", "source", "outside_folders")
             }

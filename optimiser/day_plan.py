@@ -55,7 +55,7 @@ def read_forecast(
     """
     span = scenario.timeline
     source = Source(file=str(path), stamps=stamps, zone=span.zone, step_minutes=span.step_minutes)
-    return read_table("forecast", source, Path(path))
+    return read_table("forecast", source, Path(path), "Check --forecast.")
 
 
 def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) -> tuple[Scenario, int]:

@@ -12,14 +12,14 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from optimiser.billing import Columns, line_rows, metered_timeline, read_metered
+from optimiser.billing import Columns, line_rows, metered_timeline, read_metered, same_column_faults
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, SeriesError
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 from optimiser.scenario import Scenario, read_scenario, vary
-from optimiser.series import Table, lay
+from optimiser.series import Table, lay, no_column
 from optimiser.settlement import before_flows
 from optimiser.tariff import Tariff
 from optimiser.terms import Line, SettledTerms
@@ -294,7 +294,7 @@ def _registers(
     scale = 1.0 if columns.unit == "kW" else 1.0 / step_hours
     terms = SettledTerms(days.timeline, days.read, {})
     connection = days.site.connection
-    faults, made = [], []
+    faults, made = same_column_faults(columns.into, columns.out), []
     for column, limit in (
         (columns.into, connection.import_limit_kw),
         (columns.out, connection.export_limit_kw),
@@ -326,10 +326,7 @@ def _held(
 ) -> tuple[dict[str, float], list[str]]:
     """Shares of the usable energy that the log's days start and end with."""
     if store.column not in table.frame.columns:
-        names = ", ".join(map(str, table.frame.columns))
-        raise SeriesError(
-            str(path), [f"there is no column {store.column!r}; the columns are {names}. Check --stored."]
-        )
+        raise SeriesError(str(path), [no_column(store.column, list(map(str, table.frame.columns)))])
     capacity = sum(bank.capacity_kwh for bank in scenario.storage)
     scale = {"kWh": 1 / capacity, "%": 0.01, "fraction": 1.0}[store.unit]
     shares = scale * pd.to_numeric(table.frame[store.column], errors="coerce").to_numpy(float)
@@ -360,9 +357,23 @@ def _held(
             )
             continue
         found[key] = min(share, 1.0)
+    if not faults:
+        faults += _outside(store, shares[first:stop], scale, first)
     if faults:
         raise SeriesError(str(path), faults)
     return found, notes
+
+
+def _outside(store: Store, shares: np.ndarray, scale: float, first: int) -> list[str]:
+    """A sentence if any reading lies outside; a column of something else may fit at the ends by chance."""
+    rows = np.flatnonzero((shares < 0) | (shares > FULLER_THAN_FULL))
+    if not len(rows):
+        return []
+    return [
+        f"column {store.column} must lie between 0 and {1 / scale:g} {store.unit}, the usable energy of the banks, "
+        f"got {shares[rows[0]] / scale:g} {store.unit} in data row {first + int(rows[0]) + 1}; {len(rows)} such rows "
+        "in all. Check --stored and --stored-unit, or leave out --stored."
+    ]
 
 
 def billed(name: str, scenario: Scenario, flows: MeterFlows, tariff: Tariff) -> Case:

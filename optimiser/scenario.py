@@ -8,7 +8,6 @@ import datetime
 import difflib
 import hashlib
 import json
-import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -26,7 +25,7 @@ from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.issued import Issued, read_issued
 from optimiser.outlook import Foresight, role_of
-from optimiser.series import Source, Table, bounded_bytes, lay, read_table
+from optimiser.series import Source, Table, bounded_bytes, lay, read_table, refuse_no_file
 from optimiser.services import Product
 from optimiser.site import Site
 from optimiser.storage import AnyBank
@@ -286,8 +285,7 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
     """
     path = Path(path)
     path = path / FILE_NAME if path.is_dir() else path
-    if not path.is_file():
-        raise ScenarioError(str(path), ["the file does not exist. Give a tariff file or a scenario folder."])
+    refuse_no_file(path, "Give a tariff file or a scenario folder.", ScenarioError)
     raw, _ = _parse(path)
     shared = _shared(raw)
     place = ""
@@ -309,7 +307,7 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
         if name not in used:
             continue
         try:
-            tables[name] = read_table(name, source, _inside(path, source.file, file.outside_folders))
+            tables[name] = read_table(name, source, inside(path, source.file, file.outside_folders))
         except ScenarioError as error:
             faults += _placed(path, f"source.{name}", error)
     if faults:
@@ -426,7 +424,8 @@ def _with_products(raw: dict[str, Any]) -> tuple[dict[str, Any], list[int], list
     span = raw.get("timeline")
     start, days = (span.get("start"), span.get("days")) if isinstance(span, dict) else (None, None)
     first, end = datetime.date.min, datetime.date.max
-    if isinstance(start, datetime.date) and isinstance(days, int):
+    # A date with a time is a date too, to isinstance; the file's own check refuses it.
+    if type(start) is datetime.date and isinstance(days, int):
         first = start
         with contextlib.suppress(OverflowError):
             end = start + datetime.timedelta(days=max(1, days))
@@ -460,7 +459,7 @@ def _build_completed(
             tables[name] = known[name]
             continue
         try:
-            tables[name] = read_table(name, source, _inside(path, source.file, outside))
+            tables[name] = read_table(name, source, inside(path, source.file, outside))
         except ScenarioError as error:
             faults += _placed(path, f"source.{name}", error)
     if file is None:
@@ -486,7 +485,7 @@ def _build_completed(
     for index, told in enumerate(file.foresight.forecast):
         if told.issues is not None:
             try:
-                issued[told.of] = read_issued(told.issues, _inside(path, told.issues.file, outside), timeline)
+                issued[told.of] = read_issued(told.issues, inside(path, told.issues.file, outside), timeline)
             except ScenarioError as error:
                 faults += _placed(path, f"foresight.forecast.{index}.issues", error)
     if faults:
@@ -533,8 +532,7 @@ def _outside(raw: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _parse(path: Path) -> tuple[dict[str, Any], str]:
-    if not path.is_file():
-        raise ScenarioError(str(path), ["the file does not exist. Give a folder that holds scenario.toml."])
+    refuse_no_file(path, "Give a folder that holds scenario.toml.", ScenarioError)
     digest = hashlib.sha256()
     raw = _toml(path, digest)
     try:
@@ -649,7 +647,7 @@ def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, us
     name = table.pop("use")
     if not isinstance(name, str):
         raise ScenarioError(str(path), [f"use must name a TOML file in quotes, got {_shown(name)}."])
-    used = _inside(path, name, folders)
+    used = inside(path, name, folders)
     if not used.is_file():
         raise ScenarioError(str(path), [f'use = "{name}" names a file that does not exist. Check the path.'])
     if used in users or used == path.resolve() or len(users) > 5:
@@ -668,8 +666,20 @@ def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, us
     return {**content, **table}
 
 
-def _inside(path: Path, name: str, folders: tuple[str, ...]) -> Path:
-    """A file named by a scenario, which must lie in its folder or in one that it names."""
+def inside(
+    path: Path,
+    name: str,
+    folders: tuple[str, ...] = (),
+    where: str = "the scenario folder",
+    way: str = "Copy it in, or name its folder in outside_folders.",
+) -> Path:
+    """A file that the file at `path` names, which must lie in its folder or in one that it names.
+
+    Raises
+    ------
+    ScenarioError
+        If it lies elsewhere, outside `where`, with the way out; or is no path that can be used.
+    """
     try:
         folder = path.parent.resolve()
         target = (folder / name).resolve()
@@ -681,12 +691,7 @@ def _inside(path: Path, name: str, folders: tuple[str, ...]) -> Path:
             str(path), [f"{name[:80]!r} is no path that can be used: {words}. Check it."]
         ) from None
     if not any(target.is_relative_to(parent) for parent in allowed):
-        raise ScenarioError(
-            str(path),
-            [
-                f'"{name}" lies outside the scenario folder. Copy it in, or name its folder in outside_folders.'
-            ],
-        )
+        raise ScenarioError(str(path), [f'"{name}" lies outside {where}. {way}'])
     return target
 
 
@@ -858,8 +863,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     ScenarioError
         If there is no such file or it is not TOML: line, column and the usual slip behind it.
     """
-    if not os.path.isfile(path):
-        raise ScenarioError(str(path), ["the file does not exist. Check its name."])
+    refuse_no_file(path, "Check its name.", ScenarioError)
     digest = hashlib.sha256()
     return _toml(path, digest), digest.hexdigest()
 
@@ -951,6 +955,7 @@ _WORDS = {
     "string_too_long": "must be at most {max_length} characters long",
     "dict_type": "must be a table",
     "model_type": "must be a table",
+    "model_attributes_type": "must be a table",
     "tuple_type": "must be a list",
 }
 

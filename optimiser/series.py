@@ -76,6 +76,17 @@ class Table:
 MOST_BYTES = 500_000_000
 
 
+def refuse_no_file(path: Path, way: str, fault: type[ScenarioError] = SeriesError) -> None:
+    """Refuse a folder, a device or nothing where a file is wanted, each by what it is; `way` is the way out."""
+    if os.path.isfile(path):
+        return
+    if os.path.isdir(path):
+        raise fault(str(path), ["it is a folder. Name the file in it."])
+    if os.path.exists(path):
+        raise fault(str(path), [f"it is a device or a pipe and no file. {way}"])
+    raise fault(str(path), [f"the file does not exist. {way}"])
+
+
 def bounded_bytes(path: Path, most: int, way_out: str, fault: type[ScenarioError]) -> bytes:
     """Content of a file that must not be larger than `most` bytes; a `fault` with the way out if it is."""
     if path.stat().st_size > most:
@@ -88,16 +99,15 @@ def bounded_bytes(path: Path, most: int, way_out: str, fault: type[ScenarioError
         ) from None
 
 
-def read_table(name: str, source: Source, path: Path) -> Table:
-    """Read a data file and check its time column.
+def read_table(name: str, source: Source, path: Path, way: str = "") -> Table:
+    """Read a data file and check its time column; `way` is what to do if it is not there.
 
     Raises
     ------
     SeriesError
         With every fault found: missing file, unreadable table, bad, repeated, unordered or missing stamps.
     """
-    if not os.path.isfile(path):
-        raise SeriesError(str(path), ["the file does not exist. Check source." + name + ".file."])
+    refuse_no_file(path, way or f"Check source.{name}.file.")
     raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
     frame = _parse(path, raw)
     if source.time_column not in frame.columns:
@@ -119,8 +129,7 @@ def read_rows(path: Path) -> pd.DataFrame:
     SeriesError
         If it is missing, too large or no table.
     """
-    if not os.path.isfile(path):
-        raise SeriesError(str(path), ["the file does not exist. Check its name."])
+    refuse_no_file(path, "Check its name.")
     return _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
 
 
@@ -158,11 +167,17 @@ def column_names(path: Path) -> list[str]:
     SeriesError
         If the file is missing or is no table.
     """
-    if not path.is_file():
-        raise SeriesError(str(path), ["the file does not exist. Check the path."])
+    refuse_no_file(path, "Check the path.")
     return list(
         map(str, _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)))
     )
+
+
+def no_column(wanted: str, columns: Sequence[str]) -> str:
+    """The sentence for a column that a data file does not have."""
+    near = difflib.get_close_matches(wanted, columns, 1)
+    hint = f"; did you mean {near[0]}?" if near else ". The columns are " + ", ".join(columns)
+    return f"there is no column {wanted!r}{hint}"
 
 
 def measured_step(path: Path, time_column: str) -> int:
@@ -173,8 +188,7 @@ def measured_step(path: Path, time_column: str) -> int:
     SeriesError
         If the file is missing, is no table, or its first two stamps are not whole minutes apart.
     """
-    if not path.is_file():
-        raise SeriesError(str(path), ["the file does not exist. Check the path."])
+    refuse_no_file(path, "Check the path.")
     frame = _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
     if time_column not in frame.columns:
         raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), time_column)])
@@ -369,13 +383,7 @@ def lay(table: Table, column: str, timeline: Timeline, at_least: float | None = 
     """
     where = str(table.path)
     if column not in table.frame.columns:
-        near = difflib.get_close_matches(column, list(map(str, table.frame.columns)), 1)
-        hint = (
-            f"; did you mean {near[0]}?"
-            if near
-            else ". The columns are " + ", ".join(map(str, table.frame.columns))
-        )
-        raise SeriesError(where, [f"there is no column {column!r}{hint}"])
+        raise SeriesError(where, [no_column(column, list(map(str, table.frame.columns)))])
     values, starts = _numbers(where, column, table.frame[column]), table.starts
     if table.source.redate == "season_and_weekday":
         values = redated(starts, values, timeline, table.source, where)

@@ -209,7 +209,14 @@ def _refused(scenario: Scenario, place: str, size: Any) -> str:
         if known is None:
             return f"{place} stands nowhere in {scenario.path.name}. Give a path such as storage.0.units."
     if isinstance(known, bool) or not isinstance(known, (int, float)):
-        return f"{place} is {known!r} in the scenario, which is no size. Give a path with a number."
+        what = (
+            "a table"
+            if isinstance(known, Component)
+            else "a list"
+            if isinstance(known, tuple)
+            else repr(known)
+        )
+        return f"{place} is {what} in the scenario, which is no size. Give a path with a number."
     try:
         vary(scenario, {place: size})
     except ScenarioError as error:

@@ -358,9 +358,9 @@ class Battery(_Bank):
 
     kind: Literal["battery"] = choice("technology")
     unit_kwh: float = quantity("kWh", "usable energy of a unit", above=0)
-    voltage_v: float = quantity("V", "voltage of the bank", above=0)
+    voltage_v: float = quantity("V", "voltage of the bank", at_least=1)
     lowest_voltage_v: float | None = quantity(
-        "V", "lowest voltage in use, for the hardware checks only", default=None, above=0
+        "V", "lowest voltage in use, for the hardware checks only", default=None, at_least=1
     )
     charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
     discharge_current_a: float | None = quantity(
@@ -369,6 +369,11 @@ class Battery(_Bank):
 
     @model_validator(mode="after")
     def _check(self) -> Battery:
+        if self.lowest_voltage_v is not None and self.lowest_voltage_v > self.voltage_v:
+            raise ValueError(
+                f"lowest_voltage_v must be at most voltage_v, got {self.lowest_voltage_v:g} V and "
+                f"{self.voltage_v:g} V; correct one of them"
+            )
         self._check_resistance()
         return self
 

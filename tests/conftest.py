@@ -80,8 +80,8 @@ def table(
     contract: Mapping[str, Any] | None = None,
     **more: Any,
 ) -> str:
-    """The text of a scenario without a tie-break: its site, a tariff of `components`, and any other
-    tables.
+    """The text of a scenario without a tie-break: its site, a tariff of `components` (of none: one that charges
+    nothing, since a contract has at least one), and any other tables.
     """
     return toml(
         {
@@ -96,7 +96,7 @@ def table(
                 "zone": zone,
                 "tax_fraction": tax_fraction,
                 **(contract or {}),
-                "component": list(components),
+                "component": list(components) or [{"kind": "daily_charge", "rate_per_day": 0.0}],
             },
             **more,
         }

@@ -286,3 +286,24 @@ def test_a_meters_own_format_is_sent_to_the_import(tmp_path):
     ran = CliRunner().invoke(main, ["bill", str(path), "--tariff", "t.toml"])
     assert (2, True) == (ran.exit_code, "it is NEM12" in ran.output), ran.output
     assert f"optimiser import {path} --name home" in ran.output
+
+
+def test_columns_are_looked_for_before_units_and_must_differ(tmp_path):
+    """A column that is missing has no unit; one column is not both what comes in and what goes out."""
+    load = load_file(tmp_path, {"import_kw": [1.0, 1.0]})
+    tariff = tariff_file(tmp_path, FLAT)
+    assert "there is no column 'nope'" in call("bill", load, "--tariff", tariff, "--import", "nope").stderr
+    both = call("bill", load, "--tariff", tariff, "--export", "import_kw")
+    assert (2, True) == (both.exit_code, "given both as import and as export" in both.stderr)
+
+
+def test_a_tariff_charges_something(tmp_path):
+    """A name and a zone are no contract."""
+    path = tmp_path / "tariff.toml"
+    path.write_text('name = "empty"\nzone = "UTC"\n', encoding="utf-8")
+    told = call("bill", load_file(tmp_path, {"import_kw": [1.0, 1.0]}), "--tariff", path)
+    assert (2, True) == (told.exit_code, "component is required but missing. Add it." in told.stderr)
+    path.write_text('name = "odd"\nzone = "UTC"\ncomponent = [1, "x"]\n', encoding="utf-8")
+    told = call("tariff", path).stderr
+    assert "component.0 must be a table, got 1." in told
+    assert "component.1 must be a table, got 'x'." in told

@@ -157,3 +157,33 @@ def test_help_loads_no_heavy_library():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120
     )
     assert "[]" == ran.stdout.splitlines()[-1]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["activate", "site", "--fine-seconds", "nan"],
+        ["activate", "site", "--droop", "inf"],
+        ["activate", "site", "--seed", "-1"],
+        ["size", "site", "--choices", "x.toml", "--share", "nan"],
+        ["plan", "site", "--forecast", "x.csv", "--stored", "nan"],
+        ["droop", "--rating-kw", "nan"],
+    ],
+)
+def test_numbers_of_options_are_finite_and_within_bounds(words):
+    """Refused by the option that it stands after."""
+    refused(call(*words), "Invalid value for '--")
+
+
+def test_a_folder_or_a_device_in_a_file_s_place_is_called_so(tmp_path):
+    """Not missing: there is something of that name."""
+    site = tmp_path / "site"
+    write_starter(site)
+    folder = "it is a folder. Name the file in it."
+    refused(call("bill", tmp_path, "--tariff", site), folder)
+    refused(call("size", site, "--choices", tmp_path), folder)
+    refused(call("make", "load", tmp_path), folder)
+    refused(call("plan", site, "--stored", "50", "--forecast", tmp_path), folder)
+    refused(call("check", "/dev/null"), "it is a device or a pipe and no file.")
+    missing = call("plan", site, "--stored", "50", "--forecast", tmp_path / "no.csv")
+    refused(missing, "the file does not exist. Check --forecast.")

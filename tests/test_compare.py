@@ -126,3 +126,32 @@ def test_one_scenario_is_nothing_to_compare(tmp_path):
     write_starter(tmp_path / "site")
     with pytest.raises(OptimiserError, match="is one scenario"):
         read_plan([tmp_path / "site"])
+
+
+def test_names_are_told_with_all_other_faults(path):
+    """An empty name, one that comes again though its scenario is not there, and the scenario, at once."""
+    other = '[[variant]]\nname = "{}"\nscenario = "{}"\n'
+    text = path.read_text(encoding="utf-8") + "".join(
+        other.format(*words) for words in ((" ", "site"), ("lost", "nowhere"), ("lost", "site"))
+    )
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ScenarioError) as caught:
+        read_plan([path])
+    assert 3 == len(caught.value.faults)
+    for words in (
+        "variant.2.name is empty",
+        "variant.4.name is 'lost' again",
+        "variant.3: the file does not",
+    ):
+        assert words in str(caught.value)
+
+
+def test_a_tariff_lies_inside_the_file_s_folder(path, tmp_path):
+    """What lies elsewhere is neither opened nor quoted."""
+    outside = tmp_path.parent / f"{tmp_path.name}-outside.toml"
+    outside.write_text("secret = ", encoding="utf-8")
+    text = path.read_text(encoding="utf-8").replace('"flat.toml"', f'"{outside.as_posix()}"')
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ScenarioError, match="lies outside this file's folder") as caught:
+        read_plan([path])
+    assert "secret" not in str(caught.value)

@@ -260,3 +260,25 @@ def test_a_real_home_without_its_battery_earns_nothing(tmp_path):
     assert made.summary["earned"] == pytest.approx(0, abs=1e-6)
     assert made.summary["possible"] > 1
     assert 0 < len(made.differences) <= 10
+
+
+def test_a_column_of_something_else_is_no_gauge(tmp_path):
+    """It may fit at the first and last moment; the row and value that do not are named."""
+    scenario = two_prices(tmp_path)
+    soc = np.full(48, 50.0)
+    soc[5], soc[9] = -90.0, 1139.0
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48), soc=soc)
+    with pytest.raises(
+        SeriesError, match=r"between 0 and 100 %.*got -90 % in data row 6; 2 such rows in all"
+    ):
+        look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
+
+
+def test_one_column_is_not_both_registers_and_one_that_is_missing_is_named_first(tmp_path):
+    """Before units are asked for: what is not there has none."""
+    scenario = two_prices(tmp_path)
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48), soc=50.0)
+    with pytest.raises(SeriesError, match="import_kw is given both as import and as export"):
+        look_back(scenario, log, Columns("import_kw", "import_kw", "kW"))
+    told = call("lookback", scenario.path, "--log", log, "--stored", "socc", "--out", tmp_path / "out")
+    assert "there is no column 'socc'; did you mean soc?" in told.stderr

@@ -353,8 +353,9 @@ def test_what_is_not_there_is_refused(tmp_path):
     (tmp_path / "empty").mkdir()
     (tmp_path / "folder" / "scenario.toml").mkdir(parents=True)
     (tmp_path / "circle").symlink_to("circle")
-    for name in ("nowhere", "empty", "folder", "circle"):
+    for name in ("nowhere", "empty", "circle"):
         assert [missing] == faults(tmp_path / name)
+    assert ["it is a folder. Name the file in it."] == faults(tmp_path / "folder")
     assert "the name cannot be used" in faults(tmp_path / ("a" * 300))[0]
 
 
@@ -523,9 +524,13 @@ def test_a_parquet_column_of_another_kind_is_refused(starter, values, words):
 def test_a_folder_or_a_pipe_is_no_data_file(starter):
     """Neither is opened, so nothing waits for ever."""
     os.mkfifo(starter / "pipe.csv")
-    for name in (".", "pipe.csv"):
+    ways = {
+        ".": "it is a folder. Name the file in it.",
+        "pipe.csv": "a pipe and no file. Check source.site.file.",
+    }
+    for name, words in ways.items():
         (told,) = faults(changed(starter, ('"site.csv"', f'"{name}"')))
-        assert "the file does not exist. Check source.site.file." in told
+        assert words in told
 
 
 def test_columns_are_named_when_one_is_not_there(starter):
@@ -788,3 +793,24 @@ def test_a_tariff_file_brings_its_currency_and_data_files(starter):
     assert f"tariff.currency must be the scenario's, '{currency}', got 'XAU'" in told
     deal.write_text(f'source = "invented"\n{inner}', encoding="utf-8")
     assert "invented" == read_scenario(starter).tariff.source == read_tariff(deal).tariff.source
+
+
+def test_a_start_with_a_time_is_refused_beside_products(starter):
+    """A date with a time passes for a date in Python, and cannot be compared with one."""
+    path = changed(starter, ("start = 2025-06-02", "start = 2025-06-02T00:00:00")) / "scenario.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8") + '\n[[service]]\nproduct = "nem/raise 1 s"\nprice = 3.0\n', "utf-8"
+    )
+    assert any("timeline.start must be a date such as 2025-01-01" in fault for fault in faults(starter))
+
+
+def test_a_battery_is_at_least_a_volt_and_lowest_at_the_bottom(starter):
+    """A lowest voltage above the nominal one is a slip."""
+    scenario = read_scenario(starter)
+    for key, value, words in (
+        ("lowest_voltage_v", 1000.0, "lowest_voltage_v must be at most voltage_v, got 1000 V"),
+        ("lowest_voltage_v", 0.5, "lowest_voltage_v must be at least 1, got 0.5"),
+        ("voltage_v", 0.001, "voltage_v must be at least 1, got 0.001"),
+    ):
+        with pytest.raises(ScenarioError, match=words):
+            vary(scenario, {f"storage.0.{key}": value})

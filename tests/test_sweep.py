@@ -758,3 +758,42 @@ def test_workers_need_a_guarded_script(monkeypatch):
     monkeypatch.setattr(LocalProcesses, "_pool", staticmethod(lambda workers: Broken()))
     with pytest.raises(OptimiserError, match="__name__ == '__main__'"):
         LocalProcesses(1)
+
+
+def test_names_and_steps_of_a_sweep_are_checked_before_any_case(site):
+    """A path recorded twice, a factor named like one, and more levels than can be meant."""
+    factors = grid(site)["factor"]
+    twice = grid(site, record=[*RECORD, RECORD[0]])
+    like = grid(site, factor=[{**factors[0], "name": RECORD[0]}, factors[1]])
+    many = grid(site, factor=[factors[0], {**factors[1], "steps": 1_000_000_000}])
+    for keys, words in (
+        (twice, "record.3 is 'headline.saving' again"),
+        (like, "like a recorded path"),
+        (many, "factor.1.steps must be at most 100000"),
+    ):
+        with pytest.raises(ScenarioError, match=words):
+            read_plan(keys)
+
+
+def test_faults_of_all_factors_are_told_at_once(site):
+    """A path without a number, and one whose every level is refused, though 1 and true are one key to Python."""
+    first = {"name": "a", "path": "tariff.name", "change": "times", "values": [2.0]}
+    second = {"name": "b", "path": "site.connection.export_limit_kw", "values": [-1, True]}
+    third = {"name": "c", "path": "storage.0.nothing", "values": [1, True]}
+    with pytest.raises(ScenarioError) as caught:
+        read_plan(grid(site, factor=[first, second, third]))
+    assert ["factor.0 (a)", "factor.1 (b)", "factor.2 (c)"] == [
+        fault.partition(":")[0] for fault in caught.value.faults
+    ]
+
+
+def test_a_sweep_without_any_answer_ends_with_3(site, tmp_path):
+    """Each level fits by itself and no case does: files are written, and the exit code says it."""
+    keys = grid(site)
+    keys["factor"] = [
+        {"name": "voltage", "path": "storage.0.voltage_v", "values": [20.0]},
+        {"name": "lowest", "path": "storage.0.lowest_voltage_v", "values": [30.0]},
+    ]
+    path = write(tmp_path / "sweep.toml", keys)
+    made = CliRunner().invoke(main, ["sweep", str(path), "--out", str(tmp_path / "out"), "--workers", "1"])
+    assert (3, True) == (made.exit_code, "No case has an answer" in made.stderr), made.output

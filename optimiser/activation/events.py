@@ -17,7 +17,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.droop import Droop
 from optimiser.errors import ScenarioError
 from optimiser.fields import zone_of
-from optimiser.series import bounded_bytes
+from optimiser.series import bounded_bytes, refuse_no_file
 from optimiser.terms import SettledTerms
 from optimiser.timeline import Timeline, from_clock
 
@@ -309,8 +309,7 @@ def _held(edges: np.ndarray, shares: np.ndarray) -> Callable[[float], float]:
 
 def _rows(path: Path, needed: tuple[str, ...], known: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:
     """Lines of a small table with their numbers, its heading checked."""
-    if not path.is_file():
-        raise ScenarioError(str(path), ["there is no such file. Check the name."])
+    refuse_no_file(path, "Check its name.", ScenarioError)
     raw = bounded_bytes(path, LARGEST_FILE, "Cut it into parts.", ScenarioError)
     try:
         words = raw.decode("utf-8-sig")

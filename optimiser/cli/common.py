@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import shlex
 import sys
@@ -25,6 +26,22 @@ from optimiser.errors import (
 EXIT = {ScenarioError: 2, InfeasibleError: 3, UnprovenError: 4, DriftError: 1}
 BEST_FOUND = 5
 INTERRUPTED = 130
+
+
+class Number(click.FloatRange):
+    """A finite number of an option, within bounds if it has any; a plain range lets nan pass."""
+
+    name = "number"  # what help and messages call it
+
+    def _describe_range(self) -> str:  # what help says of bounds, where there are any
+        return super()._describe_range() if (self.min, self.max) != (None, None) else ""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; refused in a sentence where it is none."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no finite number.", param, ctx)
+        return number
 
 
 def refuse_existing(path: Path | None) -> None:

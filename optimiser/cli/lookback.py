@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from optimiser.cli.common import progress, refuse_meter_file, scenario_name
-from optimiser.errors import OptimiserError
+from optimiser.errors import OptimiserError, SeriesError
 
 
 @click.command()
@@ -71,17 +71,21 @@ def lookback(
     """What logged operation of SCENARIO earned, beside no system and the best schedule of the same days."""
     from optimiser.billing import metered_columns
     from optimiser.lookback import Store, look_back, refuse_replacing, write_look_back
+    from optimiser.series import column_names, no_column
 
     if stored is None and (stored_unit or stored_at):
         raise OptimiserError("--stored-unit and --stored-at speak of --stored, which is not given. Add it.")
-    store = None
-    if stored is not None:
-        if stored_unit is None and not stored.lower().endswith("kwh"):
-            raise OptimiserError(f"--stored {stored}: say --stored-unit kWh, % or fraction.")
-        store = Store(stored, stored_unit or "kWh", stored_at or stamps)
     folder = out or Path("reports") / f"{scenario_name(scenario)}-lookback"
     refuse_replacing(folder, overwrite)
     refuse_meter_file(log)
+    store = None
+    if stored is not None:
+        known = column_names(log)
+        if stored not in known:
+            raise SeriesError(str(log), [f"--stored: {no_column(stored, known)}"])
+        if stored_unit is None and not stored.lower().endswith("kwh"):
+            raise OptimiserError(f"--stored {stored}: say --stored-unit kWh, % or fraction.")
+        store = Store(stored, stored_unit or "kWh", stored_at or stamps)
     columns = metered_columns(log, into, out_column, unit)
     with progress(quiet) as say:
         made = look_back(

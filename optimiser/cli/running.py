@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, progress, refuse_existing, scenario_name, write_new
+from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_existing, scenario_name, write_new
 from optimiser.errors import OptimiserError
 
 
@@ -141,9 +141,7 @@ def schema(out: Path | None) -> None:
 @click.command()
 @click.argument("scenario", type=click.Path(path_type=Path))
 @click.option("--forecast", required=True, type=click.Path(path_type=Path), help="Table of what is expected.")
-@click.option(
-    "--stored", required=True, type=click.FloatRange(0, 100), help="How full the store is now, in %."
-)
+@click.option("--stored", required=True, type=Number(0, 100), help="How full the store is now, in %.")
 @click.option("--stamps", type=click.Choice(["start", "end"]), default="start", show_default=True)
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME-plan."

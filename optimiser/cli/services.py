@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import progress, scenario_name
+from optimiser.cli.common import Number, progress, scenario_name
 from optimiser.errors import OptimiserError
 
 
@@ -25,18 +25,20 @@ from optimiser.errors import OptimiserError
     type=click.Path(path_type=Path),
     help="Table of time, hz, answered by --droop, --dead-band.",
 )
-@click.option("--droop", type=float, default=1.7, show_default=True, help="Of --frequency, in percent.")
-@click.option("--dead-band", type=float, default=0.015, show_default=True, help="Of --frequency, in Hz.")
-@click.option("--nominal", type=float, default=50.0, show_default=True, help="Of --frequency, in Hz.")
+@click.option("--droop", type=Number(), default=1.7, show_default=True, help="Of --frequency, in percent.")
+@click.option("--dead-band", type=Number(), default=0.015, show_default=True, help="Of --frequency, in Hz.")
+@click.option("--nominal", type=Number(), default=50.0, show_default=True, help="Of --frequency, in Hz.")
 @click.option(
     "--tight", type=click.IntRange(0, 1000), default=3, show_default=True, help="Hardest steps a service."
 )
 @click.option(
     "--random", type=click.IntRange(0, 10000), default=20, show_default=True, help="Events at random."
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Of the random moments.")
 @click.option(
-    "--fine-seconds", type=click.FloatRange(1, 300), default=10.0, show_default=True, help="Step of the walk."
+    "--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Of the random moments."
+)
+@click.option(
+    "--fine-seconds", type=Number(1, 300), default=10.0, show_default=True, help="Step of the walk."
 )
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME-activate."
@@ -147,21 +149,23 @@ def _write_events(file: Any, summary: Any, table: Any, paths: dict[str, Path]) -
 
 
 @click.command()
-@click.option("--rating-kw", type=float, required=True, help="Continuous rating that answers, kW.")
-@click.option("--droop", "percent", type=float, default=1.7, show_default=True, help="Percent, from memory.")
-@click.option("--dead-band", type=float, default=0.015, show_default=True, help="Hz, from memory.")
-@click.option("--nominal", type=float, default=50.0, show_default=True, help="Nominal frequency, Hz.")
+@click.option("--rating-kw", type=Number(), required=True, help="Continuous rating that answers, kW.")
+@click.option(
+    "--droop", "percent", type=Number(), default=1.7, show_default=True, help="Percent, from memory."
+)
+@click.option("--dead-band", type=Number(), default=0.015, show_default=True, help="Hz, from memory.")
+@click.option("--nominal", type=Number(), default=50.0, show_default=True, help="Nominal frequency, Hz.")
 @click.option(
     "--excursion",
-    type=float,
+    type=Number(),
     multiple=True,
     help="Hz from nominal; again for more. Left out: 0.5, from memory.",
 )
-@click.option("--delay", type=float, default=0.2, show_default=True, help="Seconds to start, from memory.")
-@click.option("--ramp", type=float, help="kW per second from then on; left out: at once.")
+@click.option("--delay", type=Number(), default=0.2, show_default=True, help="Seconds to start, from memory.")
+@click.option("--ramp", type=Number(), help="kW per second from then on; left out: at once.")
 @click.option(
     "--within",
-    type=float,
+    type=Number(),
     multiple=True,
     help="Seconds in which it must stand; again for more. Left out: 1, 6, 60, 300, from memory.",
 )

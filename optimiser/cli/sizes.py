@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, progress, scenario_name
+from optimiser.cli.common import BEST_FOUND, Number, progress, scenario_name
 from optimiser.errors import OptimiserError
 
 
@@ -21,7 +21,7 @@ from optimiser.errors import OptimiserError
 )
 @click.option(
     "--share",
-    type=click.FloatRange(0, 1, min_open=True),
+    type=Number(0, 1, min_open=True),
     default=1.0,
     show_default=True,
     help="Share of the ceiling's saving to count on.",

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shlex
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
-from optimiser.cli.common import progress
-from optimiser.errors import OptimiserError
+from optimiser.cli.common import EXIT, progress
+from optimiser.errors import InfeasibleError, OptimiserError
 
 
 @click.command()
@@ -42,6 +43,7 @@ def sweep(
 ) -> None:
     """Work out every case of the sweep in FILE; what is finished already is kept, so the same command goes on."""
     from optimiser.sweeping import sweep as road
+    from optimiser.sweeping.cases import WITH_RESULTS
     from optimiser.sweeping.plan import read_plan
 
     plan = read_plan(file)
@@ -73,6 +75,9 @@ def sweep(
             f"{plan.file.title}: {', '.join(f'{count:,} {status}' for status, count in counts.items())}."
         )
     click.echo(f"Page: {paths['page']}")
+    if len(counts) and not set(counts.index) & set(WITH_RESULTS):
+        click.echo("No case has an answer; why is in the column message of cases.csv.", err=True)
+        sys.exit(EXIT[InfeasibleError])
 
 
 def _describe(plan: Any, store: Any, retry: bool) -> None:

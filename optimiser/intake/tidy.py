@@ -454,6 +454,11 @@ def _notes(readings: Readings, registers: dict[str, list[Channel]], step: int) -
     kinds = {channel.kind for channel in channels}
     if "net" in kinds:
         notes.append("A net register goes below zero where the site exports, and a load must not.")
+    below = [c.name for c in channels if c.kind == "unknown" and c.unit == "kWh" and (c.energy < 0).any()]
+    if below:
+        notes.append(
+            f"{', '.join(below)}: goes below zero, and a load must not: as the load of a scenario it is refused later."
+        )
     if "export" in kinds:
         notes.append(
             "The meter registers export, so there is solar behind it: import_kw is what the grid delivered, less "

@@ -34,6 +34,7 @@ RECORD = (
     "proof.gap_relative",
 )
 RESERVED = ("case", "status", "message", "seconds")
+MOST_STEPS = 100_000
 MOST_LEVELS_CHECKED = 200
 
 
@@ -60,7 +61,9 @@ class Factor(Component):
     values: several(Any) = ()  # type: ignore[valid-type]
     low: float | None = quantity("the unit of the path", "lowest value of a range", default=None)
     high: float | None = quantity("the unit of the path", "highest value of a range", default=None)
-    steps: int = quantity("-", "levels of a range in a grid or one at a time", default=5, at_least=2)
+    steps: int = quantity(
+        "-", "levels of a range in a grid or one at a time", default=5, at_least=2, at_most=MOST_STEPS
+    )
     scale: Literal["linear", "log"] = choice(
         "whether a range is even in values or in ratios", default="linear"
     )
@@ -210,30 +213,27 @@ def read_plan(source: str | Path | Mapping[str, Any]) -> Plan:
     if faults:
         raise ScenarioError(where, faults)
     base = read_scenario((path.parent if path else Path()) / file.scenario)
-    levels, unfit = {}, []
+    levels = {}
+    tables = {f"{name}: {table.sha256}" for name, table in base.tables.items()}
+    warnings: list[str] = []
     for place, factor in enumerate(file.factor):
+        here = f"factor.{place} ({factor.name})"
         try:
             levels[factor.name] = levels_of(factor, base)
         except OptimiserError as error:
-            unfit += _within(f"factor.{place} ({factor.name})", error)
-    if unfit:
-        raise ScenarioError(where, unfit)
+            faults += _within(here, error)
+            continue
+        refused, tried, used = _tried(base, levels[factor.name])
+        tables |= used
+        if len(refused) == tried:
+            faults.append(f"{here}: {refused[0][1]}")
+        warnings += [f"{factor.name} = {shown} will be recorded as failed: {why}" for shown, why in refused]
+    if faults:
+        raise ScenarioError(where, faults)
     try:
         cases = _cases(file, base, levels)
     except OptimiserError as error:
         raise ScenarioError(where, _within("case", error)) from None
-    tables = {f"{name}: {table.sha256}" for name, table in base.tables.items()}
-    warnings: list[str] = []
-    for place, factor in enumerate(file.factor):
-        refused, used = _tried(base, levels[factor.name])
-        tables |= used
-        if refused and len(refused) == len(levels[factor.name]):
-            faults.append(f"factor.{place} ({factor.name}): {next(iter(refused.values()))}")
-        warnings += [
-            f"{factor.name} = {shown} will be recorded as failed: {why}" for shown, why in refused.items()
-        ]
-    if faults:
-        raise ScenarioError(where, faults)
     identity = {
         "scenario": base.sha256,
         "data": sorted(tables),
@@ -266,6 +266,13 @@ def _file_faults(file: SweepFile) -> list[str]:
                 f"factor.{place}.name is {factor.name!r}, like factor.{names[factor.name]}. Give each its own name."
             )
         names.setdefault(factor.name, place)
+        if factor.name in file.record:
+            faults.append(
+                f"factor.{place}.name is {factor.name!r}, like a recorded path. Give the factor another name."
+            )
+    for place, path in enumerate(file.record):
+        if path in file.record[:place]:
+            faults.append(f"record.{place} is {path!r} again. Record each path once.")
     faults += file.design.faults()
     listed = isinstance(file.design, Listed)
     if listed != bool(file.case):
@@ -473,18 +480,18 @@ def case_key(changes: Mapping[str, Any]) -> str:
     return hashlib.sha256(words.encode()).hexdigest()
 
 
-def _tried(base: Scenario, levels: Sequence[Level]) -> tuple[dict[Any, str], set[str]]:
-    """Levels that the scenario refuses by themselves with their first fault, and the data files that others read.
+def _tried(base: Scenario, levels: Sequence[Level]) -> tuple[list[tuple[Any, str]], int, set[str]]:
+    """Levels that the scenario refuses by themselves with their first fault, of how many, and what files others read.
 
     Of a long list of levels the ends are tried, and some between.
     """
     places = np.unique(np.linspace(0, len(levels) - 1, min(len(levels), MOST_LEVELS_CHECKED)).astype(int))
-    refused: dict[Any, str] = {}
+    refused: list[tuple[Any, str]] = []  # no dict: 1 and true are one key, and two levels
     used: set[str] = set()
     for level in (levels[place] for place in places):
         try:
             tables = vary(base, level.changes).tables
             used |= {f"{name}: {table.sha256}" for name, table in tables.items()}
         except ScenarioError as error:
-            refused[level.shown] = error.faults[0]
-    return refused, used
+            refused.append((level.shown, error.faults[0]))
+    return refused, len(places), used

@@ -68,7 +68,9 @@ class Tariff(Component):
     )
     tax_name: StrictStr = text("name of the tax on the bill", default="Tax")
     source: StrictStr = text("where the rates are from, with a date", default="")
-    component: several(AnyComponent) = ()  # type: ignore[valid-type]
+    component: several(AnyComponent) = Field(  # type: ignore[valid-type]
+        min_length=1, description="what is charged and credited"
+    )
 
     @property
     def period(self) -> Grouping:
