@@ -127,6 +127,35 @@ def test_a_place_that_cannot_be_written_is_refused(tmp_path):
     assert before == (folder / "site.csv").read_bytes()
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["run", "nowhere"],
+        ["compare", "nowhere", "nowhere"],
+        ["fleet", "nowhere"],
+        ["lookback", "nowhere", "--log", "nowhere"],
+        ["programme", "nowhere"],
+        ["size", "nowhere", "--choices", "nowhere"],
+        ["plan", "nowhere", "--forecast", "nowhere", "--stored", "50"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_folder_that_cannot_be_written_is_refused_before_the_work(words, tmp_path):
+    """Before anything is read: below a file, or where the system makes no folders; nothing is made on the way."""
+    (tmp_path / "file").write_text("")
+    result = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "file" / "below")])
+    assert (2, "file is a file. Choose another folder with --out.") == (
+        result.exit_code,
+        result.stderr.strip()[-49:],
+    )
+    if sys.platform == "linux":
+        result = CliRunner().invoke(main, [*words, "--out", "/proc/results"])
+        assert 2 == result.exit_code
+        assert "cannot be written to" in result.stderr
+    CliRunner().invoke(main, [*words, "--out", str(tmp_path / "new")])
+    assert ["file"] == [path.name for path in tmp_path.iterdir()]
+
+
 def test_no_schedule_ends_with_3(tmp_path):
     """A load above the import limit."""
     folder = short(tmp_path / "site")

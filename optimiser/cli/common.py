@@ -7,6 +7,7 @@ import math
 import os
 import shlex
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -48,6 +49,20 @@ def refuse_existing(path: Path | None) -> None:
     """Refuse to write over a file."""
     if path is not None and path.exists():
         raise OptimiserError(f"{path} exists and is not written over. Choose another name.")
+
+
+def refuse_unwritable(folder: Path) -> None:
+    """Refuse a folder that results could not be written to, before the work is done; nothing is made."""
+    try:
+        there = next(path for path in (folder, *folder.absolute().parents) if os.path.lexists(path))
+        if not there.is_dir():
+            raise OptimiserError(f"{there} is a file. Choose another folder with --out.")
+        with tempfile.TemporaryFile(dir=there):
+            pass
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder with --out."
+        ) from None
 
 
 def write_new(path: Path, words: str) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import progress, refuse_meter_file, scenario_name
+from optimiser.cli.common import progress, refuse_meter_file, refuse_unwritable, scenario_name
 from optimiser.errors import OptimiserError, SeriesError
 
 
@@ -76,6 +76,7 @@ def lookback(
     if stored is None and (stored_unit or stored_at):
         raise OptimiserError("--stored-unit and --stored-at speak of --stored, which is not given. Add it.")
     folder = out or Path("reports") / f"{scenario_name(scenario)}-lookback"
+    refuse_unwritable(folder)
     refuse_replacing(folder, overwrite)
     refuse_meter_file(log)
     store = None

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import progress
+from optimiser.cli.common import progress, refuse_unwritable
 
 
 @click.command()
@@ -22,8 +22,9 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
     """
     from optimiser.fleet import read_fleet, solve_fleet, write_fleet
 
-    read = read_fleet(file)
     folder = out or Path("reports") / file.stem
+    refuse_unwritable(folder)
+    read = read_fleet(file)
     with progress(quiet) as say:
         result = solve_fleet(read, folder, workers=workers, progress=say)
         say("writing the page")
@@ -52,6 +53,7 @@ def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) 
     from optimiser.compare import compare as solve_all
     from optimiser.compare import read_plan, write_comparison
 
+    refuse_unwritable(out)
     plan = read_plan(scenarios)
     with progress(quiet) as say:
         made = solve_all(plan, measure=measure, progress=say)

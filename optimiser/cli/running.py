@@ -10,7 +10,15 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_existing, scenario_name, write_new
+from optimiser.cli.common import (
+    BEST_FOUND,
+    Number,
+    progress,
+    refuse_existing,
+    refuse_unwritable,
+    scenario_name,
+    write_new,
+)
 from optimiser.errors import OptimiserError
 
 
@@ -30,8 +38,7 @@ def run(
 
     names = chosen(studies, leave_out)
     folder = out or Path("reports") / scenario_name(scenario)
-    if os.path.isfile(folder):
-        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
+    refuse_unwritable(folder)
     with progress(quiet) as say:
         try:
             made = walk(scenario, studies=names, progress=say)
@@ -152,11 +159,13 @@ def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path |
     from optimiser.day_plan import plan_day, read_forecast, write_plan
     from optimiser.scenario import read_scenario
 
+    folder = out or Path("reports") / f"{scenario_name(scenario)}-plan"
+    refuse_unwritable(folder)
     read = read_scenario(scenario)
     table = read_forecast(forecast, read, stamps=stamps)
     with progress(quiet) as say:
         made = plan_day(read, table, stored / 100, progress=say)
-    paths = write_plan(made, out or Path("reports") / f"{scenario_name(scenario)}-plan")
+    paths = write_plan(made, folder)
     if not quiet:
         last = ""
         for row in made.steps.to_dict("records"):

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, Number, progress, scenario_name
-from optimiser.errors import OptimiserError
+from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_unwritable, scenario_name
 
 
 @click.command()
@@ -33,8 +32,7 @@ def size(scenario: Path, choices: Path, out: Path | None, share: float, quiet: b
     from optimiser.sizing import find_sizes, read_choices, write_sizing
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-sizes"
-    if folder.is_file():
-        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
+    refuse_unwritable(folder)
     read = read_scenario(scenario)
     file = read_choices(choices, read)
     with progress(quiet) as say:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import progress, scenario_name
+from optimiser.cli.common import progress, refuse_unwritable, scenario_name
 from optimiser.errors import OptimiserError
 
 
@@ -41,8 +41,7 @@ def programme(
     from optimiser.scenario import read_scenario
 
     folder = out or Path("reports") / scenario_name(scenario)
-    if folder.is_file():
-        raise OptimiserError(f"{folder} is a file. Choose another folder with --out.")
+    refuse_unwritable(folder)
     if learn not in ("months", "weeks") and not Path(learn).exists():
         raise OptimiserError(
             f"--learn takes months, weeks or the scenario of another year, and there is no {learn}. Name one of them."
