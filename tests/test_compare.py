@@ -141,7 +141,7 @@ def test_names_are_told_with_all_other_faults(path):
     for words in (
         "variant.2.name is empty",
         "variant.4.name is 'lost' again",
-        "variant.3: the file does not",
+        "nowhere: the file does not exist",
     ):
         assert words in str(caught.value)
 
