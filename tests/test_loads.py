@@ -453,8 +453,8 @@ def test_slips_in_a_recipe_get_a_sentence_each(tmp_path):
     assert "the file does not exist. Check its name." in call("make", "load", tmp_path / "none.toml").stderr
     path.write_text(text.replace('method = "profile"', "method = [1]", 1))
     assert "method is '[1]', which is no method" in call("make", "load", path).stderr
-    for name in ("a" * 300, "."):
-        assert "the file does not exist. Check its name." in call("make", "load", tmp_path / name).stderr
+    for name, words in (("a" * 300, "the file does not exist. Check its name."), (".", "it is a folder.")):
+        assert words in call("make", "load", tmp_path / name).stderr
     path.write_text(example("load-redate").replace("readings.csv", "a" * 300))
     assert "the file does not exist." in call("make", "load", path).stderr
     path.write_text(text.replace("3500", "3,500"))
