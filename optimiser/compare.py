@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -22,7 +22,7 @@ from optimiser.scenario import Scenario, checked, inside, read_scenario, read_to
 from optimiser.tables import Run, run
 from optimiser.terms import Line
 from optimiser.timeline import STEP
-from optimiser.writing import all_or_nothing
+from optimiser.writing import Content, write_files
 
 WITHOUT = "without the system"
 # What a variant's yearly figures rest on.
@@ -370,20 +370,6 @@ def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:
     paths = {"page": folder / "compare.html", "summary": folder / "compare.json"}
     paths |= {name: folder / f"compare-{name}.csv" for name, table in tables.items() if len(table)}
     page = compare_page(made.summary, made.variants, made.lines, made.hours)
-    writers: dict[Path, Callable[[Path], Any]] = {
-        paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
-        paths["summary"]: lambda path: path.write_text(json.dumps(made.summary, indent=1), encoding="utf-8"),
-    }
-    writers |= {paths[name]: partial(_write_csv, table) for name, table in tables.items() if name in paths}
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(writers)
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    files: dict[Path, Content] = {paths["page"]: page, paths["summary"]: made.summary}
+    write_files(files | {paths[name]: table for name, table in tables.items() if name in paths})
     return paths
-
-
-def _write_csv(table: pd.DataFrame, path: Path) -> None:
-    table.round(6).to_csv(path, index=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -16,7 +15,7 @@ from optimiser.scenario import Scenario, least_of, vary
 from optimiser.series import Source, Table, lay, read_table
 from optimiser.terms import SettledTerms
 from optimiser.timeline import Timeline
-from optimiser.writing import all_or_nothing
+from optimiser.writing import write_files
 
 FEWEST_HOURS = 12
 MOVES_KW = 0.01  # less is standing still
@@ -252,20 +251,11 @@ def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
 
     folder = Path(folder)
     paths = {"page": folder / "plan.html", "table": folder / "plan.csv", "summary": folder / "plan.json"}
-    page = plan_page(made.summary, made.steps)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(
-            {
-                paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
-                paths["table"]: lambda path: made.steps.round(4).to_csv(path, index=False),
-                paths["summary"]: lambda path: path.write_text(
-                    json.dumps(made.summary, indent=1), encoding="utf-8"
-                ),
-            }
-        )
-    except OSError as problem:
-        raise ScenarioError(
-            str(folder), [f"cannot be written to: {problem.strerror}. Choose another folder."]
-        ) from None
+    write_files(
+        {
+            paths["page"]: plan_page(made.summary, made.steps),
+            paths["table"]: made.steps.round(4),
+            paths["summary"]: made.summary,
+        }
+    )
     return paths

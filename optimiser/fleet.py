@@ -32,7 +32,7 @@ from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
 from optimiser.services import Product
 from optimiser.settlement import settle
 from optimiser.terms import SettledTerms
-from optimiser.writing import all_or_nothing
+from optimiser.writing import all_or_nothing, write_files
 
 # A bid is a whole one if it misses it by less than what a solver's tolerance can take away.
 ROUNDING_KW = 1e-6
@@ -556,21 +556,13 @@ def write_fleet(result: FleetResult, folder: str | Path) -> dict[str, Path]:
         "bids": folder / "fleet-bids.parquet",
         "summary": folder / "fleet.json",
     }
-    page = fleet_page(result.summary, result.services, result.sites)
-    try:
-        all_or_nothing(
-            {
-                paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
-                paths["sites"]: lambda path: result.sites.round(6).to_csv(path, index=False),
-                paths["services"]: lambda path: result.services.round(6).to_csv(path, index=False),
-                paths["bids"]: lambda path: result.bids.to_parquet(path),
-                paths["summary"]: lambda path: path.write_text(
-                    json.dumps(result.summary, indent=1), encoding="utf-8"
-                ),
-            }
-        )
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    write_files(
+        {
+            paths["page"]: fleet_page(result.summary, result.services, result.sites),
+            paths["sites"]: result.sites,
+            paths["services"]: result.services,
+            paths["bids"]: result.bids.to_parquet,
+            paths["summary"]: result.summary,
+        }
+    )
     return paths

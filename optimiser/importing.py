@@ -7,8 +7,8 @@ import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -27,7 +27,7 @@ from optimiser.intake.repair import Method, method_of
 from optimiser.intake.table import read_prices, read_table
 from optimiser.intake.tidy import ENERGY_OF, ColumnFacts, Tidy, tidy, tidy_prices
 from optimiser.series import side_text
-from optimiser.writing import all_or_nothing
+from optimiser.writing import write_files
 
 
 @dataclass(frozen=True)
@@ -287,17 +287,7 @@ def write_import(made: Imported, folder: str | Path, overwrite: bool = False) ->
     page = import_page(
         made.found, made.name, [Path(file).name for file in made.files], source_text(made), use_lines(made)
     )
-    writers: dict[Path, Callable[[Path], Any]] = {
-        paths["table"]: lambda path: _to_parquet(made.found, path),
-        paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
-    }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(writers)
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    write_files({paths["table"]: partial(_to_parquet, made.found), paths["page"]: page})
     return paths
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -24,7 +23,7 @@ from optimiser.settlement import before_flows
 from optimiser.tariff import Tariff
 from optimiser.terms import Line, SettledTerms
 from optimiser.timeline import STEP, Grouping, Timeline
-from optimiser.writing import all_or_nothing
+from optimiser.writing import Content, write_files
 
 NO_SYSTEM, LOGGED, CEILING = "without the system", "as logged", "best schedule"
 TABLES = ("lines", "days", "differences", "steps")
@@ -633,19 +632,9 @@ def write_look_back(made: LookBack, folder: str | Path, overwrite: bool = False)
     refuse_replacing(folder, overwrite)
     frames = {name: getattr(made, name) for name in TABLES}
     paths = _paths(folder)
-    writers: dict[Path, Callable[[Path], Any]] = {
-        paths["page"]: lambda path: path.write_text(
-            page(made.summary, frames, made.flows), encoding="utf-8", newline="\n"
-        ),
-        paths["summary"]: lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
+    files: dict[Path, Content] = {
+        paths["page"]: page(made.summary, frames, made.flows),
+        paths["summary"]: made.summary,
     }
-    for name, frame in frames.items():
-        writers[paths[name]] = lambda path, frame=frame: frame.round(6).to_csv(path, index=False)  # type: ignore[misc]
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(writers)
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    write_files(files | {paths[name]: frame for name, frame in frames.items()})
     return paths

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -26,7 +25,7 @@ from optimiser.finance.yearly import per_year, weights, yearly_saving
 from optimiser.scenario import Scenario, checked, read_toml, vary
 from optimiser.settlement import before_flows, settle
 from optimiser.terms import Line, SettledTerms
-from optimiser.writing import all_or_nothing
+from optimiser.writing import write_files
 
 MOST_COMBINATIONS = 5000
 RELATIVE_MOVE = 1e-3
@@ -626,21 +625,12 @@ def write_sizing(made: Sizing, folder: str | Path) -> dict[str, Path]:
         "frontier": folder / "sizes-frontier.csv",
         "summary": folder / "sizes.json",
     }
-    words = sizing_page(made.summary, made.tried, made.frontier)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(
-            {
-                paths["page"]: lambda path: path.write_text(words, encoding="utf-8"),
-                paths["tried"]: lambda path: made.tried.round(6).to_csv(path, index=False),
-                paths["frontier"]: lambda path: made.frontier.round(6).to_csv(path, index=False),
-                paths["summary"]: lambda path: path.write_text(
-                    json.dumps(made.summary, indent=1, allow_nan=False)
-                ),
-            }
-        )
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    write_files(
+        {
+            paths["page"]: sizing_page(made.summary, made.tried, made.frontier),
+            paths["tried"]: made.tried,
+            paths["frontier"]: made.frontier,
+            paths["summary"]: made.summary,
+        }
+    )
     return paths

@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import importlib.metadata
-import json
 import platform
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ import pandas as pd
 from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
-from optimiser.errors import DriftError, OptimiserError
+from optimiser.errors import DriftError
 from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
@@ -30,7 +30,7 @@ from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
 from optimiser.workbook import write_workbook
-from optimiser.writing import all_or_nothing
+from optimiser.writing import Content, write_files
 
 CEILING = "ceiling: perfect foresight of prices, load and sun, an upper bound"
 
@@ -543,7 +543,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     OptimiserError
         If the folder cannot be written to.
     """
-    from optimiser.report import write_report
+    from optimiser.report import render
     from optimiser.report.results import Results
 
     folder = Path(folder)
@@ -562,31 +562,22 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     }
     paths |= {name: folder / f"{name}.csv" for name in tables}
     results = Results(made.summary, made.dispatch_table, made.statement.table, tables)
-    writers: dict[str, Callable[[Path], Any]] = {
-        "report": lambda path: write_report(results, path),
-        "customer": lambda path: write_report(results, path, edition="customer"),
-        "dispatch_csv": lambda path: made.dispatch_table.round(6).to_csv(path),
-        "dispatch_parquet": lambda path: made.dispatch_table.to_parquet(path),
-        "statement_csv": lambda path: made.statement.table.round(6).to_csv(path, index=False),
-        "summary": lambda path: path.write_text(json.dumps(made.summary, indent=1, allow_nan=False)),
-    }
-    writers |= {
-        name: lambda path, table=table: table.round(6).to_csv(path, index=False)  # type: ignore[misc]
-        for name, table in tables.items()
+    files: dict[str, Content] = {
+        "report": render(results),
+        "customer": render(results, edition="customer"),
+        "dispatch_csv": made.dispatch_table.round(6).to_csv,
+        "dispatch_parquet": made.dispatch_table.to_parquet,
+        "statement_csv": made.statement.table,
+        "summary": made.summary,
+        **tables,
     }
     appraisal, cost = made.appraisal, made.scenario.file.cost
     if appraisal is not None and cost is not None:
         paths |= {"cash_flow_csv": folder / "cash-flow.csv", "appraisal": folder / "appraisal.xlsx"}
-        writers["cash_flow_csv"] = lambda path: cash_flow_table(appraisal).round(6).to_csv(path, index=False)
-        writers["appraisal"] = lambda path: write_workbook(appraisal, cost, made.summary, path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing({paths[name]: write for name, write in writers.items()})
-        _remove_old_tables(folder, set(paths.values()))
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+        files["cash_flow_csv"] = cash_flow_table(appraisal)
+        files["appraisal"] = partial(write_workbook, appraisal, cost, made.summary)
+    write_files({paths[name]: content for name, content in files.items()})
+    _remove_old_tables(folder, set(paths.values()))
     return paths
 
 

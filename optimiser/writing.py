@@ -3,15 +3,58 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import re
 import shutil
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from optimiser.errors import OptimiserError
+
+Content = str | dict[str, Any] | pd.DataFrame | Callable[[Path], Any]
+
 # A file's part, its old self set aside, and a part of a part where a writer takes the same care itself.
 _PART = re.compile(r"\.(\d+)-(?:\.\d+-)*(.+?)(?:\.was)?")
+
+
+def write_files(files: Mapping[Path, Content]) -> None:
+    """Write the files of a folder, which is made if need be, whole or not at all.
+
+    Parameters
+    ----------
+    files : dict of Path to content
+        Text; a table, written as CSV to six digits without its index; a dictionary, written as JSON; or what writes the
+        file when called with a path.
+
+    Raises
+    ------
+    OptimiserError
+        If one cannot be written; all of them are then as they were.
+    """
+    folder = next(iter(files)).parent
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        all_or_nothing({path: _writer(content) for path, content in files.items()})
+    except OSError as problem:
+        raise OptimiserError(
+            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
+        ) from None
+
+
+def _writer(content: Content) -> Callable[[Path], Any]:
+    """What writes a content to a path."""
+    if isinstance(content, pd.DataFrame):
+        return partial(content.round(6).to_csv, index=False)
+    if isinstance(content, dict):
+        content = json.dumps(content, indent=1, allow_nan=False)
+    if isinstance(content, str):
+        return partial(Path.write_text, data=content, encoding="utf-8", newline="\n")
+    return content
 
 
 def all_or_nothing(writers: Mapping[Path, Callable[[Path], Any]]) -> None:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
-from typing import Any
 
 import click
 
-from optimiser.cli.common import Number, progress, scenario_name
+from optimiser.cli.common import Number, progress, refuse_unwritable, scenario_name
 from optimiser.errors import OptimiserError
 
 
@@ -65,12 +62,15 @@ def activate(
     from optimiser.activation.study import replay_events
     from optimiser.dispatch import solve
     from optimiser.droop import Droop, creditable
+    from optimiser.report.activation import page
     from optimiser.scenario import read_scenario
+    from optimiser.writing import write_files
 
     if events is not None and frequency is not None:
         raise OptimiserError("--events and --frequency are two ways to say what happens. Give one of them.")
     folder = out or Path("reports") / f"{scenario_name(scenario)}-activate"
     paths = {kind: folder / f"activation.{kind}" for kind in ("html", "csv", "json")}
+    refuse_unwritable(folder)
     if not overwrite:
         for path in paths.values():
             if path.exists():
@@ -115,37 +115,9 @@ def activate(
     )
     for words in found.warnings:
         click.echo(f"warning: {words}", err=True)
-    _write_events(read.file, summary, table, paths)
+    made = page(read.file.title, read.file.invented, read.file.currency, summary, table)
+    write_files({paths["html"]: made, paths["csv"]: table, paths["json"]: summary})
     click.echo(f"Page: {paths['html']}")
-
-
-def _write_text(words: str, path: Path) -> None:
-    path.write_text(words, encoding="utf-8", newline="\n")
-
-
-def _write_events(file: Any, summary: Any, table: Any, paths: dict[str, Path]) -> None:
-    """The page, the table and the summary of events, all or none."""
-    import json
-
-    from optimiser.report.activation import page
-    from optimiser.writing import all_or_nothing
-
-    words = {
-        "html": page(file.title, file.invented, file.currency, summary, table),
-        "csv": table.round(6).to_csv(index=False),
-        "json": json.dumps(summary, indent=1),
-    }
-    writers: dict[Path, Callable[[Path], Any]] = {
-        path: partial(_write_text, words[kind]) for kind, path in paths.items()
-    }
-    try:
-        paths["html"].parent.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(writers)
-    except OSError as problem:
-        where = paths["html"].parent
-        raise OptimiserError(
-            f"{where} cannot be written to: {problem.strerror}. Choose another folder with --out."
-        ) from None
 
 
 @click.command()

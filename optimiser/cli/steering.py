@@ -66,7 +66,7 @@ def programme(
 def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     """The table and the page, both or neither."""
     from optimiser.report.programme import programme_page
-    from optimiser.writing import all_or_nothing
+    from optimiser.writing import write_files
 
     summary = {
         "title": read.file.title,
@@ -79,18 +79,7 @@ def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     rules = found.tables["rules"]
     page = programme_page(summary, rules)
     paths = {"csv": folder / "programme.csv", "page": folder / "programme.html"}
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(
-            {
-                paths["csv"]: lambda path: rules.round(4).to_csv(path, index=False),
-                paths["page"]: lambda path: path.write_text(page, encoding="utf-8", newline="\n"),
-            }
-        )
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    write_files({paths["csv"]: rules.round(4), paths["page"]: page})
     return paths
 
 

@@ -27,7 +27,7 @@ from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses, carry_out
 from optimiser.sweeping.plan import Case, Plan, read_plan
 from optimiser.sweeping.store import Store
 from optimiser.tables import Run, run, run_again
-from optimiser.writing import all_or_nothing
+from optimiser.writing import Content, write_files
 
 STORE_NAME = "cases.sqlite"
 TRIALS_A_WORKER, FEWEST_TRIALS = 2, 4
@@ -337,23 +337,13 @@ def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> 
         },
     )
     plain = table.astype({name: str for name in plan.as_it_is.values if table[name].map(type).nunique() > 1})
-    writers: dict[Path, Callable[[Path], Any]] = {
-        paths["page"]: lambda path: path.write_text(swept_page(swept), encoding="utf-8"),
-        paths["cases_csv"]: lambda path: table.to_csv(path, index=False),
-        paths["cases_parquet"]: lambda path: plain.to_parquet(path, index=False),
-        paths["summary"]: lambda path: path.write_text(
-            json.dumps(summary, indent=1, default=str), encoding="utf-8"
-        ),
+    files: dict[Path, Content] = {
+        paths["page"]: swept_page(swept),
+        paths["cases_csv"]: partial(table.to_csv, index=False),
+        paths["cases_parquet"]: partial(plain.to_parquet, index=False),
+        paths["summary"]: json.dumps(summary, indent=1, default=str),
     }
-    for name, frame in found.items():
-        writers[paths[name]] = partial(frame.to_csv, index=False)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        all_or_nothing(writers)
-    except OSError as problem:
-        raise OptimiserError(
-            f"{folder} cannot be written to: {problem.strerror}. Choose another folder."
-        ) from None
+    write_files(files | {paths[name]: partial(frame.to_csv, index=False) for name, frame in found.items()})
     return paths
 
 
