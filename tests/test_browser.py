@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from report_sample import sample_results
 
-from optimiser import report
 from optimiser.importing import bring_in, write_import
 from optimiser.report import write_report
+from optimiser.report.page import read
 
 BROWSER = next(
     (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
@@ -138,7 +138,7 @@ def unfiltered(kind: int, line: np.ndarray, above: np.ndarray, channels: int) ->
 
 def count(picture: np.ndarray, colour: str) -> int:
     """How many pixels have a colour of the light scheme."""
-    found = re.search(rf"--{colour}: #([0-9a-f]{{6}})", report.read("style.css"))
+    found = re.search(rf"--{colour}: #([0-9a-f]{{6}})", read("style.css"))
     assert found is not None
     wanted = np.array([int(found.group(1)[place : place + 2], 16) for place in (0, 2, 4)])
     return int((np.abs(picture.astype(int) - wanted).max(axis=-1) <= 2).sum())
@@ -229,7 +229,7 @@ def test_scheme_day_and_table_follow_the_reader(folder: Path) -> None:
         page.on("request", lambda request: asked.append(request.url))
         page.goto((folder / "page.html").as_uri())
         page.locator("html[data-drawn=all]").wait_for(state="attached")
-        dark = re.findall(r"--gain: (#[0-9a-f]{6})", report.read("style.css"))[1]
+        dark = re.findall(r"--gain: (#[0-9a-f]{6})", read("style.css"))[1]
         red, green, blue = (int(dark[place : place + 2], 16) for place in (1, 3, 5))
         styles = page.locator("#chart-earnings").inner_html()
         assert f"rgb({red}, {green}, {blue})" in styles

@@ -17,11 +17,11 @@ import plotly.graph_objects as go
 import pytest
 from report_sample import CURRENCY, sample_results
 
-from optimiser import report
-from optimiser.report import Results, bill, formats, proof, render, write_report
+from optimiser.report import SECTIONS, Results, bill, formats, proof, render, write_report
 from optimiser.report.blocks import Chart
 from optimiser.report.dispatch import embedded_columns
 from optimiser.report.embed import MISSING, SIZE_LIMIT_CHARACTERS, embed, local_clock, pack
+from optimiser.report.page import read
 
 HOSTILE = "</script><script>alert(1)</script><b>&"
 LOADING = {"src", "href", "srcset", "action", "formaction", "data", "poster", "background", "ping", "cite"}
@@ -243,7 +243,7 @@ def test_charts_are_valid_for_the_drawing_library(month: Results) -> None:
     """Plotly's own schema accepts every trace and layout, once colour names are colours."""
     charts = [
         block
-        for section in report.SECTIONS
+        for section in SECTIONS
         if (made := section(month)) is not None
         for block in made.blocks
         if isinstance(block, Chart)
@@ -269,12 +269,12 @@ def test_colours_used_by_charts_are_in_the_style_sheet(page: Page) -> None:
     given = "".join(text for attributes, text in page.scripts if "type" in attributes)
     used = set(re.findall(r'"@(\w+)"', given))
     assert {"solar", "import", "before"} <= used
-    assert used <= set(re.findall(r"--([\w-]+):", report.read("style.css")))
+    assert used <= set(re.findall(r"--([\w-]+):", read("style.css")))
 
 
 def palettes() -> dict[str, dict[str, str]]:
     """Colours of the light and the dark scheme."""
-    style = report.read("style.css")
+    style = read("style.css")
     blocks = re.findall(r":root[^{]*\{([^}]*--paper[^}]*)\}", style)
     return {
         name: dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", block))

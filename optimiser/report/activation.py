@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -21,18 +22,10 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.formats import amount, is_missing, money, number
+from optimiser.report.page import page_text
 from optimiser.report.results import Results
 
 MOST_ROWS = 60
-NO_SERIES: Mapping[str, Any] = {
-    "steps": 0,
-    "step_minutes": 60.0,
-    "start_ms": 0,
-    "days": [],
-    "offsets": [[0, 0]],
-    "columns": {},
-    "left_out": [],
-}
 MARGINS = {
     "inverter_kw": "Inverters, kW",
     "inverter_dc_a": "Their DC current, A",
@@ -58,12 +51,10 @@ def section(results: Results) -> Section | None:
 
 def page(title: str, invented: bool, currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> str:
     """A replay as a page of its own."""
-    from optimiser.report import page_text
-
     own = Section(
         "activation", "Activation", "When services are called", tuple(_blocks(currency, summary, table))
     )
-    return page_text(f"{title}: activations", invented, currency, [own], dict(NO_SERIES))
+    return page_text(f"{title}: activations", invented, currency, [own, cautions.SECTION])
 
 
 def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> list[Block]:

@@ -18,7 +18,9 @@ CAUTIONS = (
     "Codes and rules in force at the site govern over anything on this page.",
 )
 
+SECTION = Section("cautions", "Cautions", "Before acting on this", (Points(CAUTIONS),))
+
 
 def section(results: Results) -> Section:
-    """The cautions, the same for every site."""
-    return Section("cautions", "Cautions", "Before acting on this", (Points(CAUTIONS),))
+    """The cautions, the same for every page."""
+    return SECTION

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import cautions, page_text
+from optimiser.report import cautions
 from optimiser.report.bill import sentence_case
 from optimiser.report.blocks import (
     Block,
@@ -21,9 +21,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.embed import embed
 from optimiser.report.formats import amount, is_missing, listed, money, percent, percent_at_most, years
-from optimiser.report.results import Results
+from optimiser.report.page import page_text
 
 BEFORE = "without the system"
 MOST_COLOURS = 7
@@ -44,24 +43,20 @@ def compare_page(
     hours : DataFrame
         One row a month and hour: what each variant makes in it, and the best; may be empty.
     """
-    currency, start = summary["currency"], summary["start"]
-    local = pd.DataFrame({"interval_start_local": [start]}, index=pd.to_datetime([start], utc=True))
+    currency = summary["currency"]
     sections = [
         Section("answer", "In short", "In short", tuple(answer(summary, variants))),
         Section("bills", "Bills", "The bills side by side", tuple(bill_blocks(lines, currency))),
         Section("hours", "Hours", "Who is ahead when", tuple(hour_blocks(hours, currency))),
-        cautions.section(Results(summary, local, variants)),
+        cautions.SECTION,
     ]
-    embedded = embed(local, [], float(summary["step_minutes"]))
-    return page_text(summary["title"], bool(summary["invented"]), currency, sections, embedded)
+    return page_text(summary["title"], bool(summary["invented"]), currency, sections)
 
 
 def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
     """The best variant, how far the next is, and a table of all."""
     currency = summary["currency"]
     blocks: list[Block] = []
-    if summary["invented"]:
-        blocks.append(Text("INVENTED: sites, prices or demand behind this page are made up.", "warning"))
     if summary["description"]:
         blocks.append(Text(summary["description"]))
     ranked = variants.sort_values("saving_per_year", ascending=False, kind="stable").to_dict("records")

@@ -6,11 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import cautions, page_text
+from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, text_column
-from optimiser.report.embed import embed
 from optimiser.report.formats import day, number, percent, percent_at_most
-from optimiser.report.results import Results
+from optimiser.report.page import page_text
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 FLOWS = (
@@ -32,8 +31,6 @@ def plan_page(summary: dict[str, Any], steps: pd.DataFrame) -> str:
     steps : DataFrame
         One row a step, with set-points, `does` and `why`.
     """
-    start = summary["start"]
-    local = pd.DataFrame({"interval_start_local": [start]}, index=pd.to_datetime([start], utc=True))
     sections = [
         Section("answer", "Plan", "What to do, and why", (*intro(summary), orders_table(summary, steps))),
         Section(
@@ -43,17 +40,14 @@ def plan_page(summary: dict[str, Any], steps: pd.DataFrame) -> str:
             (power_chart(steps), stored_chart(steps), price_chart(steps)),
         ),
         Section("steps", "Steps", "Set-points of every step", (steps_table(steps),)),
-        cautions.section(Results(summary, local, steps)),
+        cautions.SECTION,
     ]
-    embedded = embed(local, [], float(summary["step_minutes"]))
-    return page_text(summary["title"], bool(summary["invented"]), summary["currency"], sections, embedded)
+    return page_text(summary["title"], bool(summary["invented"]), summary["currency"], sections)
 
 
 def intro(summary: dict[str, Any]) -> list[Block]:
     """On what the plan rests."""
     blocks: list[Block] = []
-    if summary["invented"]:
-        blocks.append(Text("INVENTED: the site behind this page is made up to show how it works.", "warning"))
     sure = "the best for this forecast"
     if summary["verdict"] != "optimal":
         sure = f"within {percent_at_most(summary['gap_relative'])} of the best for this forecast"

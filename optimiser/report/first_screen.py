@@ -11,14 +11,6 @@ def section(results: Results) -> Section:
     """The first screen."""
     summary = results.summary
     blocks: list[Block] = []
-    if summary.get("invented"):
-        blocks.append(
-            Text(
-                "INVENTED: the site, prices or demand behind this page are made up to show how it works. "
-                "No figure on it describes a real place.",
-                tone="warning",
-            )
-        )
     if summary.get("description"):
         blocks.append(Text(summary["description"]))
     blocks.append(Headline((earning(results), payback(results), certainty(results))))

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import cautions, page_text
+from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -21,9 +21,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.embed import embed
 from optimiser.report.formats import amount, day, money, number, percent
-from optimiser.report.results import Results
+from optimiser.report.page import page_text
 
 
 def fleet_page(summary: dict[str, Any], services: pd.DataFrame, sites: pd.DataFrame) -> str:
@@ -38,17 +37,13 @@ def fleet_page(summary: dict[str, Any], services: pd.DataFrame, sites: pd.DataFr
         One row a site.
     """
     currency = summary["currency"]
-    local = pd.DataFrame(
-        {"interval_start_local": [summary["start"]]}, index=pd.to_datetime([summary["start"]], utc=True)
-    )
     sections = [
         Section("answer", "In short", "In short", tuple(answer(summary))),
         Section("services", "Services", "What the bids pay", tuple(service_blocks(services, currency))),
         Section("sites", "Sites", "How the sites differ", tuple(site_blocks(sites, currency))),
-        cautions.section(Results(summary, local, sites)),
+        cautions.SECTION,
     ]
-    embedded = embed(local, [], float(summary["step_minutes"]))
-    return page_text(summary["title"], bool(summary["invented"]), currency, sections, embedded)
+    return page_text(summary["title"], bool(summary["invented"]), currency, sections)
 
 
 def answer(summary: dict[str, Any]) -> list[Block]:
@@ -56,13 +51,6 @@ def answer(summary: dict[str, Any]) -> list[Block]:
     currency, lost = summary["currency"], summary["lost_by_rounding"]
     offered = summary["income_as_offered"]
     blocks: list[Block] = []
-    if summary["invented"]:
-        blocks.append(
-            Text(
-                "INVENTED: the sites, prices and demand behind this page are made up to show how it works.",
-                "warning",
-            )
-        )
     if summary["description"]:
         blocks.append(Text(summary["description"]))
     share = f" That is {percent(lost / offered)} of what is offered." if offered else ""

@@ -8,7 +8,6 @@ import pandas as pd
 
 from optimiser.fields import zone_of
 from optimiser.intake.tidy import ENERGY_OF, ColumnFacts, Quality, Tidy
-from optimiser.report import page_text
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -25,6 +24,7 @@ from optimiser.report.blocks import (
 )
 from optimiser.report.embed import embed
 from optimiser.report.formats import listed, month, number, quantity
+from optimiser.report.page import page_text
 
 MOST_MAPS = 6
 MOST_ROWS = 2000

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import page_text
+from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -27,6 +27,7 @@ from optimiser.report.blocks import (
 from optimiser.report.dispatch import SERIES_COLOURS, trace
 from optimiser.report.embed import embed
 from optimiser.report.formats import amount, day, money, number, percent
+from optimiser.report.page import page_text
 from optimiser.report.results import Results
 
 PRICES = (("price.import_per_kwh", "Import", "@import"), ("price.export_per_kwh", "Export", "@export"))
@@ -45,7 +46,13 @@ def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.
         One row a step, for the day picker.
     """
     results = Results(summary, flows, tables["lines"], tables)
-    sections = [_answer(results), _differences(results), _day_by_day(results), _bill(results)]
+    sections = [
+        _answer(results),
+        _differences(results),
+        _day_by_day(results),
+        _bill(results),
+        cautions.SECTION,
+    ]
     columns = [entry["column"] for panel in _panels(results) for entry in panel.traces]
     embedded = embed(flows, columns, float(summary["step_minutes"]))
     title = f"{summary['title']}: looking back"

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -21,6 +22,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.formats import amount, money, percent
+from optimiser.report.page import page_text
 from optimiser.report.results import Results
 
 STUDY, RULES = "programme", "programme-rules"
@@ -219,18 +221,10 @@ def programme_page(summary: dict[str, Any], rules: pd.DataFrame) -> str:
     rules : DataFrame
         One row a rule.
     """
-    from optimiser.report import cautions, page_text
-    from optimiser.report.embed import embed
-
-    local = pd.DataFrame(
-        {"interval_start_local": [summary["start"]]}, index=pd.to_datetime([summary["start"]], utc=True)
-    )
     made = blocks(summary["found"], rules, summary["currency"])
     sections = [
         Section(STUDY, "Programme", "A programme to type in", tuple(made)),
-        cautions.section(Results(summary, local, rules)),
+        cautions.SECTION,
     ]
-    embedded = embed(local, [], float(summary["step_minutes"]))
-    return page_text(
-        f"{summary['title']}: programme", bool(summary["invented"]), summary["currency"], sections, embedded
-    )
+    title = f"{summary['title']}: programme"
+    return page_text(title, bool(summary["invented"]), summary["currency"], sections)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import page_text
+from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -21,8 +21,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.embed import embed
 from optimiser.report.formats import amount, money, percent
+from optimiser.report.page import page_text
 
 FIGURES = (
     ("capital", "Capital"),
@@ -44,25 +44,20 @@ def sizing_page(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataF
     frontier : DataFrame
         One row a budget: the best sizes under it.
     """
-    stamp = pd.DataFrame(
-        {"interval_start_local": [summary["start"]]}, index=pd.to_datetime([summary["start"]], utc=True)
-    )
     sections = [
         Section("answer", "In short", "The best sizes", tuple(_answer(summary))),
         Section("frontier", "Budgets", "What each budget buys", (_chart(summary, tried, frontier),)),
         Section("tried", "Tried", "Every combination that was solved", (_tried(summary, tried),)),
         Section("how", "How", "How to read these figures", (Points(_notes(summary)),)),
+        cautions.SECTION,
     ]
     title = f"Sizes for {summary['title']}"
-    series = embed(stamp, [], float(summary["step_minutes"]))
-    return page_text(title, bool(summary["invented"]), summary["currency"], sections, series)
+    return page_text(title, bool(summary["invented"]), summary["currency"], sections)
 
 
 def _answer(summary: dict[str, Any]) -> list[Block]:
     best, currency = summary["best"], summary["currency"]
     blocks: list[Block] = [Text(words, "warning") for words in summary["warnings"]]
-    if summary["invented"]:
-        blocks.append(Text("INVENTED: the site, prices or demand behind this page are made up.", "warning"))
     pairs = [(choice["name"], f"{best[choice['name']]:g}") for choice in summary["choices"]]
     pairs += [(words, money(best[key], currency)) for key, words in FIGURES]
     budget = summary["budget"]

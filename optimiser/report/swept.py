@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from optimiser.report import page_text
+from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -27,6 +27,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.formats import MINUS, fitting_decimals, listed, number
+from optimiser.report.page import page_text
 
 MOST_FIGURES, MOST_FACTORS, MOST_LINES, MOST_ROWS = 3, 12, 300, 1000
 WITH_RESULTS = ("done", "best found")
@@ -129,16 +130,7 @@ def swept_page(swept: Swept) -> str:
     """The page as text."""
     parts = (_answer, _spreads, _indices, _responses, _pairs, _lines, _cases, _made)
     sections = [section for part in parts if (section := part(swept)) is not None]
-    series = {
-        "steps": 0,
-        "columns": {},
-        "days": [],
-        "left_out": [],
-        "offsets": [[0, 0]],
-        "start_ms": 0,
-        "step_minutes": 60,
-    }
-    return page_text(swept.title, swept.invented, swept.currency, sections, series)
+    return page_text(swept.title, swept.invented, swept.currency, [*sections, cautions.SECTION])
 
 
 def _shown(value: Any) -> str:

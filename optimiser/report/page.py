@@ -1,0 +1,91 @@
+"""Sections as one page that works from disk and asks the network for nothing."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import DictLoader, Environment, StrictUndefined
+from markupsafe import Markup
+from plotly.offline import get_plotlyjs
+
+from optimiser.report.blocks import Section
+
+# What `embed` gives for no columns: a page without a day picker or heat maps reads nothing of it.
+NO_SERIES: Mapping[str, Any] = {
+    "steps": 0,
+    "step_minutes": 60.0,
+    "start_ms": 0,
+    "days": [],
+    "offsets": [[0, 0]],
+    "columns": {},
+    "left_out": [],
+}
+
+
+def page_text(
+    title: str,
+    invented: bool,
+    currency: str,
+    sections: Sequence[Section],
+    series: Mapping[str, Any] = NO_SERIES,
+    edition: str = "full",
+) -> str:
+    """Sections and embedded series as one page that asks the network for nothing."""
+    library, script = get_plotlyjs(), read("page.js")
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        loader=DictLoader({"page.html.j2": read("page.html.j2")}),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("page.html.j2").render(
+        title=title,
+        invented=invented,
+        currency=currency,
+        edition=edition,
+        sections=sections,
+        series=without_gaps(series),
+        style=Markup(read("style.css")),
+        library=inline(library),
+        script=inline(script),
+        policy=policy(library, script),
+    )
+
+
+def read(name: str) -> str:
+    """Text of a file that travels with this package."""
+    return files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def inline(script: str) -> Markup:
+    """A script as it stands, refused if it could end its own element early."""
+    if "</script" in script.lower() or "<!--" in script:
+        raise ValueError("script text holds a sequence that would end its element; it cannot be inlined")
+    return Markup(script)
+
+
+def policy(*scripts: str) -> str:
+    """A content security policy that runs exactly these scripts and loads nothing from anywhere."""
+    digests = (base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()) for script in scripts)
+    allowed = " ".join(f"'sha256-{digest.decode('ascii')}'" for digest in digests)
+    # The drawing library writes its own style elements, so inline styles have to be let through.
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def without_gaps(value: Any) -> Any:
+    """The same value with NaN and infinities as None, which is how JSON says that there is no number."""
+    if isinstance(value, Mapping):
+        return {key: without_gaps(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [without_gaps(entry) for entry in value]
+    if isinstance(value, float) and value - value != 0:
+        return None
+    return value
