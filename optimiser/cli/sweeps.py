@@ -115,9 +115,9 @@ def _cost(cost: Any, folder: Path) -> None:
         f"{cost.tried} cases tried and kept: {cost.seconds_a_case:.2f} s each on average, the slowest "
         f"{cost.slowest:.2f} s, with {cost.workers} at once."
     )
-    click.echo(
-        f"The {cost.left:,} cases that are left will take {in_words(cost.expected_seconds)}. Kept in {folder}."
-    )
+    expected, most = in_words(cost.expected_seconds), in_words(cost.most_seconds)
+    beyond = f", hardly more than {most}" if cost.error > 0 and most != expected else ""
+    click.echo(f"The {cost.left:,} cases that are left will take about {expected}{beyond}. Kept in {folder}.")
 
 
 def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> None:

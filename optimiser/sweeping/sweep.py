@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
@@ -10,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from statistics import stdev
 from typing import Any
 
 import pandas as pd
@@ -30,7 +32,8 @@ from optimiser.tables import Run, run, run_again
 from optimiser.writing import Content, write_files
 
 STORE_NAME = "cases.sqlite"
-TRIALS_A_WORKER, FEWEST_TRIALS = 2, 4
+TRIALS_A_WORKER, FEWEST_TRIALS, MOST_TRIALS = 2, 4, 24
+TRIED_SHARE = 0.02  # of the cases; a few of them take many times as long as most
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,8 @@ class Cost:
         Cases that were worked out to tell; they are kept.
     seconds_a_case : float
         Mean of those, on one worker while the others are at work too. [s]
+    error : float
+        Two standard errors of that mean; nan of a single case. [s]
     slowest : float
         [s]
     workers : int
@@ -52,6 +57,7 @@ class Cost:
 
     tried: int
     seconds_a_case: float
+    error: float
     slowest: float
     workers: int
     left: int
@@ -60,6 +66,11 @@ class Cost:
     def expected_seconds(self) -> float:
         """For the cases that are left. [s]"""
         return self.seconds_a_case * self.left / self.workers
+
+    @property
+    def most_seconds(self) -> float:
+        """For the cases that are left, should the tried ones have been quick by luck. [s]"""
+        return (self.seconds_a_case + self.error) * self.left / self.workers
 
 
 def sweep(
@@ -234,7 +245,7 @@ def _kept_and_told(store: Store, count: int, workers: int, say: Progress) -> Cal
         left = (time.perf_counter() - began) * (count - done) / done
         trouble = f", {failed} failed" if failed else ""
         say(
-            f"{done:,} of {count:,} cases{trouble}, {in_words(left)} left"
+            f"{done:,} of {count:,} cases{trouble}, about {in_words(left)} left"
             if done < count
             else f"{done:,} cases{trouble}"
         )
@@ -245,22 +256,24 @@ def _kept_and_told(store: Store, count: int, workers: int, say: Progress) -> Cal
 def in_words(seconds: float) -> str:
     """A length of time as people say it."""
     if seconds < 90:
-        return f"about {seconds:.0f} s"
+        return f"{seconds:.0f} s"
     if seconds < 5400:
-        return f"about {seconds / 60:.0f} min"
-    return f"about {seconds / 3600:.1f} h"
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
 
 
 def try_some(plan: Plan, store: Store, hands: Hands, say: Progress) -> Cost:
     """Work out a few cases from all over the plan, keep them, and tell what the rest will take."""
     cases = missing(plan, store)
-    count = min(len(cases), max(FEWEST_TRIALS, TRIALS_A_WORKER * hands.workers))
+    wanted = min(MOST_TRIALS, round(TRIED_SHARE * len(cases)))
+    count = min(len(cases), max(FEWEST_TRIALS, TRIALS_A_WORKER * hands.workers, wanted))
     trials = [cases[(2 * place + 1) * len(cases) // (2 * count)] for place in range(count)]
     work_out(plan, store, hands, progress=say, only=trials)
     keys = {case.key for case in plan.cases}
     seconds = [outcome.seconds for outcome in store.outcomes() if outcome.key in keys]
     mean = sum(seconds) / len(seconds) if seconds else 0.0
-    return Cost(count, mean, max(seconds, default=0.0), hands.workers, len(missing(plan, store)))
+    error = 2 * stdev(seconds) / math.sqrt(len(seconds)) if len(seconds) > 1 else math.nan
+    return Cost(count, mean, error, max(seconds, default=0.0), hands.workers, len(missing(plan, store)))
 
 
 def table_of(plan: Plan, store: Store) -> pd.DataFrame:
