@@ -80,12 +80,16 @@ class Foresight(Component):
         at_least=0,
         at_most=1,
     )
-    demand_target: Literal["last_period", "so_far"] = choice(
-        "the demand that a plan need not go below: the last billing period's, or what has been reached so far",
+    demand_target: Literal["last_period", "quantile", "so_far"] = choice(
+        "the demand that a plan need not go below: the last billing period's, a quantile of those of all periods "
+        "before, or what has been reached so far",
         default="last_period",
     )
+    demand_quantile: float = quantity(
+        "-", "which, where demand_target is quantile; 0.5 is the middle one", default=0.5, at_least=0, at_most=1
+    )
     demand_share: float = quantity(
-        "-", "share of the last period's demand that is the target", default=1.0, at_least=0, at_most=2
+        "-", "share of that demand that is the target", default=1.0, at_least=0, at_most=2
     )
     forecast: several(ForecastSeries) = ()  # type: ignore[valid-type]
     errors: Errors = Field(default_factory=Errors, description="of the policy uncertain")

@@ -27,11 +27,15 @@ from optimiser.study import Study
 
 @dataclass(frozen=True)
 class Entry:
-    """A study of the list: what works it out, whether every run has it, and why it may not arise."""
+    """A study of the list: what works it out, whether every run has it, and why it may not arise.
 
-    make: Callable[[Statement, Progress], Study | None]
+    `reads` names a study before it in the list whose findings it takes too, where that one was made.
+    """
+
+    make: Callable[..., Study | None]
     usual: bool = False
     absent: str = "its question does not arise for this site"
+    reads: str | None = None
 
 
 NO_SERVICES = "no service ([[service]]) is sold"
@@ -43,7 +47,8 @@ STUDIES: Mapping[str, Entry] = {
         make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
     ),
     "stack": Entry(make_stack, absent=NO_SERVICES),
-    "capture": Entry(capture.study, usual=True),
+    "programme": Entry(judging.study, absent="there is no inverter or no bank to steer"),
+    "capture": Entry(capture.study, usual=True, reads="programme"),
     "ride_through": Entry(
         ride_through.study,
         usual=True,
@@ -53,7 +58,6 @@ STUDIES: Mapping[str, Entry] = {
         ride_through.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"
     ),
     "what_binds": Entry(binds.study, absent="the solver gave no multipliers for this answer"),
-    "programme": Entry(judging.study, absent="there is no inverter or no bank to steer"),
     "life": Entry(later_years, absent="no costs ([cost]) are given"),
     "price_years": Entry(
         price_years, absent="no price years ([[price_year]]) or no costs ([cost]) are given"
@@ -97,10 +101,12 @@ def _meant(name: str) -> str:
 
 def make_studies(statement: Statement, names: Iterable[str], say: Progress) -> dict[str, Study]:
     """Work out the studies named, in the order of the list; those whose question does not arise are left out."""
-    made = {}
+    made: dict[str, Study] = {}
     for name in names:
         say(f"study: {name.replace('_', ' ')}")
-        found = STUDIES[name].make(statement, say)
+        entry = STUDIES[name]
+        read = (made[entry.reads],) if entry.reads and entry.reads in made else ()
+        found = entry.make(statement, say, *read)
         if found is not None:
             made[name] = found
     return made

@@ -399,6 +399,24 @@ def test_demand_of_the_last_period_is_the_target_of_the_next(tmp_path):
     assert 3.3 == window.piece.lower[at]
 
 
+@pytest.mark.parametrize(
+    ("share", "quantile", "target"), [(1.0, 0.5, 4.0), (0.5, 0.0, 1.5), (1.0, 0.75, 4.5)]
+)
+def test_the_target_may_be_a_quantile_of_all_periods_before(share, quantile, target, tmp_path):
+    """January reached 3 kW, February 5: half way is 4, three quarters of the way 4.5 (numpy's linear quantile)."""
+    columns = series(70)
+    columns["price"][:] = 100.0
+    foresight = {"policies": ["rolling"], "demand_target": "quantile"}
+    foresight |= {"demand_share": share, "demand_quantile": quantile}
+    scenario = site(tmp_path, 70, columns, foresight=foresight)
+    planner = planning.Planner(Facts.of(scenario), plans := Plans.of(scenario.timeline, 24, 48.0), Rolling())
+    places = planner.problem.places["demand.Demand"]
+    planner.x[places[:2]] = [3.0, 5.0]
+    window = planner._windows.ahead(*plans.span(65), planner.x, planner.seen)
+    planner._aim(window)
+    assert target == window.piece.lower[np.searchsorted(window.columns, places[2])]
+
+
 def test_a_sold_service_is_held_or_not_paid(tmp_path):
     """A share of what could be sold is sold, most of it is held, and what is paid is what is held."""
     scenario = site(tmp_path, 12, foresight={"policies": ["backcast"], "services_sold_share": 0.7})

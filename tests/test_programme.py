@@ -27,7 +27,9 @@ from optimiser.control.judging import (
     OWN_LOAD,
     PROGRAMME,
     WITHOUT,
+    Programmed,
     Settings,
+    carried_out,
     make_programme,
     study_of,
 )
@@ -48,8 +50,10 @@ from optimiser.control.programme import (
     make_categories,
 )
 from optimiser.dispatch import solve
-from optimiser.errors import OptimiserError
+from optimiser.errors import InfeasibleError, OptimiserError
+from optimiser.foresight import capture
 from optimiser.report.programme import programme_page, verdict
+from optimiser.settlement import settle
 from optimiser.starter import write_starter
 
 YEAR = (Category("all year", tuple(range(1, 13)), "every day"),)
@@ -282,6 +286,61 @@ def test_a_programme_never_beats_the_ceiling_on_the_whole():
     wear = 0.01 * 10 * 28 * 2  # the ceiling heeds wear, which is on no bill: two cycles a day at the most
     assert whole[CEILING] <= whole[PROGRAMME] + wear
     assert whole[PROGRAMME] < whole[WITHOUT]
+
+
+def test_each_part_is_run_under_rules_learnt_from_the_other():
+    """Dear hours change their place from one week to the next: each week's rules are wrong for the other.
+
+    Weeks 1 and 3 are dear from 17:00 to 21:00, 2 and 4 from 08:00 to 12:00. What is learnt from the one kind sells in
+    hours that pay next to nothing in the other, so run on each other's weeks the rules lose what they cost, while on
+    their own they earn 2.0389 a day as above.
+    """
+    raw, timeline = two_prices().raw, span("UTC", "2025-03-03T00:00", 60, 24 * 28)
+    hour, week = np.arange(24 * 28) % 24, np.arange(24 * 28) // (24 * 7)
+    dear = np.where(week % 2 == 0, (hour >= 17) & (hour < 21), (hour >= 8) & (hour < 12))
+    raw["tariff"]["component"][1] = {"kind": "spot_feed_in", "price_per_mwh": "d.spot"}
+    best = solve(made(raw, timeline, {"d.spot": np.where(dear, 350.0, 20.0)}))
+    judged = make_programme(best, ONE, both_ways=True)
+    assert judged.mirrored is not None
+    sells = [
+        next(rule for _, _, rule in one.numbered() if rule.action == "discharge")
+        for one in (judged.programme, judged.mirrored)
+    ]
+    assert [rule.holds(np.array([18 * 60])).item() for rule in sells] == [True, False]
+    assert [rule.holds(np.array([9 * 60])).item() for rule in sells] == [False, True]
+    year = carried_out(best, judged)
+    # Bought for 1.1111 a day, and 9 kWh sold at 0.02.
+    assert year.saving == pytest.approx(28 * (9 * 0.02 - 0.1 * 10 / 0.9), abs=1e-6)
+    assert judged.bills[LEARNT, PROGRAMME] == pytest.approx(-14 * (9 * 0.35 - 0.1 * 10 / 0.9), abs=1e-6)
+
+
+def test_the_capture_report_has_a_row_for_the_programme(tmp_path):
+    """Beside the policies: its saving adds up by line and by billing period, and is below the ceiling's."""
+    scenario = first_days(SINGLE_PHASE, 29)
+    run = optimiser.run(scenario, studies=("programme", "capture"))
+    found = run.summary["studies"]["capture"]
+    rows = {row["name"]: row for row in found["outcomes"]}
+    assert list(rows) == ["ceiling", "rolling", "backcast", "programme", "own use", "no storage"]
+    row = rows["programme"]
+    assert "each part of the days under rules learnt from the other" in row["words"]
+    for name in ("lines", "months"):
+        table = run.studies["capture"].tables[name]
+        assert row["saving"] == pytest.approx(table["programme"].sum())
+    assert rows["no storage"]["saving"] < row["saving"] <= rows["ceiling"]["saving"] + 1e-6
+    page = optimiser.write_results(run, tmp_path / "out")["report"].read_text(encoding="utf-8")
+    assert "timed rules: each part of the days under rules learnt from the other" in page
+    alone = optimiser.run(scenario, studies=("capture",)).summary["studies"]["capture"]
+    assert [row for row in found["outcomes"] if row["name"] != "programme"] == alone["outcomes"]
+
+
+def test_a_programme_that_cannot_keep_a_limit_is_left_out_of_the_capture_report():
+    """Its reason stands in its place."""
+    scenario = first_days(SINGLE_PHASE, 3)
+    statement = settle(solve(scenario))
+    fallen = Programmed({}, {}, (), InfeasibleError("2 kW are missing"), "timed rules")
+    found = capture.study(statement, lambda words: None, fallen)
+    assert "programme: 2 kW are missing" in found.summary["missing"]
+    assert "programme" not in found.tables["lines"]
 
 
 def test_the_page_says_what_to_type_in():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,11 +10,12 @@ import numpy as np
 
 from optimiser import services
 from optimiser.control.plant import SHORT, Plant, Walk
-from optimiser.dispatch import replay
+from optimiser.dispatch import Dispatch, replay
 from optimiser.errors import InfeasibleError
 from optimiser.flows import MeterFlows
 from optimiser.formulation import Formulation, formulate
 from optimiser.scenario import Scenario
+from optimiser.settlement import Statement, settle
 from optimiser.terms import Line, Numbers, SettledTerms
 from optimiser.timeline import STEP, Grouping
 
@@ -70,6 +72,35 @@ def executed(
     formulate(scenario, terms)
     stated, _ = replay(scenario, values)
     return values, stated
+
+
+def settled_walk(dispatch: Dispatch, walk: Walk) -> Statement:
+    """The statement of a walk with nothing sold, beside the same bill before as a solved schedule's.
+
+    Parameters
+    ----------
+    dispatch : Dispatch
+        The site, solved; of its proof and prices of stored energy nothing holds for the walk.
+    walk : Walk
+        Of its whole timeline, with all columns kept.
+
+    Raises
+    ------
+    InfeasibleError, DriftError
+        As `executed` does.
+    """
+    values, stated = executed(dispatch.scenario, walk)
+    unknown = {name: np.full_like(worth, np.nan) for name, worth in dispatch.worth_per_kwh.items()}
+    return settle(
+        dataclasses.replace(
+            dispatch,
+            values=values,
+            lines=tuple(stated.lines),
+            flows=stated.flows,
+            offers=tuple(stated.offers),
+            worth_per_kwh=unknown,
+        )
+    )
 
 
 def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from optimiser.control.books import executed
+from optimiser.control.books import executed, settled_walk
 from optimiser.control.learning import Hints, Split, by_step, hints_of, learn, money_by_step, split
 from optimiser.control.plant import Plant
 from optimiser.control.programme import (
@@ -21,7 +21,7 @@ from optimiser.control.programme import (
     make_categories,
 )
 from optimiser.dispatch import Dispatch, Progress, solve
-from optimiser.errors import OptimiserError
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError
 from optimiser.scenario import Scenario, vary
 from optimiser.settlement import Statement, before_flows
 from optimiser.study import Study
@@ -63,6 +63,8 @@ class Judged:
     ----------
     programme : Programme
     parted : Split
+    mirrored : Programme or None
+        What the part that judges would have taught, where that was asked for.
     bills : dict of (str, str) to float
         What is to pay, by part ("learnt from" or "judged on") and case ("no system", "own use", "programme",
         "ceiling"). [currency]
@@ -77,6 +79,7 @@ class Judged:
     bills: Mapping[tuple[str, str], float]
     rules: pd.DataFrame
     services_left_out: bool
+    mirrored: Programme | None = None
 
     def better_by(self, part: str) -> float:
         """How much less is paid than with plain self-consumption. [currency]"""
@@ -93,6 +96,7 @@ def make_programme(
     settings: Settings = Settings(),
     *,
     other: Scenario | None = None,
+    both_ways: bool = False,
     say: Progress = lambda words: None,
 ) -> Judged:
     """Learn a programme and judge it.
@@ -104,6 +108,9 @@ def make_programme(
     settings : Settings
     other : Scenario, optional
         The same plant in another year of prices: all of it is learnt from, and all of `dispatch` judges.
+    both_ways : bool
+        Learn from the part that judges too, so that `carried_out` has a programme for every step that it was not
+        learnt from; takes as long again.
     say : callable
         Told in a phrase what is being done.
 
@@ -127,9 +134,37 @@ def make_programme(
         coarse, _ = _coarser(without_services(other))
         mask, hints = np.ones(coarse.timeline.steps, bool), None
     programme = learn(coarse, hints, categories, mask, settings.rules, say)
+    mirrored = None
+    if both_ways and parted.apart and other is None:
+        mirrored = learn(coarse, hints, categories, ~mask, settings.rules, say)
     say("judging the programme")
     bills, rules = _judge(best, programme, parted)
-    return Judged(programme, parted, bills, rules, services)
+    return Judged(programme, parted, bills, rules, services, mirrored)
+
+
+def carried_out(dispatch: Dispatch, judged: Judged) -> Statement:
+    """The whole timeline under timed rules, each part under those learnt from the other; nothing is sold.
+
+    Parameters
+    ----------
+    dispatch : Dispatch
+        The site, solved.
+    judged : Judged
+        Learnt both ways where its parts are apart; else its one programme runs throughout.
+
+    Raises
+    ------
+    InfeasibleError
+        If the rules cannot keep a limit.
+    """
+    scenario, programme = dispatch.scenario, judged.programme
+    of_step = category_of(scenario, programme.categories)
+    if judged.mirrored is not None:
+        of_step = np.where(judged.parted.learn, of_step + len(programme.categories), of_step)
+        both = (*programme.rules, *judged.mirrored.rules)
+        programme = Programme((*programme.categories, *programme.categories), both)
+    plant = Plant(scenario)
+    return settled_walk(dispatch, plant.walk(Timed(plant, of_step, [programme])))
 
 
 def _check(scenario: Scenario, other: Scenario | None) -> None:
@@ -313,9 +348,34 @@ def _number(value: float) -> float | None:
     return None if np.isnan(value) else round(value, 4)
 
 
-def study(statement: Statement, say: Progress) -> Study | None:
+@dataclass(frozen=True)
+class Programmed(Study):
+    """A judged programme, and the whole timeline under it.
+
+    Attributes
+    ----------
+    carried_out : Statement or InfeasibleError or DriftError
+        What stands in the books, or why nothing does.
+    run_under : str
+        Which rules each step was run under, in words.
+    """
+
+    carried_out: Statement | InfeasibleError | DriftError | None = None
+    run_under: str = ""
+
+
+def study(statement: Statement, say: Progress) -> Programmed | None:
     """The programme of a run, with the usual settings; None where there is nothing to steer."""
     dispatch = statement.dispatch
     if not dispatch.scenario.storage or not dispatch.scenario.site.inverter:
         return None
-    return study_of(make_programme(dispatch, say=say), dispatch.scenario.file.currency)
+    judged = make_programme(dispatch, both_ways=True, say=say)
+    told = study_of(judged, dispatch.scenario.file.currency)
+    say("a year of the programme")
+    try:
+        whole: Statement | InfeasibleError | DriftError = carried_out(dispatch, judged)
+    except (InfeasibleError, DriftError) as problem:
+        whole = problem
+    apart = "each part of the days under rules learnt from the other"
+    words = f"timed rules: {apart if judged.mirrored is not None else 'learnt from these same days'}"
+    return Programmed(told.summary, told.tables, told.warnings, whole, words)

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from optimiser.control.books import executed
+from optimiser.control.books import settled_walk
+from optimiser.control.judging import PROGRAMME, Programmed
 from optimiser.control.own_use import OwnUse
 from optimiser.control.plant import Plant
 from optimiser.dispatch import Dispatch, Progress, solve
@@ -61,7 +62,7 @@ class _Outcome:
     executed: Executed | None = None
 
 
-def study(statement: Statement, say: Progress) -> Capture | None:
+def study(statement: Statement, say: Progress, programme: Study | None = None) -> Capture | None:
     """What each policy of the scenario earns, beside the ceiling, plain own use and no storage; None without storage.
 
     Parameters
@@ -70,6 +71,8 @@ def study(statement: Statement, say: Progress) -> Capture | None:
         Of the ceiling.
     say : callable
         Told what is being done.
+    programme : Programmed, optional
+        A programme of timed rules that was learnt for this run; it gets a row of its own.
     """
     scenario = statement.dispatch.scenario
     if not scenario.storage or not scenario.foresight.policies:
@@ -89,6 +92,12 @@ def study(statement: Statement, say: Progress) -> Capture | None:
             outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
         else:
             missing.append(f"{policy.name}: {one}")
+    if isinstance(programme, Programmed):
+        whole = programme.carried_out
+        if isinstance(whole, Statement):
+            outcomes.append(_Outcome(PROGRAMME, programme.run_under, whole))
+        else:
+            missing.append(f"{PROGRAMME}: {whole}")
     others: list[tuple[str, Callable[[], Statement]]] = [
         (OWN_USE, lambda: _own_use(scenario, ceiling)),
         (NO_STORAGE, lambda: _without_storage(scenario)),
@@ -105,19 +114,7 @@ def study(statement: Statement, say: Progress) -> Capture | None:
 def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
     """The plain controller's year; no service is sold."""
     plant = Plant(scenario)
-    values, stated = executed(scenario, plant.walk(OwnUse(plant)))
-    return settle(
-        dataclasses.replace(
-            ceiling,
-            values=values,
-            lines=tuple(stated.lines),
-            flows=stated.flows,
-            offers=tuple(stated.offers),
-            worth_per_kwh={
-                name: np.full_like(worth, np.nan) for name, worth in ceiling.worth_per_kwh.items()
-            },
-        )
-    )
+    return settled_walk(ceiling, plant.walk(OwnUse(plant)))
 
 
 def _without_storage(scenario: Scenario) -> Statement:
@@ -184,9 +181,12 @@ def _target_words(scenario: Scenario) -> str:
     if table.demand_target == "so_far":
         return "Plans count every kW of demand above what the billing period has reached so far."
     share = "" if table.demand_share == 1 else f"{table.demand_share:.0%} of "
+    of = "that of the period before"
+    if table.demand_target == "quantile":
+        of = f"the {table.demand_quantile:.0%} quantile of those of all periods before"
     return (
-        f"Plans take the billing period's demand to reach {share}that of the period before, or what it has reached "
-        "already; a kW below that earns them nothing. In the first period there is none before."
+        f"Plans take the billing period's demand to reach {share}{of}, or what it has reached already; a kW below "
+        "that earns them nothing. In the first period there is none before."
     )
 
 

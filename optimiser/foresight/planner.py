@@ -261,15 +261,18 @@ class Planner:
 
     def _aim(self, window: Window) -> None:
         """Demand below the target earns nothing: the rest of the billing period is expected to reach it."""
-        if self._scenario.foresight.demand_target == "so_far":
+        table = self._scenario.foresight
+        if table.demand_target == "so_far":
             return
-        share = self._scenario.foresight.demand_share
         for places in self._demand:
             for at, group in zip(*_among(window.columns, places), strict=True):
                 if group == 0:
                     continue
-                last = self.x[places[group - 1]]
-                target = min(share * last, window.piece.upper[at])
+                reached = self.x[places[:group]]
+                last = reached[-1]
+                if table.demand_target == "quantile":
+                    last = np.quantile(reached, table.demand_quantile)
+                target = min(table.demand_share * last, window.piece.upper[at])
                 window.piece.lower[at] = max(window.piece.lower[at], target)
 
     def _price_the_end(self, window: Window, stop: int, worth: dict[str, float] | None) -> None:

@@ -39,6 +39,8 @@ def section(results: Results) -> Section | None:
     ]
     notes = [ahead(study), study.get("demand_target") or "", *without_plan(study), *services(study)]
     notes += [f"Left out: {words}" for words in study.get("missing") or ()]
+    if not any(row["name"] == "programme" for row in study["outcomes"]):
+        notes.append("A programme of timed rules has a row here where the run was asked for one (--study programme).")
     blocks += [Text(words, tone="quiet") for words in notes if words]
     blocks += [by_line(results), by_month(results)]
     return Section("capture", "Without foresight", "What is earned without knowing the year", tuple(blocks))
