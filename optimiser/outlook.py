@@ -86,7 +86,11 @@ class Foresight(Component):
         default="last_period",
     )
     demand_quantile: float = quantity(
-        "-", "which, where demand_target is quantile; 0.5 is the middle one", default=0.5, at_least=0, at_most=1
+        "-",
+        "which, where demand_target is quantile; 0.5 is the middle one",
+        default=0.5,
+        at_least=0,
+        at_most=1,
     )
     demand_share: float = quantity(
         "-", "share of that demand that is the target", default=1.0, at_least=0, at_most=2

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -13,8 +11,7 @@ from optimiser.report.blocks import (
     Section,
     Table,
     Text,
-    label,
-    room_for_labels,
+    bars,
     text_column,
 )
 from optimiser.report.formats import listed, number, percent
@@ -62,17 +59,13 @@ def _chart(results: Results) -> Chart:
     shown = frame[frame["worth_of_one_more_a_year"] != 0].head(MOST_BARS)
     worth = [float(value) for value in shown["worth_of_one_more_a_year"]]
     names = [f"{limit}, per {unit}" for limit, unit in zip(shown["limit"], shown["unit"], strict=True)]
-    trace: dict[str, Any] = {
-        "type": "bar",
-        "orientation": "h",
-        "y": [label(name) for name in names],
-        "x": worth,
-        "text": [number(value, 2) for value in worth],
-        "textposition": "outside",
-        "cliponaxis": False,
-        "marker": {"color": ["@gain" if value >= 0 else "@loss" for value in worth]},
-        "hovertemplate": f"%{{y}}: %{{x:,.2f}} {currency} a year<extra></extra>",
-    }
+    drawn = bars(
+        names,
+        worth,
+        [number(value, 2) for value in worth],
+        f"A year and unit, {currency}",
+        ["@gain" if value >= 0 else "@loss" for value in worth],
+    )
     table = Table(
         f"Worth of one more unit, {currency} a year",
         (
@@ -100,12 +93,7 @@ def _chart(results: Results) -> Chart:
         key="what-binds",
         title="Worth of one more unit of each limit",
         description=f"The largest is {names[0]}: {number(worth[0], 2)} {currency} a year.",
-        traces=(trace,),
-        layout={
-            "showlegend": False,
-            "xaxis": {"title": {"text": f"{currency} a year and unit"}, "range": room_for_labels(worth)},
-            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
-        },
+        **drawn,
         height_px=120 + 34 * len(names),
         table=table,
     )

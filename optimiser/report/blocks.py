@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any, ClassVar
@@ -170,6 +171,39 @@ def room_for_labels(values: list[float]) -> list[float]:
     lowest, highest = min(0.0, *values), max(0.0, *values)
     room = 0.22 * (highest - lowest) or 1.0
     return [lowest - room if lowest < 0 else 0.0, highest + room if highest > 0 else 0.0]
+
+
+def bars(
+    names: Sequence[str], values: Sequence[float], figures: Sequence[str], axis: str, colours: str | list[str]
+) -> dict[str, Any]:
+    """Traces and layout of a bar a name, one below the other, with its figure beside it.
+
+    Parameters
+    ----------
+    names, values, figures : sequence
+        Of each bar: its name, its length, and that as people read it.
+    axis : str
+        What the lengths are, with their unit last: "Saved, EUR".
+    colours : str or list of str
+    """
+    unit = axis.rpartition(", ")[2]
+    trace = {
+        "type": "bar",
+        "orientation": "h",
+        "y": [label(name) for name in names],
+        "x": list(values),
+        "text": list(figures),
+        "textposition": "outside",
+        "cliponaxis": False,
+        "marker": {"color": colours},
+        "hovertemplate": f"%{{y}}: %{{text}} {unit}<extra></extra>",
+    }
+    layout = {
+        "showlegend": False,
+        "xaxis": {"title": {"text": axis}, "zeroline": True, "range": room_for_labels(list(values))},
+        "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
+    }
+    return {"traces": (trace,), "layout": layout}
 
 
 def text_column(title: str) -> Column:

@@ -12,8 +12,7 @@ from optimiser.report.blocks import (
     Section,
     Table,
     Text,
-    label,
-    room_for_labels,
+    bars,
     text_column,
 )
 from optimiser.report.formats import amount, is_missing, money, month, number, percent
@@ -40,7 +39,9 @@ def section(results: Results) -> Section | None:
     notes = [ahead(study), study.get("demand_target") or "", *without_plan(study), *services(study)]
     notes += [f"Left out: {words}" for words in study.get("missing") or ()]
     if not any(row["name"] == "programme" for row in study["outcomes"]):
-        notes.append("A programme of timed rules has a row here where the run was asked for one (--study programme).")
+        notes.append(
+            "A programme of timed rules has a row here where the run was asked for one (--study programme)."
+        )
     blocks += [Text(words, tone="quiet") for words in notes if words]
     blocks += [by_line(results), by_month(results)]
     return Section("capture", "Without foresight", "What is earned without knowing the year", tuple(blocks))
@@ -61,30 +62,13 @@ def chart(results: Results, study: dict[str, Any]) -> Chart:
         key="capture",
         title="Saved over the days of the run",
         description=words,
-        traces=(
-            {
-                "type": "bar",
-                "orientation": "h",
-                "y": [label(row["name"]) for row in rows],
-                "x": savings,
-                "text": [amount(value, currency) for value in savings],
-                "textposition": "outside",
-                "cliponaxis": False,
-                "marker": {
-                    "color": ["@gain" if row["name"] == study["headline"] else "@before" for row in rows]
-                },
-                "hovertemplate": f"%{{y}}: %{{text}} {currency}<extra></extra>",
-            },
+        **bars(
+            [row["name"] for row in rows],
+            savings,
+            [amount(value, currency) for value in savings],
+            f"Saved, {currency}",
+            ["@gain" if row["name"] == study["headline"] else "@before" for row in rows],
         ),
-        layout={
-            "showlegend": False,
-            "xaxis": {
-                "title": {"text": f"Saved, {currency}"},
-                "zeroline": True,
-                "range": room_for_labels(savings),
-            },
-            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
-        },
         height_px=110 + 40 * len(rows),
     )
 

@@ -17,8 +17,7 @@ from optimiser.report.blocks import (
     Section,
     Table,
     Text,
-    label,
-    room_for_labels,
+    bars,
     text_column,
 )
 from optimiser.report.formats import amount, money, percent
@@ -166,28 +165,13 @@ def bill_chart(found: dict[str, Any], currency: str) -> Chart:
         key="programme-bills",
         title=f"To pay, {part}",
         description=f"{said}.",
-        traces=(
-            {
-                "type": "bar",
-                "orientation": "h",
-                "y": [label(name) for name in names],
-                "x": values,
-                "text": [amount(value, currency) for value in values],
-                "textposition": "outside",
-                "cliponaxis": False,
-                "marker": {"color": ["@before", "@charge", "@gain", "@rule"]},
-                "hovertemplate": f"%{{y}}: %{{text}} {currency}<extra></extra>",
-            },
+        **bars(
+            names,
+            values,
+            [amount(value, currency) for value in values],
+            f"To pay, {currency}",
+            ["@before", "@charge", "@gain", "@rule"],
         ),
-        layout={
-            "showlegend": False,
-            "xaxis": {
-                "title": {"text": f"To pay, {currency}"},
-                "zeroline": True,
-                "range": room_for_labels(values),
-            },
-            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
-        },
         height_px=260,
     )
 

@@ -12,8 +12,8 @@ from optimiser.report.blocks import (
     Section,
     Table,
     Text,
+    bars,
     label,
-    room_for_labels,
     text_column,
 )
 from optimiser.report.formats import amount, is_missing, money, month, number, percent
@@ -126,28 +126,13 @@ def pay_chart(results: Results) -> Chart:
         key="services-paid",
         title="Paid by service",
         description=f"Most is paid for {best['name']}, {money(best['paid'], currency)}.",
-        traces=(
-            {
-                "type": "bar",
-                "orientation": "h",
-                "y": [label(service["name"]) for service in services],
-                "x": [service["paid"] for service in services],
-                "text": [amount(service["paid"], currency) for service in services],
-                "textposition": "outside",
-                "cliponaxis": False,
-                "marker": {"color": "@gain"},
-                "hovertemplate": f"%{{y}}: %{{text}} {currency}<extra></extra>",
-            },
+        **bars(
+            [service["name"] for service in services],
+            [service["paid"] for service in services],
+            [amount(service["paid"], currency) for service in services],
+            f"Paid, {currency}",
+            "@gain",
         ),
-        layout={
-            "showlegend": False,
-            "xaxis": {
-                "title": {"text": f"Paid, {currency}"},
-                "zeroline": True,
-                "range": room_for_labels([service["paid"] for service in services]),
-            },
-            "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
-        },
         height_px=110 + 40 * len(services),
     )
 
