@@ -735,7 +735,7 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     page = road.write_sweep(plan, table, tmp_path, "optimiser sweep x")["page"].read_text("utf-8")
     assert "never in 1 of 2" in page
     assert "never in 2 of 2" in page
-    assert "It never comes in 3 of 6 cases" in page
+    assert "it never comes in 3 of 6 cases" in page
     assert "Infinity" not in page.split("<main")[1]
 
 

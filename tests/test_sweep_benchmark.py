@@ -19,7 +19,7 @@ from optimiser.sweeping.plan import read_plan
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]
 
 HOME = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
-CASES = 8
+CASES = 16
 
 
 def keys(start: str) -> dict:
@@ -32,7 +32,7 @@ def keys(start: str) -> dict:
         "design": {"kind": "latin_hypercube", "cases": CASES},
         "factor": [
             {"name": "battery", "path": "storage.0.unit_kwh", "low": 5.0, "high": 20.0},
-            {"name": "rate", "path": "tariff.component.0.rates.0.rate_per_kwh", "low": 0.2, "high": 0.4},
+            {"name": "rate", "path": "tariff.component.0.rates.0.rate_per_kwh", "low": 0.25, "high": 0.4},
         ],
     }
 

@@ -258,14 +258,14 @@ def _what_moves(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
     never = _never(swept, path)
     if never:
         words = (
-            f"{swept.name(path)}. It never comes in {never} of {len(swept.done)} cases; a level with such a case has "
+            f"{swept.name(path)}: it never comes in {never} of {len(swept.done)} cases; a level with such a case has "
             "no mean."
         )
         endless = [row.factor for row in ranked if math.isinf(row.spread)]
         if endless:
             words += f" Levels without and with such cases: {listed(endless)}."
         return words
-    return f"{swept.name(path)}. {words}, apart by {_shown(first.spread)}{f'; {listed(others)}' if others else ''}."
+    return f"{swept.name(path)}: {words}, apart by {_shown(first.spread)}{f'; {listed(others)}' if others else ''}."
 
 
 def _spreads(swept: Swept) -> Section | None:
@@ -364,7 +364,8 @@ def _line_at(value: float) -> dict[str, Any]:
 
 def _indices(swept: Swept) -> Section | None:
     blocks: list[Block] = []
-    for path in swept.numeric:
+    # What the solver left unproven is no finding about the site.
+    for path in (path for path in swept.numeric if not path.startswith("proof.")):
         for name, draw in (("sobol", _sobol), ("morris", _morris), ("ranks", _rank)):
             frame = swept.found.get(name)
             if frame is not None and (frame["figure"] == path).any():

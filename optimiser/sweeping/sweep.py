@@ -346,7 +346,9 @@ def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> 
         notes=(*plan.warnings, *notes),
         command=command,
         identity={
-            name: str(value) for name, value in plan.identity.items() if name not in ("data", "record")
+            name: (", ".join(value) or "none") if isinstance(value, list) else str(value)
+            for name, value in plan.identity.items()
+            if name not in ("data", "record")
         },
     )
     plain = table.astype({name: str for name in plan.as_it_is.values if table[name].map(type).nunique() > 1})
