@@ -377,12 +377,16 @@ def price_year(scenario: Scenario, index: int) -> Scenario:
     ScenarioError
         If a file of that year does not fit, with every fault.
     """
-    raw = copy.deepcopy(scenario.raw)
+    return _of_year(scenario.path, dict(scenario.raw), index, scenario.tables)
+
+
+def _of_year(path: Path, raw: dict[str, Any], index: int, known: Mapping[str, Table]) -> Scenario:
+    raw = copy.deepcopy(raw)
     year = raw.pop("price_year")[index]
     for name, keys in year["source"].items():
         raw["source"][name] |= keys
     text_form = json.dumps(raw, sort_keys=True, default=str)
-    return _build(scenario.path, raw, hashlib.sha256(text_form.encode()).hexdigest())
+    return _build(path, raw, hashlib.sha256(text_form.encode()).hexdigest(), known)
 
 
 def _index(part: str) -> int:
@@ -488,27 +492,28 @@ def _build_completed(
                 issued[told.of] = read_issued(told.issues, inside(path, told.issues.file, outside), timeline)
             except ScenarioError as error:
                 faults += _placed(path, f"foresight.forecast.{index}.issues", error)
+    faults += [*_price_year_faults(path, raw, file, tables, faults)]
     if faults:
         raise ScenarioError(str(path), faults)
-    made = Scenario(path, file, timeline, columns, tables, digest, raw, issued)
-    faults = [*_price_year_faults(made)]
-    if faults:
-        raise ScenarioError(str(path), faults)
-    return made
+    return Scenario(path, file, timeline, columns, tables, digest, raw, issued)
 
 
-def _price_year_faults(scenario: Scenario) -> Iterator[str]:
-    """What keeps a price year from being run; known before the first run, not after it."""
-    for index, year in enumerate(scenario.file.price_year):
-        unknown = [name for name in year.source if name not in scenario.file.source]
+def _price_year_faults(
+    path: Path, raw: dict[str, Any], file: ScenarioFile, tables: Mapping[str, Table], said: Sequence[str]
+) -> Iterator[str]:
+    """What keeps a price year from being run, beside what is said of the scenario; known before the first run."""
+    for index, year in enumerate(file.price_year):
+        unknown = [name for name in year.source if name not in file.source]
         for name in unknown:
-            known = ", ".join(scenario.file.source)
+            known = ", ".join(file.source)
             yield f"price_year.{index}.source.{name} is no source of this scenario. Use one of {known}."
         if not unknown:
             try:
-                price_year(scenario, index)
+                _of_year(path, raw, index, tables)
             except ScenarioError as error:
-                yield from (f"price_year.{index} ({year.name}): {fault}" for fault in error.faults)
+                for fault in error.faults:
+                    if fault not in said:
+                        yield f"price_year.{index} ({year.name}): {fault}"
 
 
 def _placed(path: Path, place: str, error: ScenarioError) -> list[str]:

@@ -693,6 +693,18 @@ def test_faults_of_price_years_are_told_before_any_run(tmp_path):
             read_scenario(dated(tmp_path, years))
 
 
+def test_faults_of_price_years_stand_with_all_others(tmp_path):
+    """The scenario's own fault once, the year's beside it."""
+    folder = dated(tmp_path, [{"name": "a", "source": {"data": {"file": "gone.csv"}}}])
+    file = folder / "scenario.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("data.price", "data.prices"), encoding="utf-8")
+    with pytest.raises(ScenarioError) as raised:
+        read_scenario(folder)
+    own, of_year = raised.value.faults
+    assert "prices" in own
+    assert of_year.startswith("price_year.0 (a): source.data: ")
+
+
 def test_the_spread_orders_never_last():
     """Quantiles of money by numpy; a payback that never comes is the longest."""
     rows = [
