@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import math
 import warnings
+from datetime import date
 
 import numpy as np
 import numpy_financial
@@ -91,6 +92,25 @@ def test_a_single_internal_rate_is_that_of_pyxirr(capital, income):
     (rate,) = internal_rates(flows)
     assert pytest.approx(expected, abs=1e-7, rel=1e-6) == rate
     assert pytest.approx(0, abs=1e-6 * sum(map(abs, flows))) == net_present_value(flows, rate)
+
+
+DATED = {  # check 77: Microsoft's example of the spreadsheet functions XNPV and XIRR
+    date(2008, 1, 1): -10_000, date(2008, 3, 1): 2750, date(2008, 10, 30): 4250, date(2009, 2, 15): 3250,
+    date(2009, 4, 1): 2750,
+}  # fmt: skip
+
+
+def test_flows_of_any_day_are_discounted_as_spreadsheets_do():
+    """Days since the first over 365; the figures that are printed, and those of pyxirr."""
+    days, flows = list(DATED), list(DATED.values())
+    years = [(day - days[0]).days / 365 for day in days]
+    worth = net_present_value(flows, 0.09, years)
+    assert pytest.approx(2086.65, abs=CENT) == worth
+    assert pytest.approx(pyxirr.xnpv(0.09, days, flows)) == worth
+    assert pytest.approx(worth) == discounted(flows, 0.09, years).sum()
+    (rate,) = internal_rates(flows, years)
+    assert pytest.approx(0.37336, abs=5e-6) == rate
+    assert pytest.approx(pyxirr.xirr(days, flows), abs=1e-7) == rate
 
 
 def test_the_modified_rate_is_that_of_spreadsheets():

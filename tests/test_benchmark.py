@@ -103,7 +103,18 @@ def whole_command(folder: Path, out: Path) -> tuple[float, float, float]:
     code = "from optimiser.cli import main; main()"
     paths = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH", "")]))
     began = time.perf_counter()
-    command = [sys.executable, "-c", code, "run", str(folder), "--out", str(out), "--quiet", "--no-study", "all"]
+    command = [
+        sys.executable,
+        "-c",
+        code,
+        "run",
+        str(folder),
+        "--out",
+        str(out),
+        "--quiet",
+        "--no-study",
+        "all",
+    ]
     with subprocess.Popen(
         command, env=os.environ | {"PYTHONPATH": paths}, stdout=subprocess.DEVNULL
     ) as child:
@@ -310,7 +321,7 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     )
     watch.time("report", lambda: write_report(results, tmp_path / "report.html"))
     print(
-        f"{'whole command, no studies, in a process of its own':58s}{wall:9.2f}{cpu:9.2f}  peak memory {peak_mib:.0f} MiB"
+        f"{'whole command without studies, by itself':58s}{wall:9.2f}{cpu:9.2f}  peak memory {peak_mib:.0f} MiB"
     )
     print(f"    of which {results.summary['provenance']['seconds']}")
 

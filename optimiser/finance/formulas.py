@@ -1,4 +1,4 @@
-"""The formulas of finance, on yearly flows whose first is today's and undiscounted."""
+"""The formulas of finance, on flows whose first is today's and undiscounted; yearly unless their times are given."""
 
 from __future__ import annotations
 
@@ -10,13 +10,16 @@ LEAST_RATE, MOST_RATE = -0.99, 1e4
 GRID = 20_001
 
 
-def discounted(flows: Sequence[float] | np.ndarray, rate: float) -> np.ndarray:
-    """Present value of each flow, of shape (years,), the first as it is. [currency]"""
-    return np.asarray(flows, float) / (1 + rate) ** np.arange(len(flows))
+Numbers = Sequence[float] | np.ndarray
 
 
-def net_present_value(flows: Sequence[float] | np.ndarray, rate: float) -> float:
-    """Present value of yearly flows, the first undiscounted.
+def discounted(flows: Numbers, rate: float, years: Numbers | None = None) -> np.ndarray:
+    """Present value of each flow, of shape (flows,), one at time 0 as it is. [currency]"""
+    return np.asarray(flows, float) / (1 + rate) ** _times(flows, years)
+
+
+def net_present_value(flows: Numbers, rate: float, years: Numbers | None = None) -> float:
+    """Present value of flows, the first undiscounted.
 
     Parameters
     ----------
@@ -24,12 +27,18 @@ def net_present_value(flows: Sequence[float] | np.ndarray, rate: float) -> float
         Cash flow at the end of year 0, 1, 2, ... [currency]
     rate : float
         Discount rate. [-]
+    years : sequence of float, optional
+        When each flow falls, such as days since the first over 365; left out: a year apart. [years]
 
     References
     ----------
     .. [1] NPV = sum(CF_t / (1 + d)^t), t from 0. Spreadsheet functions of that name discount the first flow too.
     """
-    return float(discounted(flows, rate).sum())
+    return float(discounted(flows, rate, years).sum())
+
+
+def _times(flows: Numbers, years: Numbers | None) -> np.ndarray:
+    return np.arange(len(flows), dtype=float) if years is None else np.asarray(years, float)
 
 
 def payback(flows: Sequence[float]) -> float | None:
@@ -48,7 +57,7 @@ def payback(flows: Sequence[float]) -> float | None:
     return None
 
 
-def internal_rates(flows: Sequence[float]) -> tuple[float, ...]:
+def internal_rates(flows: Numbers, years: Numbers | None = None) -> tuple[float, ...]:
     """Every rate between -99 % and a millionfold at which nothing is left of the flows, rising; empty for none.
 
     Found by the changes of sign of the present value on a fine grid of rates; two rates closer than 0.1 % of
@@ -58,20 +67,23 @@ def internal_rates(flows: Sequence[float]) -> tuple[float, ...]:
     ----------
     flows : sequence of float
         Cash flow of year 0, 1, 2, ... [currency]
+    years : sequence of float, optional
+        When each flow falls; left out: a year apart. [years]
 
     References
     ----------
     .. [1] A root of NPV(r) = 0; there are at most as many above -100 % as the flows change sign (Descartes).
     """
-    amounts = np.trim_zeros(np.asarray(flows, float), "b")
-    signs = np.sign(amounts[amounts != 0])
+    there = np.asarray(flows, float) != 0
+    amounts, times = np.asarray(flows, float)[there], _times(flows, years)[there]
+    signs = np.sign(amounts)
     if len(signs) < 2 or (signs == signs[0]).all():
         return ()
     edges = np.exp(np.linspace(np.log1p(LEAST_RATE), np.log1p(MOST_RATE), GRID)) - 1
-    worth = np.polynomial.polynomial.polyval(1 / (1 + edges), amounts)
+    worth = amounts @ (1 + edges) ** -times[:, None]
     hits = [float(edges[place]) for place in np.flatnonzero(worth == 0)]
     for place in np.flatnonzero(worth[:-1] * np.sign(worth[1:]) < 0):
-        hits.append(_bisected(amounts, float(edges[place]), float(edges[place + 1])))
+        hits.append(_bisected(amounts, times, float(edges[place]), float(edges[place + 1])))
     return tuple(sorted(hits))
 
 
@@ -99,12 +111,12 @@ def modified_rate(flows: Sequence[float], finance_rate: float, reinvestment_rate
     return float((earned / paid) ** (1 / last) - 1)
 
 
-def _bisected(flows: np.ndarray, low: float, high: float) -> float:
+def _bisected(flows: np.ndarray, times: np.ndarray, low: float, high: float) -> float:
     """The rate between two at which the present value changes its sign."""
-    rising = net_present_value(flows, low) < 0
+    rising = net_present_value(flows, low, times) < 0
     for _ in range(80):
         middle = (low + high) / 2
-        if (net_present_value(flows, middle) < 0) == rising:
+        if (net_present_value(flows, middle, times) < 0) == rising:
             low = middle
         else:
             high = middle
