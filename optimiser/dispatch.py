@@ -237,6 +237,12 @@ def _proof(
     scenario: Scenario, problem: Problem, found: Answer, stated: Formulation, replay_violation: float
 ) -> Proof:
     settled = float(sum(line.values.sum() for line in stated.lines))
+    size = sum(float(np.abs(line.values).sum()) for line in stated.lines)
+    if settled - found.bound > MONEY_TOLERANCE + 1e-7 * size:
+        raise DriftError(
+            f"the schedule makes {settled:.6f}, more than the bound of {found.bound:.6f} over every schedule. "
+            "This is a defect of the optimiser; please report it with the scenario."
+        )
     gap = max(0.0, found.bound - settled)
     relative = proof.relative_gap(found.bound, settled)
     tolerance = scenario.solve.gap_tolerance

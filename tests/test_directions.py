@@ -232,6 +232,27 @@ def test_windows_widen_until_they_are_the_whole():
     assert search.spans == [(0, problem.timeline.steps)]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_windows_never_overlap_and_bound_however_they_were_widened(seed):
+    """A late window that reaches back over several earlier ones takes in all of them, and the bound holds.
+
+    Were one of them left, what it costs would be counted twice and the bound come out too low.
+    """
+    problem = tiled(temptations(seed, steps=48, step_minutes=15))
+    highs = Highs(problem)
+    every = directions.decisions(problem)
+    search = directions._Search(problem, every, every.broken(problem, highs.solve().x), highs)
+    relaxed, random = search.relax(), np.random.default_rng(seed)
+    best = whole(problem)
+    for _ in range(8):
+        search._margin[:] = random.choice([1, 1, 1, 1, 20], len(search._margin))
+        search._draw(relaxed.x)
+        assert (np.diff(np.ravel(search.spans)) >= 0).all()
+        y = relaxed.row_dual + 0.05 * random.normal(size=len(relaxed.row_dual))
+        view = search.price(y, None, 1e-6, 60, time.perf_counter() + 60)
+        assert view.bound >= best - 1e-7 * max(1, abs(best))
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_implied_rows_cut_off_no_schedule(seed):
     """Schedules that keep every decision, best for money and for random aims, lie within the rows; the plain

@@ -241,10 +241,11 @@ class _Search:
             taken = np.flatnonzero(covered[first:stop]) + first
             first = int(max([first, *(taken[taken < step] + 1)]))
             stop = int(min([stop, *taken[taken > step]]))
-            if spans and first < spans[-1][1]:
-                spans[-1] = (min(first, spans[-1][0]), max(stop, spans[-1][1]))
-            else:
-                spans.append((first, stop))
+            # One that was widened may reach back over several: no step is in two windows.
+            while spans and first < spans[-1][1]:
+                before_it = spans.pop()
+                first, stop = min(first, before_it[0]), max(stop, before_it[1])
+            spans.append((first, stop))
         spans = sorted(spans + long)
         self.spans = spans
         self._parts = {span: part for span, part in self._parts.items() if span in spans}
@@ -316,12 +317,15 @@ class _Search:
         return self.spans != before
 
     def _part(self, span: Span, number: int, rows: np.ndarray) -> Part:
-        if span not in self._parts:
+        # Where its neighbours were redrawn, rows and columns of groups may have come to a window or left it.
+        columns = np.union1d(np.flatnonzero(self._inside == number), self._groups_of(rows))
+        part = self._parts.get(span)
+        if part is None or not (np.array_equal(part.rows, rows) and np.array_equal(part.columns, columns)):
             within = np.flatnonzero((self.every.step >= span[0]) & (self.every.step < span[1]))
             within = within[self._inside[self.every.first[within]] == number]
-            columns = np.union1d(np.flatnonzero(self._inside == number), self._groups_of(rows))
-            self._parts[span] = Part(self.problem, columns, rows, self.every, within, self._basis)
-        return self._parts[span]
+            part = self._parts[span] = Part(self.problem, columns, rows, self.every, within, self._basis)
+            self._known.pop(span, None)
+        return part
 
     def _groups_of(self, rows: np.ndarray) -> np.ndarray:
         """Columns of groups in some rows."""
