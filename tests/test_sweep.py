@@ -739,6 +739,36 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     assert "Infinity" not in page.split("<main")[1]
 
 
+def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_place():
+    """What rests on the run without foresight is empty, with the reason; what the ceiling says stands."""
+    home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
+    keys = {
+        "title": "Limits (invented)",
+        "scenario": str(home),
+        "record": [
+            "headline.saving",
+            "headline.saving_per_year",
+            "headline.saving_forecast_driven",
+            "headline.npv",
+        ],
+        "studies": ["capture"],
+        "design": {"kind": "grid"},
+        "start": "nothing",
+        "factor": [
+            {"name": "days", "path": "timeline.days", "values": [2]},
+            {"name": "limit", "path": "site.connection.import_limit_kw", "values": [0.3, 14.0]},
+        ],
+    }
+    table = optimiser.sweep(keys, workers=1).set_index("limit")
+    tight, wide = table[table["case"] > 0].loc[0.3], table[table["case"] > 0].loc[14.0]
+    for path in keys["record"][1:]:
+        assert pd.isna(tight[path])
+        assert np.isfinite(wide[path])
+    assert np.isfinite(tight["headline.saving"])
+    assert "not run without foresight: " in tight["message"]
+    assert "cannot be carried out within the limits" in tight["message"]
+
+
 def test_the_shipped_sweep_is_read():
     """Its file has no fault and the cases that it says."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")

@@ -38,7 +38,7 @@ def run(
 
     names = chosen(studies, leave_out)
     folder = out or Path("reports") / scenario_name(scenario)
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario)
     with progress(quiet) as say:
         try:
             made = walk(scenario, studies=names, progress=say)
@@ -160,7 +160,7 @@ def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path |
     from optimiser.scenario import read_scenario
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-plan"
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario, forecast)
     read = read_scenario(scenario)
     table = read_forecast(forecast, read, stamps=stamps)
     with progress(quiet) as say:

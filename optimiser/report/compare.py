@@ -163,7 +163,7 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
                 amount(row["services_income"], currency),
                 "optimal"
                 if row["verdict"] == "optimal"
-                else f"within {percent_at_most(row['gap_relative'])}",
+                else f"best found, within {percent_at_most(row['gap_relative'])}",
             )
         )
         for row in variants.to_dict("records")
