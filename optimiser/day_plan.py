@@ -242,6 +242,10 @@ def _reason(row: Any, again: bool) -> tuple[str, str]:
     if row.discharge_kw > MOVES_KW:
         if row.export_kw > MOVES_KW:
             return "feed out", "export pays {out}, kept it would be worth {worth}"
+        if row.worth_per_kwh > row.import_price + WORTHLESS:
+            # Worth more in store than the kWh that it saves: so that kWh costs more than its price.
+            held = "import is held to {import_kw} kW, more would cost beyond its price of {into} (demand or a limit)"
+            return "cover own load", held
         return "cover own load", "import costs {into}, kept it would be worth {worth}"
     if row.solar_kw > row.load_kw + MOVES_KW and row.export_kw > MOVES_KW:
         if row.store == "full":
@@ -278,7 +282,8 @@ def _why(reason: str, next_use: str, part: pd.DataFrame) -> str:
     at = f" at {later(next_use, stamps[0])}" if next_use else ""
     worth = f"{_span(part['worth_per_kwh'])}/kWh"
     into, out = (_priced(part[name].tolist(), stamps) for name in ("import_price", "export_price"))
-    return reason.format(into=into, out=out, worth=worth, at=at)
+    import_kw = _span(part["import_kw"], 1)
+    return reason.format(into=into, out=out, worth=worth, at=at, import_kw=import_kw)
 
 
 def _priced(prices: list[float], stamps: list[str]) -> str:
@@ -290,8 +295,8 @@ def _priced(prices: list[float], stamps: list[str]) -> str:
     return f"{shown[0]} ({shown[-1]} from {later(stamps[changes[0]], stamps[0])})"
 
 
-def _span(values: Iterable[float]) -> str:
-    low, high = (number(pick(values), 2) for pick in (min, max))
+def _span(values: Iterable[float], decimals: int = 2) -> str:
+    low, high = (number(pick(values), decimals) for pick in (min, max))
     return low if low == high else f"{low} to {high}"
 
 

@@ -59,7 +59,7 @@ def test_reasons_fit_what_is_done(site, tmp_path):
     assert {"charge from the sun"} & set(made.steps["does"])
 
 
-def edges(tmp_path):
+def edges(tmp_path, *more):
     """Days of 1 kW at 0.20, 0.15 from 23:00, 0.10 from 02:00 to 05:00, 0.50 from 18:00 to 21:00.
 
     The store of 4 kWh keeps 1, moves 1 kW, and wears by 0.11 a kWh: only the evening's three hours pay for it.
@@ -79,9 +79,9 @@ def edges(tmp_path):
             "inverter": [inverter(5.0)],
         },
         storage=[battery(4.0, 1.0, reserve=[{"fraction": 0.25}], wear_per_kwh=0.11)],
-        components=[{"kind": "energy_charge", "rates": rates}],
+        components=[{"kind": "energy_charge", "rates": rates}, *more],
     )
-    write_site(tmp_path / "edges", text, {"load_kw": np.ones(72)})
+    write_site(tmp_path / "edges", text, {"load_kw": np.where(np.arange(72) % 24 == 10, 2.0, 1.0)})
     return optimiser.read_scenario(tmp_path / "edges")
 
 
@@ -111,6 +111,17 @@ def test_a_store_at_its_reserve_or_full_is_said_to_be(tmp_path):
     whole = made.orders
     assert whole["end_local"].tolist()[:-1] == whole["start_local"].tolist()[1:]
     assert whole["end_local"].iloc[-1].startswith("2025-01-02T08:00")
+
+
+def test_a_peak_that_is_kept_down_is_the_reason(tmp_path):
+    """At 10:00 the load is twice the others': under a charge of 9 a kW it is covered, whatever the kWh costs."""
+    site = edges(tmp_path, {"kind": "demand_charge", "rate_per_kw": 9.0})
+    made = plan_day(
+        site, read_forecast(forecast(site, tmp_path, hours=24, begin="2025-01-01T08:00Z"), site), 1.0
+    )
+    told = made.steps.set_index("interval_start_local")["why"]["2025-01-01T10:00:00+00:00"]
+    assert told.startswith("import is held to ")
+    assert "more would cost beyond its price of 0.20 (demand or a limit)" in told
 
 
 def test_prices_of_a_stretch_are_written_as_they_are():

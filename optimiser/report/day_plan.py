@@ -99,11 +99,10 @@ def orders_table(orders: pd.DataFrame) -> Table:
     columns = (
         text_column("When"),
         text_column("What to do, and why"),
-        Column("Store, kW"),
-        Column("Full, %"),
+        Column("Store gives, kW"),
+        Column("Full after, %"),
     )
-    words = "In order; the store's mean power is positive when it gives, and how full it is holds for the end"
-    return Table(words, columns, rows)
+    return Table("In order, with the store's mean power", columns, rows)
 
 
 def times(steps: pd.DataFrame) -> list[str]:
