@@ -108,10 +108,13 @@ def _studied(
     """A run from its settled statement on; `settling` is the clock when that began."""
     dispatch, scenario = statement.dispatch, statement.dispatch.scenario
     names = with_required(scenario, usual() if studies is None else studies)
+    asked = time.perf_counter()
     made = make_studies(statement, names, progress or (lambda words: None))
+    studied = time.perf_counter()
     appraisal = appraise(resting_on(statement, made), made, statement)
     table = dispatch_table(dispatch)
-    seconds = {**seconds, "settle": time.perf_counter() - settling}
+    settle_s = asked - settling + time.perf_counter() - studied
+    seconds = {**seconds, "settle": settle_s, "make studies": studied - asked}
     summary = summarise(statement, appraisal, made, seconds)
     check_reconciled(statement, summary, table)
     return Run(scenario, dispatch, statement, appraisal, summary, table, made)

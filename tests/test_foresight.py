@@ -464,9 +464,18 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     for words in (
         "Worth a year<",
         "What is earned without knowing the year",
-        "expects of each hour",
+        "the plan expects of each hour",
+        "From the bill before to the bill after, without foresight",
+        "How sure: between",
+        f"Year 1 saves AUD\u00a0{head['saving_per_year']:,.2f} less AUD\u00a010.00 of upkeep",
+        "no inflation is counted",
     ):
         assert words in page
+    saved = f"{head['saving_forecast_driven']:,.2f}"
+    (total,) = re.findall(
+        r'<tr class="total"><th scope="row">Bill less income from services</th>(.*?)</tr>', page
+    )
+    assert re.findall(r"<td[^>]*>([^<]*)</td>", total)[-1] == saved
     assert {"capture-lines", "capture-months"} <= paths.keys()
     plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
     assert not plain.summary["headline"]["forecast_driven"]
