@@ -167,13 +167,9 @@ def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path |
         made = plan_day(read, table, stored / 100, progress=say)
     paths = write_plan(made, folder)
     if not quiet:
-        last = ""
-        for row in made.steps.to_dict("records"):
-            if row["does"] != last:
-                click.echo(
-                    f"{row['interval_start_local'][:16].replace('T', ' ')}  {row['does']}: {row['why']}"
-                )
-            last = row["does"]
+        for row in made.orders.to_dict("records"):
+            begins = row["start_local"][:16].replace("T", " ")
+            click.echo(f"{begins}  {row['does']}: {row['why']}")
     click.echo(f"Page: {paths['page']}, set-points: {paths['table']}")
 
 
