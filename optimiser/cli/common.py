@@ -57,7 +57,7 @@ def refuse_unwritable(folder: Path, *inputs: Path) -> None:
     Known before the work is done. Results beside inputs could take the place of one of the same name.
     """
     for path in inputs:
-        if folder.resolve() == (path if path.is_dir() else path.parent).resolve():
+        if folder.resolve() == (path if os.path.isdir(path) else path.parent).resolve():
             raise OptimiserError(
                 f"{folder} is the folder of {path.name or path}, which is read: results could be written over it. "
                 "Choose another folder with --out."
