@@ -94,7 +94,18 @@ def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) 
     again = min(steps, REPEATED_HOURS * 60 // step)
     whole = replace(own, steps=steps + again)
     columns, faults = {}, []
+    begins = own.local()[0]
+    if (begins.hour * 60 + begins.minute) % step or begins.second:
+        faults.append(
+            f"its first step begins at {begins:%H:%M:%S}, between the clock's steps of {step} min, so prices "
+            "would change within steps. Begin at one of them."
+        )
     for name, least in least_of(scenario.file).items():
+        short = name.partition(".")[2]
+        if not {name, short} & set(table.frame.columns):
+            there = ", ".join(map(str, table.frame.columns))
+            faults.append(f"there is no column {short} (or {name}). The columns are {there}; add it.")
+            continue
         try:
             values = lay(table, _column(table, name), own, least)
         except SeriesError as error:

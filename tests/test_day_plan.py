@@ -175,6 +175,15 @@ def test_faults_of_a_forecast_are_named(site, tmp_path):
     frame.to_csv(path, index=False)
     with pytest.raises(ScenarioError, match="of its reserve"):
         forecast_scenario(site, read_forecast(path, site), 0.0)
+    late = missing.copy()
+    late.iloc[:, 0] = (pd.to_datetime(late.iloc[:, 0]) + pd.Timedelta(minutes=7)).map(pd.Timestamp.isoformat)
+    late.to_csv(path, index=False)
+    with pytest.raises(SeriesError) as raised:
+        forecast_scenario(site, read_forecast(path, site), 0.5)
+    off, gone = raised.value.faults
+    assert "first step begins at 11:07:00, between the clock's steps of" in off
+    assert "there is no column" in gone
+    assert "add it." in gone
 
 
 def test_headings_and_moments_are_written_for_people():
