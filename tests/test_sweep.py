@@ -650,8 +650,10 @@ def test_every_figure_of_the_page_comes_from_the_table(site, tmp_path):
     marks = charts["chart-response-0"]["data"][0]
     assert sorted(own["headline.saving"]) == pytest.approx(sorted(marks["y"]))
     assert means.tolist() == pytest.approx(charts["chart-response-0"]["data"][1]["y"])
-    for number in own["case"]:
-        assert f"optimiser sweep file.toml --case {number}<" in page
+    commands = [words.rpartition("<br>")[2] for words in marks["customdata"]]
+    assert [f"optimiser sweep file.toml --case {number}" for number in own["case"]] == commands
+    assert "put its number for N: optimiser sweep file.toml --case N<" in page
+    assert "To make it again" not in page
     assert "//" not in page.split("<script>")[0]
 
 
@@ -731,7 +733,7 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     means = found["responses"].set_index(["factor", "level"])
     assert [math.inf, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
     assert [1, 0, 2] == means.loc["battery", "never"].tolist()
-    assert f"{path}: never in 3 of 6 cases; a mean over such a case is given as never." in notes
+    assert "Simple payback, years: never in 3 of 6 cases; a mean over such a case is given as never." in notes
     page = road.write_sweep(plan, table, tmp_path, "optimiser sweep x")["page"].read_text("utf-8")
     assert "never in 1 of 2" in page
     assert "never in 2 of 2" in page
