@@ -680,6 +680,39 @@ def test_a_latin_hypercube_of_few_cases_has_parts_of_four_and_leads_with_ranks(s
     assert words in page_of(plan, table, tmp_path / "three")[0]
 
 
+def test_factors_in_words_are_beside_the_ranks(site, tmp_path):
+    """Eight cases of either of two words have means, three of each of five not; both are said."""
+    words = [{"label": word, "set": {"storage.0.charge_kw": size}} for size, word in enumerate("abcde", 1)]
+    keys = grid(
+        site,
+        record=["headline.saving"],
+        design={"kind": "latin_hypercube", "cases": 16, "seed": 1},
+        factor=[
+            {"name": "battery", "path": "storage.0.unit_kwh", "low": 5.0, "high": 20.0},
+            {"name": "kit", "choice": words[:2]},
+            {"name": "weather", "choice": words},
+        ],
+    )
+    plan = read_plan(keys)
+    rows = [
+        {
+            "case": c.number,
+            **c.values,
+            "headline.saving": 9.0 if c.values["kit"] == "b" else 4.0,
+            "status": "done",
+        }
+        for c in (plan.as_it_is, *plan.cases)
+    ]
+    table = pd.DataFrame(rows).assign(message="", seconds=1.0)
+    found = findings(plan, table)[0]
+    assert {"battery": 4, "kit": 8} == found["responses"].groupby("factor")["cases"].min().to_dict()
+    page, charts = page_of(plan, table, tmp_path)
+    assert "no factor that is a number stands out. Rank correlations: battery" in page
+    assert "; means over kit lie 5 apart; weather has no rank and too few cases a level." in page
+    assert "category" == charts["chart-response-2"]["layout"]["xaxis"]["type"]
+    assert {"chart-pair-0", "chart-pair-1"} == {name for name in charts if name.startswith("chart-pair")}
+
+
 def test_many_sampled_cases_have_means_of_parts_and_pairs(site):
     """A hundred cases: ten parts of ten, and nine cells a pair; no cell or part of a single case says anything."""
     design = {"kind": "latin_hypercube", "cases": 100, "seed": 1}
@@ -721,7 +754,8 @@ def test_a_morris_design_leads_with_the_mean_size_of_effects(site, tmp_path):
     plan, table, found = swept_stub(site, 3, {"kind": "morris", "paths": 10, "seed": 4}, plane, 0.0, 1.0)
     assert {"morris"} == set(found)
     page, _ = page_of(plan, table, tmp_path)
-    assert "x0 moves it most. What going through its whole range does, in the mean, EUR: x0 3 (± " in page
+    assert "x0 moves it most. Mean size of what going through its whole range does, with its 95" in page
+    assert "interval, EUR: x0 3 (±" in page
 
 
 def test_a_list_has_means_only_of_levels_that_meet_the_others_alike(site, tmp_path):

@@ -26,7 +26,7 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import MINUS, fitting_decimals, listed, number, significant
+from optimiser.report.formats import MINUS, NARROW, fitting_decimals, listed, number, significant
 from optimiser.report.page import page_text
 from optimiser.report.recorded import Recorded
 
@@ -297,21 +297,21 @@ def _by_variance(swept: Swept, path: str, rows: Sequence[Any]) -> str:
     lead = _lead(ordered[0].factor, ordered[0].total_low, [row.total_high for row in ordered[1:]])
     return (
         f"{lead}. Total index of each, which is its share of the variance with all that it "
-        f"does together with others, and 95 % interval: {listed(words)}"
+        f"does together with others, with its 95{NARROW}% interval: {listed(words)}"
     )
 
 
 def _by_effect(swept: Swept, path: str, rows: Sequence[Any]) -> str:
     ordered = sorted(rows, key=lambda row: -row.mean_size)
     words = [
-        f"{row.factor} {_shown(row.mean_size)} (± {_shown(row.mean_size_interval)})"
+        f"{row.factor} {_shown(row.mean_size)} ({_about(row.mean_size_interval)})"
         for row in ordered[:MOST_SAID]
     ]
     unit, first = swept.unit(path), ordered[0]
     highs = [row.mean_size + row.mean_size_interval for row in ordered[1:]]
     lead = _lead(first.factor, first.mean_size - first.mean_size_interval, highs)
     return (
-        f"{lead}. What going through its whole range does, in the mean"
+        f"{lead}. Mean size of what going through its whole range does, with its 95{NARROW}% interval"
         f"{f', {unit}' if unit else ''}: {listed(words)}"
     )
 
@@ -319,19 +319,21 @@ def _by_effect(swept: Swept, path: str, rows: Sequence[Any]) -> str:
 def _by_rank(swept: Swept, path: str, rows: Sequence[Any]) -> str:
     ordered = sorted(rows, key=lambda row: -abs(row.rank_correlation))
     words = [f"{row.factor} {_signed(row.rank_correlation)}" for row in ordered[:MOST_SAID]]
-    first = ordered[0]
+    first, known = ordered[0], {row.factor for row in rows}
+    words_alone = [name for name, _, _ in swept.factors if name not in known]
     chance = f"with {number(first.cases)} cases, what is nearer to 0 than {number(first.chance_below, 2)} may be chance"
     lead = (
         f"it goes most closely with {first.factor}"
         if abs(first.rank_correlation) >= first.chance_below
-        else "no factor stands out"
+        else f"no factor{' that is a number' if words_alone else ''} stands out"
     )
-    known = {row.factor for row in rows}
-    words_alone = [name for name, _, _ in swept.factors if name not in known]
-    others = [row for row in _ranked(swept, path) if row.factor in words_alone and math.isfinite(row.spread)]
-    more = "".join(f"; means over {row.factor} lie {_shown(row.spread)} apart" for row in others)
-    if words_alone and not others:
-        more = f"; {listed(words_alone)} has no rank"
+    means = {row.factor: row.spread for row in _ranked(swept, path)}
+    more = "".join(
+        f"; means over {name} lie {_shown(means[name])} apart"
+        if math.isfinite(means.get(name, math.inf))
+        else f"; {name} has no rank and too few cases a level"
+        for name in words_alone
+    )
     return f"{lead}. Rank correlations: {listed(words)}; {chance}{more}"
 
 
@@ -340,6 +342,10 @@ def _lead(first: str, low: float, highs: Sequence[float]) -> str:
     if not low > max(highs, default=-math.inf):
         return f"{first} seems to move it most, but intervals overlap"
     return f"{first} moves it most"
+
+
+def _about(half: float) -> str:
+    return f"±{NARROW}{_shown(half)}"
 
 
 def _interval(low: float, high: float, decimals: int) -> str:
@@ -404,11 +410,12 @@ def _spreads(swept: Swept) -> Section | None:
     for path in swept.numeric[:MOST_FIGURES]:
         rows = _ranked(swept, path)[:MOST_FACTORS]
         if rows and any(row.spread for row in rows):
-            blocks.append(_tornado(swept, path, rows))
+            blocks += _tornado(swept, path, rows)
     return Section("spreads", "Spread", "What moves the figures", tuple(blocks)) if len(blocks) > 1 else None
 
 
-def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
+def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> list[Block]:
+    """A bar a factor; in words and a table alone where no factor has means at both ends."""
     base = swept.as_it_is[path]
     drawn = [row for row in rows if math.isfinite(row.spread) and math.isfinite(row.lowest)]
     names = [label(row.factor) for row in drawn][::-1]
@@ -454,8 +461,9 @@ def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
         ),
         folded=True,
     )
-    shapes = [] if _missing(base) else [_line_at(float(base))]
-    return Chart(
+    if not drawn:
+        return [Text(_apart(swept, path, rows)), table]
+    chart = Chart(
         key=f"spread-{swept.record.index(path)}",
         title=swept.name(path),
         description=_apart(swept, path, rows),
@@ -463,11 +471,12 @@ def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
         layout={
             "xaxis": {"title": {"text": label(swept.name(path))}},
             "yaxis": {"type": "category"},
-            "shapes": shapes,
+            "shapes": [] if _missing(base) else [_line_at(float(base))],
         },
         height_px=90 + 34 * len(rows),
         table=table,
     )
+    return [chart]
 
 
 def _missing(value: Any) -> bool:
@@ -490,6 +499,14 @@ def _line_at(value: float) -> dict[str, Any]:
 
 def _indices(swept: Swept) -> Section | None:
     blocks: list[Block] = []
+    if "ranks" in swept.found:
+        blocks.append(
+            Text(
+                f"Rank correlation: +1 where a figure rises with a factor throughout, {MINUS}1 where it falls, near 0 "
+                "where it does neither, such as where it is highest in between. One in twenty factors that have "
+                "nothing to do with a figure comes as far from 0 as chance may reach."
+            )
+        )
     # What the solver left unproven is no finding about the site.
     for path in (path for path in swept.numeric if not path.startswith("proof.")):
         for name, draw in (("sobol", _sobol), ("morris", _morris), ("ranks", _rank)):
@@ -498,7 +515,7 @@ def _indices(swept: Swept) -> Section | None:
                 blocks.append(draw(swept, path, frame[frame["figure"] == path]))
     return (
         Section("indices", "Indices", "How much of the spread each factor explains", tuple(blocks))
-        if blocks
+        if any(not isinstance(block, Text) for block in blocks)
         else None
     )
 
@@ -580,7 +597,7 @@ def _morris(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
             (
                 row.factor,
                 _shown(row.mean_size),
-                f"± {_shown(row.mean_size_interval)}",
+                _about(row.mean_size_interval),
                 _shown(row.mean),
                 _shown(row.scatter),
             )
@@ -739,9 +756,15 @@ def _pairs(swept: Swept) -> Section | None:
         part = None if frame is None else frame[(frame["first"] == first) & (frame["second"] == second)]
         if part is not None and len(part):
             blocks.append(_heat_map(swept, lead, place, first, second, part))
-        elif swept.sampled and len(swept.done) > 1:
+        elif swept.sampled and 2 * _distinct(swept.done, first, second) > len(swept.done):
+            # Where most cases lie on one another, marks would hide what they differ in.
             blocks.append(_cloud(swept, lead, place, first, second))
     return Section("pairs", "Pairs", "Two factors at a time", tuple(blocks)) if blocks else None
+
+
+def _distinct(done: pd.DataFrame, first: str, second: str) -> int:
+    """At how many places cases lie by two factors."""
+    return len(done[[first, second]].drop_duplicates())
 
 
 COLOUR_BAR = {"thickness": 12, "outlinewidth": 0, "len": 1}
@@ -752,6 +775,9 @@ def _cloud(swept: Swept, path: str, place: int, first: str, second: str) -> Char
     own = swept.done[swept.done[path].notna()]
     if len(own) > MOST_ROWS:
         own = own.iloc[np.linspace(0, len(own) - 1, MOST_ROWS).astype(int)]
+    hidden = (
+        "" if _distinct(own, first, second) == len(own) else ", and of some at one place the last is seen"
+    )
     trace = {
         "type": "scatter",
         "mode": "markers",
@@ -773,7 +799,7 @@ def _cloud(swept: Swept, path: str, place: int, first: str, second: str) -> Char
         title=f"{swept.name(path)}: {first} and {second}",
         description=(
             f"Each mark is one of {number(len(own))} cases, coloured by the figure: too few for means of both factors' "
-            "levels. Cases differ in the other factors too."
+            f"levels. Cases differ in the other factors too{hidden}."
         ),
         traces=(trace,),
         layout={

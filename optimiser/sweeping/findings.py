@@ -500,8 +500,10 @@ def morris(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.
         figures = _figures(table, path).reshape(-1, factors + 1)
         whole = np.isfinite(figures).all(axis=1)
         if not whole.all():
+            lost = int((~whole).sum())
+            words = "1 path has" if lost == 1 else f"{lost} paths have"
             notes.append(
-                f"{called.name(path)}: {(~whole).sum()} paths have a case without an answer and are left out."
+                f"{called.name(path)}: {words} a case without this figure; effects are of the others."
             )
         if whole.sum() < 2 or np.ptp(figures[whole]) == 0:
             continue
