@@ -18,9 +18,11 @@ from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, several, text
 from optimiser.finance.cash import cash_flow, totals
 from optimiser.finance.formulas import net_present_value, payback
+from optimiser.finance.yearly import is_year
 from optimiser.scenario import Scenario, checked, inside, read_scenario, read_toml, vary
+from optimiser.settlement import before_flows
 from optimiser.tables import Run, run
-from optimiser.terms import Line
+from optimiser.terms import Line, SettledTerms
 from optimiser.timeline import STEP
 from optimiser.writing import Content, write_files
 
@@ -78,8 +80,9 @@ class Comparison:
     ----------
     summary : dict
     variants : DataFrame
-        One row a variant: its bills, services and saving over the run with perfect foresight; the saving of a year,
-        payback and present value by the `figure` named; capital and gap.
+        One row a variant: its days; its bills, services and saving over them with perfect foresight, and what the
+        site would pay on its contract without the system (`bill_unequipped`); the saving of a year, payback and present
+        value by the `figure` named; capital and gap.
     lines : DataFrame
         One row a line of any bill: what is to pay in each variant's case after, and in the first variant's case
         before. [currency]
@@ -209,8 +212,8 @@ def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = No
     ----------
     plan : Plan
     measure : bool
-        Work out each variant's forecast-driven figures too; left out, the first variant's share of its ceiling is
-        taken for all of them.
+        Work out each variant's forecast-driven figures; left out, those that earn on the same prices, contract and
+        services as the first take its share of the ceiling.
     progress : callable, optional
 
     Raises
@@ -223,7 +226,8 @@ def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = No
     for number, variant in enumerate(plan.variants, 1):
         where = f"{variant.name} ({number} of {len(plan.variants)}): "
         try:
-            usual = None if measure or number == 1 else ()
+            own = measure or number == 1 or not _earns_alike(variant.scenario, plan.variants[0].scenario)
+            usual = None if own else ()
             made = run(variant.scenario, studies=usual, progress=partial(_said, say, where))
         except OptimiserError as error:
             error.args = (f"{variant.name}: {error.args[0] if error.args else ''}", *error.args[1:])
@@ -232,6 +236,15 @@ def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = No
     share = None if measure else _share_of_first(runs[0][1])
     variants, lines, hours = _variants(runs, share), _lines(runs), _hours(runs)
     return Comparison(_summary(plan, runs, variants, lines, share), variants, lines, hours)
+
+
+def _earns_alike(one: Scenario, other: Scenario) -> bool:
+    """Whether two scenarios earn on the same prices, contract and services, so that a share of one tells of the other.
+
+    What is lost for want of foresight hangs on how prices move: a share of a spot contract tells nothing of a flat one.
+    """
+    keys = ("tariff", "service", "foresight", "source")
+    return all(getattr(one.file, key) == getattr(other.file, key) for key in keys)
 
 
 def _said(say: Progress, where: str, words: str) -> None:
@@ -245,6 +258,8 @@ def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
         rows.append(
             {
                 "variant": name,
+                "days": made.scenario.timeline.hours / 24,
+                "bill_unequipped": _unequipped(made.scenario),
                 **{key: head[key] for key in ("bill_before", "bill_after", "services_income", "saving")},
                 "ceiling_per_year": head["ceiling_per_year"],
                 **_by_the_year(made, share),
@@ -254,6 +269,12 @@ def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows)
+
+
+def _unequipped(scenario: Scenario) -> float:
+    """What the site would pay without the system on the contract that comes with it. [currency]"""
+    lines = scenario.tariff.lines(before_flows(scenario), SettledTerms(scenario.timeline, scenario.read, {}))
+    return -float(sum(line.values.sum() for line in lines if line.cash))
 
 
 def _share_of_first(first: Run) -> float | None:
@@ -344,6 +365,9 @@ def _summary(
         "invented": any(made.summary["invented"] for _, made in runs),
         "currency": first["currency"],
         "zone": first["zone"],
+        "contract_without": _one_of({made.scenario.before_tariff.name for _, made in runs}),
+        "days": _one_of({made.scenario.timeline.hours / 24 for _, made in runs}),
+        "scaled_to_year": any(not is_year(made.scenario.timeline.hours) for _, made in runs),
         "start": first["start"],
         "steps": first["steps"],
         "step_minutes": first["step_minutes"],
@@ -353,6 +377,11 @@ def _summary(
         "variants": json.loads(variants.to_json(orient="records")),
         "to_pay": {name: float(lines[name].sum()) for name, _ in runs},
     }
+
+
+def _one_of(values: set[Any]) -> Any:
+    """The one value that all share, or None."""
+    return next(iter(values)) if len(values) == 1 else None
 
 
 def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:

@@ -56,18 +56,47 @@ def test_each_variant_is_its_own_run(path, tmp_path):
     assert made.lines["without the system"].sum() == pytest.approx(first["bill_before"], abs=1e-6)
 
 
-def test_all_yearly_figures_rest_on_one_thing(path):
-    """Measured for the first, its share of the ceiling for the rest; or each measured; never mixed with ceilings."""
-    shared = compare(read_plan([path])).variants.to_dict("records")
-    share = shared[0]["saving_per_year"] / shared[0]["ceiling_per_year"]
+LARGER = """
+[[variant]]
+name = "larger"
+change = { "timeline.days" = 2, "storage.0.units" = 2 }
+"""
+
+
+def test_yearly_figures_are_measured_or_a_share_that_tells_of_them(path, tmp_path):
+    """Measured for the first and another contract; the first's share for another size; never mixed with ceilings."""
+    path.write_text(FILE + LARGER, encoding="utf-8")
+    made = compare(read_plan([path]))
+    first, flat, larger = made.variants.to_dict("records")
+    share = first["saving_per_year"] / first["ceiling_per_year"]
     assert share < 1
-    assert shared[1]["saving_per_year"] == pytest.approx(share * shared[1]["ceiling_per_year"], rel=1e-12)
-    assert ["measured without foresight", "the first variant's share of the ceiling"] == [
-        r["figure"] for r in shared
-    ]
+    assert larger["saving_per_year"] == pytest.approx(share * larger["ceiling_per_year"], rel=1e-12)
+    how = ["measured without foresight"] * 2 + ["the first variant's share of the ceiling"]
+    assert how == made.variants["figure"].tolist()
+    assert flat["saving_per_year"] != pytest.approx(share * flat["ceiling_per_year"])
+    page = write_comparison(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
+    for words in (
+        "share taken",
+        "Bills are of 2 days from",
+        "scaled up from them, which know no other season",
+        "Savings are counted from what the site pays without the system on the contract",
+    ):
+        assert words in page
     measured = compare(read_plan([path]), measure=True).variants
     assert set(measured["figure"]) == {"measured without foresight"}
     assert (measured["saving_per_year"] <= measured["ceiling_per_year"] + 1e-6).all()
+
+
+def test_what_a_contract_alone_does_stands_beside_it(path, tmp_path):
+    """The load at the flat 0.30 a kWh, and at the scenario's own contract, both without the system."""
+    made = compare(read_plan([path])).variants.to_dict("records")
+    scenario = optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 2})
+    load = (
+        optimiser.run(scenario, studies=()).dispatch_table["site.load_kw"].sum()
+        * scenario.timeline.step_hours
+    )
+    assert made[0]["bill_unequipped"] == pytest.approx(made[0]["bill_before"], abs=1e-9)
+    assert made[1]["bill_unequipped"] == pytest.approx(0.3 * load, abs=1e-6)
 
 
 def test_hours_add_up_to_the_lines_of_steps(path):

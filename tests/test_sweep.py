@@ -710,7 +710,7 @@ def test_factors_in_words_are_beside_the_ranks(site, tmp_path):
     assert "no factor that is a number stands out. Rank correlations: battery" in page
     assert "; means over kit lie 5 apart; weather has no rank and too few cases a level." in page
     assert "category" == charts["chart-response-2"]["layout"]["xaxis"]["type"]
-    assert {"chart-pair-0", "chart-pair-1"} == {name for name in charts if name.startswith("chart-pair")}
+    assert ", and of some at one place the last is seen" in page  # two words by five
 
 
 def test_many_sampled_cases_have_means_of_parts_and_pairs(site):
@@ -918,6 +918,13 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     assert "never in 2 of 2" in page
     assert "it never comes in 3 of 6 cases" in page
     assert "Infinity" not in page.split("<main")[1]
+    table.loc[2, "message"] = "not run without foresight: it cannot be carried out within the limits."
+    found, notes = findings(plan, table)
+    means = found["responses"].set_index(["factor", "level"])
+    assert [5.0, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
+    assert "never in 2 of 6 cases" in notes[0]
+    page, _ = page_of(plan, table, tmp_path / "unknown")
+    assert "Cases that could not be run without foresight: 1; cases.csv says why." in page
 
 
 def test_the_page_says_how_long_the_run_is_and_what_is_scaled(site, tmp_path):
@@ -967,6 +974,36 @@ def test_levels_on_the_page_have_four_digits(site, tmp_path):
         significant(value)
         for value in (19.03941994, 1.3, 0.97358, 12345.678, 0.00123456, 0.0, -7.940078, 19.999999)
     ]
+
+
+def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_place():
+    """What rests on the run without foresight is empty, with the reason; what the ceiling says stands."""
+    home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
+    keys = {
+        "title": "Limits (invented)",
+        "scenario": str(home),
+        "record": [
+            "headline.saving",
+            "headline.saving_per_year",
+            "headline.saving_forecast_driven",
+            "headline.npv",
+        ],
+        "studies": ["capture"],
+        "design": {"kind": "grid"},
+        "start": "nothing",
+        "factor": [
+            {"name": "days", "path": "timeline.days", "values": [2]},
+            {"name": "limit", "path": "site.connection.import_limit_kw", "values": [0.3, 14.0]},
+        ],
+    }
+    table = optimiser.sweep(keys, workers=1).set_index("limit")
+    tight, wide = table[table["case"] > 0].loc[0.3], table[table["case"] > 0].loc[14.0]
+    for path in keys["record"][1:]:
+        assert pd.isna(tight[path])
+        assert np.isfinite(wide[path])
+    assert np.isfinite(tight["headline.saving"])
+    assert "not run without foresight: " in tight["message"]
+    assert "cannot be carried out within the limits" in tight["message"]
 
 
 def test_the_shipped_sweep_is_read():

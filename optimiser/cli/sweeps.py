@@ -9,8 +9,8 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import EXIT, progress
-from optimiser.errors import InfeasibleError, OptimiserError
+from optimiser.cli.common import EXIT, progress, refuse_unwritable
+from optimiser.errors import InfeasibleError
 
 
 @click.command()
@@ -48,11 +48,8 @@ def sweep(
 
     plan = read_plan(file)
     folder = out or Path("reports") / f"{file.resolve().parent.name}-{file.stem}"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        words = f"{folder} is no folder to write to: {problem.strerror}. Choose another with --out."
-        raise OptimiserError(words) from None
+    refuse_unwritable(folder, file)
+    folder.mkdir(parents=True, exist_ok=True)
     command = f"optimiser sweep {shlex.quote(str(file))}" + (f" --out {shlex.quote(str(out))}" if out else "")
     with road.open_store(plan, folder / road.STORE_NAME) as store, progress(quiet) as say:
         if number is not None:

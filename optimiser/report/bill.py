@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.report import capture
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -51,8 +52,8 @@ def at_the_ceiling(results: Results) -> list[Text]:
     if not results.summary["headline"].get("forecast_driven"):
         return []
     words = (
-        "The bill after is the ceiling's, of the schedule that knows everything beforehand. What each line saves "
-        "without that stands under \u201cWithout foresight\u201d, and the payback rests on it."
+        "The bill after, and what is saved by it, is the ceiling's, of the schedule that knows everything beforehand. "
+        "The last column is what each line saves without that; the payback rests on it."
     )
     return [Text(words)]
 
@@ -76,21 +77,34 @@ def groups(lines: Iterable[dict[str, Any]]) -> list[str]:
     return list(dict.fromkeys(line["group"] for line in lines))
 
 
-def sums_row(label: str, lines: list[dict[str, Any]], currency: str, style: str = "plain") -> Row:
-    """A row of before, after and saved, summed from the lines."""
+Known = dict[tuple[str, str], float]
+
+
+def sums_row(
+    label: str,
+    lines: list[dict[str, Any]],
+    currency: str,
+    style: str = "plain",
+    known: Known | None = None,
+) -> Row:
+    """A row of before, after and saved, summed from the lines; where known, what they save without foresight."""
     before, after = (to_pay(lines, case) for case in CASES)
-    cells = (amount(before, currency), amount(after, currency), amount(before - after, currency))
-    return Row((label, *cells), style)
+    figures = [before, after, before - after]
+    if known is not None:
+        there = dict.fromkeys((line["group"], line["line"]) for line in lines)
+        figures.append(math.fsum(known.get(key, 0.0) for key in there))
+    return Row((label, *(amount(figure, currency) for figure in figures)), style)
 
 
-def line_rows(lines: list[dict[str, Any]], currency: str) -> list[Row]:
+def line_rows(lines: list[dict[str, Any]], currency: str, known: Known | None = None) -> list[Row]:
     """A heading for each group and a row for each of its lines."""
     rows = []
     for group in groups(lines):
         members = [line for line in lines if line["group"] == group]
         rows.append(Row((sentence_case(group),), "group"))
         for name in dict.fromkeys(line["line"] for line in members):
-            rows.append(sums_row(name, [line for line in members if line["line"] == name], currency))
+            own = [line for line in members if line["line"] == name]
+            rows.append(sums_row(name, own, currency, known=known))
     return rows
 
 
@@ -101,14 +115,15 @@ def sentence_case(text: str) -> str:
 
 def year_table(results: Results) -> Table:
     """Every cash line with the bill's total, then income from services, then both together."""
-    currency = results.summary["currency"]
+    currency, known = results.summary["currency"], capture.saved_by_line(results)
     bill, services = cash_lines(results, services=False), cash_lines(results, services=True)
-    rows = line_rows(bill, currency)
-    rows.append(sums_row("Bill", bill, currency, "total"))
+    rows = line_rows(bill, currency, known)
+    rows.append(sums_row("Bill", bill, currency, "total", known))
     if services:
-        rows += line_rows(services, currency)
-        rows.append(sums_row("Bill less income from services", [*bill, *services], currency, "total"))
-    return Table(f"Bill over the days of the run, {currency}", COLUMNS, tuple(rows))
+        rows += line_rows(services, currency, known)
+        rows.append(sums_row("Bill less income from services", [*bill, *services], currency, "total", known))
+    columns = COLUMNS if known is None else (*COLUMNS, Column("Saved without foresight"))
+    return Table(f"Bill over the days of the run, {currency}", columns, tuple(rows))
 
 
 def reconciliation(results: Results) -> list[Text]:
@@ -134,8 +149,8 @@ def reconciliation(results: Results) -> list[Text]:
         return [Text(f"These do not add up to the cent: {listed(differing)}.", tone="warning")]
     return [
         Text(
-            "The lines add up to the totals, to the headline and to the billing periods, to the cent. Each "
-            "figure is rounded by itself, so a column of rounded lines may miss its total by a few cents.",
+            "The lines add up to the totals, to the bills in summary.json and to the billing periods, to the cent. "
+            "Each figure is rounded by itself, so a column of rounded lines may miss its total by a few cents.",
             tone="quiet",
         )
     ]
@@ -144,7 +159,7 @@ def reconciliation(results: Results) -> list[Text]:
 def group_chart(results: Results) -> Chart:
     """Before and after side by side for each group."""
     currency = results.summary["currency"]
-    lines = cash_lines(results)
+    lines, driven = cash_lines(results), results.summary["headline"].get("forecast_driven")
     names = groups(lines)[::-1]
     traces: list[dict[str, Any]] = []
     for case, colour, pattern in (("after", "@after", ""), ("before", "@before", "/")):
@@ -169,7 +184,7 @@ def group_chart(results: Results) -> Chart:
     before, after = (to_pay(lines, case) for case in CASES)
     return Chart(
         key="bill-groups",
-        title="What is paid for, before and after",
+        title="What is paid for, before and after" + (", at the ceiling" if driven else ""),
         description=(
             f"Bars for each part of the bill. All together, {money(before, currency)} before and "
             f"{money(after, currency)} after, income from services taken off. Bars to the left of "

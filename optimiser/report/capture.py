@@ -103,7 +103,7 @@ def policies_table(results: Results, study: dict[str, Any]) -> Table:
 
 def shown_share(share: float | None) -> str:
     """A share of the ceiling, which no policy passes by more than the proof leaves open."""
-    return "" if is_missing(share) or share is None else percent(min(share, 1.0), 0 if share < 0.995 else 1)
+    return "" if is_missing(share) or share is None else percent(min(share, 1.0), 0)
 
 
 def ahead(study: dict[str, Any]) -> str:
@@ -166,6 +166,15 @@ def by_month(results: Results) -> Table:
         (*rows, Row(("Together", *sums), "total")),
         folded=True,
     )
+
+
+def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:
+    """What the policy that the payback rests on saves in each line, by group and line; None without the study."""
+    study, lines = (results.summary.get("studies") or {}).get("capture"), results.tables.get(LINES)
+    if not study or lines is None or study["headline"] not in lines.columns:
+        return None
+    keys = zip(lines["group"], lines["line"], strict=True)
+    return dict(zip(keys, map(float, lines[study["headline"]]), strict=True))
 
 
 def by_group(results: Results) -> list[tuple[str, float]] | None:

@@ -21,7 +21,7 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, is_missing, listed, money, percent, percent_at_most, years
+from optimiser.report.formats import amount, day, is_missing, listed, money, percent, percent_at_most, years
 from optimiser.report.page import page_text
 
 BEFORE = "without the system"
@@ -82,9 +82,26 @@ def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
     elif not all(is_missing(row["capital_cost"]) for row in ranked):
         facts.append(Fact("Paid back", "never", ("No variant returns what it costs.",)))
     blocks.append(Headline(tuple(facts)))
-    blocks.append(variant_table(variants, currency))
-    blocks.append(Text(basis(summary), "quiet"))
+    blocks.append(variant_table(variants, summary))
+    blocks += [Text(words, "quiet") for words in (basis(summary), *terms(summary))]
     return blocks
+
+
+def terms(summary: dict[str, Any]) -> list[str]:
+    """From which bill savings are counted, and of how many days the figures are."""
+    name = summary["contract_without"]
+    contract = f"on the contract \u201c{name}\u201d" if name else "on its own contract before"
+    said = [
+        f"Savings are counted from what the site pays without the system {contract}; what it would pay without the "
+        "system on each variant's contract stands beside it."
+    ]
+    if summary["scaled_to_year"]:
+        days, start = summary["days"], day(summary["start"][:10])
+        span = f"{days:g} days from {start}" if days else "the days of each run"
+        said.append(
+            f"Bills are of {span}; what stands for a year is scaled up from them, which know no other season."
+        )
+    return said
 
 
 def basis(summary: dict[str, Any]) -> str:
@@ -100,24 +117,32 @@ def basis(summary: dict[str, Any]) -> str:
     if not measured:
         return words + "Saving, payback and present value are ceilings too: no controller earns more."
     return words + (
-        f"Saving, payback and present value are without foresight: measured for {listed(measured)}, whose "
-        f"{percent(share, 0)} of the ceiling is taken for {listed(shared)}. With --measure each is worked out."
+        f"Saving, payback and present value are without foresight: measured for {listed(measured)}; for "
+        f"{listed(shared)}, on the same prices and contract as {measured[0]}, its {percent(share, 0)} of the ceiling "
+        "is taken. With --measure each is worked out."
     )
 
 
-def variant_table(variants: pd.DataFrame, currency: str) -> Table:
+HOW = {"ceiling": "ceiling", "measured without foresight": "measured"}
+
+
+def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
     """A row a variant, the difference to the first in each."""
+    currency, days = summary["currency"], summary["days"]
+    span = f", {days:g} days" if days and summary["scaled_to_year"] else ""
     columns = (
         text_column("Variant"),
-        Column("Bill before"),
-        Column("Bill after, at best"),
-        Column("Services, at best"),
-        Column("Ceiling a year"),
         Column("Saving a year"),
-        Column("More than the first"),
-        Column("Capital"),
+        text_column("How"),
         Column("Payback"),
         Column("Net present value"),
+        Column("More than the first"),
+        Column("Ceiling a year"),
+        Column("Capital"),
+        Column(f"Bill before{span}"),
+        Column(f"Without the system on this contract{span}"),
+        Column(f"Bill after, at best{span}"),
+        Column(f"Services, at best{span}"),
         text_column("Proof"),
     )
     first = float(variants["saving_per_year"].iloc[0])
@@ -125,18 +150,20 @@ def variant_table(variants: pd.DataFrame, currency: str) -> Table:
         Row(
             (
                 row["variant"],
-                amount(row["bill_before"], currency),
-                amount(row["bill_after"], currency),
-                amount(row["services_income"], currency),
-                amount(row["ceiling_per_year"], currency),
                 amount(row["saving_per_year"], currency),
-                amount(row["saving_per_year"] - first, currency),
-                "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
+                HOW.get(row["figure"], "share taken"),
                 "" if is_missing(row["capital_cost"]) else years(_or_none(row["simple_payback_years"])),
                 "" if is_missing(row["npv"]) else amount(row["npv"], currency),
+                amount(row["saving_per_year"] - first, currency),
+                amount(row["ceiling_per_year"], currency),
+                "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
+                amount(row["bill_before"], currency),
+                amount(row["bill_unequipped"], currency),
+                amount(row["bill_after"], currency),
+                amount(row["services_income"], currency),
                 "optimal"
                 if row["verdict"] == "optimal"
-                else f"within {percent_at_most(row['gap_relative'])}",
+                else f"best found, within {percent_at_most(row['gap_relative'])}",
             )
         )
         for row in variants.to_dict("records")

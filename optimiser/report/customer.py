@@ -11,7 +11,8 @@ from optimiser.report.blocks import Block, Chart, Points, Section, Table, Text
 from optimiser.report.results import Results
 
 MOST_WARNINGS = 3
-CHART_PX = 165
+DESIGN = ("site.", "storage.")  # where warnings about the equipment begin
+CHART_PX, STEPS_PX, LIFE_PX = 165, 320, 260
 PLACE = r"^[\w.]+ \(([^)]+)\):"  # where in the scenario's file a warning is from; customers know the name
 
 
@@ -35,21 +36,18 @@ def answer(results: Results) -> Section:
 
 
 def fewer(points: Points) -> Points:
-    """The first of many points, and how many more there are."""
-    items = tuple(re.sub(PLACE, r"\1:", words) for words in points.items)
-    more = len(items) - MOST_WARNINGS
-    if more > 0:
-        items = (*items[:MOST_WARNINGS], f"{more} more in the full report.")
-    return replace(points, items=items)
+    """The first of many points, and how many more there are; checks of the equipment are for who builds it."""
+    items = tuple(re.sub(PLACE, r"\1:", words) for words in points.items if not words.startswith(DESIGN))
+    shown = items[:MOST_WARNINGS]
+    if more := len(points.items) - len(shown):
+        shown = (*shown, f"{more} more for who designs and installs it in the full report.")
+    return replace(points, items=shown)
 
 
 def bill_blocks(results: Results) -> list[Block]:
     """What is paid before and after, as the payback has it: without foresight where that was worked out."""
-    saved = capture.by_group(results)
-    if saved is None:
-        return [group_table(results), chart(earnings.steps_chart(results))]
-    currency = results.summary["currency"]
-    return [chart(earnings.steps(results.summary["headline"]["bill_before"], saved, currency))]
+    steps = chart(earnings.steps_chart(results), STEPS_PX)
+    return [group_table(results), steps] if capture.by_group(results) is None else [steps]
 
 
 def group_table(results: Results) -> Table:
@@ -64,9 +62,9 @@ def group_table(results: Results) -> Table:
     return Table(f"Over the days worked out, {currency}; minus is received", COLUMNS, tuple(rows))
 
 
-def chart(full: Chart) -> Chart:
-    """A chart without the table behind it, lower."""
-    return replace(full, table=None, height_px=min(full.height_px, CHART_PX + 60))
+def chart(full: Chart, most_px: int) -> Chart:
+    """A chart without the table behind it, no higher than paper has room for."""
+    return replace(full, table=None, height_px=min(full.height_px, most_px))
 
 
 def weeks(results: Results) -> list[Section]:
@@ -78,13 +76,19 @@ def weeks(results: Results) -> list[Section]:
     blocks = tuple(
         replace(patterns.week_chart(results, season), table=None, height_px=CHART_PX) for season in chosen
     )
-    return [Section("weeks", "Weeks", "What it does in a typical week, at best", blocks)]
+    title = "What it would do in a typical week with perfect foresight"
+    return [Section("weeks", "Weeks", title, blocks)]
 
 
 def life(results: Results) -> list[Section]:
     """The cash flow, where costs are given."""
     charts = [block for block in money.section(results).blocks if isinstance(block, Chart)]
-    return [Section("life", "Life", "Money over the life", (chart(charts[0]),))] if charts else []
+    if not charts:
+        return []
+    taxed = any(line["group"] == "tax" for line in results.summary["lines"])
+    notes = [Text(words, tone="quiet") for words in money.verdict(results)]
+    notes += [Text("Savings in the chart hold the tax on them.", tone="quiet")] if taxed else []
+    return [Section("life", "Life", "Money over the life", (chart(charts[0], LIFE_PX), *notes))]
 
 
 def basis(results: Results) -> list[Block]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 
+from optimiser.report import capture
 from optimiser.report.bill import cash_lines, groups, sentence_case, to_pay
 from optimiser.report.blocks import Chart, Column, Row, Section, Table, label, room_for_labels, text_column
 from optimiser.report.formats import amount, listed, money
@@ -27,11 +28,17 @@ def savings(results: Results) -> list[tuple[str, float]]:
 
 
 def steps_chart(results: Results) -> Chart:
-    """Bill before, the change in each group, bill after less income from services, all at the ceiling."""
-    return steps(to_pay(cash_lines(results), "before"), savings(results), results.summary["currency"])
+    """Bill before, the change in each group, bill after less income from services: as the payback has it, without
+    foresight where that was worked out, else at the ceiling."""
+    without = capture.by_group(results)
+    title = "From the bill before to the bill after" + (
+        ", without foresight" if without else ", at the ceiling"
+    )
+    saved = without or savings(results)
+    return steps(to_pay(cash_lines(results), "before"), saved, results.summary["currency"], title)
 
 
-def steps(before: float, saved: list[tuple[str, float]], currency: str) -> Chart:
+def steps(before: float, saved: list[tuple[str, float]], currency: str, title: str) -> Chart:
     """From what is paid before to what is paid after, a step for each part that is saved or earned."""
     after = before - math.fsum(value for _, value in saved)
     names = ["Before", *(name for name, _ in saved), "After"]
@@ -51,7 +58,7 @@ def steps(before: float, saved: list[tuple[str, float]], currency: str) -> Chart
     )
     return Chart(
         key="earnings",
-        title="From the bill before to the bill after",
+        title=title,
         description=(
             f"Steps from {money(before, currency)} to {money(after, currency)}. "
             + (f"Most comes from {most}. " if helpful else "No source saves anything. ")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
-from optimiser.report.formats import is_missing, money, percent, percent_at_most, span, years
+from optimiser.report.formats import is_missing, money, number, percent, percent_at_most, run_span, years
 from optimiser.report.results import Results
 
 
@@ -51,9 +53,10 @@ def forecast_driven(results: Results) -> Fact:
     summary, headline = results.summary, results.summary["headline"]
     currency = summary["currency"]
     saving, most, before = headline["saving_per_year"], headline["ceiling_per_year"], headline["bill_before"]
-    policy = summary["studies"]["capture"]["headline"]
+    capture = summary["studies"]["capture"]
+    knows = next(row["words"] for row in capture["outcomes"] if row["name"] == capture["headline"])
     sentences = [
-        f"Planned day after day without knowing what comes ({policy}); with perfect foresight it would be "
+        f"Planned day after day without knowing what comes: the plan {knows}. With perfect foresight it would be "
         f"{money(most, currency)}.",
         f"Over the days of this run what is to pay goes from {money(before, currency)} to "
         f"{money(before - headline['saving_forecast_driven'], currency)}"
@@ -82,17 +85,37 @@ def payback(results: Results) -> Fact:
             f"That is longer than its life: it is worn out before it has returned the {capital} it costs."
         )
     else:
-        outcome = f"That is how long the savings take to return the {capital} it costs."
+        outcome = f"That is how long the money left each year takes to return the {capital} it costs."
     rate = percent(headline.get("discount_rate_fraction"))
     value = (
         f"Over {years(life)}, with later money discounted at {rate} a year, the net "
         f"present value is {money(headline.get('npv'), currency)}."
     )
-    sentences: tuple[str, ...] = (outcome, value)
+    sentences = [outcome, *left(results), value]
     if headline.get("forecast_driven"):
-        best = years(headline.get("ceiling_payback_years"))
-        sentences = (outcome, value, f"With perfect foresight it would be {best}.")
-    return Fact("Simple payback", years(time), sentences)
+        sentences.append(
+            f"With perfect foresight it would be {years(headline.get('ceiling_payback_years'))}."
+        )
+    return Fact("Simple payback", years(time), tuple(sentences))
+
+
+def left(results: Results) -> list[str]:
+    """What a year leaves: the first and, where it differs, the last; the payback is made of these."""
+    flow, currency = results.summary.get("cash_flow") or [], results.summary["currency"]
+    kinds = (results.summary.get("appraisal") or {}).get("kinds") or {}
+    if len(flow) < 2 or not kinds:
+        return []
+
+    def of(kind: str, year: int) -> float:
+        return math.fsum(value for name, value in flow[year]["items"].items() if kinds[name] == kind)
+
+    upkeep = f" less {money(-of('upkeep', 1), currency)} of upkeep" if of("upkeep", 1) else ""
+    words = f"Year 1 saves {money(of('saving', 1), currency)}{upkeep}"
+    last, first = of("saving", -1), of("saving", 1)
+    if first > 0 and abs(last / first - 1) > 0.005:
+        share = percent(last / first, 0)
+        words += f"; year {flow[-1]['year']} saves {share} of that, as equipment wears and prices move"
+    return [f"{words}."]
 
 
 def certainty(results: Results) -> Fact:
@@ -100,7 +123,8 @@ def certainty(results: Results) -> Fact:
     headline, proof = results.summary["headline"], results.summary.get("proof") or {}
     driven = headline.get("forecast_driven")
     sentences = [
-        "The ceiling is what perfect foresight of the same year would save: no controller earns more."
+        f"The most, {money(headline['ceiling_per_year'], results.summary['currency'])} a year, is what perfect "
+        "foresight of the same days would save: no controller earns more."
         if driven
         else "An upper bound with perfect foresight: it knows every price and every load in advance. "
         "A real controller earns less.",
@@ -108,7 +132,9 @@ def certainty(results: Results) -> Fact:
     gap = proof.get("gap_relative")
     if not is_missing(gap):
         sentences.append(
-            f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
+            f"That most is proven: no schedule on this data can be better by more than {share_of(gap)} of it."
+            if driven
+            else f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
             "better by more than that."
         )
     broken = (proof.get("direction") or {}).get("remaining_violations")
@@ -118,23 +144,53 @@ def certainty(results: Results) -> Fact:
         )
     if driven:
         sentences.append("Another year has other prices, load and sun.")
-        sentences[1:1] = own_use(results)
-        most = headline["ceiling_per_year"]
-        if standing(proof) == "A ceiling, proven" and most > 0:
-            share = headline["saving_per_year"] / most
-            return Fact("How sure", f"{percent(share, 0)} of the ceiling", tuple(sentences))
+        sentences[1:1] = [*own_use(results), *earned(results)]
+        if standing(proof) == "A ceiling, proven" and (ends := span(results)) is not None:
+            return Fact("How sure: between", ends, tuple(sentences))
     elif headline.get("basis"):
         basis = str(headline["basis"])
         sentences.append(f"Basis: {basis}" if basis.endswith(".") else f"Basis: {basis}.")
     return Fact("How sure", standing(proof), tuple(sentences))
 
 
+def share_of(gap: float | None) -> str:
+    """A gap as a percentage of three decimals, without "less than", which the sentence says."""
+    return percent(max(gap or 0.0, 1e-5), 3)
+
+
+def plain_saving(results: Results) -> float | None:
+    """What the plainest way of running the site would save in a year; None where it could not be run."""
+    outcomes = results.summary["studies"]["capture"]["outcomes"]
+    shares = [row["share_of_ceiling"] for row in outcomes if row["name"] == "own use"]
+    if not shares or is_missing(shares[0]):
+        return None
+    return float(shares[0] * results.summary["headline"]["ceiling_per_year"])
+
+
+def span(results: Results) -> str | None:
+    """From the least to the most of a year: covering own load alone, or the policy if that is less, and the ceiling."""
+    headline, plain = results.summary["headline"], plain_saving(results)
+    if plain is None:
+        return None
+    ends = min(plain, headline["saving_per_year"]), headline["ceiling_per_year"]
+    return f"{results.summary['currency']}\u00a0{number(ends[0])} and {number(ends[1])}"
+
+
 def own_use(results: Results) -> list[str]:
     """What the plainest way of running the site would save: the other end of the range."""
-    outcomes = results.summary["studies"]["capture"]["outcomes"]
-    plain = [row["saving"] for row in outcomes if row["name"] == "own use"]
-    currency = results.summary["currency"]
-    return [f"Covering own load alone would save {money(plain[0], currency)} in these days."] if plain else []
+    plain, currency = plain_saving(results), results.summary["currency"]
+    if plain is None:
+        return []
+    return [f"Covering own load alone, without any plan, would save {money(plain, currency)}."]
+
+
+def earned(results: Results) -> list[str]:
+    """What share of the ceiling the policy earns."""
+    headline = results.summary["headline"]
+    most = headline["ceiling_per_year"]
+    if most <= 0:
+        return []
+    return [f"Without foresight {percent(headline['saving_per_year'] / most, 0)} of the most is earned."]
 
 
 def standing(proof: dict) -> str:
@@ -154,4 +210,4 @@ def covered(results: Results) -> str:
     summary = results.summary
     local = results.dispatch["interval_start_local"]
     steps, minutes = summary["steps"], summary["step_minutes"]
-    return span(local.iloc[0], local.iloc[-1], steps, minutes, summary["zone"], summary["currency"])
+    return run_span(local.iloc[0], local.iloc[-1], steps, minutes, summary["zone"], summary["currency"])

@@ -63,12 +63,15 @@ def fitting_decimals(value: float) -> int:
 
 
 def percent(fraction: float | None, decimals: int = 1) -> str:
-    """A fraction as a percentage; a figure too small for the decimals is said to be smaller, not zero."""
+    """A fraction as a percentage; one too small for the decimals is said to be smaller, not zero, and one that is
+    almost all to be less than that."""
     if fraction is None or is_missing(fraction):
         return NOT_KNOWN
     smallest = 10.0**-decimals
     if 0 < abs(fraction) * 100 < smallest / 2:
         return f"less than {number(smallest, decimals)}{NARROW}%"
+    if 0 < 1 - fraction <= smallest / 200:
+        return f"more than {number(100 - smallest, decimals)}{NARROW}%"
     return f"{number(fraction * 100, decimals)}{NARROW}%"
 
 
@@ -113,7 +116,7 @@ def day(value: str | date) -> str:
     return f"{moment.day}{NARROW}{moment:%B}{NARROW}{moment.year}"
 
 
-def span(
+def run_span(
     first: str | date, last: str | date, steps: int, step_minutes: float, zone: str, currency: str
 ) -> str:
     """Which days a run has, which step, which clock, in a sentence."""

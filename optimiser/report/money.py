@@ -60,7 +60,7 @@ def section(results: Results) -> Section:
         blocks += [Heading("Wear of storage"), wear_table(appraisal["banks"], results.summary["currency"])]
     if appraisal.get("price_years"):
         blocks += [Heading("Other price years"), *price_year_blocks(results, appraisal["price_years"])]
-    blocks.append(Text(basis(appraisal), tone="quiet"))
+    blocks.append(Text(basis(results.summary["headline"], appraisal), tone="quiet"))
     return Section("money", "Life", "Money over the life", tuple(blocks))
 
 
@@ -110,10 +110,7 @@ def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
         else f"Year 1 saves {money(headline['saving_per_year'], currency)}, earned without foresight: "
         f"{percent(share)} of the ceiling of {ceiling}."
     ]
-    if headline["npv"] >= 0:
-        found.append("In today's money it leaves more than the same capital would earn at the discount rate.")
-    else:
-        found.append("In today's money it leaves less than the same capital would earn at the discount rate.")
+    found += verdict(results)
     rates = appraisal["internal_rates"]
     if not rates:
         found.append(
@@ -126,17 +123,33 @@ def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
             "none of them can be used to judge it. Use the net present value."
         )
     if appraisal["dips_again"]:
-        found.append("After the payback the running sum falls below zero again; see the chart.")
+        found.append(
+            "The running sum is above zero for a time and falls below it again; the payback is when it stays above."
+        )
     if appraisal["storage_cost_words"]:
         found.append(f"{appraisal['storage_cost_name']}: {appraisal['storage_cost_words']}")
     return found
 
 
-def basis(appraisal: dict[str, Any]) -> str:
+def verdict(results: Results) -> list[str]:
+    """Whether the money does better here than at the discount rate."""
+    worth = results.summary["headline"].get("npv")
+    if worth is None:
+        return []
+    more = "more" if worth >= 0 else "less"
+    return [f"In today's money it leaves {more} than the same capital would earn at the discount rate."]
+
+
+def basis(headline: dict[str, Any], appraisal: dict[str, Any]) -> str:
     """How the amounts are meant."""
     words = "Year 0 is not discounted. Amounts are in money of the day (nominal), and so is the discount rate"
-    real = appraisal.get("real_rate_fraction")
-    words += f", which is {percent(real)} beyond inflation (real)." if real is not None else "."
+    real, nominal = appraisal.get("real_rate_fraction"), headline.get("discount_rate_fraction")
+    if real is None or nominal is None:
+        words += "."
+    elif abs(real - nominal) < 1e-9:
+        words += "; no inflation is counted."
+    else:
+        words += f", which is {percent(real)} beyond inflation (real)."
     if appraisal.get("capture_share") is None:
         words += " Every year rests on the ceiling, so the real cash flow is lower."
     return words
@@ -193,10 +206,24 @@ def cash_flow_chart(results: Results) -> Chart:
             "barmode": "relative",
             "hovermode": "x unified",
             "xaxis": {"title": {"text": "Year"}, "nticks": 9, "tickformat": "d"},
-            "yaxis": {"title": {"text": currency}, "zeroline": True, "automargin": True},
+            "yaxis": {"title": {"text": currency}, "zeroline": True, "automargin": True, "nticks": 7},
+            **crossing(results),
         },
         table=cash_flow_table(results),
     )
+
+
+def crossing(results: Results) -> dict[str, Any]:
+    """A mark where the money is back, for the chart's layout."""
+    when = results.summary["headline"].get("simple_payback_years")
+    if is_missing(when) or when > results.summary["cash_flow"][-1]["year"]:
+        return {}
+    line = {"type": "line", "x0": when, "x1": when, "yref": "paper", "y0": 0, "y1": 1}
+    words = {"x": when, "y": 1, "yref": "paper", "text": f"paid back: {years(when)}", "showarrow": False}
+    return {
+        "shapes": [{**line, "line": {"color": "@ink", "width": 1, "dash": "dash"}}],
+        "annotations": [{**words, "xanchor": "right", "yanchor": "top", "xshift": -4}],
+    }
 
 
 def bars(results: Results) -> list[tuple[str, str, list[float]]]:

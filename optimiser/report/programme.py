@@ -63,6 +63,12 @@ def blocks(found: dict[str, Any], rules: pd.DataFrame, currency: str) -> list[Bl
                 tone="quiet",
             )
         )
+    if found["judged_apart"]:
+        words = (
+            f"These rules are learnt from: {found['learnt_from']}. Where a programme stands beside other ways of "
+            "running the site, each part of the days is run under rules that the other part taught."
+        )
+        made.append(Text(words, tone="quiet"))
     return [*made, Points(tuple(found["cautions"]), tone="quiet")]
 
 

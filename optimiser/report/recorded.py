@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimiser.report.formats import span
+from optimiser.report.formats import run_span
 
 OF_THE_RUN = (
     "bill_before",
@@ -94,7 +94,7 @@ class Recorded:
 
     def covered(self) -> str:
         """Which days, which step, which clock, and whether figures of a year are scaled."""
-        words = span(self.first, self.last, self.steps, self.step_minutes, self.zone, self.currency)
+        words = run_span(self.first, self.last, self.steps, self.step_minutes, self.zone, self.currency)
         if self.varied:
             words += f" So the scenario as it is; factors change its timeline ({', '.join(self.varied)})."
         if self.is_year:

@@ -221,6 +221,9 @@ def _answer(swept: Swept) -> Section:
     notes = list(swept.notes)
     if unproven:
         notes.append(f"{number(unproven)} cases are the best found and not proven within tolerance.")
+    partly = int((swept.done["message"] != "").sum())
+    if partly:
+        notes.append(f"Cases that could not be run without foresight: {number(partly)}; cases.csv says why.")
     if notes:
         blocks.append(Points(tuple(notes[:20]), tone="warning"))
     return Section("answer", "Answer", "What was asked, and what came of it", tuple(blocks))
@@ -228,7 +231,10 @@ def _answer(swept: Swept) -> Section:
 
 def _never(swept: Swept, path: str) -> int:
     """In how many cases a payback never comes."""
-    return int(swept.done[path].isna().sum()) if path.endswith("payback_years") else 0
+    if not path.endswith("payback_years"):
+        return 0
+    # A case with a message has none because it could not be run without foresight.
+    return int((swept.done[path].isna() & (swept.done["message"] == "")).sum())
 
 
 def _mean(row: Any) -> str:

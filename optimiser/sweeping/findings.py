@@ -141,7 +141,7 @@ def _never(plan: Plan, table: pd.DataFrame) -> list[str]:
     return [
         f"{names.name(path)}: never in {never} of {len(done)} cases; a mean over such a case is given as never."
         for path in paths
-        if (never := int(done[path].isna().sum()))
+        if (never := int(endless(done, path).sum()))
     ]
 
 
@@ -161,8 +161,12 @@ def with_results(table: pd.DataFrame) -> pd.DataFrame:
 
 def counted(part: pd.DataFrame, path: str) -> pd.Series:
     """The values of a figure to be summed up; a payback that never comes is endless, and so is a mean with it."""
-    values = part[path]
-    return values.fillna(math.inf) if path.endswith("payback_years") else values.dropna()
+    return part[path].mask(endless(part, path), math.inf).dropna()
+
+
+def endless(part: pd.DataFrame, path: str) -> pd.Series:
+    """Rows whose payback never comes; one with a message has none because it could not be run without foresight."""
+    return part[path].isna() & (part["message"] == "") & path.endswith("payback_years")
 
 
 def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
