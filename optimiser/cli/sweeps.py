@@ -95,7 +95,7 @@ def _describe(plan: Any, store: Any, retry: bool) -> None:
         words = (
             f"{min(values):.6g} to {max(values):.6g}"
             if numbers and len(values) > 6
-            else ", ".join(map(str, values[:6]))
+            else ", ".join(f"{value:.6g}" if numbers else str(value) for value in values[:6])
         )
         more = f" ({len(values):,} values)" if len(values) > 6 else ""
         click.echo(f"  {factor.name:24} {words}{more} {factor.unit}".rstrip())

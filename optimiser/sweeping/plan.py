@@ -23,6 +23,7 @@ from optimiser.studies import chosen
 from optimiser.sweeping.designs import MOST_CASES, AnyDesign, Listed, Pick
 
 RECORD = (
+    "headline.saving_per_year",
     "headline.saving",
     "headline.bill_before",
     "headline.bill_after",
