@@ -1006,6 +1006,23 @@ def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_pla
     assert "cannot be carried out within the limits" in tight["message"]
 
 
+def test_a_factor_of_one_level_stands_beside_sampled_ones(site):
+    """It moves nothing, and the others are found all the same."""
+    keys = grid(site, design={"kind": "latin_hypercube", "cases": 12}) | {
+        "factor": [
+            {"name": "days", "path": "timeline.days", "values": [1]},
+            {"name": "battery", "path": "storage.0.unit_kwh", "low": 5.0, "high": 20.0},
+        ]
+    }
+    plan = read_plan(keys)
+    table = optimiser.sweep(keys, workers=1)
+    found, _ = findings(plan, table)
+    ranks = found["ranks"].set_index("factor")
+    assert "battery" in ranks.index
+    days = found["spreads"].loc[found["spreads"]["factor"] == "days", "spread"]
+    assert (days.fillna(0.0) == 0.0).all()
+
+
 def test_the_shipped_sweep_is_read():
     """Its file has no fault and the cases that it says; it leads with money a year."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")

@@ -285,6 +285,8 @@ def _cut(values: pd.Series, bins: int) -> tuple[pd.Series, Mapping[str, float]]:
     """Numbers cut into parts of about equally many, each called by its lowest and highest."""
     values = values.astype(float)
     cut = pd.qcut(values, bins, labels=False, duplicates="drop")
+    if cut.isna().all():  # one value, and no edges to cut at
+        cut = cut.mask(values.notna(), 0.0)
     parts = [values[cut == place] for place in range(int(cut.max()) + 1)]
     parts = [part for part in parts if len(part)]
     for digits in (4, 7, 17):  # as few as tell the parts apart
