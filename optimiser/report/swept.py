@@ -719,7 +719,8 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
         )
         words = f"Means: {ends}."
     else:
-        words = f"{number(len(own))} cases, too few for means of parts."
+        why = "at the ends of long steps" if swept.design == "morris" else "too few for means of parts"
+        words = f"{number(len(own))} cases, {why}."
     return Chart(
         key=f"response-{[factor for factor, _, _ in swept.factors].index(name)}",
         title=swept.factor(name),
