@@ -872,7 +872,7 @@ def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
     assert str(table["headline.saving"][3]) in one.stdout
     assert (tmp_path / "out" / "case-3" / "report.html").is_file()
     taken = call("sweep", file, "--out", file)
-    assert (2, True) == (taken.exit_code, "is no folder to write to" in taken.stderr)
+    assert (2, True) == (taken.exit_code, "is a file. Choose another folder" in taken.stderr)
     other = call("sweep", file, "--out", tmp_path / "out", "--case", 7)
     assert (2, True) == (other.exit_code, "there is no case 7" in other.stderr)
 
