@@ -756,6 +756,7 @@ def test_a_morris_design_leads_with_the_mean_size_of_effects(site, tmp_path):
     page, _ = page_of(plan, table, tmp_path)
     assert "x0 moves it most. Mean size of what going through its whole range does, with its 95" in page
     assert "interval, EUR: x0 3 (±" in page
+    assert "40 cases, at the ends of long steps." in page
 
 
 def test_a_list_has_means_only_of_levels_that_meet_the_others_alike(site, tmp_path):

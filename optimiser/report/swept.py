@@ -719,7 +719,8 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
         )
         words = f"Means: {ends}."
     else:
-        words = f"{number(len(own))} cases, too few for means of parts."
+        why = "at the ends of long steps" if swept.design == "morris" else "too few for means of parts"
+        words = f"{number(len(own))} cases, {why}."
     return Chart(
         key=f"response-{[factor for factor, _, _ in swept.factors].index(name)}",
         title=swept.factor(name),
@@ -903,7 +904,8 @@ def _lines(swept: Swept) -> Section | None:
         done = done.iloc[np.linspace(0, len(done) - 1, MOST_LINES).astype(int)]
     names = [name for name, _, _ in swept.factors][:MOST_FACTORS]
     heights = {name: _heights(done[name], _level) for name in names} | {lead: _heights(done[lead], _shown)}
-    titles = [label(name) for name in [*names, swept.name(lead)]]
+    unit = swept.unit(lead)  # short; the chart's title has the whole name
+    titles = [label(name) for name in [*names, swept.name(lead) if unit in ("", *names) else unit]]
     groups = np.array_split(np.arange(len(done)), min(5, len(done)))
     traces = []
     for place, members in enumerate(groups):
@@ -934,7 +936,8 @@ def _lines(swept: Swept) -> Section | None:
         )
     notes = [
         {
-            "x": title, "y": at, "text": label(text), "showarrow": False, "xanchor": "left", "xshift": 4,
+            "x": title, "y": at, "text": label(text), "showarrow": False,
+            **({"xanchor": "right", "xshift": -4} if name == lead else {"xanchor": "left", "xshift": 4}),
             "bgcolor": "@paper", "opacity": 0.85, "font": {"size": 11},
         }
         for name, title in zip([*names, lead], titles, strict=True)
