@@ -10,12 +10,9 @@ import contextlib
 import hashlib
 import importlib.metadata
 import json
-import multiprocessing
-import os
-import signal
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,6 +28,8 @@ from optimiser.fields import Component, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
 from optimiser.services import Product
 from optimiser.settlement import settle
+from optimiser.sweeping.cases import DONE, Found, Outcome
+from optimiser.sweeping.hands import Hands, LocalProcesses, carry_out
 from optimiser.terms import SettledTerms
 from optimiser.writing import all_or_nothing, write_files
 
@@ -38,6 +37,7 @@ from optimiser.writing import all_or_nothing, write_files
 ROUNDING_KW = 1e-6
 MOST_SPREAD = 1e12  # beyond any size or price, and still a number that can be drawn
 SUMS = ("offered_kw_hours", "bid_kw_hours", "income_as_offered", "income_as_bid", "income_if_alone")
+UNWRITABLE = "unwritable"
 SAME = {"most_kw", "site_share", "price", "delivered_price_per_mwh", "source"}
 
 
@@ -298,9 +298,10 @@ def _held(kept: Path) -> Iterator[None]:
         try:
             lock.execute("begin exclusive")
         except sqlite3.Error as problem:
-            raise OptimiserError(
-                f"{kept} cannot be used: {problem}. If another fleet is at work in it, wait, or choose another folder."
-            ) from None
+            way = "If another fleet is at work in it, wait, or choose another folder."
+            if "full" in str(problem):
+                way = "Make room, or choose another folder."
+            raise OptimiserError(f"{kept} cannot be used: {problem}. {way}") from None
         yield
     finally:
         lock.close()
@@ -310,38 +311,57 @@ def _solve_members(
     fleet: Fleet, kept: Path, workers: int | None, executor: Executor | None, say: Progress
 ) -> list[Answer]:
     """Every site's answer, in the order of the fleet."""
-    own = None
-    if executor is None:
-        spawn = multiprocessing.get_context("spawn")
-        own = ProcessPoolExecutor(workers or os.cpu_count(), spawn, _leave_interruptions)
-    pool = executor or own
-    assert pool is not None
+    hands = Hands(executor, workers) if executor is not None else LocalProcesses(workers)
+    answers: dict[str, Answer] = {}
+
+    def keep(outcome: Outcome) -> None:
+        if outcome.status == UNWRITABLE:
+            raise OptimiserError(
+                f"{kept} cannot be written to: {outcome.results['why']}. Sites that are solved are kept; make room or "
+                "mend that, then start the same fleet again."
+            )
+        digest = outcome.results.get("digest", "")
+        answers[outcome.key] = Answer(outcome.key, digest, outcome.message)
+        say(f"{len(answers)} of {len(fleet.members)} sites")
+
     try:
-        waiting = [pool.submit(solve_member, member, kept) for member in fleet.members]
-        for number, _ in enumerate(as_completed(waiting), 1):
-            say(f"{number} of {len(waiting)} sites")
-        return [done.result() for done in waiting]
+        works = ((member.name, {"member": member}) for member in fleet.members)
+        carry_out(MemberModel(kept), works, hands, keep)
     finally:
-        if own is not None:
-            own.shutdown(wait=True, cancel_futures=True)
+        hands.close()
+    return [answers[member.name] for member in fleet.members]
 
 
-def _leave_interruptions() -> None:
-    """A worker leaves them to the process that started it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@dataclass(frozen=True)
+class MemberModel:
+    """What solves one site wherever that is done, and keeps its answer in a folder."""
+
+    kept: Path
+
+    def __call__(self, changes: Mapping[str, Any]) -> Found:
+        """The digest of the answer of `member`; or why the folder cannot be written to."""
+        try:
+            return Found(DONE, {"digest": solve_member(changes["member"], self.kept).digest})
+        except OSError as problem:
+            return Found(UNWRITABLE, {"why": problem.strerror or str(problem)})
 
 
 def solve_member(member: Member, kept: Path) -> Answer:
-    """Solve one site and keep its answer, unless it is kept already."""
-    try:
-        scenario = _scenario(member)
-        answer = Answer(member.name, _digest(scenario))
-        if _kept(kept, answer) is not None:
-            return answer
-        dispatch = solve(scenario)
-        statement = settle(dispatch)
-    except OptimiserError as error:
-        return Answer(member.name, problem=str(error))
+    """Solve one site and keep its answer, unless it is kept already.
+
+    Raises
+    ------
+    OptimiserError
+        If it has no answer.
+    OSError
+        If its answer cannot be written.
+    """
+    scenario = _scenario(member)
+    answer = Answer(member.name, _digest(scenario))
+    if _kept(kept, answer) is not None:
+        return answer
+    dispatch = solve(scenario)
+    statement = settle(dispatch)
     lines = {line.name: np.asarray(line.values, float) for line in dispatch.lines}
     columns = {}
     for offer in dispatch.offers:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import pickle
 import sqlite3
@@ -35,12 +36,13 @@ class Store:
     Raises
     ------
     OptimiserError
-        If the file is of another sweep, is in use, or is no such file.
+        If the file is of another sweep, is in use, is no such file or no whole one, or, of any method, if it can no
+        longer be written to. What is kept by then stays.
     """
 
     def __init__(self, path: Path | None, identity: Mapping[str, Any]):
         self._path = path
-        try:
+        with self._in_words():
             self._file = sqlite3.connect(path or ":memory:", timeout=1.0, isolation_level=None)
             # Held until the process ends, however it ends.
             self._file.execute("pragma locking_mode = exclusive")
@@ -48,16 +50,23 @@ class Store:
             self._file.execute("pragma synchronous = normal")
             self._file.executescript(_TABLES)
             self._check(identity)
+
+    @contextlib.contextmanager
+    def _in_words(self) -> Iterator[None]:
+        """The database's errors as sentences."""
+        try:
+            yield
         except sqlite3.OperationalError as problem:
-            busy = "locked" in str(problem)
-            way = (
-                "Another sweep is at work on it; wait, or name another --out."
-                if busy
-                else "Name another --out."
-            )
-            raise OptimiserError(f"{path} cannot be used: {problem}. {way}") from None
+            ways = {
+                "locked": "Another sweep is at work on it; wait, or name another --out.",
+                "full": "What is finished is kept; make room, then start the same sweep again.",
+            }
+            way = next((way for word, way in ways.items() if word in str(problem)), "Name another --out.")
+            raise OptimiserError(f"{self._path} cannot be used: {problem}. {way}") from None
         except sqlite3.DatabaseError as problem:
-            raise OptimiserError(f"{path} is no file of a sweep: {problem}. Name another --out.") from None
+            raise OptimiserError(
+                f"{self._path} is no file of a sweep: {problem}. Name another --out."
+            ) from None
 
     def _check(self, identity: Mapping[str, Any]) -> None:
         words = {name: json.dumps(value, sort_keys=True) for name, value in identity.items()}
@@ -72,13 +81,15 @@ class Store:
 
     def settled(self, name: str, value: int) -> int:
         """A number that the first sweep to use the file decides for all that go on with it."""
-        self._file.execute("insert or ignore into about values (?, ?)", (name, json.dumps(value)))
-        row = self._file.execute("select value from about where name = ?", (name,)).fetchone()
+        with self._in_words():
+            self._file.execute("insert or ignore into about values (?, ?)", (name, json.dumps(value)))
+            row = self._file.execute("select value from about where name = ?", (name,)).fetchone()
         return int(json.loads(row[0]))
 
     def outcomes(self) -> Iterator[Outcome]:
         """Every case that is kept."""
-        rows = self._file.execute("select key, status, message, seconds, results from cases")
+        with self._in_words():
+            rows = self._file.execute("select key, status, message, seconds, results from cases").fetchall()
         for key, status, message, seconds, results in rows:
             yield Outcome(key, status, message, seconds, json.loads(results))
 
@@ -91,16 +102,21 @@ class Store:
             outcome.seconds,
             json.dumps(dict(outcome.results)),
         )
-        self._file.execute("insert or replace into cases values (?, ?, ?, ?, ?)", row)
+        with self._in_words():
+            self._file.execute("insert or replace into cases values (?, ?, ?, ?, ?)", row)
 
     def start(self) -> Start | None:
         """Where every case starts, if that was kept."""
-        row = self._file.execute("select basis from start").fetchone()
+        with self._in_words():
+            row = self._file.execute("select basis from start").fetchone()
         return pickle.loads(row[0]) if row else None
 
     def keep_start(self, start: Start) -> None:
         """Keep where every case starts, so that a sweep that goes on later starts its cases from the same place."""
-        self._file.execute("insert or ignore into start values (1, ?)", (pickle.dumps(Start(start.basis)),))
+        with self._in_words():
+            self._file.execute(
+                "insert or ignore into start values (1, ?)", (pickle.dumps(Start(start.basis)),)
+            )
 
     def close(self) -> None:
         """Let others have the file."""

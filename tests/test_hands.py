@@ -1,0 +1,176 @@
+"""What happens to sweeps and fleets when disks are full, processes are lost, people interrupt or files are damaged.
+
+What a person is owed then (one sentence, no traceback, what is finished kept) is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from optimiser import fleet as fleets
+from optimiser.errors import OptimiserError
+from optimiser.fleet import read_fleet, solve_fleet
+from optimiser.starter import write_starter
+from optimiser.sweeping import sweep as road
+from optimiser.sweeping.cases import Found
+from optimiser.sweeping.hands import Hands
+from optimiser.sweeping.plan import read_plan
+
+ROOT = Path(__file__).parent.parent
+COMMAND = [sys.executable, "-c", "from optimiser.cli import main; main()"]
+FLEET = """
+title = "Homes (invented)"
+invented = true
+
+[[site]]
+scenario = "site"
+name = "home"
+count = 8
+spread = { "site.load.0.scale" = [0.5, 1.5] }
+"""
+SWEEP = """
+title = "Battery (invented)"
+record = ["headline.saving"]
+design = { kind = "grid" }
+
+[[factor]]
+name = "battery"
+path = "storage.0.unit_kwh"
+low = 5.0
+high = 20.0
+steps = 12
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A site of two days, a fleet of it and a sweep of it."""
+    write_starter(tmp_path / "site")
+    scenario = tmp_path / "site" / "scenario.toml"
+    words = scenario.read_text(encoding="utf-8").replace("days = 7 ", "days = 2 ")
+    scenario.write_text(words, encoding="utf-8")
+    (tmp_path / "fleet.toml").write_text(FLEET, encoding="utf-8")
+    (tmp_path / "site" / "sweep.toml").write_text(SWEEP, encoding="utf-8")
+    return tmp_path
+
+
+def found(changes) -> Found:
+    """A quick model, whose results are long enough to fill a small file."""
+    return Found("done", {"headline.saving": float(changes["storage.0.unit_kwh"]), "words": "x" * 3000})
+
+
+@contextlib.contextmanager
+def threads():
+    """Work done by a thread of this process."""
+    with ThreadPoolExecutor(1) as executor:
+        yield Hands(executor, 1)
+
+
+# Full disks -------------------------------------------------------------------------------------
+
+
+def test_a_sweep_on_a_full_disk_keeps_what_is_finished(folder):
+    """SQLite is allowed so many pages and then says what it says of a full disk; with more it goes on."""
+    plan, path = read_plan(folder / "site" / "sweep.toml"), folder / "cases.sqlite"
+    with road.open_store(plan, path) as store, threads() as hands:
+        store._file.execute("pragma max_page_count = 14")
+        with pytest.raises(
+            OptimiserError, match=r"cases\.sqlite cannot be used: database or disk is full\. What"
+        ):
+            road.work_out(plan, store, hands, model=found)
+        with pytest.raises(OptimiserError, match="is full"):
+            store.keep_start(road.Start(b"x" * 100_000))
+    with road.open_store(plan, path) as store, threads() as hands:
+        left = len(road.missing(plan, store))
+        assert 0 < left < len(plan.cases)
+        road.work_out(plan, store, hands, model=found)
+        assert [] == road.missing(plan, store)
+
+
+def test_a_fleet_on_a_full_disk_keeps_what_is_solved(folder, monkeypatch):
+    """The third site's answer finds no room."""
+    written, true = [], fleets.all_or_nothing
+
+    def some(writers):
+        if len(written) == 2:
+            raise OSError(28, "No space left on device")
+        written.append(writers)
+        true(writers)
+
+    fleet = read_fleet(folder / "fleet.toml")
+    monkeypatch.setattr(fleets, "all_or_nothing", some)
+    with (
+        ThreadPoolExecutor(1) as executor,
+        pytest.raises(
+            OptimiserError, match=r"sites cannot be written to: No space left on device\. Sites that are"
+        ),
+    ):
+        solve_fleet(fleet, folder / "out", executor=executor)
+    assert 2 == len(list((folder / "out" / "sites").glob("*.parquet")))
+
+
+# Lost processes and interruptions ---------------------------------------------------------------
+
+
+def children(pid: int) -> list[int]:
+    """Processes that a process has started."""
+    listed = subprocess.run(["pgrep", "-P", str(pid), "-f", "spawn_main"], capture_output=True, text=True)
+    return [int(word) for word in listed.stdout.split()]
+
+
+def started(folder: Path, *words: str) -> subprocess.Popen:
+    """A command in a session of its own, as soon as it has a worker process."""
+    child = subprocess.Popen(
+        [*COMMAND, *words, "--out", str(folder / "out"), "--workers", "2"],
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    deadline = time.monotonic() + 60
+    while not children(child.pid) and child.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return child
+
+
+on_unix = pytest.mark.skipif(os.name == "nt", reason="signals to groups of processes")
+
+
+@on_unix
+def test_a_fleet_survives_the_loss_of_a_worker(folder):
+    """kill -9 of one: its sites are solved again."""
+    child = started(folder, "fleet", "fleet.toml")
+    lines = []
+    for line in child.stderr:
+        lines.append(line)
+        if "1 of 8 sites" in line:
+            os.kill(children(child.pid)[0], signal.SIGKILL)
+            break
+    _, told = child.communicate(timeout=120)
+    assert (0, True, False) == (child.returncode, "8 of 8 sites" in told, "Traceback" in told), told
+
+
+@on_unix
+@pytest.mark.parametrize(
+    "words", [("fleet", "fleet.toml"), ("sweep", "site/sweep.toml")], ids=lambda words: words[0]
+)
+def test_an_interruption_in_the_first_seconds_is_one_sentence(folder, words):
+    """Ctrl-C goes to the whole group while workers are still importing: nothing of theirs is printed."""
+    child = started(folder, *words)
+    time.sleep(0.3)
+    os.killpg(child.pid, signal.SIGINT)
+    _, told = child.communicate(timeout=120)
+    assert 130 == child.returncode, told
+    assert told.endswith("Stopped. No file was left half written.\n")
+    assert not [word for word in ("Traceback", "KeyboardInterrupt", "leaked") if word in told], told
