@@ -6,22 +6,27 @@ What a person is owed then (one sentence, no traceback, what is finished kept) i
 from __future__ import annotations
 
 import contextlib
+import io
 import os
+import pickle
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from optimiser import fleet as fleets
-from optimiser.errors import OptimiserError
+from optimiser.engine.solver import Basis
+from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fleet import read_fleet, solve_fleet
 from optimiser.starter import write_starter
 from optimiser.sweeping import sweep as road
-from optimiser.sweeping.cases import Found
+from optimiser.sweeping.cases import Found, Outcome
 from optimiser.sweeping.hands import Hands
 from optimiser.sweeping.plan import read_plan
 
@@ -63,6 +68,12 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def start(size: int) -> road.Start:
+    """A start of so many columns, and as many rows."""
+    status = np.random.default_rng(1).integers(0, 5, (2, size)).astype(np.int8)
+    return road.Start(Basis(status[0], status[1]))
+
+
 def found(changes) -> Found:
     """A quick model, whose results are long enough to fill a small file."""
     return Found("done", {"headline.saving": float(changes["storage.0.unit_kwh"]), "words": "x" * 3000})
@@ -88,7 +99,7 @@ def test_a_sweep_on_a_full_disk_keeps_what_is_finished(folder):
         ):
             road.work_out(plan, store, hands, model=found)
         with pytest.raises(OptimiserError, match="is full"):
-            store.keep_start(road.Start(b"x" * 100_000))
+            store.keep_start(start(400_000))
     with road.open_store(plan, path) as store, threads() as hands:
         left = len(road.missing(plan, store))
         assert 0 < left < len(plan.cases)
@@ -116,6 +127,88 @@ def test_a_fleet_on_a_full_disk_keeps_what_is_solved(folder, monkeypatch):
     ):
         solve_fleet(fleet, folder / "out", executor=executor)
     assert 2 == len(list((folder / "out" / "sites").glob("*.parquet")))
+
+
+# Stores -----------------------------------------------------------------------------------------
+
+
+def test_a_refused_record_does_not_block_its_correction(folder):
+    """Nothing was worked out by the first, so nothing can be mixed; once there are results, they are not."""
+    sweep, path = folder / "site" / "sweep.toml", folder / "cases.sqlite"
+    with ThreadPoolExecutor(1) as executor:
+        sweep.write_text(SWEEP.replace("headline.saving", "headline.savings"), encoding="utf-8")
+        with pytest.raises(ScenarioError, match="there is no savings in headline"):
+            road.sweep(sweep, executor=executor, store=path)
+        sweep.write_text(SWEEP.replace("steps = 12", "steps = 2"), encoding="utf-8")
+        assert 3 == len(road.sweep(sweep, executor=executor, store=path))
+        sweep.write_text(SWEEP.replace("headline.saving", "headline.npv"), encoding="utf-8")
+        with pytest.raises(OptimiserError, match="record changed since"):
+            road.sweep(sweep, executor=executor, store=path)
+
+
+def test_a_start_is_kept_exactly(folder):
+    """Every status of every column and row."""
+    plan, kept = read_plan(folder / "site" / "sweep.toml"), start(1000)
+    with road.open_store(plan, folder / "cases.sqlite") as store:
+        assert store.start() is None
+        store.keep_start(kept)
+    with road.open_store(plan, folder / "cases.sqlite") as store:
+        again = store.start()
+    assert np.array_equal(kept.basis.columns, again.basis.columns)
+    assert np.array_equal(kept.basis.rows, again.basis.rows)
+    assert np.int8 == again.basis.rows.dtype
+
+
+def everything(store) -> tuple:
+    """All that a sweep reads of its file."""
+    return store.start(), list(store.outcomes()), store.settled("chains", 2)
+
+
+class Mischief:
+    """What runs when it is unpickled."""
+
+    def __reduce__(self):
+        return (os.mkdir, ("ran",))
+
+
+def packed(**arrays) -> bytes:
+    """Arrays as NumPy packs them."""
+    file = io.BytesIO()
+    np.savez(file, **arrays)
+    return file.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("statement", "value"),
+    [
+        ("update start set basis = ?", b"nothing of the kind"),
+        ("update start set basis = ?", pickle.dumps(Mischief())),
+        ("update start set basis = ?", packed(columns=np.array([Mischief()]), rows=np.zeros(3, np.int8))),
+        ("update start set basis = ?", packed(columns=np.full(3, 9, np.int8), rows=np.zeros(3, np.int8))),
+        ("update start set basis = ?", packed(columns=np.zeros(3, np.int8))),
+        ("update start set basis = ?", "text"),
+        ("update cases set results = ?", "{"),
+        ("update cases set results = ?", "[1]"),
+        ("update cases set seconds = ?", "soon"),
+        ("update about set value = ? where name = 'chains'", "two"),
+    ],
+)
+def test_a_damaged_store_is_one_sentence_and_runs_nothing(folder, monkeypatch, statement, value):
+    """Bytes cut, text for a number, pickles in a file that people share."""
+    monkeypatch.chdir(folder)
+    plan = read_plan(folder / "site" / "sweep.toml")
+    with road.open_store(plan, Path("cases.sqlite")) as store:
+        store.keep_start(start(10))
+        store.settled("chains", 2)
+        store.keep(Outcome(plan.as_it_is.key, "done", "", 1.0, {"headline.saving": 1.0}))
+    with contextlib.closing(sqlite3.connect("cases.sqlite")) as connection, connection:
+        assert 1 == connection.execute(statement, (value,)).rowcount
+    with (
+        road.open_store(plan, Path("cases.sqlite")) as store,
+        pytest.raises(OptimiserError, match=r"cases\.sqlite is no whole file of a sweep: .* Move it away"),
+    ):
+        everything(store)
+    assert not Path("ran").exists()
 
 
 # Lost processes and interruptions ---------------------------------------------------------------
