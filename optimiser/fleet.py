@@ -129,38 +129,61 @@ def read_fleet(path: str | Path) -> Fleet:
     ------
     ScenarioError
         With every fault of the file and of the first site of each entry: a scenario that cannot be read, a path that
-        does not exist, another timeline or other rules of a product than the first site has.
+        does not exist, another timeline or other rules of a product than the first site has, a name that is taken.
     """
     path = Path(path)
     raw, _ = read_toml(path)
     file, faults = checked(FleetFile, raw)
-    if file is None:
-        raise ScenarioError(str(path), faults)
     members: list[Member] = []
-    example: Scenario | None = None
-    taken: set[str] = set()
-    for index, entry in enumerate(file.site):
+    first: tuple[int, Scenario] | None = None
+    taken: dict[str, int] = {}
+    for index, entry, whole in _entries(file, raw):
         made = list(_members(path, entry))
         faults += [f"site.{index}.spread {fault}" for fault in _spread_faults(entry)]
-        again = taken & {member.name for member in made}
-        if again:
-            faults.append(
-                f"site.{index}.name is {entry.name or made[0].name!r}, which is taken. Give it a name of its own."
-            )
-        taken |= {member.name for member in made}
-        members += made
-        if faults:
-            continue
+        if whole:
+            faults += _twin_faults(index, made, taken)
+            members += made
         try:
             scenario = _scenario(made[0])
         except ScenarioError as error:
             faults += [f"site.{index}: {error.where}: {fault}" for fault in error.faults]
             continue
-        example = example or scenario
-        faults += [f"site.{index}.scenario {fault}" for fault in _differences(example, scenario)]
-    if faults or example is None:
+        first = first or (index, scenario)
+        faults += [f"site.{index} {fault}" for fault in _differences(first, scenario)]
+    if faults or file is None or first is None:
         raise ScenarioError(str(path), faults)
+    example = first[1]
     return Fleet(path, file, tuple(members), example.service, example)
+
+
+def _entries(file: FleetFile | None, raw: Mapping[str, Any]) -> Iterator[tuple[int, SiteEntry, bool]]:
+    """The sites with their places, and whether each is whole; of one with faulty keys what the others tell."""
+    if file is not None:
+        yield from ((index, entry, True) for index, entry in enumerate(file.site))
+        return
+    listed = raw.get("site")
+    for index, given in enumerate(listed if isinstance(listed, list) else ()):
+        entry, _ = checked(SiteEntry, given)
+        if entry is not None:
+            yield index, entry, True
+        elif isinstance(given, dict):
+            alone = {key: {"scenario": "", key: value} for key, value in given.items()}
+            kept = {key: given[key] for key, table in alone.items() if checked(SiteEntry, table)[0]}
+            if "scenario" in kept:
+                yield index, SiteEntry(**kept), False
+
+
+def _twin_faults(index: int, made: Sequence[Member], taken: dict[str, int]) -> Iterator[str]:
+    """Names of a site's members that another has; the rest are its own from now on."""
+    again = [member.name for member in made if member.name in taken]
+    if again:
+        makes = "is" if len(made) == 1 else "makes"
+        yield (
+            f"site.{index}.name {makes} {again[0]!r}, which is taken by site.{taken[again[0]]}. "
+            "Give it a name of its own."
+        )
+    for member in made:
+        taken.setdefault(member.name, index)
 
 
 def _members(path: Path, entry: SiteEntry) -> Iterator[Member]:
@@ -204,22 +227,25 @@ def _scenario(member: Member) -> Scenario:
     return vary(scenario, member.changes) if member.changes else scenario
 
 
-def _differences(one: Scenario, other: Scenario) -> Iterator[str]:
-    """Why two sites cannot be of one fleet."""
+def _differences(first: tuple[int, Scenario], other: Scenario) -> Iterator[str]:
+    """Why two sites cannot be of one fleet; the first is the first that can be read, with its place."""
+    place, one = first
+    name = "the first site" if place == 0 else f"site.{place}"
     if (one.timeline.starts[0], one.timeline.step_minutes, one.timeline.steps) != (
         other.timeline.starts[0],
         other.timeline.step_minutes,
         other.timeline.steps,
     ):
-        yield "has another timeline than the first site. Give all the same start, days and step_minutes."
+        yield f"has another timeline than {name}. Give all the same start, days and step_minutes."
     if one.file.currency != other.file.currency:
-        yield f"is in {other.file.currency}, the first site in {one.file.currency}. Give all the same currency."
+        yield f"is in {other.file.currency}, {name} in {one.file.currency}. Give all the same currency."
     rules = {product.name: product.model_dump(exclude=SAME) for product in one.service}
     for product in other.service:
         if product.name not in rules:
-            yield f"sells {product.name}, which the first site does not. Let the first site list every product."
+            if place == 0:
+                yield f"sells {product.name}, which the first site does not. Let the first site list every product."
         elif product.model_dump(exclude=SAME) != rules[product.name]:
-            yield f"sells {product.name} by other rules than the first site. Share them in a file with `use`."
+            yield f"sells {product.name} by other rules than {name}. Share them in a file with `use`."
 
 
 def solve_fleet(

@@ -267,3 +267,49 @@ def test_an_interruption_in_the_first_seconds_is_one_sentence(folder, words):
     assert 130 == child.returncode, told
     assert told.endswith("Stopped. No file was left half written.\n")
     assert not [word for word in ("Traceback", "KeyboardInterrupt", "leaked") if word in told], told
+
+
+# Faults of a file, all at once ------------------------------------------------------------------
+
+
+def test_every_fault_of_a_fleet_at_once(folder):
+    """A key that is wrong hides nothing that the others tell, nor does a site that cannot be read."""
+    (folder / "fleet.toml").write_text(
+        """
+title = "Faults (invented)"
+[[site]]
+scenario = "nowhere"
+count = 0
+spread = { "storage.0.units" = [3, 1] }
+[[site]]
+scenario = 3
+[[site]]
+scenario = "site"
+name = "a"
+[[site]]
+scenario = "site"
+name = "a"
+change = { "timeline.days" = 3 }
+[[site]]
+scenario = "site"
+name = "b"
+count = 2
+change = { "service.0.sustain_hours" = 1.0 }
+[[site]]
+scenario = "site"
+name = "b 2"
+""",
+        encoding="utf-8",
+    )
+    with pytest.raises(ScenarioError) as caught:
+        read_fleet(folder / "fleet.toml")
+    assert [fault.replace(str(folder), "").split(". ")[0] for fault in caught.value.faults] == [
+        "site.0.count must be above 0, got 0.",
+        "site.1.scenario must be text in quotes, got 3.",
+        "site.0.spread of storage.0.units must be two numbers, the lower first, got [3, 1], and none beyond 1e+12",
+        "site.0: /nowhere: the file does not exist",
+        "site.3.name is 'a', which is taken by site.2",
+        "site.3 has another timeline than site.2",
+        "site.4 sells upward reserve by other rules than site.2",
+        "site.5.name is 'b 2', which is taken by site.4",
+    ]
