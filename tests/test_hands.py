@@ -313,3 +313,55 @@ name = "b 2"
         "site.4 sells upward reserve by other rules than site.2",
         "site.5.name is 'b 2', which is taken by site.4",
     ]
+
+
+def test_every_fault_of_a_sweeps_levels_at_once(folder):
+    """Missing files of one factor, and of the next a level that names a missing source file."""
+    sweep = folder / "site" / "sweep.toml"
+    sweep.write_text(
+        SWEEP.split("[[factor]]")[0]
+        + """
+[[factor]]
+name = "contract"
+path = "tariff"
+files = ["flat.toml", "peaky.toml"]
+
+[[factor]]
+name = "year"
+[[factor.choice]]
+label = "windy"
+set = { "source.site.file" = "windy.csv" }
+[[factor.choice]]
+label = "large"
+set = { "storage.0.unit_kwh" = 20.0 }
+""",
+        encoding="utf-8",
+    )
+    with pytest.raises(ScenarioError) as caught:
+        read_plan(sweep)
+    assert [fault.replace(str(folder), "") for fault in caught.value.faults] == [
+        'factor.0 (contract): use = "flat.toml" names a file that does not exist. Check the path.',
+        'factor.0 (contract): use = "peaky.toml" names a file that does not exist. Check the path.',
+        "factor.1 (year): windy is refused: source.site: /site/windy.csv: the file does not exist. "
+        "Check source.site.file.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("design", "words"),
+    [
+        (
+            '{ kind = "grid", cases = 3 }',
+            'design.cases is not known here; remove it: kind = "grid" takes no other',
+        ),
+        ('{ kind = "sobol", base_cases = 8, x = 1 }', 'remove it: kind = "sobol" takes base_cases, seed.'),
+        ('{ kind = "morris", paths = 8, level = 4 }', "design.level is not known here; did you mean levels?"),
+    ],
+)
+def test_keys_of_a_design_are_those_of_its_kind(folder, design, words):
+    """What another kind takes is no help."""
+    sweep = folder / "site" / "sweep.toml"
+    sweep.write_text(SWEEP.replace('{ kind = "grid" }', design), encoding="utf-8")
+    with pytest.raises(ScenarioError) as caught:
+        read_plan(sweep)
+    assert words in str(caught.value)
