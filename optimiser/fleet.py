@@ -22,7 +22,7 @@ import pandas as pd
 from pydantic import Field, StrictStr
 
 from optimiser import __version__
-from optimiser.dispatch import Progress, solve
+from optimiser.dispatch import OPTIMAL, Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
@@ -108,7 +108,7 @@ class FleetResult:
         One row a product: what is offered and bid (kW hours), what the offers and the bids would pay, what rounding
         loses, and what the sites could earn if each had to keep the market's steps by itself. [currency]
     sites : DataFrame
-        One row a site: bill before, bill after, services as offered, services as bid, saving, gap.
+        One row a site: bill before, bill after, services as offered, services as bid, saving, gap, verdict.
     bids : DataFrame
         One row a step: what is offered and bid of each product. [kW]
     failed : dict of str to str
@@ -529,6 +529,7 @@ def _joined(fleet: Fleet, solved: list[Answer], kept: Path, failed: dict[str, st
                 "services_as_bid": as_bid,
                 "saving": facts["bill_before"] - facts["bill_after"] + as_bid,
                 "gap_relative": facts["gap_relative"],
+                "verdict": facts["verdict"],
                 "changes": json.dumps(facts["changes"]),
             }
         )
@@ -564,6 +565,7 @@ def _summary(
     fleet: Fleet, services: pd.DataFrame, sites: pd.DataFrame, failed: dict[str, str]
 ) -> dict[str, Any]:
     timeline = fleet.example.timeline
+    unproven = sites[sites["verdict"] != OPTIMAL].sort_values("gap_relative", ascending=False, kind="stable")
     return {
         "title": fleet.file.title,
         "description": fleet.file.description,
@@ -575,6 +577,8 @@ def _summary(
         "step_minutes": timeline.step_minutes,
         "sites": len(sites),
         "failed": failed,
+        "verdict": str(unproven["verdict"].iloc[0]) if len(unproven) else OPTIMAL,  # the widest
+        "unproven": dict(zip(unproven["site"], unproven["verdict"], strict=True)),
         "saving": float(sites["saving"].sum()),
         "income_as_offered": float(services["income_as_offered"].sum()),
         "income_as_bid": float(services["income_as_bid"].sum()),

@@ -6,7 +6,9 @@ What a person is owed then (one sentence, no traceback, what is finished kept) i
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import io
+import json
 import os
 import pickle
 import signal
@@ -18,9 +20,12 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 from optimiser import fleet as fleets
+from optimiser.cli import main
 from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fleet import read_fleet, solve_fleet
@@ -365,3 +370,39 @@ def test_keys_of_a_design_are_those_of_its_kind(folder, design, words):
     with pytest.raises(ScenarioError) as caught:
         read_plan(sweep)
     assert words in str(caught.value)
+
+
+# Answers that are not proven --------------------------------------------------------------------
+
+
+def test_a_fleets_unproven_answers_are_named(folder, monkeypatch):
+    """One in which 2 % and one in which 0.4 % are left, as a solve cut short leaves: labelled, widest first, exit 5."""
+    true, left = fleets.solve, {2.0: 0.02, 1.0: 0.004}
+
+    def cut_short(scenario):
+        solved, gap = true(scenario), left.get(scenario.file.site.load[0].scale)
+        if gap is None:
+            return solved
+        proof = dataclasses.replace(
+            solved.proof, gap_relative=gap, verdict=f"best found, within {100 * gap:.2g} %"
+        )
+        return dataclasses.replace(solved, proof=proof)
+
+    more = "".join(
+        f'\n[[site]]\nscenario = "site"\nname = "x{scale}"\nchange = {{ "site.load.0.scale" = {scale} }}\n'
+        for scale in left
+    )
+    (folder / "fleet.toml").write_text(FLEET.replace("count = 8", "count = 2") + more, encoding="utf-8")
+    monkeypatch.setattr(fleets, "solve", cut_short)
+    with threads() as hands:
+        monkeypatch.setattr(fleets, "LocalProcesses", lambda workers: hands)
+        made = CliRunner().invoke(main, ["fleet", str(folder / "fleet.toml"), "--out", str(folder / "out")])
+    assert 5 == made.exit_code, made.output
+    assert "warning: best found, within 2 %: x2.0, x1.0\n" in made.stderr
+    summary = json.loads((folder / "out" / "fleet.json").read_text(encoding="utf-8"))
+    assert "best found, within 2 %" == summary["verdict"]
+    assert {"x2.0": "best found, within 2 %", "x1.0": "best found, within 0.4 %"} == summary["unproven"]
+    sites = pd.read_csv(folder / "out" / "fleet-sites.csv").set_index("site")["verdict"].to_dict()
+    assert {"home 1": "optimal", "home 2": "optimal", **summary["unproven"]} == sites
+    page = (folder / "out" / "fleet.html").read_text(encoding="utf-8")
+    assert "2 of 4 sites are not proven within tolerance" in page
