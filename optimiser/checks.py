@@ -15,6 +15,7 @@ CONTINUOUS_SHARE = 0.8  # of a breaker's rating, a common practice for continuou
 MOST_SUN_KW_PER_KWP = 1.3
 MUCH_LOAD_KW = 1000.0
 HOURS_A_YEAR = 8760
+FORETOLD_SHARE = 0.9  # of the steps
 
 
 def warnings(scenario: Any) -> list[str]:
@@ -36,6 +37,7 @@ def warnings(scenario: Any) -> list[str]:
     """
     checks = (
         _made_sources,
+        _forecasts,
         _controllers,
         _breakers,
         _bank_currents,
@@ -57,6 +59,18 @@ def warnings(scenario: Any) -> list[str]:
         _sun_units,
     )
     return [words for check in checks for words in check(scenario)]
+
+
+def _forecasts(scenario: Any) -> Iterator[str]:
+    """Forecasts with issue times that leave steps out, for which plans fall back on the backcast."""
+    starts = scenario.timeline.starts.as_unit("s").asi8
+    for name, issued in scenario.issued.items():
+        share = issued.share_foretold(starts)
+        if share < FORETOLD_SHARE:
+            yield (
+                f"the forecast of {name} says something of {share:.0%} of the steps before they begin; for the others "
+                "plans go by the backcast."
+            )
 
 
 def _made_sources(scenario: Any) -> Iterator[str]:

@@ -204,28 +204,41 @@ class Cost(Component):
 
     @model_validator(mode="after")
     def _check(self) -> Cost:
+        faults = list(self._faults())
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    def _faults(self) -> Iterator[str]:
         if "capital" not in self.model_fields_set and not self.item:
-            raise ValueError("capital is required but missing; add it, or list [[cost.item]]")
+            yield "capital is required but missing; add it, or list [[cost.item]]"
         parts = (*self.item, *self.incentive, *self.upkeep, *self.replacement)
         names = [*OWN_NAMES, *(part.name for part in parts)]
         twins = sorted({name for name in names if names.count(name) > 1})
         if twins:
-            raise ValueError(f"the name {twins[0]!r} stands there twice; give each amount its own name")
-        if self.loan and self.loan.amount > self.at_start:
-            raise ValueError(
-                f"loan.amount of {self.loan.amount:g} is more than the {self.at_start:g} laid out in year 0; lower it"
+            yield f"the name {twins[0]!r} stands there twice; give each amount its own name"
+        helped = sum(self.worth_of(incentive) for incentive in self.incentive)
+        laid_out = self.capital + sum(item.amount for item in self.item)
+        if helped > laid_out:
+            yield f"incentives come to {helped:g}, more than the {laid_out:g} that is laid out; lower them"
+        rest = self.at_start - sum(self.worth_of(part) for part in self.incentive if part.year == 0)
+        if self.loan and self.loan.amount > rest:
+            yield (
+                f"loan.amount of {self.loan.amount:g} is more than the {rest:g} laid out in year 0 less incentives; "
+                "lower it"
             )
         for part in (*self.item, *self.incentive):
             if part.year > self.life_years:
-                raise ValueError(
-                    f"{part.name!r} is in year {part.year}, after life_years = {self.life_years}; leave it out"
-                )
+                yield f"{part.name!r} is in year {part.year}, after life_years = {self.life_years}; leave it out"
         late = [age for age in self.life.ages if age > self.life_years]
         if late:
-            raise ValueError(
-                f"life.ages has {late[0]}, later than life_years = {self.life_years}; leave it out"
-            )
-        return self
+            yield f"life.ages has {late[0]}, later than life_years = {self.life_years}; leave it out"
+
+    def worth_of(self, incentive: Incentive) -> float:
+        """What an incentive brings, at today's prices. [currency]"""
+        if incentive.capital_fraction is not None:
+            return incentive.capital_fraction * self.at_start
+        return incentive.amount or 0.0
 
     @property
     def at_start(self) -> float:

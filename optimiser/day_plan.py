@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,6 +13,8 @@ import pandas as pd
 
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import ScenarioError, SeriesError
+from optimiser.report.day_plan import later, plan_page
+from optimiser.report.formats import number
 from optimiser.scenario import Scenario, least_of, vary
 from optimiser.series import Source, Table, lay, read_table
 from optimiser.terms import SettledTerms
@@ -20,6 +24,7 @@ from optimiser.writing import write_files
 FEWEST_HOURS = 12
 MOVES_KW = 0.01  # less is standing still
 REPEATED_HOURS = 24
+NEAR_FRACTION = 0.002  # what is missing to full or above the reserve and counts as none
 WORTHLESS = 0.005  # worth of a kWh that is as good as none
 
 
@@ -33,11 +38,16 @@ class DayPlan:
     steps : DataFrame
         One row a step of the forecast: local start, net AC power of each inverter (output positive), charge and
         discharge of storage, stored energy and its share at the end of the step, expected load, solar, import and
-        export, net import of each phase, prices, worth of stored energy, what is done, why.
+        export, net import of each phase, prices, worth of stored energy, whether the store is full or at its
+        reserve, what is done, why.
+    orders : DataFrame
+        One row a stretch in which the same is done for the same reason: start_local, end_local, does, why, mean power
+        of the store (positive when it gives), its share at the end.
     """
 
     summary: dict[str, Any]
     steps: pd.DataFrame
+    orders: pd.DataFrame
 
 
 def read_forecast(
@@ -84,7 +94,18 @@ def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) 
     again = min(steps, REPEATED_HOURS * 60 // step)
     whole = replace(own, steps=steps + again)
     columns, faults = {}, []
+    begins = own.local()[0]
+    if (begins.hour * 60 + begins.minute) % step or begins.second:
+        faults.append(
+            f"its first step begins at {begins:%H:%M:%S}, between the clock's steps of {step} min, so prices "
+            "would change within steps. Begin at one of them."
+        )
     for name, least in least_of(scenario.file).items():
+        short = name.partition(".")[2]
+        if not {name, short} & set(table.frame.columns):
+            there = ", ".join(map(str, table.frame.columns))
+            faults.append(f"there is no column {short} (or {name}). The columns are {there}; add it.")
+            continue
         try:
             values = lay(table, _column(table, name), own, least)
         except SeriesError as error:
@@ -94,7 +115,7 @@ def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) 
     if faults:
         raise SeriesError(place, list(dict.fromkeys(faults)))
     changes: dict[str, Any] = {}
-    for number, bank in enumerate(scenario.storage):
+    for nth, bank in enumerate(scenario.storage):
         floor = float(np.max(bank.floor_kwh(whole))) / bank.capacity_kwh
         if stored_fraction < floor - 1e-9:
             raise ScenarioError(
@@ -105,8 +126,8 @@ def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) 
                 ],
             )
         changes |= {
-            f"storage.{number}.start_fraction": stored_fraction,
-            f"storage.{number}.end_fraction": floor,
+            f"storage.{nth}.start_fraction": stored_fraction,
+            f"storage.{nth}.end_fraction": floor,
         }
     begun = vary(scenario, changes) if changes else scenario
     return replace(begun, timeline=whole, columns=columns), steps
@@ -141,9 +162,12 @@ def plan_day(
     """
     begun, steps = forecast_scenario(scenario, table, stored_fraction)
     dispatch = solve(begun, progress=progress)
-    frame = _steps(dispatch).iloc[:steps].copy()
-    acts, reasons = _words(frame)
-    frame["does"], frame["why"] = acts, reasons
+    frame = _steps(dispatch).assign(store=_state(dispatch)).iloc[:steps].reset_index(drop=True)
+    acts = _acts(frame)
+    orders = _orders(frame, acts, scenario.timeline.step_minutes)
+    frame["does"] = acts["does"]
+    reasons = zip(acts["reason"], acts["next_use"], strict=True)
+    frame["why"] = [_why(*words, frame.iloc[n : n + 1]) for n, words in enumerate(reasons)]
     proof = dispatch.proof
     summary = {
         "title": f"Plan for {scenario.file.title}",
@@ -160,7 +184,7 @@ def plan_day(
         "export_kwh": float(frame["export_kw"].sum() * scenario.timeline.step_hours),
         "forecast": str(table.path),
     }
-    return DayPlan(summary, frame.reset_index(drop=True))
+    return DayPlan(summary, frame, orders)
 
 
 def _steps(dispatch: Dispatch) -> pd.DataFrame:
@@ -202,41 +226,110 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
     )
 
 
-def _words(frame: pd.DataFrame) -> tuple[list[str], list[str]]:
-    """What is done in each step, and why: by the prices of the step and the worth of stored energy."""
-    clock = [stamp[11:16] for stamp in frame["interval_start_local"]]
-    used = np.flatnonzero(frame["discharge_kw"].to_numpy() > MOVES_KW)
-    acts, reasons = [], []
-    for number, row in enumerate(frame.itertuples()):
-        later = used[used > number]
-        at = f" at {clock[later[0]]}" if len(later) else ""
-        act, why = _reason(row, at)
-        acts.append(act)
-        reasons.append(why)
-    return acts, reasons
+def _state(dispatch: Dispatch) -> np.ndarray:
+    """Of each step: "full", "at its reserve", "empty", or "" where the store stands between at the step's end."""
+    banks, timeline = dispatch.scenario.storage, dispatch.scenario.timeline
+    zero = np.zeros(timeline.steps)
+    stored = sum((flow.end_kwh for flow in dispatch.flows.banks.values()), zero)
+    floor = sum((bank.floor_kwh(timeline) for bank in banks), zero)
+    capacity = sum(bank.capacity_kwh for bank in banks)
+    near = max(NEAR_FRACTION * capacity, MOVES_KW * timeline.step_hours)
+    lowest = np.where(floor > near, "at its reserve", "empty")
+    return np.where(stored <= floor + near, lowest, np.where(stored >= capacity - near, "full", ""))
 
 
-def _reason(row: Any, at: str) -> tuple[str, str]:
-    """An act and its reason. `at` names when the store is next used."""
+def _reason(row: Any, again: bool) -> tuple[str, str]:
+    """An act and its reason, in which prices, worth and the next use of the store are still to be filled in.
+
+    `again` is whether the store will be used again.
+    """
     nothing = row.worth_per_kwh < WORTHLESS
-    worth, into, out = f"{row.worth_per_kwh:.2f}/kWh", f"{row.import_price:.2f}", f"{row.export_price:.2f}"
     if row.charge_kw > MOVES_KW:
         if row.import_kw > MOVES_KW and row.import_kw > row.load_kw - row.solar_kw + MOVES_KW:
-            return "charge from the grid", f"costs {into} now, worth {worth}{at}"
+            return "charge from the grid", "costs {into}, worth {worth}{at}"
         if nothing:
-            return "charge from the sun", f"there is more sun than can be used, export pays {out} now"
-        return "charge from the sun", f"worth {worth}{at}, export pays {out} now"
+            return "charge from the sun", "there is more sun than can be used, export pays {out}"
+        return "charge from the sun", "worth {worth}{at}, export pays {out}"
     if row.discharge_kw > MOVES_KW:
         if row.export_kw > MOVES_KW:
-            return "feed out", f"export pays {out} now, kept it would be worth {worth}"
-        return "cover own load", f"import costs {into} now, kept it would be worth {worth}"
+            return "feed out", "export pays {out}, kept it would be worth {worth}"
+        if row.worth_per_kwh > row.import_price + WORTHLESS:
+            # Worth more in store than the kWh that it saves: so that kWh costs more than its price.
+            held = "import is held to {import_kw} kW, more would cost beyond its price of {into} (demand or a limit)"
+            return "cover own load", held
+        return "cover own load", "import costs {into}, kept it would be worth {worth}"
     if row.solar_kw > row.load_kw + MOVES_KW and row.export_kw > MOVES_KW:
-        return "hold, feed out the sun", f"export pays {out} now, more would be worth {worth} stored"
+        if row.store == "full":
+            return "hold, feed out the sun", "the store is full, export pays {out}"
+        return "hold, feed out the sun", "export pays {out}, more would be worth {worth} stored"
+    if row.store == "full":
+        return "hold", "the store is full, worth {worth}{at}, import costs {into}"
+    low = f"the store is {row.store}" if row.store else ""
     if nothing:
-        return "rest", f"the sun will fill the store for nothing, import costs {into} now"
-    if row.stored_kwh > 0 and at:
-        return "hold", f"worth {worth}{at}, import costs {into} now"
-    return "rest", f"import costs {into} now, stored energy is worth {worth}"
+        filled = "the sun will fill the store for nothing"
+        if low:
+            filled = f"{low} and the sun will fill it for nothing"
+        return "rest", f"{filled}, import costs {{into}}"
+    if low:
+        return "rest", f"{low}, import costs {{into}}, more would be worth {{worth}} stored"
+    if again:
+        return "hold", "worth {worth}{at}, import costs {into}"
+    return "rest", "import costs {into}, stored energy is worth {worth}"
+
+
+def _acts(frame: pd.DataFrame) -> pd.DataFrame:
+    """Of each step: what is done, its reason to be filled in, and the start of the step that next uses the store."""
+    stamps = frame["interval_start_local"].tolist()
+    used = np.flatnonzero(frame["discharge_kw"].to_numpy() > MOVES_KW)
+    nexts = np.searchsorted(used, np.arange(len(frame)), side="right")
+    next_use = [stamps[used[n]] if n < len(used) else "" for n in nexts]
+    reasons = [_reason(row, bool(use)) for row, use in zip(frame.itertuples(), next_use, strict=True)]
+    return pd.DataFrame(reasons, columns=["does", "reason"]).assign(next_use=next_use)
+
+
+def _why(reason: str, next_use: str, part: pd.DataFrame) -> str:
+    """A reason with the prices and worth of the steps that it stands for."""
+    stamps = part["interval_start_local"].tolist()
+    at = f" at {later(next_use, stamps[0])}" if next_use else ""
+    worth = f"{_span(part['worth_per_kwh'])}/kWh"
+    into, out = (_priced(part[name].tolist(), stamps) for name in ("import_price", "export_price"))
+    import_kw = _span(part["import_kw"], 1)
+    return reason.format(into=into, out=out, worth=worth, at=at, import_kw=import_kw)
+
+
+def _priced(prices: list[float], stamps: list[str]) -> str:
+    """A price; both and the moment where it changes once, its range where it moves more often."""
+    shown = [number(price, 2) for price in prices]
+    changes = [n for n in range(1, len(shown)) if shown[n] != shown[n - 1]]
+    if len(changes) != 1:
+        return _span(prices)
+    return f"{shown[0]} ({shown[-1]} from {later(stamps[changes[0]], stamps[0])})"
+
+
+def _span(values: Iterable[float], decimals: int = 2) -> str:
+    low, high = (number(pick(values), decimals) for pick in (min, max))
+    return low if low == high else f"{low} to {high}"
+
+
+def _orders(frame: pd.DataFrame, acts: pd.DataFrame, step_minutes: int) -> pd.DataFrame:
+    """Stretches in which the same is done for the same reason."""
+    stretch = (acts[["does", "reason"]] != acts[["does", "reason"]].shift()).any(axis=1).cumsum()
+    rows = []
+    for _, part in frame.groupby(stretch):
+        first, last = part.index[0], part.index[-1]
+        end = datetime.fromisoformat(part["interval_start_local"].iloc[-1]) + timedelta(minutes=step_minutes)
+        following = frame["interval_start_local"].get(last + 1, end.isoformat())
+        rows.append(
+            {
+                "start_local": part["interval_start_local"].iloc[0],
+                "end_local": following,
+                "does": acts["does"][first],
+                "why": _why(acts["reason"][first], acts["next_use"][last], part),
+                "store_kw": float((part["discharge_kw"] - part["charge_kw"]).mean()),
+                "stored_percent": float(part["stored_percent"].iloc[-1]),
+            }
+        )
+    return pd.DataFrame(rows)
 
 
 def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
@@ -247,13 +340,11 @@ def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
     OptimiserError
         If the folder cannot be written to.
     """
-    from optimiser.report.day_plan import plan_page
-
     folder = Path(folder)
     paths = {"page": folder / "plan.html", "table": folder / "plan.csv", "summary": folder / "plan.json"}
     write_files(
         {
-            paths["page"]: plan_page(made.summary, made.steps),
+            paths["page"]: plan_page(made.summary, made.steps, made.orders),
             paths["table"]: made.steps.round(4),
             paths["summary"]: made.summary,
         }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -43,12 +44,27 @@ class Issued:
     values : array of shape (rows,)
     step_seconds : int
         Length of an interval.
+    path : Path
+    sha256 : str
+        Digest of the file's bytes.
     """
 
     interval: np.ndarray
     issued: np.ndarray
     values: np.ndarray
     step_seconds: int
+    path: Path = Path()
+    sha256: str = ""
+
+    def share_foretold(self, starts: np.ndarray) -> float:
+        """Share of steps of which something was said before they began. [-]
+
+        Parameters
+        ----------
+        starts : int array of shape (steps,)
+            In seconds since 1970.
+        """
+        return float(np.isfinite(self.latest(starts, starts)).mean())
 
     def latest(self, starts: np.ndarray, moments: np.ndarray) -> np.ndarray:
         """What was last said of each step by a moment, its own issue included; nan where nothing was.
@@ -74,8 +90,16 @@ class Issued:
         return np.where(there, self.values[found], np.nan)
 
 
-def read_issued(table: IssueTable, path: Path, timeline: Timeline) -> Issued:
+def read_issued(table: IssueTable, path: Path, timeline: Timeline, least: float | None = None) -> Issued:
     """Read forecasts with their issue times.
+
+    Parameters
+    ----------
+    table : IssueTable
+    path : Path
+    timeline : Timeline
+    least : float, optional
+        What the series that is foretold cannot be below.
 
     Raises
     ------
@@ -108,12 +132,19 @@ def read_issued(table: IssueTable, path: Path, timeline: Timeline) -> Issued:
             f"column {table.column} is empty or no number in data row {bad[0] + 1}, {len(bad)} such rows in all. "
             "Fill or remove them."
         )
+    low = np.flatnonzero(values < least) if least is not None else bad
+    if least is not None and len(low):
+        faults.append(
+            f"column {table.column} has {values[low[0]]:g} in data row {low[0] + 1}, and what it foretells cannot be "
+            f"below {least:g}; {len(low)} such rows in all. Check its sign."
+        )
     if faults or not len(frame):
         raise SeriesError(str(path), faults or ["the file has no rows. Bring forecasts."])
     if table.stamps == "end":
         interval = interval - table.step_minutes * 60
     order = np.lexsort((issued, interval))
-    made = Issued(interval[order], issued[order], values[order], table.step_minutes * 60)
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    made = Issued(interval[order], issued[order], values[order], table.step_minutes * 60, path, digest)
     twice = np.flatnonzero((np.diff(made.interval) == 0) & (np.diff(made.issued) == 0))
     if len(twice):
         row = int(order[twice[0] + 1])
@@ -128,6 +159,13 @@ def read_issued(table: IssueTable, path: Path, timeline: Timeline) -> Issued:
             str(path),
             [
                 f"data row {row + 1} is for an interval off the {table.step_minutes} min grid. Check step_minutes."
+            ],
+        )
+    if not made.share_foretold(timeline.starts.as_unit("s").asi8):
+        raise SeriesError(
+            str(path),
+            [
+                "no forecast in it is for a step of the timeline and issued by then. Check its stamps and years."
             ],
         )
     return made

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from optimiser.errors import DriftError, InfeasibleError, OptimiserError, Scenar
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
+from optimiser.report.formats import money, number
 from optimiser.scenario import Scenario, read_scenario, vary
 from optimiser.series import Table, lay, no_column
 from optimiser.settlement import before_flows
@@ -28,6 +30,7 @@ from optimiser.writing import Content, write_files
 NO_SYSTEM, LOGGED, CEILING = "without the system", "as logged", "best schedule"
 TABLES = ("lines", "days", "differences", "steps")
 SHOWN = 10
+A_CENT = 0.01
 WORTH_NAMING = 0.005  # less than a cent is no difference
 FARTHEST_BEYOND = 10.0  # a power so many times over the connection's limit is in another unit
 FULLER_THAN_FULL = 1.02  # what a gauge may read beyond the bank's usable energy
@@ -227,14 +230,12 @@ def read_log(
             "that was kept for them shows as lost."
         )
     faults: list[str] = []
+    held = None
     if store is not None and scenario.storage:
         try:
-            held, words = _held(path, table, store, scenario, first, stop)
+            held = _held(path, table, store, scenario, own, first, stop)
         except SeriesError as error:
-            held, words, faults = {}, [], error.faults
-        notes += words
-        for place in range(len(scenario.storage)):
-            changes |= {f"storage.{place}.{key}": share for key, share in held.items()}
+            faults = error.faults
     try:
         days = vary(scenario, changes)
     except ScenarioError as error:
@@ -249,6 +250,10 @@ def read_log(
         raise SeriesError(str(path), [*faults, *error.faults]) from None
     if faults:
         raise SeriesError(str(path), faults)
+    if held is not None:
+        banks = enumerate(held.fractions(days, imported - exported))
+        days = vary(days, {f"storage.{n}.{key}": share for n, own in banks for key, share in own.items()})
+        notes.append(held.words(days))
     return Log(path, days, imported, exported, tuple(notes))
 
 
@@ -320,32 +325,93 @@ def _registers(
     return made[0], made[1]
 
 
+@dataclass(frozen=True)
+class _Held:
+    """What a log tells of the store about the ends of its days.
+
+    Attributes
+    ----------
+    start : float or None
+        Share of the usable energy before the first step; None where the log does not tell.
+    last : float
+        Share at the last reading.
+    moment : Timestamp
+        When that was, on the site's clock; at the end of the days it is their last interval's start.
+    hours_left : float
+        From then to the end of the days.
+    """
+
+    start: float | None
+    last: float
+    moment: pd.Timestamp
+    hours_left: float
+
+    def fractions(self, days: Scenario, net_import_kw: np.ndarray) -> list[dict[str, float]]:
+        """For each bank, `start_fraction` where the log tells it, and `end_fraction`.
+
+        A last reading before the end is lowered by what the bank can have given until then.
+        """
+        given = _given_kwh(days, net_import_kw, self.hours_left) if self.hours_left else 0.0
+        made = []
+        for bank in days.storage:
+            most_kw = sum(width / efficiency for width, efficiency in bank.discharge_pieces())
+            drop = min(given / bank.least_efficiency[1], most_kw * self.hours_left) / bank.capacity_kwh
+            end = max(self.last * bank.kept(self.hours_left) - drop, 0.0)
+            start = {} if self.start is None else {"start_fraction": self.start}
+            made.append(start | {"end_fraction": end})
+        return made
+
+    def words(self, days: Scenario) -> str:
+        """What the best schedule starts and ends with, and by whose word; `days` has the fractions."""
+        start, end = (sum(getattr(bank, f"{key}_kwh") for bank in days.storage) for key in ("start", "end"))
+        words = f"The best schedule starts with {start:.2f} kWh in store, as the "
+        words += (
+            "scenario says, for the log does not tell what was held before its first interval,"
+            if self.start is None
+            else "log does,"
+        )
+        words += f" and ends with at least {end:.2f} kWh"
+        if not self.hours_left:
+            return f"{words}, as the log does."
+        last = self.last * sum(bank.capacity_kwh for bank in days.storage)
+        return (
+            f"{words}: the log's last reading, {last:.2f} kWh, is from {self.moment:%Y-%m-%d %H:%M}, "
+            f"{60 * self.hours_left:g} min before its end, and is lowered by what the system gave to the meter from "
+            "then on and lost by itself."
+        )
+
+
+def _given_kwh(days: Scenario, net_import_kw: np.ndarray, hours: float) -> float:
+    """The most that the DC bus can have given in the last hours: all that the meter did not bring, and standby. [kWh]
+
+    Of steps longer than the hours, all that they gave is taken.
+    """
+    before, site = before_flows(days), days.site
+    steps = math.ceil(hours / days.timeline.step_hours - 1e-9)
+    gave_kw = np.maximum(before.import_kw - before.export_kw - net_import_kw, 0.0)[-steps:]
+    efficiency = min((inverter.output_efficiency for inverter in site.inverter), default=1.0)
+    standby_kw = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in days.storage)
+    fixed_kw = standby_kw / 1000 + SettledTerms(days.timeline, days.read, {}).values(site.dc_load_kw)[-steps:]
+    return float(np.sum(gave_kw / efficiency + fixed_kw) * days.timeline.step_hours)
+
+
 def _held(
-    path: Path, table: Table, store: Store, scenario: Scenario, first: int, stop: int
-) -> tuple[dict[str, float], list[str]]:
-    """Shares of the usable energy that the log's days start and end with."""
+    path: Path, table: Table, store: Store, scenario: Scenario, own: Timeline, first: int, stop: int
+) -> _Held:
+    """What the store held when the log's days start, and when it was last read."""
     if store.column not in table.frame.columns:
         raise SeriesError(str(path), [no_column(store.column, list(map(str, table.frame.columns)))])
     capacity = sum(bank.capacity_kwh for bank in scenario.storage)
     scale = {"kWh": 1 / capacity, "%": 0.01, "fraction": 1.0}[store.unit]
     shares = scale * pd.to_numeric(table.frame[store.column], errors="coerce").to_numpy(float)
     # A reading at the end of an interval is one at the start of the next.
-    rows = (first, stop) if store.at == "start" else (first - 1, stop - 1)
-    found: dict[str, float] = {}
-    notes: list[str] = []
+    offset = 0 if store.at == "start" else 1
+    edge = stop if stop - offset < len(shares) else stop - 1
+    found: list[float] = []
     faults: list[str] = []
-    for key, row, word in (("start_fraction", rows[0], "first"), ("end_fraction", rows[1], "last")):
+    for row, word in ((first - offset, "first"), (edge - offset, "last")):
         if row < 0:
-            notes.append(
-                "The log does not tell what was stored before its first interval: the scenario's start_fraction is "
-                "taken."
-            )
             continue
-        if row >= len(shares):
-            row = len(shares) - 1
-            notes.append(
-                "What was stored at the end of the log is taken from the start of its last interval."
-            )
         share = float(shares[row])
         if not 0 <= share <= FULLER_THAN_FULL:
             shown = "no number" if not np.isfinite(share) else f"{share / scale:g} {store.unit}"
@@ -354,13 +420,13 @@ def _held(
                 f"the banks, got {shown} at the {word} moment of the days compared (data row {row + 1}). Check "
                 "--stored-unit, or leave out --stored."
             )
-            continue
-        found[key] = min(share, 1.0)
+        found.append(min(share, 1.0))
     if not faults:
         faults += _outside(store, shares[first:stop], scale, first)
     if faults:
         raise SeriesError(str(path), faults)
-    return found, notes
+    start = found[0] if len(found) > 1 else None
+    return _Held(start, found[-1], own.local()[min(edge, stop - 1)], (stop - edge) * own.step_hours)
 
 
 def _outside(store: Store, shares: np.ndarray, scale: float, first: int) -> list[str]:
@@ -420,6 +486,7 @@ def compared(log: Log, cases: Sequence[Case], best: Dispatch, notes: Sequence[st
         "earned": earned,
         "possible": possible,
         "lost": amounts[LOGGED] - amounts[CEILING],
+        "reached": bool(amounts[LOGGED] <= amounts[CEILING] + A_CENT),
         "share_of_possible": earned / possible if possible > WORTH_NAMING else None,
         "energy_kwh": {
             case.name: {
@@ -474,7 +541,7 @@ def _lines(scenario: Scenario, cases: Sequence[Case]) -> pd.DataFrame:
 def _day_entries(
     scenario: Scenario, days: pd.DataFrame, flows: pd.DataFrame, lost: np.ndarray
 ) -> list[dict[str, Any]]:
-    """Each day with what was done, what the best schedule did, and the hour in which most of it was lost."""
+    """Each day with what was done, what the best schedule did, and the hour that lost most of all."""
     timeline, currency = scenario.timeline, scenario.file.currency
     local = timeline.local()
     frame = pd.DataFrame(
@@ -495,15 +562,25 @@ def _day_entries(
         if row["lost"] <= WORTH_NAMING:
             continue
         hours = frame[frame["day"] == row["day"]].groupby("hour", sort=False)
-        worst = str(hours["lost"].sum().idxmax())
+        by_hour = hours["lost"].sum()
+        worst = str(by_hour.idxmax())
         means = hours.mean(numeric_only=True).loc[worst]
         words = (
-            f"{currency} {row[LOGGED]:,.2f} to pay, {row[CEILING]:,.2f} by the best schedule. Most of it went in the "
-            f"hour from {worst[:5]}: the system {_did(means['logged'])}, the best schedule {_did(means['best'])}, "
-            f"while a kWh cost {means['import']:.3f} to import and brought {means['export']:.3f} exported."
+            f"{money(row[LOGGED], currency)} to pay, {money(row[CEILING], currency)} by the best schedule. "
+            f"{_went(float(by_hour[worst]), float(row['lost']), currency)} the hour from {worst[:5]}: the system "
+            f"{_did(means['logged'])}, the best schedule {_did(means['best'])}, while a kWh cost "
+            f"{number(means['import'], 3)} to import and brought {number(means['export'], 3)} exported."
         )
         entries.append({"when": row["day"], "kind": "day", "lost": float(row["lost"]), "words": words})
     return entries
+
+
+def _went(lost: float, of_day: float, currency: str) -> str:
+    """How much of a day's loss its worst hour was; an hour may lose more than the day, where others win some back."""
+    if lost > of_day + WORTH_NAMING:
+        return f"{money(lost, currency)} was lost, and some of it won back at other times, in"
+    amount = money(lost, currency)
+    return f"Most of it, {amount}, went in" if lost > of_day / 2 else f"{amount} of it went in"
 
 
 def _did(power_kw: float) -> str:
@@ -515,6 +592,7 @@ def _did(power_kw: float) -> str:
 
 def _period_entries(scenario: Scenario, cases: dict[str, Case]) -> list[dict[str, Any]]:
     """What is charged by the billing period or longer, such as demand, one entry a period."""
+    currency = scenario.file.currency
     sums: dict[str, dict[str, list[float]]] = {}
     for place, case in enumerate((cases[LOGGED], cases[CEILING])):
         for line in case.lines:
@@ -532,7 +610,7 @@ def _period_entries(scenario: Scenario, cases: dict[str, Case]) -> list[dict[str
             key=lambda pair: -abs(pair[1][0] - pair[1][1]),
         )
         words = "; ".join(
-            f"{name} {scenario.file.currency} {one:,.2f}, {other:,.2f} by the best schedule"
+            f"{name} {money(one, currency)}, {money(other, currency)} by the best schedule"
             for name, (one, other) in moved
         )
         entries.append({"when": label, "kind": "billing period", "lost": lost, "words": f"{words}."})
@@ -548,18 +626,16 @@ def _worst_steps(flows: pd.DataFrame, lost: np.ndarray) -> pd.DataFrame:
 
 def _store_notes(best: Dispatch, store: Store | None) -> list[str]:
     banks = best.scenario.storage
-    if not banks:
+    if not banks or store is not None:
         return []
     start, end = sum(bank.start_kwh for bank in banks), sum(bank.end_kwh for bank in banks)
     ways = f"starts with {start:.2f} kWh in store and ends with at least {end:.2f} kWh"
-    if store is not None:
-        return [f"The best schedule {ways}, as the log does where it tells."]
     worth = float(np.nan_to_num(np.concatenate(list(best.worth_per_kwh.values()))).mean())
     capacity = sum(bank.capacity_kwh for bank in banks)
     return [
         f"The log does not say what was stored (--stored): the best schedule {ways}, as the scenario says. If the "
         "log's store stood otherwise at its start or end, up to "
-        f"{abs(worth) * capacity:,.2f} {best.scenario.file.currency} of the difference may be that "
+        f"{money(abs(worth) * capacity, best.scenario.file.currency)} of the difference may be that "
         f"({capacity:g} kWh at {worth:.3f})."
     ]
 

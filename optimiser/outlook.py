@@ -107,6 +107,17 @@ class Foresight(Component):
             raise ValueError("view_hours must be at least keep_hours; raise it")
         if self.view_hours < 2000 and self.view_hours > 16 * self.keep_hours:
             raise ValueError("view_hours may be 16 times keep_hours; keep more of each plan, or see less")
+        given = self.model_fields_set
+        if "demand_quantile" in given and self.demand_target != "quantile":
+            raise ValueError(
+                'demand_quantile counts only with demand_target = "quantile"; set that, or leave it out'
+            )
+        if "demand_share" in given and self.demand_target == "so_far":
+            raise ValueError('demand_share counts for nothing with demand_target = "so_far"; leave it out')
+        foretold = [forecast.of for forecast in self.forecast]
+        twins = sorted({name for name in foretold if foretold.count(name) > 1})
+        if twins:
+            raise ValueError(f"forecast foretells {twins[0]!r} twice; keep one of them")
         if len(set(self.policies)) < len(self.policies):
             raise ValueError("policies names one twice; name each once")
         if self.headline is not None and self.headline not in self.policies:

@@ -5,13 +5,23 @@ from __future__ import annotations
 import datetime
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from optimiser.scenario import Contract
-from optimiser.tariff import BlockCharge, ControlledLoad, SpotCharge, SpotFeedIn, TieredFeedIn, VolumeCharge
+from optimiser.tariff import (
+    BlockCharge,
+    ControlledLoad,
+    EnergyCharge,
+    FeedIn,
+    SpotCharge,
+    SpotFeedIn,
+    TieredFeedIn,
+    VolumeCharge,
+)
 from optimiser.tariff.contract import Tariff
 from optimiser.terms import SettledTerms
 from optimiser.timeline import Timeline
@@ -109,13 +119,16 @@ def draw(contract: Contract, year: int) -> Drawing:
     timeline = Timeline(first, slot, days * 1440 // slot, "UTC")
     terms = SettledTerms(timeline, lambda value: value if isinstance(value, (int, float)) else 0.0, {})
     layers = []
-    unit = f"{contract.currency or 'currency'} a kWh with tax"
     for title, prices, kinds in (
-        ("Import", tariff.import_price(terms), (SpotCharge, BlockCharge, VolumeCharge)),
-        ("Export", tariff.export_price(terms), (SpotFeedIn, TieredFeedIn)),
+        ("Import", tariff.import_price(terms), (EnergyCharge, SpotCharge, BlockCharge, VolumeCharge)),
+        ("Export", tariff.export_price(terms), (FeedIn, SpotFeedIn, TieredFeedIn)),
     ):
-        note = _left_out(tariff, kinds)
+        drawn = [component for component in tariff.component if isinstance(component, kinds)]
+        note = _left_out(tariff, drawn)
+        if any(_moves_by_step(component) for component in drawn):
+            title += ", without the spot price"
         if prices.any() or note:
+            unit = _unit(contract, drawn)
             layers.append(Layer(title, unit, _seasons(tariff, timeline, prices.round(9)), note))
     component: Any
     for component in tariff.component:
@@ -126,6 +139,7 @@ def draw(contract: Contract, year: int) -> Drawing:
             prices = (
                 (1 + component.tax(tariff)) * component.net_share(tariff) * component.price(terms, tariff)
             )
+            unit = _unit(contract, [component])
             layers.append(Layer(component.name, unit, _seasons(tariff, timeline, prices.round(9))))
     charges = tuple(
         (c.name or c.kind.replace("_", " "), _in_money(c.words(), contract.currency), c.conditions(tariff))
@@ -139,18 +153,42 @@ def _in_money(words: str, currency: str) -> str:
     return re.sub(r"(\d) (an? )(?=\w)", rf"\1 {currency} \2", words) if currency else words
 
 
-def _left_out(tariff: Tariff, kinds: Any) -> str:
+def _unit(contract: Contract, drawn: Sequence[Any]) -> str:
+    """The unit of a rate, and whether tax is in it, where the contract has any."""
+    taxes = [component.tax(contract.tariff) > 0 for component in drawn]
+    words = f"{contract.currency or 'money'} a kWh"
+    if any(taxes):
+        return f"{words} with tax"
+    return f"{words}, no tax on it" if contract.tariff.tax_fraction else words
+
+
+def _left_out(tariff: Tariff, drawn: Sequence[Any]) -> str:
     """What moves a price and is not in its picture."""
     parts = []
-    component: Any
-    for component in tariff.component:
-        if isinstance(component, kinds):
-            if hasattr(component, "blocks"):
-                if len(component.blocks) > 1:
-                    parts.append(f"{component.name} is shown at its first block")
-            elif isinstance(component.price_per_mwh, str):
-                parts.append(f"the price {component.price_per_mwh} comes on top in each step")
+    for component in drawn:
+        if _moves_by_step(component):
+            parts.append(_spot_left_out(component, tariff))
+        elif hasattr(component, "blocks") and len(component.blocks) > 1:
+            parts.append(f"{component.name} is shown at its first block")
     return "; ".join(dict.fromkeys(parts))
+
+
+def _moves_by_step(component: Any) -> bool:
+    """Whether it has a price of its own in each step, which no strip can show."""
+    return isinstance(component, (SpotCharge, SpotFeedIn)) and isinstance(component.price_per_mwh, str)
+
+
+def _spot_left_out(component: SpotCharge | SpotFeedIn, tariff: Tariff) -> str:
+    """That a price of each step is not drawn, and what becomes of it on the bill."""
+    price = "the spot price"
+    if component.losses != 1:
+        price += f" times {component.losses:g} for losses"
+    if (tax := component.tax(tariff)) and not component.tax_included:
+        price += f" plus {100 * tax:.4g} % {tariff.tax_name}"
+    name = component.name or component.kind.replace("_", " ")
+    fees = component.fee_rates()
+    shown = f"only the {'fees are' if len(fees) > 1 else 'fee is'} drawn" if fees else "nothing is drawn"
+    return f"{name}: {shown}, {price} is added in each step"
 
 
 def _facts(contract: Contract) -> str:
@@ -275,13 +313,18 @@ def as_text(drawing: Drawing) -> str:
                 every = max(1, 30 // drawing.slot_minutes)
                 lines.append(f"    {strip.days:{wide}}  {_letters(strip.values, every, marks)}")
         if layer.unit:
-            lines.append("  " + "   ".join(f"{mark} {level:.5g}" for level, mark in marks.items()))
+            lines.append("  " + "   ".join(f"{mark} {rate(level)}" for level, mark in marks.items()))
         else:
             lines.append("  # counts   . does not")
     lines += ["", "Components"]
     for name, words, conditions in drawing.charges:
         lines.append(f"  {name}: {words}{f' ({conditions})' if conditions else ''}")
     return "\n".join(lines)
+
+
+def rate(value: float, digits: int = 5) -> str:
+    """A rate to so many digits, with a true minus."""
+    return f"{value:.{digits}g}".replace("-", "\N{MINUS SIGN}")
 
 
 def _hours(slot_minutes: int) -> str:

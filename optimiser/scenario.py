@@ -172,6 +172,15 @@ class Contract:
 
 
 @dataclass(frozen=True)
+class DataFile:
+    """A data file that was read, what it is for, and the digest of its bytes."""
+
+    name: str
+    path: Path
+    sha256: str
+
+
+@dataclass(frozen=True)
 class Scenario:
     """A scenario that can be solved: its file and its data, laid onto its timeline.
 
@@ -191,6 +200,8 @@ class Scenario:
         The file as it was parsed, for `vary`.
     issued : dict of str to Issued
         Forecasts with issue times, by the series that they foretell.
+    files : tuple of DataFile
+        Every data file that was read: of sources, forecasts and price years.
     """
 
     path: Path
@@ -201,6 +212,7 @@ class Scenario:
     sha256: str
     raw: dict[str, Any]
     issued: Mapping[str, Issued] = field(default_factory=dict)
+    files: tuple[DataFile, ...] = ()
 
     @property
     def site(self) -> Site:
@@ -486,22 +498,36 @@ def _build_completed(
                     unfit.setdefault(fault, []).append(place)
     faults += [f"{', '.join(places)}{fault}" for fault, places in unfit.items()]
     issued: dict[str, Issued] = {}
+    floors = least_of(file)
     for index, told in enumerate(file.foresight.forecast):
         if told.issues is not None:
             try:
-                issued[told.of] = read_issued(told.issues, inside(path, told.issues.file, outside), timeline)
+                where = inside(path, told.issues.file, outside)
+                issued[told.of] = read_issued(told.issues, where, timeline, floors.get(told.of))
             except ScenarioError as error:
                 faults += _placed(path, f"foresight.forecast.{index}.issues", error)
-    faults += [*_price_year_faults(path, raw, file, tables, faults)]
+    files = [
+        *(DataFile(name, table.path, table.sha256) for name, table in tables.items()),
+        *(DataFile(f"forecast of {of}", told.path, told.sha256) for of, told in issued.items()),
+    ]
+    faults += [*_price_years(path, raw, file, tables, faults, files)]
     if faults:
         raise ScenarioError(str(path), faults)
-    return Scenario(path, file, timeline, columns, tables, digest, raw, issued)
+    return Scenario(path, file, timeline, columns, tables, digest, raw, issued, tuple(files))
 
 
-def _price_year_faults(
-    path: Path, raw: dict[str, Any], file: ScenarioFile, tables: Mapping[str, Table], said: Sequence[str]
+def _price_years(
+    path: Path,
+    raw: dict[str, Any],
+    file: ScenarioFile,
+    tables: Mapping[str, Table],
+    said: Sequence[str],
+    files: list[DataFile],
 ) -> Iterator[str]:
-    """What keeps a price year from being run, beside what is said of the scenario; known before the first run."""
+    """What keeps a price year from being run, beside what is said of the scenario; known before the first run.
+
+    Files that a year reads beside the scenario's are added to `files`.
+    """
     for index, year in enumerate(file.price_year):
         unknown = [name for name in year.source if name not in file.source]
         for name in unknown:
@@ -509,7 +535,8 @@ def _price_year_faults(
             yield f"price_year.{index}.source.{name} is no source of this scenario. Use one of {known}."
         if not unknown:
             try:
-                _of_year(path, raw, index, tables)
+                own = _of_year(path, raw, index, tables).tables
+                files += [DataFile(f"{year.name}, {n}", own[n].path, own[n].sha256) for n in year.source]
             except ScenarioError as error:
                 for fault in error.faults:
                     if fault not in said:

@@ -19,7 +19,7 @@ import pandas as pd
 from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
-from optimiser.errors import DriftError
+from optimiser.errors import DriftError, OptimiserError
 from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
@@ -247,15 +247,16 @@ def _headline(
     """The ceiling's bills, and what of them a site earns that does not know the year."""
     cost = statement.dispatch.scenario.file.cost
     ceiling = appraisal if driven is statement else appraise(statement, studies)
+    known = None if driven is statement else driven
     return {
         "bill_before": statement.bill_before,
         "bill_after": statement.bill_after,
         "services_income": statement.services_income,
         "saving": statement.saving,
-        "forecast_driven": driven is not statement,
-        "saving_forecast_driven": driven.saving,
-        "bill_after_forecast_driven": driven.bill_after,
-        "services_income_forecast_driven": driven.services_income,
+        "forecast_driven": known is not None,
+        "saving_forecast_driven": known.saving if known else None,
+        "bill_after_forecast_driven": known.bill_after if known else None,
+        "services_income_forecast_driven": known.services_income if known else None,
         "saving_per_year": appraisal.yearly_saving if appraisal else driven.saving,
         "ceiling_per_year": ceiling.yearly_saving if ceiling else statement.saving,
         "ceiling_payback_years": ceiling.payback_years if ceiling else None,
@@ -485,7 +486,7 @@ def _provenance(scenario: Scenario, seconds: dict[str, float]) -> dict[str, Any]
         **versions,
         "created_at": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "scenario_sha256": scenario.sha256,
-        "files": {f"{name}: {table.source.file}": table.sha256 for name, table in scenario.tables.items()},
+        "files": {f"{file.name}: {file.path.name}": file.sha256 for file in scenario.files},
         "options": scenario.solve.model_dump(),
         "seconds": {name: round(value, 3) for name, value in seconds.items()},
     }
@@ -579,9 +580,20 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         paths |= {"cash_flow_csv": folder / "cash-flow.csv", "appraisal": folder / "appraisal.xlsx"}
         files["cash_flow_csv"] = cash_flow_table(appraisal)
         files["appraisal"] = partial(write_workbook, appraisal, cost, made.summary)
+    _refuse_inputs(made.scenario, paths.values())
     write_files({paths[name]: content for name, content in files.items()})
     _remove_old_tables(folder, set(paths.values()))
     return paths
+
+
+def _refuse_inputs(scenario: Scenario, paths: Iterable[Path]) -> None:
+    """Refuse to write over what the run was made from."""
+    read = {path.resolve() for path in (scenario.path, *(file.path for file in scenario.files))}
+    for path in paths:
+        if path.resolve() in read:
+            raise OptimiserError(
+                f"{path} is data of the scenario and is not written over. Choose another folder."
+            )
 
 
 def _remove_old_tables(folder: Path, written: set[Path]) -> None:

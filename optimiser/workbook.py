@@ -268,7 +268,10 @@ def _checks(sheet: Worksheet, appraisal: Appraisal, flow: Worksheet, inputs: _In
         )
     if appraisal.payback_years is not None:
         back = appraisal.payback_years
-        rows.append(("Simple payback, years", f"=MIN({cells('Paid back')})", back, 1e-6, "0.00"))
+        # Where the sum falls below zero again, the last year that it rises above counts.
+        end = f"'Cash flow'!{at['Running sum']}{last}"
+        formula = f'=IF({end}<0,"never",MAX({cells("Paid back")}))'
+        rows.append(("Simple payback, years", formula, back, 1e-6, "0.00"))
     for row, (name, formula, ours, tolerance, shown) in enumerate(rows, 2):
         _words(sheet, row, 1, name)
         sheet.cell(row, 2, formula).number_format = shown

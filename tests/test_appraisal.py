@@ -336,6 +336,23 @@ def test_doubling_everything_doubles_the_value(factor):
             {"capital": 1.0, "loan": {"amount": 2.0, "rate_fraction": 0.1, "years": 3}},
             "more than the 1 laid out",
         ),
+        (
+            {
+                "capital": 10.0,
+                "incentive": ({"name": "a", "amount": 6.0},),
+                "loan": {"amount": 5.0, "rate_fraction": 0.1, "years": 3},
+            },
+            "loan.amount of 5 is more than the 4 laid out in year 0 less incentives",
+        ),
+        (
+            {
+                "capital": 10.0,
+                "incentive": ({"name": "a", "amount": 11.0},),
+                "life_years": 5,
+                "life": {"ages": (7,)},
+            },
+            "incentives come to 11, more than the 10 that is laid out; lower them; life.ages has 7",
+        ),
     ],
 )
 def test_faults_of_a_cost_table(cost, words):

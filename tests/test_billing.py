@@ -119,6 +119,15 @@ def test_the_command_prints_and_writes_every_line(tmp_path):
     assert "is not written over" in again.stderr
 
 
+def test_the_sum_of_one_bill_goes_by_its_name(tmp_path):
+    """With --year-only the bills are not repeated; one is no plural."""
+    path = load_file(tmp_path, {"import_kw": np.full(24, 1.0)})
+    ran = call("bill", path, "--tariff", tariff_file(tmp_path, FLAT), "--year-only")
+    assert 0 == ran.exit_code, ran.output
+    assert 1 == ran.stdout.count("2025-01\n")
+    assert ("All" in ran.stdout, "amounts in the tariff's money" in ran.stdout) == (False, True)
+
+
 def in_kw(folder: Path, **columns: Any) -> Path:
     """A day with the columns given."""
     return load_file(folder, {"import_kw": np.ones(24)} | columns)

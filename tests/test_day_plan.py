@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from conftest import battery, inverter, table, write_site
 
 import optimiser
 from optimiser.cli import main
-from optimiser.day_plan import forecast_scenario, plan_day, read_forecast, write_plan
+from optimiser.day_plan import _priced, forecast_scenario, plan_day, read_forecast, write_plan
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.report.day_plan import heading, moment
+from optimiser.report.formats import number
 from optimiser.starter import write_starter
 
 
@@ -52,8 +55,82 @@ def test_reasons_fit_what_is_done(site, tmp_path):
         assert row.does.startswith("charge") == (row.charge_kw > 0.01)
         if row.does in ("feed out", "cover own load"):
             assert row.discharge_kw > 0.01
-        assert f"{row.import_price:.2f}" in row.why or f"{row.export_price:.2f}" in row.why
+        assert number(row.import_price, 2) in row.why or number(row.export_price, 2) in row.why
     assert {"charge from the sun"} & set(made.steps["does"])
+
+
+def edges(tmp_path, *more):
+    """Days of 1 kW at 0.20, 0.15 from 23:00, 0.10 from 02:00 to 05:00, 0.50 from 18:00 to 21:00.
+
+    The store of 4 kWh keeps 1, moves 1 kW, and wears by 0.11 a kWh: only the evening's three hours pay for it.
+    """
+    rates = [
+        {"name": "night", "rate_per_kwh": 0.1, "when": {"from": "02:00", "to": "05:00"}},
+        {"name": "evening", "rate_per_kwh": 0.5, "when": {"from": "18:00", "to": "21:00"}},
+        {"name": "late", "rate_per_kwh": 0.15, "when": {"from": "23:00", "to": "02:00"}},
+        {"name": "other", "rate_per_kwh": 0.2},
+    ]
+    text = table(
+        days=3,
+        site={
+            "phases": 1,
+            "connection": {"import_limit_kw": 20.0, "export_limit_kw": 0.0},
+            "load": [{"power_kw": "data.load_kw"}],
+            "inverter": [inverter(5.0)],
+        },
+        storage=[battery(4.0, 1.0, reserve=[{"fraction": 0.25}], wear_per_kwh=0.11)],
+        components=[{"kind": "energy_charge", "rates": rates}, *more],
+    )
+    write_site(tmp_path / "edges", text, {"load_kw": np.where(np.arange(72) % 24 == 10, 2.0, 1.0)})
+    return optimiser.read_scenario(tmp_path / "edges")
+
+
+def test_a_store_at_its_reserve_or_full_is_said_to_be(tmp_path):
+    """Worked by hand: full until the evening, at its reserve after it, filled again in the three cheapest hours.
+
+    A store at its reserve is not said to hold energy for later, one that is full wants no more, a row in which the
+    price changes says both prices and when, and the date stands where it is another day's.
+    """
+    site = edges(tmp_path)
+    made = plan_day(
+        site, read_forecast(forecast(site, tmp_path, hours=24, begin="2025-01-01T08:00Z"), site), 1.0
+    )
+    told = {
+        row["start_local"][5:16]: f"{row['does']}: {row['why']}" for row in made.orders.to_dict("records")
+    }
+    assert "hold: the store is full, worth" in told["01-01T08:00"]
+    assert "/kWh at 18:00, import costs 0.20" in told["01-01T08:00"]
+    assert told["01-01T18:00"].startswith("cover own load: import costs 0.50, kept")
+    rest = told["01-01T21:00"]
+    assert rest.startswith(
+        "rest: the store is at its reserve, import costs 0.20 (0.15 from 23:00), more would"
+    )
+    page = write_plan(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
+    assert "1 Jan 21:00 to 2 Jan 02:00" in page
+    assert "charge from the grid: costs 0.10, worth" in told["01-02T02:00"]
+    whole = made.orders
+    assert whole["end_local"].tolist()[:-1] == whole["start_local"].tolist()[1:]
+    assert whole["end_local"].iloc[-1].startswith("2025-01-02T08:00")
+
+
+def test_a_peak_that_is_kept_down_is_the_reason(tmp_path):
+    """At 10:00 the load is twice the others': under a charge of 9 a kW it is covered, whatever the kWh costs."""
+    site = edges(tmp_path, {"kind": "demand_charge", "rate_per_kw": 9.0})
+    made = plan_day(
+        site, read_forecast(forecast(site, tmp_path, hours=24, begin="2025-01-01T08:00Z"), site), 1.0
+    )
+    told = made.steps.set_index("interval_start_local")["why"]["2025-01-01T10:00:00+00:00"]
+    assert told.startswith("import is held to ")
+    assert "more would cost beyond its price of 0.20 (demand or a limit)" in told
+
+
+def test_prices_of_a_stretch_are_written_as_they_are():
+    """One; both where it changes once; the range where more often; a true minus, and none before nothing."""
+    stamps = [f"2025-01-01T{hour:02}:00:00+00:00" for hour in (21, 22, 23)]
+    assert "0.26" == _priced([0.26, 0.26, 0.26], stamps)
+    assert "0.26 (\u22120.06 from 22:00)" == _priced([0.26, -0.06, -0.06], stamps)
+    assert "\u22120.06 to 0.26" == _priced([0.26, -0.06, -0.001], stamps)
+    assert "0.00" == _priced([-0.001, 0.0, 0.004], stamps)
 
 
 def test_page_table_and_command(site, tmp_path):
@@ -98,6 +175,15 @@ def test_faults_of_a_forecast_are_named(site, tmp_path):
     frame.to_csv(path, index=False)
     with pytest.raises(ScenarioError, match="of its reserve"):
         forecast_scenario(site, read_forecast(path, site), 0.0)
+    late = missing.copy()
+    late.iloc[:, 0] = (pd.to_datetime(late.iloc[:, 0]) + pd.Timedelta(minutes=7)).map(pd.Timestamp.isoformat)
+    late.to_csv(path, index=False)
+    with pytest.raises(SeriesError) as raised:
+        forecast_scenario(site, read_forecast(path, site), 0.5)
+    off, gone = raised.value.faults
+    assert "first step begins at 11:07:00, between the clock's steps of" in off
+    assert "there is no column" in gone
+    assert "add it." in gone
 
 
 def test_headings_and_moments_are_written_for_people():

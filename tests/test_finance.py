@@ -77,6 +77,9 @@ def test_payback_of_an_even_saving():
         ((-1000, 0, 0, 2000), 2.5),
         ((0, 100), 0.0),
         ((-1000, 1000), 1.0),
+        # A loan pays at first, new cells drag the sum below zero, and it comes up again, or never does.
+        ((200, 300, -1000, 250, 500), 3.5),
+        ((200, 300, -1000, 250), None),
     ],
 )
 def test_payback_within_a_year_and_never(flows, years):

@@ -20,6 +20,7 @@ from independent import as_scenario, random_site
 
 import optimiser
 from optimiser import read_scenario, settle, solve, vary
+from optimiser.checks import warnings as check_warnings
 from optimiser.errors import DriftError, InfeasibleError, ScenarioError
 from optimiser.foresight import capture as capturing
 from optimiser.foresight import planner as planning
@@ -346,6 +347,51 @@ def test_the_latest_issue_before_a_plan_counts(tmp_path):
         site(tmp_path, 4, columns, foresight=told)
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            {"issued_at": "2030-01-01T00:00Z"},
+            "no forecast in it is for a step of the timeline and issued by then",
+        ),
+        (
+            {"load": -5.0},
+            r"column load has -5 in data row 1, and what it foretells cannot be below 0; 96 such rows",
+        ),
+    ],
+)
+def test_forecasts_that_never_count_or_cannot_be_are_refused(change, words, tmp_path):
+    """Issued years after what they foretell; a load below nought."""
+    hours = pd.date_range("2025-01-01", periods=96, freq="h", tz="UTC")
+    rows = pd.DataFrame({"issued_at": "2024-12-31T00:00Z", "interval_start": hours, "load": 2.0}).assign(
+        **change
+    )
+    told = {"policies": ["forecast"], "forecast": [{"of": "data.load", "issues": ISSUES}]}
+    with pytest.raises(ScenarioError, match=words):
+        _with_issues(tmp_path, rows, told)
+
+
+def test_forecasts_with_holes_are_warned_of(tmp_path):
+    """Half of the hours are foretold: the warning says so; the file's digest is with those of the data."""
+    hours = pd.date_range("2025-01-01", periods=48, freq="h", tz="UTC")
+    rows = pd.DataFrame({"issued_at": "2024-12-31T00:00Z", "interval_start": hours, "load": 2.0})
+    told = {"policies": ["forecast"], "forecast": [{"of": "data.load", "issues": ISSUES}]}
+    scenario = _with_issues(tmp_path, rows, told)
+    share = scenario.issued["data.load"].share_foretold(scenario.timeline.starts.as_unit("s").asi8)
+    assert 0 < share < 0.9
+    assert any(f"says something of {share:.0%} of the steps" in words for words in check_warnings(scenario))
+    assert "forecast of data.load" in [file.name for file in scenario.files]
+
+
+ISSUES = {"file": "issues.csv", "column": "load", "step_minutes": 60}
+
+
+def _with_issues(folder: Path, rows: pd.DataFrame, told: dict[str, Any]) -> Any:
+    folder.mkdir(exist_ok=True)
+    rows.to_csv(folder / "issues.csv", index=False)
+    return site(folder, 4, foresight=told)
+
+
 def test_windows_follow_the_clock_through_its_change():
     """Adelaide turns its clock back on 6 April 2025: that window has 25 hours, and the run goes through."""
     changes = {"timeline.start": "2025-04-04", "timeline.days": 4, "foresight.policies": ["backcast"]}
@@ -522,6 +568,9 @@ def test_a_site_without_storage_has_nothing_to_plan(tmp_path):
         ({"policies": ["forecast"]}, "needs \\[\\[foresight.forecast\\]\\]"),
         ({"policies": ["oracle"]}, "foresight.policies.0 must be one of"),
         ({"headline": "uncertain"}, "headline must be one of policies"),
+        ({"demand_quantile": 0.9}, "counts only with demand_target"),
+        ({"demand_share": 0.9, "demand_target": "so_far"}, "counts for nothing"),
+        ({"forecast": [{"of": "data.load", "series": 1.0}] * 2}, "foretells 'data.load' twice"),
         ({"forecast": [{"of": "data.lod", "series": 1.0}]}, "'data.lod', .* did you mean data.load"),
     ],
 )

@@ -16,7 +16,16 @@ import optimiser
 from optimiser.billing import Columns
 from optimiser.cli import main
 from optimiser.errors import SeriesError
-from optimiser.lookback import CEILING, LOGGED, NO_SYSTEM, Store, billed, look_back
+from optimiser.lookback import (
+    CEILING,
+    LOGGED,
+    NO_SYSTEM,
+    Store,
+    _went,
+    billed,
+    look_back,
+    write_look_back,
+)
 from optimiser.settlement import before_flows
 from optimiser.starter import write_starter
 
@@ -112,6 +121,8 @@ def test_a_missed_evening_costs_what_the_prices_say(tmp_path):
     assert ["2025-01-02"] == made.differences["when"].tolist()
     words = made.differences["words"].iloc[0]
     assert "the system did nothing, the best schedule gave 1.0 kW" in words
+    # Each of the four dear hours lost 0.50, of which the night before gives 0.10 back.
+    assert "0.50 of it went in the hour from 18:00" in words
     assert [0.5] * 4 == pytest.approx(made.steps["lost"].head(4).tolist())
     assert ["18", "19", "20", "21"] == [text[11:13] for text in made.steps["interval_start_local"].head(4)]
 
@@ -124,7 +135,67 @@ def test_best_schedule_starts_and_ends_with_what_the_log_held(tmp_path):
     made = look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
     assert made.summary["to_pay"][CEILING] == pytest.approx(4.4)
     assert any("starts with 4.00 kWh" in note for note in made.summary["notes"])
-    assert any("start of its last interval" in note for note in made.summary["notes"])
+    assert any("ends with at least 0.00 kWh" in note for note in made.summary["notes"])
+
+
+def test_a_last_reading_before_the_end_binds_no_more_than_the_log_did(tmp_path):
+    """A store that gave in its last hour alone, read at the start of each interval.
+
+    Worked by hand: 1 kW at 0.10, and 0.50 in the last hour alone; 2 kWh in store from the first, kept until 23:00, of
+    which the log gave 1. Held to 2 kWh at midnight the best schedule would pay 0.10 x 1 more than the log; lowered by
+    the 1 kWh that the meter did not bring, it pays what the log did, 23 x 0.10.
+    """
+    rates = [
+        {"name": "late", "rate_per_kwh": 0.5, "when": {"from": "23:00", "to": "24:00"}},
+        {"name": "other", "rate_per_kwh": 0.1},
+    ]
+    text = table(
+        days=1,
+        site={
+            "phases": 1,
+            "connection": {"import_limit_kw": 20.0, "export_limit_kw": 0.0},
+            "load": [{"power_kw": 1.0}],
+            "inverter": [inverter(5.0)],
+        },
+        storage=[battery(4.0, 5.0)],
+        components=[{"kind": "energy_charge", "rates": rates}],
+    )
+    scenario = optimiser.read_scenario(write_site(tmp_path / "site", text, {}))
+    power = np.r_[np.ones(23), 0.0]
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=power, soc=np.full(24, 50.0))
+    columns = Columns("import_kw", None, "kW")
+    made = look_back(scenario, log, columns, store=Store("soc", "%", "start"), policies=False)
+    assert {NO_SYSTEM: 2.8, LOGGED: 2.3, CEILING: 2.3} == pytest.approx(made.summary["to_pay"])
+    assert made.summary["share_of_possible"] == pytest.approx(1)
+    note = next(note for note in made.summary["notes"] if "last reading" in note)
+    for words in ("2.00 kWh, is from 2025-01-01 23:00, 60 min before its end", "ends with at least 1.00 kWh"):
+        assert words in note
+    page = write_look_back(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
+    assert ("the log reached it" in page, "no real operation reaches it" in page) == (True, False)
+    # Read at the end of each interval, the store is told at midnight, and nothing is lowered.
+    told = look_back(scenario, log, columns, store=Store("soc", "%", "end"), policies=False)
+    assert told.summary["to_pay"][CEILING] == pytest.approx(2.4)
+    assert any("ends with at least 2.00 kWh, as the log does" in note for note in told.summary["notes"])
+    assert any("The log did better" in note for note in told.summary["notes"])
+
+
+def test_a_dispatch_read_at_the_start_of_its_steps_is_the_best_schedule(run, tmp_path):
+    """The same table, its stored energy one step later: the best schedule is never dearer than the log."""
+    table = run.dispatch_table.round(6)
+    bank = run.scenario.storage[0]
+    table["held_kwh"] = table["site.stored_kwh"].shift(1).fillna(bank.start_kwh)
+    table.to_csv(tmp_path / "dispatch.csv")
+    columns = Columns("meter.import_kw", "meter.export_kw", "kW")
+    store = Store("held_kwh", "kWh", "start")
+    made = look_back(run.scenario, tmp_path / "dispatch.csv", columns, store=store, policies=False)
+    assert -0.005 <= made.summary["lost"] <= 0.1
+
+
+def test_the_share_of_the_worst_hour_is_said_as_it_is():
+    """Most from one half on, else how much; an hour may lose more than its day."""
+    assert "AUD\u00a01.46 of it went in" == _went(1.46, 4.0, "AUD")
+    assert "Most of it, AUD\u00a02.10, went in" == _went(2.1, 4.0, "AUD")
+    assert "AUD\u00a05.00 was lost, and some of it won back at other times, in" == _went(5.0, 4.0, "AUD")
 
 
 def test_whole_days_are_taken_and_finer_intervals_averaged(tmp_path):

@@ -96,7 +96,7 @@ def test_the_command_draws_every_component(tmp_path):
     assert 0 == ran.exit_code, ran.output
     assert f"{'a' * 12}{'b' * 18}{'c' * 12}bb{'a' * 4}" in ran.stdout
     assert f"{'.' * 32}~{'#' * 9}{'.' * 6}" in ran.stdout
-    assert "the price market.price comes on top in each step" in ran.stdout
+    assert "spot feed in: only the fee is drawn, the spot price is added in each step" in ran.stdout
     assert "9 a kW of the billing period's highest average of 30 min, 16:15-21:00, workday" in ran.stdout
     assert "at least 80 % of the highest of the 11 billing periods before" in ran.stdout
 
@@ -172,3 +172,41 @@ def test_rates_name_the_currency_where_the_file_does(tmp_path):
     page = (tmp_path / "t.html").read_text(encoding="utf-8")
     assert "svg.strips { width: 100%; min-width:" in page
     assert page.count('<div class="scroll"') == page.count("<svg class=")
+
+
+def test_spot_is_said_to_be_left_out_with_what_the_bill_makes_of_it(tmp_path):
+    """Its factors and tax are those of the file, 0.98 x 1.05 = 1.029; a constant spot price is drawn as it is."""
+    spot = {
+        "price_per_mwh": "market.price",
+        "transmission_loss_factor": 0.98,
+        "distribution_loss_factor": 1.05,
+    }
+    fees = [{"name": "market", "rate_per_kwh": 0.01}, {"name": "network", "rate_per_kwh": 0.02}]
+    components = [
+        {"kind": "spot_charge", "fees": fees, **spot},
+        {"kind": "spot_feed_in", "price_per_mwh": "market.price", "fee_per_kwh": 0.01},
+    ]
+    file = tariff_file(tmp_path, components, tax_fraction=0.1, tax_name="GST", currency="AUD")
+    made = draw(read_tariff(file), 2025)
+    bought, sold = made.layers
+    assert ("Import, without the spot price", "AUD a kWh with tax") == (bought.title, bought.unit)
+    assert (
+        "only the fees are drawn, the spot price times 1.029 for losses plus 10 % GST is added" in bought.note
+    )
+    assert [pytest.approx(0.033)] == bought.levels
+    assert ("Export, without the spot price", "AUD a kWh, no tax on it") == (sold.title, sold.unit)
+    assert "a \u22120.01" in as_text(made)
+    assert "\u22120.01 AUD a kWh, no tax on it" in page(made)
+    for words in (made.layers[0].note, made.layers[1].note):
+        assert "market.price" not in words
+    free = tariff_file(tmp_path, [{"kind": "spot_charge", "price_per_mwh": "market.price"}])
+    assert "spot charge: nothing is drawn" in draw(read_tariff(free), 2025).layers[0].note
+    known = tariff_file(tmp_path, [{"kind": "spot_charge", "price_per_mwh": 80.0}])
+    (whole,) = draw(read_tariff(known), 2025).layers
+    assert ("Import", "", [pytest.approx(0.08)]) == (whole.title, whole.note, whole.levels)
+
+
+def test_money_has_no_name_where_the_file_gives_none(tmp_path):
+    """And no word of tax where the contract has none."""
+    file = tariff_file(tmp_path, [SEASONS])
+    assert "money a kWh" == layer(draw(read_tariff(file), 2025), "Import").unit

@@ -13,9 +13,12 @@ from __future__ import annotations
 
 import concurrent.futures
 import contextlib
+import dataclasses
+import html
 import json
 import math
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -28,14 +31,16 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from conftest import write_site
+from scipy import stats
 
 import optimiser
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError, UnprovenError
+from optimiser.report.formats import MINUS, significant
 from optimiser.starter import write_starter
 from optimiser.sweeping import sweep as road
 from optimiser.sweeping.cases import Found, NoFigureError, figure
-from optimiser.sweeping.findings import findings
+from optimiser.sweeping.findings import findings, order_of, recorded
 from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses
 from optimiser.sweeping.plan import read_plan
 
@@ -557,11 +562,15 @@ def swept_stub(site: Path, factors: int, design: dict, function, low: float, hig
 
 
 def test_sobol_indices_of_ishigami(site):
-    """Closed forms with a = 7, b = 0.1: S = (0.3139, 0.4424, 0), T = (0.5576, 0.4424, 0.2437)."""
+    """Closed forms with a = 7, b = 0.1: S = (0.3139, 0.4424, 0), T = (0.5576, 0.4424, 0.2437).
+
+    Intervals are those of SciPy's own bootstrap of the same cases, apart from its chance, and the same each time.
+    """
     functions = pytest.importorskip("SALib.test_functions.Ishigami")
     design = {"kind": "sobol", "base_cases": 2048, "seed": 5}
-    _, table, found = swept_stub(site, 3, design, functions.evaluate, -math.pi, math.pi)
-    assert 2048 * 5 + 1 == len(table)
+    swept = swept_stub(site, 3, design, functions.evaluate, -math.pi, math.pi)
+    found = swept[2]
+    assert 2048 * 5 + 1 == len(swept[1])
     a, b = 7.0, 0.1
     one, both = 0.5 * (1 + b * math.pi**4 / 5) ** 2, 8 * b**2 * math.pi**8 / 225
     variance = one + a**2 / 8 + both
@@ -570,9 +579,22 @@ def test_sobol_indices_of_ishigami(site):
     assert [0.3139, 0.4424, 0.0] == pytest.approx(first, abs=1e-4)
     assert first == pytest.approx(found["sobol"]["first_order"].tolist(), abs=0.02)
     assert total == pytest.approx(found["sobol"]["total"].tolist(), abs=0.02)
+    again = findings(*swept[:2])[0]["sobol"]
+    pd.testing.assert_frame_equal(found["sobol"], again, check_exact=True)
+    own = stats.sobol_indices(func=halves(swept[1]), n=2048).bootstrap(n_resamples=400)
+    for kind, interval in (("first_order", own.first_order), ("total", own.total_order)):
+        for end in ("low", "high"):
+            theirs = np.ravel(getattr(interval.confidence_interval, end))
+            assert list(theirs) == pytest.approx(found["sobol"][f"{kind}_{end}"].tolist(), abs=0.02)
     inside = found["sobol"]["total_low"].to_numpy() <= np.array(total) + 0.01
     assert inside.all()
     assert (found["sobol"]["total_high"].to_numpy() >= np.array(total) - 0.01).all()
+
+
+def halves(table: pd.DataFrame) -> dict[str, np.ndarray]:
+    """The cases of a Sobol' table with three factors as scipy.stats.sobol_indices takes them."""
+    blocks = table[table["case"] > 0]["headline.saving"].to_numpy().reshape(-1, 5)
+    return {"f_A": blocks[:, 0][None], "f_B": blocks[:, 1][None], "f_AB": blocks[:, 2:].T[:, None, :]}
 
 
 def test_sobol_indices_of_g(site):
@@ -617,6 +639,163 @@ def test_indices_leave_out_what_has_no_answer_and_say_so(site):
     assert "2 base cases have a case without an answer; indices are of 32 whole ones" in notes[0]
 
 
+def test_a_latin_hypercube_of_few_cases_has_parts_of_four_and_leads_with_ranks(site, tmp_path):
+    """Twelve cases: three parts of four, ordered as the slopes are; five: none, and the cases themselves are drawn.
+
+    Student's t of 10 degrees of freedom is 2.228 (NIST/SEMATECH e-Handbook, 1.3.6.7.2, from memory), so ranks of
+    twelve unrelated pairs reach 2.228 / sqrt(10 + 2.228**2) = 0.576 once in twenty times.
+    """
+    design = {"kind": "latin_hypercube", "cases": 12, "seed": 1}
+    plan, table, found = swept_stub(site, 3, design, plane, 0.0, 1.0)
+    assert {4} == set(found["responses"]["cases"])
+    assert {3} == set(found["responses"].groupby("factor").size())
+    assert {4} == set(found["spreads"]["fewest_cases"])
+    first = found["responses"].iloc[0]
+    own = table[table["case"] > 0]
+    inside = own[own["x0"].rank() <= 4]
+    assert inside["headline.saving"].mean() == pytest.approx(first["mean"])
+    assert f"{inside['x0'].min():.4g} to {inside['x0'].max():.4g}" == first["level"]
+    assert [0.576] * 3 == pytest.approx(found["ranks"]["chance_below"].tolist(), abs=5e-4)
+    ranks = [own[f"x{k}"].rank().corr(own["headline.saving"].rank()) for k in range(3)]
+    assert ranks == pytest.approx(found["ranks"]["rank_correlation"].tolist())
+    assert ["x0", "x1", "x2"] == order_of(plan, found, "headline.saving")
+    assert "pairs" not in found
+    page, charts = page_of(plan, table, tmp_path / "twelve")
+    assert "it goes most closely with x0. Rank correlations: x0 +0." in page
+    assert "with 12 cases, what is nearer to 0 than 0.58 may be chance" in page
+    assert "holds 4 cases, which differ in the other factors too" in page
+    assert own["headline.saving"].tolist() == charts["chart-pair-0"]["data"][0]["marker"]["color"]
+    design["cases"] = 5
+    plan, table, found = swept_stub(site, 3, design, plane, 0.0, 1.0)
+    assert {"ranks"} == set(found)
+    page, charts = page_of(plan, table, tmp_path / "five")
+    assert "too few for means of parts" in page
+    assert 5 == len(charts["chart-response-0"]["data"][0]["x"])
+    assert {"chart-response-0", "chart-pair-2"} <= set(charts)
+    assert not any(name.startswith("chart-spread") for name in charts)
+    design["cases"] = 3
+    plan, table, found = swept_stub(site, 3, design, plane, 0.0, 1.0)
+    assert {} == found
+    words = "3 cases are too few to tell which factor moves it most. Set cases to 12 or more."
+    assert words in page_of(plan, table, tmp_path / "three")[0]
+
+
+def test_factors_in_words_are_beside_the_ranks(site, tmp_path):
+    """Eight cases of either of two words have means, three of each of five not; both are said."""
+    words = [{"label": word, "set": {"storage.0.charge_kw": size}} for size, word in enumerate("abcde", 1)]
+    keys = grid(
+        site,
+        record=["headline.saving"],
+        design={"kind": "latin_hypercube", "cases": 16, "seed": 1},
+        factor=[
+            {"name": "battery", "path": "storage.0.unit_kwh", "low": 5.0, "high": 20.0},
+            {"name": "kit", "choice": words[:2]},
+            {"name": "weather", "choice": words},
+        ],
+    )
+    plan = read_plan(keys)
+    rows = [
+        {
+            "case": c.number,
+            **c.values,
+            "headline.saving": 9.0 if c.values["kit"] == "b" else 4.0,
+            "status": "done",
+        }
+        for c in (plan.as_it_is, *plan.cases)
+    ]
+    table = pd.DataFrame(rows).assign(message="", seconds=1.0)
+    found = findings(plan, table)[0]
+    assert {"battery": 4, "kit": 8} == found["responses"].groupby("factor")["cases"].min().to_dict()
+    page, charts = page_of(plan, table, tmp_path)
+    assert "no factor that is a number stands out. Rank correlations: battery" in page
+    assert "; means over kit lie 5 apart; weather has no rank and too few cases a level." in page
+    assert "category" == charts["chart-response-2"]["layout"]["xaxis"]["type"]
+    assert ", and of some at one place the last is seen" in page  # two words by five
+
+
+def test_many_sampled_cases_have_means_of_parts_and_pairs(site):
+    """A hundred cases: ten parts of ten, and nine cells a pair; no cell or part of a single case says anything."""
+    design = {"kind": "latin_hypercube", "cases": 100, "seed": 1}
+    _, _, found = swept_stub(site, 3, design, plane, 0.0, 1.0)
+    assert {10} == set(found["responses"]["cases"])
+    assert 27 == len(found["pairs"])
+    assert 300 == found["pairs"]["cases"].sum()
+
+
+def test_few_base_cases_are_said_to_be_too_few(site, tmp_path):
+    """Four: total indices lead, no means of levels contradict them, and a warning names the way out; 256 has none."""
+    plan, table, found = swept_stub(site, 3, {"kind": "sobol", "base_cases": 4, "seed": 1}, plane, 0.0, 1.0)
+    assert {"sobol"} == set(found)
+    (note,) = findings(plan, table)[1]
+    assert note.startswith(
+        "4 base cases are too few for Sobol' indices to be relied on (Saving over 2 days, EUR): "
+    )
+    assert note.endswith("Set base_cases to 64 or more.")
+    widths = [
+        found["sobol"][f"{kind}_high"] - found["sobol"][f"{kind}_low"] for kind in ("first_order", "total")
+    ]
+    assert f"95 % intervals are up to {pd.concat(widths).max():.2f} wide" in note
+    page, _ = page_of(plan, table, tmp_path)
+    assert "Total index of each" in page
+    lowest = found["sobol"]["first_order_low"].min()
+    assert lowest < 0
+    assert f"{MINUS}{-lowest:.3f} to " in page
+    assert f"-{-lowest:.3f}" not in page.split("<main")[1]
+    plan, table, found = swept_stub(site, 3, {"kind": "sobol", "base_cases": 256}, plane, 0.0, 1.0)
+    assert [] == findings(plan, table)[1]
+    assert ["x0", "x1", "x2"] == order_of(plan, found, "headline.saving")
+    assert ["x0", "x1", "x2"] == found["spreads"]["factor"].tolist()
+    assert 100 < found["spreads"]["fewest_cases"].min()
+
+
+def test_a_morris_design_leads_with_the_mean_size_of_effects(site, tmp_path):
+    """Nothing on its page is of levels, which its cases do not meet evenly."""
+    pytest.importorskip("SALib")
+    plan, table, found = swept_stub(site, 3, {"kind": "morris", "paths": 10, "seed": 4}, plane, 0.0, 1.0)
+    assert {"morris"} == set(found)
+    page, _ = page_of(plan, table, tmp_path)
+    assert "x0 moves it most. Mean size of what going through its whole range does, with its 95" in page
+    assert "interval, EUR: x0 3 (±" in page
+
+
+def test_a_list_has_means_only_of_levels_that_meet_the_others_alike(site, tmp_path):
+    """Three cases that differ in both factors tell them not apart; a table of two by two does."""
+    cases = [{"battery": size, "export": limit} for size, limit in ((5.0, 1.0), (10.0, 2.0), (15.0, 4.0))]
+    alone = listed_stub(site, cases)
+    assert "spreads" not in alone[2]
+    assert "cases are too few to tell which factor moves it most" in page_of(*alone[:2], tmp_path)[0]
+    square = [{"battery": size, "export": limit} for size in (5.0, 10.0) for limit in (1.0, 4.0)]
+    found = listed_stub(site, square)[2]
+    assert ["battery", "export"] == found["spreads"]["factor"].tolist()
+    assert [5.0, 3.0] == found["spreads"]["spread"].tolist()
+
+
+def listed_stub(site: Path, cases: list):
+    """The findings of a list of cases, whose saving is the battery and the limit together."""
+    keys = grid(site, record=["headline.saving"], design={"kind": "list"}, case=cases)
+    plan = read_plan(keys)
+    rows = [
+        {
+            "case": c.number,
+            **c.values,
+            "headline.saving": c.values["battery"] + c.values["export"],
+            "status": "done",
+        }
+        for c in (plan.as_it_is, *plan.cases)
+    ]
+    table = pd.DataFrame(rows).assign(message="", seconds=1.0)
+    return plan, table, findings(plan, table)[0]
+
+
+def page_of(plan, table: pd.DataFrame, folder: Path) -> tuple[str, dict]:
+    """The page of a table, and its charts by key."""
+    page = road.write_sweep(plan, table, folder, "optimiser sweep x")["page"].read_text("utf-8")
+    parts = page.split('data-chart="')[1:]
+    return html.unescape(page), {
+        part.split('"', 1)[0]: json.loads(part.split(">", 1)[1].split("</script>")[0]) for part in parts
+    }
+
+
 # The page and the command -----------------------------------------------------------------------
 
 
@@ -650,8 +829,10 @@ def test_every_figure_of_the_page_comes_from_the_table(site, tmp_path):
     marks = charts["chart-response-0"]["data"][0]
     assert sorted(own["headline.saving"]) == pytest.approx(sorted(marks["y"]))
     assert means.tolist() == pytest.approx(charts["chart-response-0"]["data"][1]["y"])
-    for number in own["case"]:
-        assert f"optimiser sweep file.toml --case {number}<" in page
+    commands = [words.rpartition("<br>")[2] for words in marks["customdata"]]
+    assert [f"optimiser sweep file.toml --case {number}" for number in own["case"]] == commands
+    assert "put its number for N: optimiser sweep file.toml --case N<" in page
+    assert "To make it again" not in page
     assert "//" not in page.split("<script>")[0]
 
 
@@ -690,7 +871,7 @@ def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
     assert str(table["headline.saving"][3]) in one.stdout
     assert (tmp_path / "out" / "case-3" / "report.html").is_file()
     taken = call("sweep", file, "--out", file)
-    assert (2, True) == (taken.exit_code, "is no folder to write to" in taken.stderr)
+    assert (2, True) == (taken.exit_code, "is a file. Choose another folder" in taken.stderr)
     other = call("sweep", file, "--out", tmp_path / "out", "--case", 7)
     assert (2, True) == (other.exit_code, "there is no case 7" in other.stderr)
 
@@ -731,17 +912,122 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     means = found["responses"].set_index(["factor", "level"])
     assert [math.inf, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
     assert [1, 0, 2] == means.loc["battery", "never"].tolist()
-    assert f"{path}: never in 3 of 6 cases; a mean over such a case is given as never." in notes
+    assert "Simple payback, years: never in 3 of 6 cases; a mean over such a case is given as never." in notes
     page = road.write_sweep(plan, table, tmp_path, "optimiser sweep x")["page"].read_text("utf-8")
     assert "never in 1 of 2" in page
     assert "never in 2 of 2" in page
     assert "it never comes in 3 of 6 cases" in page
     assert "Infinity" not in page.split("<main")[1]
+    table.loc[2, "message"] = "not run without foresight: it cannot be carried out within the limits."
+    found, notes = findings(plan, table)
+    means = found["responses"].set_index(["factor", "level"])
+    assert [5.0, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
+    assert "never in 2 of 6 cases" in notes[0]
+    page, _ = page_of(plan, table, tmp_path / "unknown")
+    assert "Cases that could not be run without foresight: 1; cases.csv says why." in page
+
+
+def test_the_page_says_how_long_the_run_is_and_what_is_scaled(site, tmp_path):
+    """Two days: figures of the days by name, yearly ones as scaled; a whole year: money a year, nothing scaled."""
+    record = ["headline.saving_per_year", "headline.saving", "energy_kwh.import", "headline.npv"]
+    plan = read_plan(grid(site, record=record))
+    names = recorded(plan)
+    assert [
+        "Saving scaled to a year, EUR a year",
+        "Saving over 2 days, EUR",
+        "Import over 2 days, kWh",
+        "Net present value, EUR",
+    ] == [names.name(path) for path in record]
+    rows = [
+        {"case": c.number, **c.values, **dict.fromkeys(record, 1000.0 + c.number), "status": "done"}
+        for c in (plan.as_it_is, *plan.cases)
+    ]
+    page, _ = page_of(plan, pd.DataFrame(rows).assign(message="", seconds=1.0), tmp_path)
+    local = plan.base.timeline.local()
+    answer = page.split('id="answer"')[1].split("</section>")[0].replace("\u00a0", " ")
+    assert (
+        f"{local[0].day} {local[0]:%B %Y} to {local[-1].day} {local[-1]:%B %Y}, 96 30-minute steps" in answer
+    )
+    assert "are scaled up from 2 days, which know no other season" in answer
+    assert "Saving over 2 days, EUR" in page
+    unscaled = dataclasses.replace(names, scaled=False)
+    assert "Saving over 2 days, EUR" == unscaled.name("headline.saving_per_year")
+    assert "nothing is scaled" in unscaled.covered()
+    years = grid(site, factor=[{"name": "days", "path": "timeline.days", "values": [1, 2]}], record=record)
+    varied = recorded(read_plan(years))
+    assert "Saving over its days, EUR" == varied.name("headline.saving")
+    assert "factors change its timeline (days)" in varied.covered()
+
+
+def test_levels_on_the_page_have_four_digits(site, tmp_path):
+    """Of a sampled range, in sentences, tables and axes; files keep all digits."""
+    plan, table, _ = swept_stub(site, 3, {"kind": "latin_hypercube", "cases": 12, "seed": 1}, plane, 0.0, 1.0)
+    page, charts = page_of(plan, table, tmp_path)
+    words = re.sub(r"<script.*?</script>", "", page.split("<main")[1], flags=re.DOTALL)
+    assert [] == re.findall(r"\d\.\d{4,}", words)
+    assert [] == [
+        text for text in charts["chart-response-0"]["data"][0]["customdata"] if re.search(r"\.\d{4}", text)
+    ]
+    kept = pd.read_csv(tmp_path / "cases.csv")["x0"]
+    assert kept.tolist() == table["x0"].tolist()
+    assert ["19.04", "1.3", "0.9736", "12,346", "0.001235", "0", f"{MINUS}7.94", "20"] == [
+        significant(value)
+        for value in (19.03941994, 1.3, 0.97358, 12345.678, 0.00123456, 0.0, -7.940078, 19.999999)
+    ]
+
+
+def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_place():
+    """What rests on the run without foresight is empty, with the reason; what the ceiling says stands."""
+    home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
+    keys = {
+        "title": "Limits (invented)",
+        "scenario": str(home),
+        "record": [
+            "headline.saving",
+            "headline.saving_per_year",
+            "headline.saving_forecast_driven",
+            "headline.npv",
+        ],
+        "studies": ["capture"],
+        "design": {"kind": "grid"},
+        "start": "nothing",
+        "factor": [
+            {"name": "days", "path": "timeline.days", "values": [2]},
+            {"name": "limit", "path": "site.connection.import_limit_kw", "values": [0.3, 14.0]},
+        ],
+    }
+    table = optimiser.sweep(keys, workers=1).set_index("limit")
+    tight, wide = table[table["case"] > 0].loc[0.3], table[table["case"] > 0].loc[14.0]
+    for path in keys["record"][1:]:
+        assert pd.isna(tight[path])
+        assert np.isfinite(wide[path])
+    assert np.isfinite(tight["headline.saving"])
+    assert "not run without foresight: " in tight["message"]
+    assert "cannot be carried out within the limits" in tight["message"]
+
+
+def test_a_factor_of_one_level_stands_beside_sampled_ones(site):
+    """It moves nothing, and the others are found all the same."""
+    keys = grid(site, design={"kind": "latin_hypercube", "cases": 12}) | {
+        "factor": [
+            {"name": "days", "path": "timeline.days", "values": [1]},
+            {"name": "battery", "path": "storage.0.unit_kwh", "low": 5.0, "high": 20.0},
+        ]
+    }
+    plan = read_plan(keys)
+    table = optimiser.sweep(keys, workers=1)
+    found, _ = findings(plan, table)
+    ranks = found["ranks"].set_index("factor")
+    assert "battery" in ranks.index
+    days = found["spreads"].loc[found["spreads"]["factor"] == "days", "spread"]
+    assert (days.fillna(0.0) == 0.0).all()
 
 
 def test_the_shipped_sweep_is_read():
-    """Its file has no fault and the cases that it says."""
+    """Its file has no fault and the cases that it says; it leads with money a year."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")
+    assert "Saving, AUD a year" == recorded(plan).name(plan.file.record[0])
+    assert recorded(plan).covered().endswith("money in AUD.")
     assert 27 == len(plan.cases)
     assert "27 cases" in plan.file.description
 

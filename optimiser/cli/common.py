@@ -51,8 +51,17 @@ def refuse_existing(path: Path | None) -> None:
         raise OptimiserError(f"{path} exists and is not written over. Choose another name.")
 
 
-def refuse_unwritable(folder: Path) -> None:
-    """Refuse a folder that results could not be written to, before the work is done; nothing is made."""
+def refuse_unwritable(folder: Path, *inputs: Path) -> None:
+    """Refuse a folder that results could not be written to, or that inputs are in; nothing is made.
+
+    Known before the work is done. Results beside inputs could take the place of one of the same name.
+    """
+    for path in inputs:
+        if folder.resolve() == (path if os.path.isdir(path) else path.parent).resolve():
+            raise OptimiserError(
+                f"{folder} is the folder of {path.name or path}, which is read: results could be written over it. "
+                "Choose another folder with --out."
+            )
     try:
         there = next(path for path in (folder, *folder.absolute().parents) if os.path.lexists(path))
         if not there.is_dir():

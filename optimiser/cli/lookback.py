@@ -76,7 +76,7 @@ def lookback(
     if stored is None and (stored_unit or stored_at):
         raise OptimiserError("--stored-unit and --stored-at speak of --stored, which is not given. Add it.")
     folder = out or Path("reports") / f"{scenario_name(scenario)}-lookback"
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario, log)
     refuse_replacing(folder, overwrite)
     refuse_meter_file(log)
     store = None

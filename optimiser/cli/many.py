@@ -26,7 +26,7 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
     from optimiser.fleet import read_fleet, solve_fleet, write_fleet
 
     folder = out or Path("reports") / file.stem
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, file)
     read = read_fleet(file)
     with progress(quiet) as say:
         result = solve_fleet(read, folder, workers=workers, progress=say)
@@ -62,7 +62,7 @@ def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) 
     from optimiser.compare import compare as solve_all
     from optimiser.compare import read_plan, write_comparison
 
-    refuse_unwritable(out)
+    refuse_unwritable(out, *scenarios)
     plan = read_plan(scenarios)
     with progress(quiet) as say:
         made = solve_all(plan, measure=measure, progress=say)
@@ -78,6 +78,11 @@ def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) 
             money = f"{row['saving_per_year']:14,.2f} {words:>9}"
             click.echo(f"{row['variant']:{wide}} {money}   {row['figure']}")
     click.echo(f"Page: {paths['page']}")
+    unproven = [row for row in made.summary["variants"] if row["verdict"] != "optimal"]
+    for row in unproven:
+        click.echo(f"{row['variant']}: {row['verdict']}", err=True)
+    if unproven:
+        sys.exit(BEST_FOUND)
 
 
 COMMANDS = (fleet, compare)

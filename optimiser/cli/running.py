@@ -38,7 +38,7 @@ def run(
 
     names = chosen(studies, leave_out)
     folder = out or Path("reports") / scenario_name(scenario)
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario)
     with progress(quiet) as say:
         try:
             made = walk(scenario, studies=names, progress=say)
@@ -160,20 +160,16 @@ def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path |
     from optimiser.scenario import read_scenario
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-plan"
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario, forecast)
     read = read_scenario(scenario)
     table = read_forecast(forecast, read, stamps=stamps)
     with progress(quiet) as say:
         made = plan_day(read, table, stored / 100, progress=say)
     paths = write_plan(made, folder)
     if not quiet:
-        last = ""
-        for row in made.steps.to_dict("records"):
-            if row["does"] != last:
-                click.echo(
-                    f"{row['interval_start_local'][:16].replace('T', ' ')}  {row['does']}: {row['why']}"
-                )
-            last = row["does"]
+        for row in made.orders.to_dict("records"):
+            begins = row["start_local"][:16].replace("T", " ")
+            click.echo(f"{begins}  {row['does']}: {row['why']}")
     click.echo(f"Page: {paths['page']}, set-points: {paths['table']}")
 
 

@@ -70,7 +70,7 @@ def activate(
         raise OptimiserError("--events and --frequency are two ways to say what happens. Give one of them.")
     folder = out or Path("reports") / f"{scenario_name(scenario)}-activate"
     paths = {kind: folder / f"activation.{kind}" for kind in ("html", "csv", "json")}
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario)
     if not overwrite:
         for path in paths.values():
             if path.exists():

@@ -32,7 +32,7 @@ def size(scenario: Path, choices: Path, out: Path | None, share: float, quiet: b
     from optimiser.sizing import find_sizes, read_choices, write_sizing
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-sizes"
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario, choices)
     read = read_scenario(scenario)
     file = read_choices(choices, read)
     with progress(quiet) as say:
@@ -49,6 +49,7 @@ def size(scenario: Path, choices: Path, out: Path | None, share: float, quiet: b
         click.echo(f"  capital        {best['capital']:12,.2f} {currency}")
         click.echo(f"  saving a year  {best['saving_counted_a_year']:12,.2f} {currency}  ({found['basis']})")
         click.echo(f"  cost a year    {best['cost_a_year']:12,.2f} {currency}")
+        click.echo(f"  wear a year    {best['wear_counted_a_year']:12,.2f} {currency}")
         click.echo(f"  left a year    {best['net_a_year']:12,.2f} {currency}")
     click.echo(f"Page: {paths['page']}")
     if best["verdict"] != "best":

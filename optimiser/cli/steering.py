@@ -41,7 +41,7 @@ def programme(
     from optimiser.scenario import read_scenario
 
     folder = out or Path("reports") / scenario_name(scenario)
-    refuse_unwritable(folder)
+    refuse_unwritable(folder, scenario)
     if learn not in ("months", "weeks") and not Path(learn).exists():
         raise OptimiserError(
             f"--learn takes months, weeks or the scenario of another year, and there is no {learn}. Name one of them."

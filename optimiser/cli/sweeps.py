@@ -9,8 +9,8 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import EXIT, progress
-from optimiser.errors import InfeasibleError, OptimiserError
+from optimiser.cli.common import EXIT, progress, refuse_unwritable
+from optimiser.errors import InfeasibleError
 
 
 @click.command()
@@ -48,11 +48,8 @@ def sweep(
 
     plan = read_plan(file)
     folder = out or Path("reports") / f"{file.resolve().parent.name}-{file.stem}"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        words = f"{folder} is no folder to write to: {problem.strerror}. Choose another with --out."
-        raise OptimiserError(words) from None
+    refuse_unwritable(folder, file)
+    folder.mkdir(parents=True, exist_ok=True)
     command = f"optimiser sweep {shlex.quote(str(file))}" + (f" --out {shlex.quote(str(out))}" if out else "")
     with road.open_store(plan, folder / road.STORE_NAME) as store, progress(quiet) as say:
         if number is not None:
@@ -98,7 +95,7 @@ def _describe(plan: Any, store: Any, retry: bool) -> None:
         words = (
             f"{min(values):.6g} to {max(values):.6g}"
             if numbers and len(values) > 6
-            else ", ".join(map(str, values[:6]))
+            else ", ".join(f"{value:.6g}" if numbers else str(value) for value in values[:6])
         )
         more = f" ({len(values):,} values)" if len(values) > 6 else ""
         click.echo(f"  {factor.name:24} {words}{more} {factor.unit}".rstrip())

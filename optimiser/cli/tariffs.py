@@ -62,7 +62,7 @@ def bill(
         stamps=stamps,
         zone=zone,
     )
-    currency = made.contract.currency or "currency of the tariff"
+    currency = made.contract.currency or "the tariff's money"
     click.echo(f"{made.contract.tariff.name}: amounts in {currency}, positive is to pay.")
     timeline, energy = made.timeline, made.energy_kwh
     click.echo(
@@ -73,7 +73,7 @@ def bill(
     for period in [] if year_only else periods:
         _echo_bill(period, made.table[made.table["billing_period"] == period])
     if year_only or len(periods) > 1:
-        _echo_bill(f"All {len(periods)} bills", made.year())
+        _echo_bill(f"All {len(periods)} bills" if len(periods) > 1 else periods[0], made.year())
     for note in made.notes:
         click.echo(f"note: {note}", err=True)
     if csv is not None:

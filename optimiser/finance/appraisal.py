@@ -91,7 +91,7 @@ class Appraisal:
     payback_years, discounted_payback_years : float or None
         Simple and discounted payback; None is never.
     dips_again : bool
-        Whether the running sum falls below zero again after the simple payback.
+        Whether the running sum falls below zero after it was above; the payback is when it stays above.
     npv : float
         Net present value with year 0 undiscounted. [currency]
     modified_rate : float or None
@@ -182,7 +182,7 @@ def appraise(
         real_rate_fraction=cost.real_rate,
         payback_years=back,
         discounted_payback_years=payback(discounted(flows, rate).tolist()),
-        dips_again=back is not None and bool((running[int(np.ceil(back)) :] < -0.005).any()),
+        dips_again=bool((np.diff((running >= 0).astype(int)) < 0).any()),
         npv=worth,
         internal_rates=internal_rates(flows),
         modified_rate=modified_rate(flows, rate, rate),

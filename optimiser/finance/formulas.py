@@ -42,19 +42,22 @@ def _times(flows: Numbers, years: Numbers | None) -> np.ndarray:
 
 
 def payback(flows: Sequence[float]) -> float | None:
-    """Years until the cumulative flow first reaches zero, with a straight line inside the year; None is never.
+    """Years until the cumulative flow reaches zero to stay, with a straight line inside the year; None is never.
+
+    Where it falls below zero again, as when a loan or an incentive comes before a replacement, an earlier year at zero
+    is no payback.
 
     Parameters
     ----------
     flows : sequence of float
         Cash flow of year 0, 1, 2, ..., discounted or not. [currency]
     """
-    total = 0.0
-    for year, flow in enumerate(flows):
-        if total + flow >= 0:
-            return 0.0 if year == 0 else year - 1 + (-total / flow if flow else 0.0)
-        total += flow
-    return None
+    sums = np.cumsum(np.asarray(flows, float))
+    below = np.flatnonzero(sums < 0)
+    if not len(below):
+        return 0.0
+    last = int(below[-1])
+    return None if last + 1 == len(sums) else float(last - sums[last] / flows[last + 1])
 
 
 def internal_rates(flows: Numbers, years: Numbers | None = None) -> tuple[float, ...]:

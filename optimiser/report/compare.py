@@ -82,7 +82,7 @@ def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
     elif not all(is_missing(row["capital_cost"]) for row in ranked):
         facts.append(Fact("Paid back", "never", ("No variant returns what it costs.",)))
     blocks.append(Headline(tuple(facts)))
-    blocks.append(variant_table(variants, summary))
+    blocks += [variant_table(variants, summary), bills_table(variants, summary)]
     blocks += [Text(words, "quiet") for words in (basis(summary), *terms(summary))]
     return blocks
 
@@ -127,9 +127,8 @@ HOW = {"ceiling": "ceiling", "measured without foresight": "measured"}
 
 
 def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
-    """A row a variant, the difference to the first in each."""
-    currency, days = summary["currency"], summary["days"]
-    span = f", {days:g} days" if days and summary["scaled_to_year"] else ""
+    """What each variant saves, and the difference to the first."""
+    currency = summary["currency"]
     columns = (
         text_column("Variant"),
         Column("Saving a year"),
@@ -139,11 +138,6 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
         Column("More than the first"),
         Column("Ceiling a year"),
         Column("Capital"),
-        Column(f"Bill before{span}"),
-        Column(f"Without the system on this contract{span}"),
-        Column(f"Bill after, at best{span}"),
-        Column(f"Services, at best{span}"),
-        text_column("Proof"),
     )
     first = float(variants["saving_per_year"].iloc[0])
     rows = tuple(
@@ -157,18 +151,39 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
                 amount(row["saving_per_year"] - first, currency),
                 amount(row["ceiling_per_year"], currency),
                 "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
-                amount(row["bill_before"], currency),
-                amount(row["bill_unequipped"], currency),
-                amount(row["bill_after"], currency),
-                amount(row["services_income"], currency),
-                "optimal"
-                if row["verdict"] == "optimal"
-                else f"within {percent_at_most(row['gap_relative'])}",
             )
         )
         for row in variants.to_dict("records")
     )
-    return Table(f"All variants, {currency}", columns, rows)
+    return Table(f"What each variant saves, {currency}", columns, rows)
+
+
+def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
+    """The bills that the savings are made of, at the ceiling, and how they are proven."""
+    currency, days = summary["currency"], summary["days"]
+    span = f" over {days:g} days" if days else ""
+    columns = (
+        text_column("Variant"),
+        Column("Before"),
+        Column("Without the system, on this contract"),
+        Column("After, at best"),
+        Column("Services, at best"),
+        text_column("Proof"),
+    )
+    money_columns = ("bill_before", "bill_unequipped", "bill_after", "services_income")
+    rows = tuple(
+        Row(
+            (
+                row["variant"],
+                *(amount(row[column], currency) for column in money_columns),
+                "optimal"
+                if row["verdict"] == "optimal"
+                else f"best found, within {percent_at_most(row['gap_relative'])}",
+            )
+        )
+        for row in variants.to_dict("records")
+    )
+    return Table(f"Their bills{span}, {currency}", columns, rows)
 
 
 def _or_none(value: Any) -> float | None:

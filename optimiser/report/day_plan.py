@@ -22,7 +22,7 @@ FLOWS = (
 )
 
 
-def plan_page(summary: dict[str, Any], steps: pd.DataFrame) -> str:
+def plan_page(summary: dict[str, Any], steps: pd.DataFrame, orders: pd.DataFrame) -> str:
     """The page as text.
 
     Parameters
@@ -30,9 +30,11 @@ def plan_page(summary: dict[str, Any], steps: pd.DataFrame) -> str:
     summary : dict
     steps : DataFrame
         One row a step, with set-points, `does` and `why`.
+    orders : DataFrame
+        One row a stretch: start_local, end_local, does, why, store_kw, stored_percent.
     """
     sections = [
-        Section("answer", "Plan", "What to do, and why", (*intro(summary), orders_table(summary, steps))),
+        Section("answer", "Plan", "What to do, and why", (*intro(summary), orders_table(orders))),
         Section(
             "power",
             "Power",
@@ -67,6 +69,11 @@ def moment(stamp: str) -> str:
     return f"{int(stamp[8:10])} {MONTHS[int(stamp[5:7]) - 1]} {stamp[11:16]}"
 
 
+def later(stamp: str, since: str) -> str:
+    """A local stamp's clock, with its date where that is not the one of another stamp."""
+    return stamp[11:16] if stamp[:10] == since[:10] else moment(stamp)
+
+
 def heading(column: str) -> str:
     """A column of set-points in words, with its unit."""
     name = column.removeprefix("inverter.").removeprefix("service.")
@@ -76,36 +83,26 @@ def heading(column: str) -> str:
     return name.replace("_", " ")
 
 
-def orders_table(summary: dict[str, Any], steps: pd.DataFrame) -> Table:
-    """Spans in which the same is done, with the reason at their start."""
-    change = (steps["does"] != steps["does"].shift()).cumsum()
-    rows = []
-    for _, span in steps.groupby(change):
-        first = span.iloc[0]
-        after = span.index[-1] + 1
-        until = steps["interval_start_local"].iloc[after][11:16] if after < len(steps) else "end"
-        power = (span["discharge_kw"] - span["charge_kw"]).mean()
-        rows.append(
-            Row(
-                (
-                    moment(first["interval_start_local"]),
-                    until,
-                    str(first["does"]),
-                    number(float(power), 2),
-                    number(float(span["stored_percent"].iloc[-1]), 0),
-                    str(first["why"]),
-                )
+def orders_table(orders: pd.DataFrame) -> Table:
+    """Stretches in which the same is done for the same reason; the reason stands where a narrow screen shows it."""
+    rows = tuple(
+        Row(
+            (
+                f"{moment(row['start_local'])} to {later(row['end_local'], row['start_local'])}",
+                f"{row['does']}: {row['why']}",
+                number(row["store_kw"], 2),
+                number(row["stored_percent"], 0),
             )
         )
-    columns = (
-        text_column("From"),
-        text_column("To"),
-        text_column("Do"),
-        Column("Mean of store, kW"),
-        Column("Full at the end, %"),
-        text_column("Because"),
+        for row in orders.to_dict("records")
     )
-    return Table("In order; the store's power is positive when it gives", columns, tuple(rows))
+    columns = (
+        text_column("When"),
+        text_column("What to do, and why"),
+        Column("Store gives, kW"),
+        Column("Full after, %"),
+    )
+    return Table("In order, with the store's mean power", columns, rows)
 
 
 def times(steps: pd.DataFrame) -> list[str]:

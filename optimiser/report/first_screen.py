@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
-from optimiser.report.formats import day, is_missing, money, number, percent, percent_at_most, years
+from optimiser.report.formats import is_missing, money, number, percent, percent_at_most, run_span, years
 from optimiser.report.results import Results
 
 
@@ -208,9 +208,6 @@ def standing(proof: dict) -> str:
 def covered(results: Results) -> str:
     """Which days, which step, which clock."""
     summary = results.summary
-    step = f"{summary['step_minutes']:g}-minute"
     local = results.dispatch["interval_start_local"]
-    return (
-        f"{day(local.iloc[0])} to {day(local.iloc[-1])}, {summary['steps']:,} {step} steps, "
-        f"clock of {summary['zone']}, money in {summary['currency']}."
-    )
+    steps, minutes = summary["steps"], summary["step_minutes"]
+    return run_span(local.iloc[0], local.iloc[-1], steps, minutes, summary["zone"], summary["currency"])

@@ -116,6 +116,26 @@ def day(value: str | date) -> str:
     return f"{moment.day}{NARROW}{moment:%B}{NARROW}{moment.year}"
 
 
+def run_span(
+    first: str | date, last: str | date, steps: int, step_minutes: float, zone: str, currency: str
+) -> str:
+    """Which days a run has, which step, which clock, in a sentence."""
+    length = f"{steps:,} {step_minutes:g}-minute steps"
+    return f"{day(first)} to {day(last)}, {length}, clock of {zone}, money in {currency}."
+
+
+def significant(value: float, digits: int = 4) -> str:
+    """A measured value to so many digits, without noughts at its end; whole numbers are shown whole."""
+    size = abs(value)
+    if size >= 1e9 or 0 < size < 1e-4:
+        return f"{value:.{digits}g}".replace("-", MINUS)
+    if value == round(value):
+        return number(value)
+    decimals = max(0, digits - 1 - math.floor(math.log10(size)))
+    text = number(value, decimals)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def month(value: str) -> str:
     """A billing period such as 2025-01 in words; any other label is shown as it is."""
     try:

@@ -75,7 +75,7 @@ def _answer(results: Results) -> Section:
         Fact(
             "The most that could be earned",
             money(summary["possible"], currency),
-            ("by the best schedule that knew prices, load and sun beforehand: no real operation reaches it",),
+            (_of_the_most(summary),),
         ),
         Fact(
             "Share of it earned",
@@ -113,6 +113,12 @@ def _answer(results: Results) -> Section:
         Points(tuple(summary["notes"]), tone="warning"),
     ]
     return Section("answer", "In short", "What was earned", tuple(blocks))
+
+
+def _of_the_most(summary: dict[str, Any]) -> str:
+    """What stands behind the most that could be earned; a log that came to it leaves nothing to say of others."""
+    words = "by the best schedule that knew prices, load and sun beforehand"
+    return f"{words}; the log reached it" if summary["reached"] else f"{words}: no real operation reaches it"
 
 
 def _differences(results: Results) -> Section:

@@ -123,7 +123,9 @@ def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
             "none of them can be used to judge it. Use the net present value."
         )
     if appraisal["dips_again"]:
-        found.append("After the payback the running sum falls below zero again; see the chart.")
+        found.append(
+            "The running sum is above zero for a time and falls below it again; the payback is when it stays above."
+        )
     if appraisal["storage_cost_words"]:
         found.append(f"{appraisal['storage_cost_name']}: {appraisal['storage_cost_words']}")
     return found

@@ -11,7 +11,7 @@ import numpy as np
 from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
-from optimiser.rates import Drawing, Layer
+from optimiser.rates import Drawing, Layer, rate
 
 LEFT, HOUR, ROW = 190, 30, 26
 
@@ -86,8 +86,8 @@ def _picture(layer: Layer, slot_minutes: int) -> _Picture:
                         "depth": round(depth, 3),
                         "window": not layer.unit,
                         "middle": round(LEFT + x + width / 2, 2),
-                        "words": f"{value:.4g}" if layer.unit and width >= 52 else "",
-                        "title": f"{strip.days}, {span}{f': {value:.5g} {layer.unit}' if layer.unit else ''}",
+                        "words": rate(value, 4) if layer.unit and width >= 52 else "",
+                        "title": f"{strip.days}, {span}{f': {rate(value)} {layer.unit}' if layer.unit else ''}",
                     }
                 )
             y += ROW
@@ -109,7 +109,7 @@ def _in_words(layer: Layer, slot_minutes: int) -> str:
         for strip in season.strips:
             shown = [
                 f"{_clock(start * slot_minutes)} to {_clock(end * slot_minutes)}"
-                + (f" {value:.5g}" if layer.unit else "")
+                + (f" {rate(value)}" if layer.unit else "")
                 for start, end, value in runs(strip.values)
                 if layer.unit or value
             ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,13 +26,14 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import MINUS, fitting_decimals, listed, number
+from optimiser.report.formats import MINUS, NARROW, fitting_decimals, listed, number, significant
 from optimiser.report.page import page_text
+from optimiser.report.recorded import Recorded
 
-MOST_FIGURES, MOST_FACTORS, MOST_LINES, MOST_ROWS = 3, 12, 300, 1000
+MOST_FIGURES, MOST_FACTORS, MOST_LINES, MOST_ROWS, MOST_SAID = 3, 12, 300, 1000, 4
 WITH_RESULTS = ("done", "best found")
 COLOURS = tuple(f"@series{place}" for place in range(1, 8))
-MONEY = ("bill_before", "bill_after", "services_income", "saving", "saving_per_year", "capital_cost", "npv")
+SAMPLED = ("latin_hypercube", "sobol", "morris")
 DESIGNS = {
     "grid": "every combination of levels",
     "list": "the cases of a list",
@@ -49,7 +50,7 @@ class Swept:
 
     Attributes
     ----------
-    title, description, currency, design : str
+    title, description, design : str
     basis : str
         On what its money rests, in a sentence.
     invented : bool
@@ -57,6 +58,12 @@ class Swept:
         Name, unit and paths of each.
     record : tuple of str
         Recorded paths; the first leads.
+    recorded : Recorded
+        What they are called, and which days they count.
+    order : dict of str to tuple of str
+        For each recorded path, the factors, what moves it most first.
+    pairs : tuple of (str, str)
+        Factors to be looked at two at a time.
     planned : int
         Cases of the plan.
     table : DataFrame
@@ -74,10 +81,12 @@ class Swept:
     basis: str
     description: str
     invented: bool
-    currency: str
+    recorded: Recorded
     design: str
     factors: tuple[tuple[str, str, str], ...]
     record: tuple[str, ...]
+    order: Mapping[str, tuple[str, ...]]
+    pairs: tuple[tuple[str, str], ...]
     planned: int
     table: pd.DataFrame
     found: Mapping[str, pd.DataFrame]
@@ -102,23 +111,18 @@ class Swept:
         """The row of the scenario as it is."""
         return dict(self.table[self.table["case"] == 0].iloc[0])
 
+    @property
+    def sampled(self) -> bool:
+        """Whether cases lie anywhere in ranges, so that levels do not meet the other factors alike."""
+        return self.design in SAMPLED
+
     def unit(self, path: str) -> str:
         """The unit of a recorded path, as far as its name tells."""
-        last = path.rpartition(".")[2]
-        if path.startswith("headline.") and last in MONEY:
-            return self.currency
-        if path.startswith("energy_kwh."):
-            return "kWh"
-        return "years" if last.endswith("_years") else ""
+        return self.recorded.unit(path)
 
     def name(self, path: str) -> str:
         """A recorded path in words."""
-        last = path.rpartition(".")[2].replace("_years", "").replace("_", " ")
-        if last == "npv":
-            last = "net present value"
-        first = "" if path.startswith(("headline.", "energy_kwh.")) else path.split(".")[0] + " "
-        unit = self.unit(path)
-        return (first + last).capitalize() + (f", {unit}" if unit else "")
+        return self.recorded.name(path)
 
     def factor(self, name: str) -> str:
         """A factor with its unit."""
@@ -128,9 +132,10 @@ class Swept:
 
 def swept_page(swept: Swept) -> str:
     """The page as text."""
-    parts = (_answer, _spreads, _indices, _responses, _pairs, _lines, _cases, _made)
+    measured = (_indices, _spreads) if swept.sampled else (_spreads, _indices)
+    parts = (_answer, *measured, _responses, _pairs, _lines, _cases, _made)
     sections = [section for part in parts if (section := part(swept)) is not None]
-    return page_text(swept.title, swept.invented, swept.currency, [*sections, cautions.SECTION])
+    return page_text(swept.title, swept.invented, swept.recorded.currency, [*sections, cautions.SECTION])
 
 
 def _shown(value: Any) -> str:
@@ -151,6 +156,16 @@ def _shown(value: Any) -> str:
     return str(value)
 
 
+def _level(value: Any) -> str:
+    """A value of a factor to four digits, from a number or its text; a part of a range by both its ends."""
+    if isinstance(value, (bool, np.bool_)) or _missing(value):
+        return _shown(value)
+    try:
+        return " to ".join(significant(float(part)) for part in str(value).split(" to "))
+    except ValueError:  # a word
+        return str(value)
+
+
 def _decimals(value: float) -> int:
     """As few decimals as show the value, and no more than fit it."""
     fitting = max(2, fitting_decimals(value))
@@ -163,7 +178,7 @@ def _answer(swept: Swept) -> Section:
     blocks: list[Block] = []
     if swept.description:
         blocks.append(Text(swept.description))
-    blocks.append(Text(swept.basis))
+    blocks += [Text(swept.basis), Text(swept.recorded.covered())]
     finished = int((swept.table["case"] > 0).sum())
     if finished < swept.planned:
         blocks.append(
@@ -191,9 +206,8 @@ def _answer(swept: Swept) -> Section:
                 )
             )
         blocks.append(Headline(tuple(facts)))
-    ranked = _ranked(swept, lead)
-    if ranked:
-        blocks.append(Text(_what_moves(swept, lead, ranked)))
+    if lead in swept.numeric and finished > 1:
+        blocks.append(Text(_what_moves(swept, lead)))
     blocks.append(
         Facts(
             (
@@ -207,6 +221,9 @@ def _answer(swept: Swept) -> Section:
     notes = list(swept.notes)
     if unproven:
         notes.append(f"{number(unproven)} cases are the best found and not proven within tolerance.")
+    partly = int((swept.done["message"] != "").sum())
+    if partly:
+        notes.append(f"Cases that could not be run without foresight: {number(partly)}; cases.csv says why.")
     if notes:
         blocks.append(Points(tuple(notes[:20]), tone="warning"))
     return Section("answer", "Answer", "What was asked, and what came of it", tuple(blocks))
@@ -214,7 +231,10 @@ def _answer(swept: Swept) -> Section:
 
 def _never(swept: Swept, path: str) -> int:
     """In how many cases a payback never comes."""
-    return int(swept.done[path].isna().sum()) if path.endswith("payback_years") else 0
+    if not path.endswith("payback_years"):
+        return 0
+    # A case with a message has none because it could not be run without foresight.
+    return int((swept.done[path].isna() & (swept.done["message"] == "")).sum())
 
 
 def _mean(row: Any) -> str:
@@ -224,13 +244,12 @@ def _mean(row: Any) -> str:
 
 def _words(swept: Swept, row: Any) -> str:
     return ", ".join(
-        f"{name} {_shown(row[name])}{f' {unit}' if unit else ''}" for name, unit, _ in swept.factors
+        f"{name} {_level(row[name])}{f' {unit}' if unit else ''}" for name, unit, _ in swept.factors
     )
 
 
 def _ranked(swept: Swept, path: str) -> list[Any]:
-    wide = swept.found.get("spreads", pd.DataFrame({"figure": []}))
-    return _each(wide[wide["figure"] == path])
+    return _found(swept, "spreads", path)
 
 
 def _each(frame: pd.DataFrame) -> list[Any]:
@@ -248,13 +267,115 @@ def _row_at(frame: pd.DataFrame, column: str, best: str) -> Any:
     return frame.loc[[getattr(frame[column], best)()]].iloc[0]
 
 
-def _what_moves(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
+def _what_moves(swept: Swept, path: str) -> str:
+    """Which factor moves a figure most, by the measure that the design is made for."""
+    done = swept.done[path]
+    name, ranked = swept.name(path), _ranked(swept, path)
+    for table, say in (("sobol", _by_variance), ("morris", _by_effect), ("ranks", _by_rank)):
+        rows = _found(swept, table, path)
+        if rows:
+            never = _never(swept, path)
+            words = f" It never comes in {never} of {len(done)} cases." if never else ""
+            return f"{name}: {say(swept, path, rows)}.{words}"
+    if done.nunique(dropna=False) == 1:
+        return f"{name}: all cases have the same."
+    if ranked and not swept.sampled:
+        return _apart(swept, path, ranked)
+    return (
+        f"{name}: {number(len(done))} cases are too few to tell which factor moves it most. "
+        f"{WAYS_OUT.get(swept.design, 'A grid or a sampled design would tell.')}"
+    )
+
+
+WAYS_OUT = {
+    "latin_hypercube": "Set cases to 12 or more.",
+    "sobol": "Set base_cases to 64 or more.",
+    "morris": "Set paths to 10 or more.",
+}
+
+
+def _by_variance(swept: Swept, path: str, rows: Sequence[Any]) -> str:
+    ordered = sorted(rows, key=lambda row: -row.total)
+    words = [
+        f"{row.factor} {number(row.total, 2)} ({_interval(row.total_low, row.total_high, 2)})"
+        for row in ordered[:MOST_SAID]
+    ]
+    lead = _lead(ordered[0].factor, ordered[0].total_low, [row.total_high for row in ordered[1:]])
+    return (
+        f"{lead}. Total index of each, which is its share of the variance with all that it "
+        f"does together with others, with its 95{NARROW}% interval: {listed(words)}"
+    )
+
+
+def _by_effect(swept: Swept, path: str, rows: Sequence[Any]) -> str:
+    ordered = sorted(rows, key=lambda row: -row.mean_size)
+    words = [
+        f"{row.factor} {_shown(row.mean_size)} ({_about(row.mean_size_interval)})"
+        for row in ordered[:MOST_SAID]
+    ]
+    unit, first = swept.unit(path), ordered[0]
+    highs = [row.mean_size + row.mean_size_interval for row in ordered[1:]]
+    lead = _lead(first.factor, first.mean_size - first.mean_size_interval, highs)
+    return (
+        f"{lead}. Mean size of what going through its whole range does, with its 95{NARROW}% interval"
+        f"{f', {unit}' if unit else ''}: {listed(words)}"
+    )
+
+
+def _by_rank(swept: Swept, path: str, rows: Sequence[Any]) -> str:
+    ordered = sorted(rows, key=lambda row: -abs(row.rank_correlation))
+    words = [f"{row.factor} {_signed(row.rank_correlation)}" for row in ordered[:MOST_SAID]]
+    first, known = ordered[0], {row.factor for row in rows}
+    words_alone = [name for name, _, _ in swept.factors if name not in known]
+    chance = f"with {number(first.cases)} cases, what is nearer to 0 than {number(first.chance_below, 2)} may be chance"
+    lead = (
+        f"it goes most closely with {first.factor}"
+        if abs(first.rank_correlation) >= first.chance_below
+        else f"no factor{' that is a number' if words_alone else ''} stands out"
+    )
+    means = {row.factor: row.spread for row in _ranked(swept, path)}
+    more = "".join(
+        f"; means over {name} lie {_shown(means[name])} apart"
+        if math.isfinite(means.get(name, math.inf))
+        else f"; {name} has no rank and too few cases a level"
+        for name in words_alone
+    )
+    return f"{lead}. Rank correlations: {listed(words)}; {chance}{more}"
+
+
+def _lead(first: str, low: float, highs: Sequence[float]) -> str:
+    """Which factor leads, and whether another may, its interval reaching as high."""
+    if not low > max(highs, default=-math.inf):
+        return f"{first} seems to move it most, but intervals overlap"
+    return f"{first} moves it most"
+
+
+def _about(half: float) -> str:
+    return f"±{NARROW}{_shown(half)}"
+
+
+def _interval(low: float, high: float, decimals: int) -> str:
+    return f"{number(low, decimals)} to {number(high, decimals)}"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.2f}".replace("-", MINUS)
+
+
+def _apart(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
+    """How far means of a figure lie apart over the levels of factors."""
     first = ranked[0]
+    moves = (
+        f"means over {first.factor} lie furthest apart" if swept.sampled else f"{first.factor} moves it most"
+    )
     words = (
-        f"{first.factor} moves it most: on average {_shown(first.lowest)} at {first.lowest_at} and "
-        f"{_shown(first.highest)} at {first.highest_at}"
+        f"{moves}: on average {_shown(first.lowest)} at {_level(first.lowest_at)} and "
+        f"{_shown(first.highest)} at {_level(first.highest_at)}"
     )
     others = [f"{row.factor} by {_shown(row.spread)}" for row in ranked[1:4]]
+    few = [name for name, _, _ in swept.factors if name not in {row.factor for row in ranked}]
+    if few:
+        others.append(f"too few cases a level for {listed(few)}")
     never = _never(swept, path)
     if never:
         words = (
@@ -265,32 +386,48 @@ def _what_moves(swept: Swept, path: str, ranked: Sequence[Any]) -> str:
         if endless:
             words += f" Levels without and with such cases: {listed(endless)}."
         return words
-    return f"{swept.name(path)}: {words}, apart by {_shown(first.spread)}{f'; {listed(others)}' if others else ''}."
+    return f"{swept.name(path)}: {'; '.join([f'{words}, apart by {_shown(first.spread)}', *others])}."
+
+
+def _found(swept: Swept, table: str, path: str) -> list[Any]:
+    """Rows of a table of findings that are of one figure."""
+    frame = swept.found.get(table)
+    return [] if frame is None else _each(frame[frame["figure"] == path])
 
 
 def _spreads(swept: Swept) -> Section | None:
     if "spreads" not in swept.found:
         return None
-    blocks: list[Block] = [
-        Text(
-            "Each bar goes from the lowest to the highest mean of the figure over the levels of a factor; the line "
-            "is the scenario as it is. Means are over all other factors that the design varies with it; of a sampled "
-            "design, the cases of a level differ in those too, so short bars may be chance."
+    words = (
+        "Each bar goes from the lowest to the highest mean of the figure over the levels of a factor; the line is the "
+        "scenario as it is. "
+    )
+    if swept.sampled:
+        counts = swept.found["responses"]["cases"]
+        fewest, most = number(int(counts.min())), number(int(counts.max()))
+        words += (
+            "A level is a part of what was sampled and holds "
+            f"{fewest if fewest == most else f'{fewest} to {most}'} cases, which differ in the other factors too: bars "
+            "of means that vary little may be chance, and long ones too where a part has few cases."
         )
-    ]
+    else:
+        words += "Means are over all other factors that the design varies with it."
+    blocks: list[Block] = [Text(words)]
     for path in swept.numeric[:MOST_FIGURES]:
         rows = _ranked(swept, path)[:MOST_FACTORS]
         if rows and any(row.spread for row in rows):
-            blocks.append(_tornado(swept, path, rows))
+            blocks += _tornado(swept, path, rows)
     return Section("spreads", "Spread", "What moves the figures", tuple(blocks)) if len(blocks) > 1 else None
 
 
-def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
+def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> list[Block]:
+    """A bar a factor; in words and a table alone where no factor has means at both ends."""
     base = swept.as_it_is[path]
     drawn = [row for row in rows if math.isfinite(row.spread) and math.isfinite(row.lowest)]
     names = [label(row.factor) for row in drawn][::-1]
     words = [
-        f"{_shown(row.lowest)} at {label(str(row.lowest_at))}<br>{_shown(row.highest)} at {label(str(row.highest_at))}"
+        f"{_shown(row.lowest)} at {label(_level(row.lowest_at))}<br>"
+        f"{_shown(row.highest)} at {label(_level(row.highest_at))}"
         for row in drawn
     ][::-1]
     bar = {
@@ -312,36 +449,40 @@ def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> Chart:
             Column("Highest"),
             Column("at"),
             Column("Apart"),
+            Column("Cases a level, at least"),
         ),
         tuple(
             Row(
                 (
                     row.factor,
                     _shown(row.lowest),
-                    str(row.lowest_at),
+                    _level(row.lowest_at),
                     _shown(row.highest),
-                    str(row.highest_at),
+                    _level(row.highest_at),
                     _shown(row.spread),
+                    number(row.fewest_cases),
                 )
             )
             for row in rows
         ),
         folded=True,
     )
-    shapes = [] if _missing(base) else [_line_at(float(base))]
-    return Chart(
+    if not drawn:
+        return [Text(_apart(swept, path, rows)), table]
+    chart = Chart(
         key=f"spread-{swept.record.index(path)}",
         title=swept.name(path),
-        description=_what_moves(swept, path, rows),
+        description=_apart(swept, path, rows),
         traces=(bar,),
         layout={
             "xaxis": {"title": {"text": label(swept.name(path))}},
             "yaxis": {"type": "category"},
-            "shapes": shapes,
+            "shapes": [] if _missing(base) else [_line_at(float(base))],
         },
         height_px=90 + 34 * len(rows),
         table=table,
     )
+    return [chart]
 
 
 def _missing(value: Any) -> bool:
@@ -364,6 +505,14 @@ def _line_at(value: float) -> dict[str, Any]:
 
 def _indices(swept: Swept) -> Section | None:
     blocks: list[Block] = []
+    if "ranks" in swept.found:
+        blocks.append(
+            Text(
+                f"Rank correlation: +1 where a figure rises with a factor throughout, {MINUS}1 where it falls, near 0 "
+                "where it does neither, such as where it is highest in between. One in twenty factors that have "
+                "nothing to do with a figure comes as far from 0 as chance may reach."
+            )
+        )
     # What the solver left unproven is no finding about the site.
     for path in (path for path in swept.numeric if not path.startswith("proof.")):
         for name, draw in (("sobol", _sobol), ("morris", _morris), ("ranks", _rank)):
@@ -372,7 +521,7 @@ def _indices(swept: Swept) -> Section | None:
                 blocks.append(draw(swept, path, frame[frame["figure"] == path]))
     return (
         Section("indices", "Indices", "How much of the spread each factor explains", tuple(blocks))
-        if blocks
+        if any(not isinstance(block, Text) for block in blocks)
         else None
     )
 
@@ -409,10 +558,10 @@ def _sobol(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
         Row(
             (
                 row.factor,
-                f"{row.first_order:.3f}",
-                f"{row.first_order_low:.3f} to {row.first_order_high:.3f}",
-                f"{row.total:.3f}",
-                f"{row.total_low:.3f} to {row.total_high:.3f}",
+                number(row.first_order, 3),
+                _interval(row.first_order_low, row.first_order_high, 3),
+                number(row.total, 3),
+                _interval(row.total_low, row.total_high, 3),
             )
         )
         for row in _each(frame)
@@ -427,7 +576,7 @@ def _sobol(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
         title=f"{swept.name(path)}: Sobol' indices",
         description=(
             f"First order: the share of the variance that a factor explains by itself; total: with all that it does "
-            f"together with others. {first['factor']} has {first['total']:.2f} in total. Whiskers: 95 % of a "
+            f"together with others. {first['factor']} has {number(first['total'], 2)} in total. Whiskers: 95 % of a "
             f"bootstrap of {number(int(first['base_cases']))} base cases."
         ),
         traces=(
@@ -454,7 +603,7 @@ def _morris(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
             (
                 row.factor,
                 _shown(row.mean_size),
-                f"± {_shown(row.mean_size_interval)}",
+                _about(row.mean_size_interval),
                 _shown(row.mean),
                 _shown(row.scatter),
             )
@@ -486,10 +635,10 @@ def _morris(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
 def _rank(swept: Swept, path: str, frame: pd.DataFrame) -> Table:
     ordered = frame.sort_values("rank_correlation", key=abs, ascending=False)
     rows = tuple(
-        Row((row.factor, f"{row.rank_correlation:+.3f}".replace("-", MINUS), number(row.cases)))
+        Row((row.factor, _signed(row.rank_correlation), number(row.chance_below, 2), number(row.cases)))
         for row in _each(ordered)
     )
-    head = (text_column("Factor"), Column("Rank correlation"), Column("Cases"))
+    head = (text_column("Factor"), *map(Column, ("Rank correlation", "Chance may reach", "Cases")))
     return Table(f"{swept.name(path)}: Spearman's rank correlation", head, rows)
 
 
@@ -503,29 +652,30 @@ def _hover(swept: Swept, row: Any) -> str:
 
 def _responses(swept: Swept) -> Section | None:
     lead = swept.record[0]
-    means = swept.found.get("responses")
-    if means is None or lead not in swept.numeric:
+    found = swept.found.get("responses")
+    if lead not in swept.numeric or not len(swept.done) or (found is None and not swept.sampled):
         return None
-    order = [row.factor for row in _ranked(swept, lead)][:MOST_FACTORS]
-    blocks: list[Block] = [
-        Text(
-            "Each mark is a case; point at it for the command that makes it again. The line joins the means of the "
-            "levels."
+    means = pd.DataFrame(columns=["factor", "figure", "level", "at", "mean"]) if found is None else found
+    words = "Each mark is a case; point at it for the command that makes it again."
+    if found is not None:
+        words += " The line joins the means of the levels" + (
+            ", which are parts of what was sampled, where those hold cases enough." if swept.sampled else "."
         )
-    ]
+    blocks: list[Block] = [Text(words)]
     blocks += [
         _response(swept, lead, name, means[(means["factor"] == name) & (means["figure"] == lead)])
-        for name in order
+        for name in swept.order[lead][:MOST_FACTORS]
+        if swept.sampled or (means["factor"] == name).any()
     ]
     return (
         Section("responses", "Responses", f"{swept.name(lead)}, factor by factor", tuple(blocks))
-        if order
+        if len(blocks) > 1
         else None
     )
 
 
 def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
-    numeric = means["at"].notna().all()
+    numeric = _are_numbers(swept.done[name])
     own = swept.done[swept.done[path].notna()]
     if len(own) > MOST_ROWS:
         own = own.iloc[np.linspace(0, len(own) - 1, MOST_ROWS).astype(int)]
@@ -533,7 +683,7 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
         "type": "scatter",
         "mode": "markers",
         "name": "case",
-        "x": [float(x) for x in own[name]] if numeric else [label(str(x)) for x in own[name]],
+        "x": _places(own[name]),
         "y": _plain(own[path]),
         "marker": {"color": "@quiet", "size": 6, "opacity": 0.6},
         "customdata": [_hover(swept, row) for row in _records(own)],
@@ -552,7 +702,7 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
     rows = tuple(
         Row(
             (
-                str(row.level),
+                _level(row.level),
                 _mean(row),
                 _shown(row.lowest),
                 _shown(row.highest),
@@ -563,20 +713,38 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
         for row in _each(means)
     )
     head = (text_column(swept.factor(name)), *map(Column, ("Mean", "Lowest", "Highest", "Cases", "Case")))
-    ends = ", ".join(f"{_mean(row)} at {row.level}" for row in (_each(means)[end] for end in (0, -1)))
-    kind = {"type": "linear"} if numeric else {"type": "category"}
+    if len(means):
+        ends = ", ".join(
+            f"{_mean(row)} at {_level(row.level)}" for row in (_each(means)[end] for end in (0, -1))
+        )
+        words = f"Means: {ends}."
+    else:
+        words = f"{number(len(own))} cases, too few for means of parts."
     return Chart(
         key=f"response-{[factor for factor, _, _ in swept.factors].index(name)}",
         title=swept.factor(name),
-        description=f"Means: {ends}.",
-        traces=(marks, line),
+        description=words,
+        traces=(marks, line) if len(means) else (marks,),
         layout={
-            "xaxis": {**kind, "title": {"text": label(swept.factor(name))}},
-            "yaxis": {"title": {"text": label(swept.name(path))}},
+            "xaxis": {"type": _axis(own[name]), "title": {"text": label(swept.factor(name))}},
+            "yaxis": {"title": {"text": label(swept.unit(path) or swept.name(path))}},
         },
         height_px=320,
-        table=Table(f"{swept.name(path)} by {name}", head, rows, folded=True),
+        table=Table(f"{swept.name(path)} by {name}", head, rows, folded=True) if rows else None,
     )
+
+
+def _are_numbers(values: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+
+
+def _axis(values: pd.Series) -> str:
+    return "linear" if _are_numbers(values) else "category"
+
+
+def _places(values: pd.Series) -> list[Any]:
+    """Where cases stand on an axis: numbers, or names."""
+    return _plain(values) if _are_numbers(values) else [label(_shown(value)) for value in values]
 
 
 def _case_word(case: Any) -> str:
@@ -584,72 +752,137 @@ def _case_word(case: Any) -> str:
 
 
 def _pairs(swept: Swept) -> Section | None:
-    frame = swept.found.get("pairs")
-    if frame is None:
+    """Two factors at a time: means where cells hold enough cases, else, of sampled cases, each by itself."""
+    lead = swept.record[0]
+    if lead not in swept.numeric:
         return None
+    frame = swept.found.get("pairs")
     blocks: list[Block] = []
-    for place, (names, part) in enumerate(frame.groupby(["figure", "first", "second"], sort=False)):
-        path, first, second = map(str, names)
-        across, up = (
-            list(dict.fromkeys(part.sort_values(f"{side}_at", kind="stable")[f"{side}_level"]))
-            for side in ("first", "second")
-        )
-        values = {(row.first_level, row.second_level): row for row in _each(part)}
-        cells = [[values.get((x, y)) for x in across] for y in up]
-        trace = {
-            "type": "heatmap",
-            "x": [label(str(x)) for x in across],
-            "y": [label(str(y)) for y in up],
-            "z": [_plain(None if cell is None else cell.mean for cell in row) for row in cells],
-            "customdata": [[_cell_words(cell) for cell in row] for row in cells],
-            "colorscale": "Cividis",
-            "colorbar": {"thickness": 12, "outlinewidth": 0, "len": 1},
-            "hovertemplate": "%{x}, %{y}: %{z:,.2f}<br>%{customdata}<extra></extra>",
-        }
-        best = _row_at(part, "mean", "idxmax")
-        rows = tuple(
-            Row(
-                (
-                    str(row.first_level),
-                    str(row.second_level),
-                    _mean(row),
-                    number(row.cases),
-                    _case_word(row.case),
-                )
-            )
-            for row in _each(part)
-        )
-        head = (
-            text_column(swept.factor(first)),
-            text_column(swept.factor(second)),
-            *map(Column, ("Mean", "Cases", "Case")),
-        )
-        blocks.append(
-            Chart(
-                key=f"pair-{place}",
-                title=f"{swept.name(path)}: {first} and {second}",
-                description=(
-                    f"Highest mean {_shown(best['mean'])} at {first} {best['first_level']} and "
-                    f"{second} {best['second_level']}."
-                ),
-                traces=(trace,),
-                layout={
-                    "xaxis": {
-                        "type": "category",
-                        "title": {"text": label(swept.factor(first))},
-                        "showgrid": False,
-                    },
-                    "yaxis": {
-                        "type": "category",
-                        "title": {"text": label(swept.factor(second))},
-                        "showgrid": False,
-                    },
-                },
-                height_px=340,
-                table=Table(f"{swept.name(path)} by {first} and {second}", head, rows, folded=True),
-            )
-        )
+    for place, (first, second) in enumerate(swept.pairs):
+        part = None if frame is None else frame[(frame["first"] == first) & (frame["second"] == second)]
+        if part is not None and len(part):
+            blocks.append(_heat_map(swept, lead, place, first, second, part))
+        elif swept.sampled and 2 * _distinct(swept.done, first, second) > len(swept.done):
+            # Where most cases lie on one another, marks would hide what they differ in.
+            blocks.append(_cloud(swept, lead, place, first, second))
     return Section("pairs", "Pairs", "Two factors at a time", tuple(blocks)) if blocks else None
+
+
+def _distinct(done: pd.DataFrame, first: str, second: str) -> int:
+    """At how many places cases lie by two factors."""
+    return len(done[[first, second]].drop_duplicates())
+
+
+COLOUR_BAR = {"thickness": 12, "outlinewidth": 0, "len": 1}
+
+
+def _cloud(swept: Swept, path: str, place: int, first: str, second: str) -> Chart:
+    """Sampled cases by two factors, coloured by a figure."""
+    own = swept.done[swept.done[path].notna()]
+    if len(own) > MOST_ROWS:
+        own = own.iloc[np.linspace(0, len(own) - 1, MOST_ROWS).astype(int)]
+    hidden = (
+        "" if _distinct(own, first, second) == len(own) else ", and of some at one place the last is seen"
+    )
+    trace = {
+        "type": "scatter",
+        "mode": "markers",
+        "x": _places(own[first]),
+        "y": _places(own[second]),
+        "marker": {
+            "color": _plain(own[path]),
+            "colorscale": "Cividis",
+            "showscale": True,
+            "colorbar": COLOUR_BAR,
+            "size": 13,
+            "line": {"color": "@quiet", "width": 1},
+        },
+        "customdata": [_hover(swept, row) for row in _records(own)],
+        "hovertemplate": "%{marker.color:,.2f}<br>%{customdata}<extra></extra>",
+    }
+    return Chart(
+        key=f"pair-{place}",
+        title=f"{swept.name(path)}: {first} and {second}",
+        description=(
+            f"Each mark is one of {number(len(own))} cases, coloured by the figure: too few for means of both factors' "
+            f"levels. Cases differ in the other factors too{hidden}."
+        ),
+        traces=(trace,),
+        layout={
+            "showlegend": False,
+            "hovermode": "closest",
+            "xaxis": {"type": _axis(own[first]), "title": {"text": label(swept.factor(first))}},
+            "yaxis": {"type": _axis(own[second]), "title": {"text": label(swept.factor(second))}},
+        },
+        height_px=340,
+    )
+
+
+def _heat_map(swept: Swept, path: str, place: int, first: str, second: str, part: pd.DataFrame) -> Chart:
+    """Means of a figure at the levels of two factors."""
+    across, up = (
+        list(dict.fromkeys(part.sort_values(f"{side}_at", kind="stable")[f"{side}_level"]))
+        for side in ("first", "second")
+    )
+    values = {(row.first_level, row.second_level): row for row in _each(part)}
+    cells = [[values.get((x, y)) for x in across] for y in up]
+    trace = {
+        "type": "heatmap",
+        "x": _names_of(across),
+        "y": _names_of(up),
+        "z": [_plain(None if cell is None else cell.mean for cell in row) for row in cells],
+        "customdata": [[_cell_words(cell) for cell in row] for row in cells],
+        "colorscale": "Cividis",
+        "colorbar": COLOUR_BAR,
+        "hovertemplate": "%{x}, %{y}: %{z:,.2f}<br>%{customdata}<extra></extra>",
+    }
+    best = _row_at(part, "mean", "idxmax")
+    rows = tuple(
+        Row(
+            (
+                _level(row.first_level),
+                _level(row.second_level),
+                _mean(row),
+                number(row.cases),
+                _case_word(row.case),
+            )
+        )
+        for row in _each(part)
+    )
+    head = (
+        text_column(swept.factor(first)),
+        text_column(swept.factor(second)),
+        *map(Column, ("Mean", "Cases", "Case")),
+    )
+    return Chart(
+        key=f"pair-{place}",
+        title=f"{swept.name(path)}: {first} and {second}",
+        description=(
+            f"Highest mean {_shown(best['mean'])} at {first} {_level(best['first_level'])} and "
+            f"{second} {_level(best['second_level'])}."
+        ),
+        traces=(trace,),
+        layout={
+            "xaxis": {
+                "type": "category",
+                "title": {"text": label(swept.factor(first))},
+                "showgrid": False,
+            },
+            "yaxis": {
+                "type": "category",
+                "title": {"text": label(swept.factor(second))},
+                "showgrid": False,
+            },
+        },
+        height_px=340,
+        table=Table(f"{swept.name(path)} by {first} and {second}", head, rows, folded=True),
+    )
+
+
+def _names_of(levels: Sequence[Any]) -> list[str]:
+    """Levels as an axis names them: to four digits, unless that made two the same."""
+    names = [label(_level(level)) for level in levels]
+    return names if len(set(names)) == len(names) else [label(str(level)) for level in levels]
 
 
 def _cell_words(cell: Any) -> str:
@@ -669,7 +902,7 @@ def _lines(swept: Swept) -> Section | None:
     if len(done) > MOST_LINES:
         done = done.iloc[np.linspace(0, len(done) - 1, MOST_LINES).astype(int)]
     names = [name for name, _, _ in swept.factors][:MOST_FACTORS]
-    heights = {name: _heights(done[name]) for name in [*names, lead]}
+    heights = {name: _heights(done[name], _level) for name in names} | {lead: _heights(done[lead], _shown)}
     titles = [label(name) for name in [*names, swept.name(lead)]]
     groups = np.array_split(np.arange(len(done)), min(5, len(done)))
     traces = []
@@ -730,15 +963,15 @@ def _lines(swept: Swept) -> Section | None:
     return Section("lines", "All cases", "All cases together", (chart,))
 
 
-def _heights(values: pd.Series) -> tuple[pd.Series, list[tuple[float, str]]]:
+def _heights(values: pd.Series, show: Callable[[Any], str]) -> tuple[pd.Series, list[tuple[float, str]]]:
     """A place between 0 and 1 for each value, and words at some places."""
     numbers = pd.to_numeric(values, errors="coerce")
     if numbers.notna().all() and not values.map(lambda value: isinstance(value, (bool, np.bool_))).any():
         low, high = float(numbers.min()), float(numbers.max())
         size = high - low
         if not size:
-            return numbers * 0 + 0.5, [(0.5, _shown(low))]
-        return (numbers - low) / size, [(0.0, _shown(low)), (1.0, _shown(high))]
+            return numbers * 0 + 0.5, [(0.5, show(low))]
+        return (numbers - low) / size, [(0.0, show(low)), (1.0, show(high))]
     known = list(dict.fromkeys(map(str, values)))
     step = 1 / max(1, len(known) - 1)
     places = values.map(lambda value: known.index(str(value)) * step)
@@ -753,21 +986,22 @@ def _cases(swept: Swept) -> Section:
         *(Column(swept.factor(name)) for name in names),
         *(Column(swept.name(path)) for path in swept.record),
         text_column("Status"),
-        Column("To make it again"),
     )
 
     def row(entry: Mapping[str, Any]) -> Row:
-        cells = [_shown(entry[name]) for name in (*names, *swept.record)]
-        return Row(
-            (str(entry["case"]), *cells, str(entry["status"]), f"{swept.command} --case {entry['case']}")
+        levels, figures = (
+            [_level(entry[name]) for name in names],
+            [_shown(entry[path]) for path in swept.record],
         )
+        return Row((str(entry["case"]), *levels, *figures, str(entry["status"])))
 
     rows = tuple(row(entry) for entry in _records(good.head(MOST_ROWS)))
     blocks: list[Block] = [
         Text(
             "Everything on this page is worked out of these rows, which cases.csv holds to the last digit. "
-            f"{_first_rows(len(good))}"
-        )
+            f"{_first_rows(len(good))}".strip()
+        ),
+        Text(f"To make one again, with its whole report, put its number for N: {swept.command} --case N"),
     ]
     failed = swept.table[~swept.table["status"].isin(WITH_RESULTS)]
     if len(failed):
@@ -782,7 +1016,7 @@ def _cases(swept: Swept) -> Section:
             Row(
                 (
                     str(e["case"]),
-                    *(_shown(e[name]) for name in names),
+                    *(_level(e[name]) for name in names),
                     str(e["status"]),
                     str(e["message"])[:400],
                 )

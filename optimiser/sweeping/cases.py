@@ -17,6 +17,8 @@ from optimiser.tables import run
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)
+# What rests on the run without foresight where there is one.
+DRIVEN = ("headline.saving_per_year", "headline.simple_payback_years", "headline.npv")
 FAILED = ("infeasible", "refused", "no answer", "defect", "process lost")
 
 
@@ -26,6 +28,7 @@ class Found:
 
     status: str
     results: Mapping[str, Any]
+    message: str = ""
 
 
 Model = Callable[[Mapping[str, Any]], Found]
@@ -88,9 +91,14 @@ class SiteModel:
 
 def found_in(summary: Mapping[str, Any], record: tuple[str, ...]) -> Found:
     """What is recorded of a run's summary."""
-    proof = summary["proof"]
+    proof, capture = summary["proof"], (summary.get("studies") or {}).get("capture")
     proven = proof["gap_relative"] <= proof["tolerance_relative"]
-    return Found(DONE if proven else BEST_FOUND, {path: figure(summary, path) for path in record})
+    found, message = {path: figure(summary, path) for path in record}, ""
+    if capture is not None and capture["headline"] is None:
+        # They would be the ceiling's, beside others that are earned without foresight.
+        found |= {path: None for path in DRIVEN if path in found}
+        message = f"not run without foresight: {' '.join(capture['missing'])}"
+    return Found(DONE if proven else BEST_FOUND, found, message)
 
 
 class NoFigureError(LookupError):
@@ -147,7 +155,7 @@ def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
     status, message, results = "defect", "", {}
     try:
         found = model(changes)
-        status, results = found.status, dict(found.results)
+        status, results, message = found.status, dict(found.results), found.message
     except InfeasibleError as error:
         status, message = "infeasible", str(error)
     except ScenarioError as error:

@@ -23,6 +23,7 @@ from optimiser.studies import chosen
 from optimiser.sweeping.designs import MOST_CASES, AnyDesign, Listed, Pick
 
 RECORD = (
+    "headline.saving_per_year",
     "headline.saving",
     "headline.bill_before",
     "headline.bill_after",
@@ -214,7 +215,7 @@ def read_plan(source: str | Path | Mapping[str, Any]) -> Plan:
         raise ScenarioError(where, faults)
     base = read_scenario((path.parent if path else Path()) / file.scenario)
     levels = {}
-    tables = {f"{name}: {table.sha256}" for name, table in base.tables.items()}
+    tables = {f"{file.name}: {file.sha256}" for file in base.files}
     warnings: list[str] = []
     partly: list[str] = []
     for place, factor in enumerate(file.factor):
@@ -497,8 +498,7 @@ def _tried(base: Scenario, levels: Sequence[Level]) -> tuple[list[tuple[Any, str
     used: set[str] = set()
     for level in (levels[place] for place in places):
         try:
-            tables = vary(base, level.changes).tables
-            used |= {f"{name}: {table.sha256}" for name, table in tables.items()}
+            used |= {f"{file.name}: {file.sha256}" for file in vary(base, level.changes).files}
         except ScenarioError as error:
             refused.append((level.shown, error.faults[0]))
     return refused, len(places), used

@@ -24,7 +24,7 @@ from optimiser.report.swept import Swept, swept_page
 from optimiser.scenario import vary
 from optimiser.studies import usual
 from optimiser.sweeping.cases import FAILED, Found, Model, NoFigureError, Outcome, SiteModel, figure, found_in
-from optimiser.sweeping.findings import findings
+from optimiser.sweeping.findings import findings, order_of, pairs_of, recorded
 from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses, carry_out
 from optimiser.sweeping.plan import Case, Plan, read_plan
 from optimiser.sweeping.store import Store
@@ -331,12 +331,15 @@ def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> 
         "notes": notes,
         "results_depend_on": dict(plan.identity),
     }
+    order = {path: tuple(order_of(plan, found, path)) for path in plan.file.record}
     swept = Swept(
         title=plan.file.title,
         basis=basis_of(plan),
         description=plan.file.description,
         invented=plan.base.file.invented,
-        currency=plan.base.file.currency,
+        recorded=recorded(plan),
+        order=order,
+        pairs=tuple(pairs_of(plan, order[plan.file.record[0]])),
         design=str(plan.file.design.kind),
         factors=tuple((factor.name, factor.unit, ", ".join(factor.targets)) for factor in plan.file.factor),
         record=tuple(plan.file.record),
