@@ -19,6 +19,7 @@ from optimiser.terms import Line, SettledTerms
 
 RULE_TOLERANCE = 1e-5
 MONEY_TOLERANCE = 1e-4
+OPTIMAL = "optimal"  # the verdict on what is proven within tolerance
 
 Progress = Callable[[str], None]
 
@@ -246,7 +247,7 @@ def _proof(
     gap = max(0.0, found.bound - settled)
     relative = proof.relative_gap(found.bound, settled)
     tolerance = scenario.solve.gap_tolerance
-    verdict = "optimal" if relative <= tolerance else f"best found, within {proof.within(relative)}"
+    verdict = OPTIMAL if relative <= tolerance else f"best found, within {proof.within(relative)}"
     terms = SettledTerms(scenario.timeline, scenario.read, {})
     inverted = scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)
     return Proof(

@@ -10,12 +10,9 @@ import contextlib
 import hashlib
 import importlib.metadata
 import json
-import multiprocessing
-import os
-import signal
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,12 +22,14 @@ import pandas as pd
 from pydantic import Field, StrictStr
 
 from optimiser import __version__
-from optimiser.dispatch import Progress, solve
+from optimiser.dispatch import OPTIMAL, Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
 from optimiser.services import Product
 from optimiser.settlement import settle
+from optimiser.sweeping.cases import DONE, Found, Outcome
+from optimiser.sweeping.hands import Hands, LocalProcesses, carry_out
 from optimiser.terms import SettledTerms
 from optimiser.writing import all_or_nothing, write_files
 
@@ -38,6 +37,7 @@ from optimiser.writing import all_or_nothing, write_files
 ROUNDING_KW = 1e-6
 MOST_SPREAD = 1e12  # beyond any size or price, and still a number that can be drawn
 SUMS = ("offered_kw_hours", "bid_kw_hours", "income_as_offered", "income_as_bid", "income_if_alone")
+UNWRITABLE = "unwritable"
 SAME = {"most_kw", "site_share", "price", "delivered_price_per_mwh", "source"}
 
 
@@ -108,7 +108,7 @@ class FleetResult:
         One row a product: what is offered and bid (kW hours), what the offers and the bids would pay, what rounding
         loses, and what the sites could earn if each had to keep the market's steps by itself. [currency]
     sites : DataFrame
-        One row a site: bill before, bill after, services as offered, services as bid, saving, gap.
+        One row a site: bill before, bill after, services as offered, services as bid, saving, gap, verdict.
     bids : DataFrame
         One row a step: what is offered and bid of each product. [kW]
     failed : dict of str to str
@@ -129,38 +129,61 @@ def read_fleet(path: str | Path) -> Fleet:
     ------
     ScenarioError
         With every fault of the file and of the first site of each entry: a scenario that cannot be read, a path that
-        does not exist, another timeline or other rules of a product than the first site has.
+        does not exist, another timeline or other rules of a product than the first site has, a name that is taken.
     """
     path = Path(path)
     raw, _ = read_toml(path)
     file, faults = checked(FleetFile, raw)
-    if file is None:
-        raise ScenarioError(str(path), faults)
     members: list[Member] = []
-    example: Scenario | None = None
-    taken: set[str] = set()
-    for index, entry in enumerate(file.site):
+    first: tuple[int, Scenario] | None = None
+    taken: dict[str, int] = {}
+    for index, entry, whole in _entries(file, raw):
         made = list(_members(path, entry))
         faults += [f"site.{index}.spread {fault}" for fault in _spread_faults(entry)]
-        again = taken & {member.name for member in made}
-        if again:
-            faults.append(
-                f"site.{index}.name is {entry.name or made[0].name!r}, which is taken. Give it a name of its own."
-            )
-        taken |= {member.name for member in made}
-        members += made
-        if faults:
-            continue
+        if whole:
+            faults += _twin_faults(index, made, taken)
+            members += made
         try:
             scenario = _scenario(made[0])
         except ScenarioError as error:
             faults += [f"site.{index}: {error.where}: {fault}" for fault in error.faults]
             continue
-        example = example or scenario
-        faults += [f"site.{index}.scenario {fault}" for fault in _differences(example, scenario)]
-    if faults or example is None:
+        first = first or (index, scenario)
+        faults += [f"site.{index} {fault}" for fault in _differences(first, scenario)]
+    if faults or file is None or first is None:
         raise ScenarioError(str(path), faults)
+    example = first[1]
     return Fleet(path, file, tuple(members), example.service, example)
+
+
+def _entries(file: FleetFile | None, raw: Mapping[str, Any]) -> Iterator[tuple[int, SiteEntry, bool]]:
+    """The sites with their places, and whether each is whole; of one with faulty keys what the others tell."""
+    if file is not None:
+        yield from ((index, entry, True) for index, entry in enumerate(file.site))
+        return
+    listed = raw.get("site")
+    for index, given in enumerate(listed if isinstance(listed, list) else ()):
+        entry, _ = checked(SiteEntry, given)
+        if entry is not None:
+            yield index, entry, True
+        elif isinstance(given, dict):
+            alone = {key: {"scenario": "", key: value} for key, value in given.items()}
+            kept = {key: given[key] for key, table in alone.items() if checked(SiteEntry, table)[0]}
+            if "scenario" in kept:
+                yield index, SiteEntry(**kept), False
+
+
+def _twin_faults(index: int, made: Sequence[Member], taken: dict[str, int]) -> Iterator[str]:
+    """Names of a site's members that another has; the rest are its own from now on."""
+    again = [member.name for member in made if member.name in taken]
+    if again:
+        makes = "is" if len(made) == 1 else "makes"
+        yield (
+            f"site.{index}.name {makes} {again[0]!r}, which is taken by site.{taken[again[0]]}. "
+            "Give it a name of its own."
+        )
+    for member in made:
+        taken.setdefault(member.name, index)
 
 
 def _members(path: Path, entry: SiteEntry) -> Iterator[Member]:
@@ -204,22 +227,25 @@ def _scenario(member: Member) -> Scenario:
     return vary(scenario, member.changes) if member.changes else scenario
 
 
-def _differences(one: Scenario, other: Scenario) -> Iterator[str]:
-    """Why two sites cannot be of one fleet."""
+def _differences(first: tuple[int, Scenario], other: Scenario) -> Iterator[str]:
+    """Why two sites cannot be of one fleet; the first is the first that can be read, with its place."""
+    place, one = first
+    name = "the first site" if place == 0 else f"site.{place}"
     if (one.timeline.starts[0], one.timeline.step_minutes, one.timeline.steps) != (
         other.timeline.starts[0],
         other.timeline.step_minutes,
         other.timeline.steps,
     ):
-        yield "has another timeline than the first site. Give all the same start, days and step_minutes."
+        yield f"has another timeline than {name}. Give all the same start, days and step_minutes."
     if one.file.currency != other.file.currency:
-        yield f"is in {other.file.currency}, the first site in {one.file.currency}. Give all the same currency."
+        yield f"is in {other.file.currency}, {name} in {one.file.currency}. Give all the same currency."
     rules = {product.name: product.model_dump(exclude=SAME) for product in one.service}
     for product in other.service:
         if product.name not in rules:
-            yield f"sells {product.name}, which the first site does not. Let the first site list every product."
+            if place == 0:
+                yield f"sells {product.name}, which the first site does not. Let the first site list every product."
         elif product.model_dump(exclude=SAME) != rules[product.name]:
-            yield f"sells {product.name} by other rules than the first site. Share them in a file with `use`."
+            yield f"sells {product.name} by other rules than {name}. Share them in a file with `use`."
 
 
 def solve_fleet(
@@ -298,9 +324,10 @@ def _held(kept: Path) -> Iterator[None]:
         try:
             lock.execute("begin exclusive")
         except sqlite3.Error as problem:
-            raise OptimiserError(
-                f"{kept} cannot be used: {problem}. If another fleet is at work in it, wait, or choose another folder."
-            ) from None
+            way = "If another fleet is at work in it, wait, or choose another folder."
+            if "full" in str(problem):
+                way = "Make room, or choose another folder."
+            raise OptimiserError(f"{kept} cannot be used: {problem}. {way}") from None
         yield
     finally:
         lock.close()
@@ -310,38 +337,57 @@ def _solve_members(
     fleet: Fleet, kept: Path, workers: int | None, executor: Executor | None, say: Progress
 ) -> list[Answer]:
     """Every site's answer, in the order of the fleet."""
-    own = None
-    if executor is None:
-        spawn = multiprocessing.get_context("spawn")
-        own = ProcessPoolExecutor(workers or os.cpu_count(), spawn, _leave_interruptions)
-    pool = executor or own
-    assert pool is not None
+    hands = Hands(executor, workers) if executor is not None else LocalProcesses(workers)
+    answers: dict[str, Answer] = {}
+
+    def keep(outcome: Outcome) -> None:
+        if outcome.status == UNWRITABLE:
+            raise OptimiserError(
+                f"{kept} cannot be written to: {outcome.results['why']}. Sites that are solved are kept; make room or "
+                "mend that, then start the same fleet again."
+            )
+        digest = outcome.results.get("digest", "")
+        answers[outcome.key] = Answer(outcome.key, digest, outcome.message)
+        say(f"{len(answers)} of {len(fleet.members)} sites")
+
     try:
-        waiting = [pool.submit(solve_member, member, kept) for member in fleet.members]
-        for number, _ in enumerate(as_completed(waiting), 1):
-            say(f"{number} of {len(waiting)} sites")
-        return [done.result() for done in waiting]
+        works = ((member.name, {"member": member}) for member in fleet.members)
+        carry_out(MemberModel(kept), works, hands, keep)
     finally:
-        if own is not None:
-            own.shutdown(wait=True, cancel_futures=True)
+        hands.close()
+    return [answers[member.name] for member in fleet.members]
 
 
-def _leave_interruptions() -> None:
-    """A worker leaves them to the process that started it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@dataclass(frozen=True)
+class MemberModel:
+    """What solves one site wherever that is done, and keeps its answer in a folder."""
+
+    kept: Path
+
+    def __call__(self, changes: Mapping[str, Any]) -> Found:
+        """The digest of the answer of `member`; or why the folder cannot be written to."""
+        try:
+            return Found(DONE, {"digest": solve_member(changes["member"], self.kept).digest})
+        except OSError as problem:
+            return Found(UNWRITABLE, {"why": problem.strerror or str(problem)})
 
 
 def solve_member(member: Member, kept: Path) -> Answer:
-    """Solve one site and keep its answer, unless it is kept already."""
-    try:
-        scenario = _scenario(member)
-        answer = Answer(member.name, _digest(scenario))
-        if _kept(kept, answer) is not None:
-            return answer
-        dispatch = solve(scenario)
-        statement = settle(dispatch)
-    except OptimiserError as error:
-        return Answer(member.name, problem=str(error))
+    """Solve one site and keep its answer, unless it is kept already.
+
+    Raises
+    ------
+    OptimiserError
+        If it has no answer.
+    OSError
+        If its answer cannot be written.
+    """
+    scenario = _scenario(member)
+    answer = Answer(member.name, _digest(scenario))
+    if _kept(kept, answer) is not None:
+        return answer
+    dispatch = solve(scenario)
+    statement = settle(dispatch)
     lines = {line.name: np.asarray(line.values, float) for line in dispatch.lines}
     columns = {}
     for offer in dispatch.offers:
@@ -483,6 +529,7 @@ def _joined(fleet: Fleet, solved: list[Answer], kept: Path, failed: dict[str, st
                 "services_as_bid": as_bid,
                 "saving": facts["bill_before"] - facts["bill_after"] + as_bid,
                 "gap_relative": facts["gap_relative"],
+                "verdict": facts["verdict"],
                 "changes": json.dumps(facts["changes"]),
             }
         )
@@ -518,6 +565,7 @@ def _summary(
     fleet: Fleet, services: pd.DataFrame, sites: pd.DataFrame, failed: dict[str, str]
 ) -> dict[str, Any]:
     timeline = fleet.example.timeline
+    unproven = sites[sites["verdict"] != OPTIMAL].sort_values("gap_relative", ascending=False, kind="stable")
     return {
         "title": fleet.file.title,
         "description": fleet.file.description,
@@ -529,6 +577,8 @@ def _summary(
         "step_minutes": timeline.step_minutes,
         "sites": len(sites),
         "failed": failed,
+        "verdict": str(unproven["verdict"].iloc[0]) if len(unproven) else OPTIMAL,  # the widest
+        "unproven": dict(zip(unproven["site"], unproven["verdict"], strict=True)),
         "saving": float(sites["saving"].sum()),
         "income_as_offered": float(services["income_as_offered"].sum()),
         "income_as_bid": float(services["income_as_bid"].sum()),

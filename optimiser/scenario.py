@@ -1002,12 +1002,14 @@ def _fault(model: type[BaseModel], raw: Any, detail: dict[str, Any]) -> str:
     if kind == "extra_forbidden":
         known = _known_keys(model, detail["loc"])
         near = detail["near"] or difflib.get_close_matches(str(location[-1]), known, 1, cutoff=0.5)
-        where = (
-            "see the starter for the keys there are"
-            if model in (ScenarioFile, ContractFile)
-            else f"use {', '.join(known)}"
-        )
-        way = f"did you mean {near[0]}?" if near else f"remove it, or {where}."
+        if model in (ScenarioFile, ContractFile):
+            where = "remove it, or see the starter for the keys there are."
+        elif "kind" in known:
+            others = ", ".join(key for key in known if key != "kind")
+            where = f'remove it: kind = "{detail["loc"][-2]}" takes {others or "no other key"}.'
+        else:
+            where = f"remove it, or use {', '.join(known)}."
+        way = f"did you mean {near[0]}?" if near else where
         return f"{place} is not known here; {way}"
     if kind == "union_tag_not_found":
         return f"{place}.kind is required but missing. Add it."
@@ -1080,6 +1082,10 @@ def _known_keys(root: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
         if part in _KIND_OF:
             models = [_KIND_OF[part]]
             continue
+        tagged = [model for model in models if _kind_of(model) == part]
+        if tagged:
+            models = tagged
+            continue
         if isinstance(part, int) or _is_alternative(part):
             continue
         inner: list[type[BaseModel]] = []
@@ -1090,6 +1096,13 @@ def _known_keys(root: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
         if inner:
             models = inner
     return [info.alias or name for model in models for name, info in model.model_fields.items()]
+
+
+def _kind_of(model: type[BaseModel]) -> str | None:
+    """The `kind` that a file says of a model; None if it says none."""
+    info = model.model_fields.get("kind")
+    words = get_args(info.annotation) if info is not None else ()
+    return words[0] if len(words) == 1 else None
 
 
 def _models_in(annotation: Any) -> list[type[BaseModel]]:

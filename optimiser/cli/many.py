@@ -7,7 +7,10 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, progress, refuse_unwritable
+from optimiser.cli.common import BEST_FOUND, EXIT, progress, refuse_unwritable
+from optimiser.errors import InfeasibleError
+
+MOST_NAMES = 12  # of sites in a line
 
 
 @click.command()
@@ -38,9 +41,15 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
         click.echo(f"  lost by rounding                 {found['lost_by_rounding']:14,.2f} {currency}")
     for name, words in result.failed.items():
         click.echo(f"warning: {name} has no answer and is in no figure: {words}", err=True)
+    if found["unproven"]:
+        names = list(found["unproven"])
+        more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+        click.echo(f"warning: {found['verdict']}: {', '.join(names[:MOST_NAMES])}{more}", err=True)
     click.echo(f"Page: {paths['page']}")
     if result.failed:
-        sys.exit(3)
+        sys.exit(EXIT[InfeasibleError])
+    if found["unproven"]:
+        sys.exit(BEST_FOUND)
 
 
 @click.command()

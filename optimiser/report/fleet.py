@@ -86,6 +86,11 @@ def answer(summary: dict[str, Any]) -> list[Block]:
                 (f"{len(summary['failed'])} sites have no answer and are in no figure.", *words), "warning"
             )
         )
+    if summary["unproven"]:
+        verdicts = [f"{name}: {verdict}" for name, verdict in list(summary["unproven"].items())[:20]]
+        count = len(summary["unproven"])
+        whole = f"{count} of {summary['sites']} sites are not proven within tolerance; figures hold their best found."
+        blocks.append(Points((whole, *verdicts), "warning"))
     gap = summary["widest_gap_relative"]
     blocks.append(
         Text(
@@ -169,11 +174,13 @@ def site_blocks(sites: pd.DataFrame, currency: str) -> list[Block]:
         "yaxis": {"title": {"text": currency}},
     }
     keys = ["bill_before", "bill_after", "services_as_bid", "saving"]
-    columns = (text_column("Site"), *(Column(key.replace("_", " ").capitalize()) for key in keys))
+    heads = (Column(key.replace("_", " ").capitalize()) for key in keys)
+    columns = (text_column("Site"), *heads, text_column("Verdict"))
     rows = [
-        Row((row["site"], *(amount(row[key], currency) for key in keys))) for row in ranked.to_dict("records")
+        Row((row["site"], *(amount(row[key], currency) for key in keys), row["verdict"]))
+        for row in ranked.to_dict("records")
     ]
     sums = (amount(float(sites[key].sum()), currency) for key in keys)
-    rows.append(Row(("Together", *sums), "total"))
+    rows.append(Row(("Together", *sums, ""), "total"))
     table = Table(f"Every site, {currency}", columns, tuple(rows), folded=True)
     return [Chart("fleet-sites", "Saving of each site", words, traces, layout, 300, table)]

@@ -5,6 +5,7 @@ All three are executors of the standard library's kind, and one loop serves them
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import pickle
@@ -48,6 +49,10 @@ class Hands:
         """The model as each task is handed it."""
         return packed
 
+    def submit(self, call: Callable[..., Any], *given: Any) -> Future[Any]:
+        """Hand in a task."""
+        return self.executor.submit(call, *given)
+
     def renew(self) -> None:
         """Take up work again after a process was lost."""
         raise OptimiserError(
@@ -65,19 +70,27 @@ class LocalProcesses(Hands):
     def __init__(self, workers: int | None = None):
         super().__init__(self._pool(workers or cores()), workers)
         try:
-            self.executor.submit(os.getpid).result()
+            self.submit(os.getpid).result()
         except BrokenExecutor:
             self.close()
             raise OptimiserError(
-                "no worker process could be started. In a script, call the sweep below "
+                "no worker process could be started. In a script, call this below "
                 "`if __name__ == '__main__':`, since workers read the script too."
             ) from None
+        except BaseException:  # an interruption: what the pool holds of the system is given back
+            self.close()
+            raise
 
     @staticmethod
     def _pool(workers: int) -> Executor:
         return ProcessPoolExecutor(
             workers, mp_context=multiprocessing.get_context("spawn"), initializer=_as_worker
         )
+
+    def submit(self, call: Callable[..., Any], *given: Any) -> Future[Any]:
+        """Hand in a task; a process that is started for it hears of no interruption from its first moment on."""
+        with _interruptions_held():
+            return self.executor.submit(call, *given)
 
     def renew(self) -> None:
         """New processes in place of the lost ones."""
@@ -87,6 +100,22 @@ class LocalProcesses(Hands):
     def close(self) -> None:
         """End the processes."""
         self.executor.shutdown(wait=True, cancel_futures=True)
+
+
+@contextlib.contextmanager
+def _interruptions_held() -> Iterator[None]:
+    """Hold interruptions back for a moment; processes that are started within never get theirs, this one does after.
+
+    Where the platform has no such mask, a worker heeds them until `_as_worker` has run.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _as_worker() -> None:
@@ -194,7 +223,7 @@ def carry_out(model: Model, works: Iterable[Work], hands: Hands, keep: Callable[
     under_way: dict[Future[Outcome], Work] = {}
 
     def submit(work: Work) -> None:
-        under_way[hands.executor.submit(attempt_packed, shared, *work)] = work
+        under_way[hands.submit(attempt_packed, shared, *work)] = work
 
     while True:
         broken: list[Work] = []
@@ -223,7 +252,7 @@ def _one_by_one(shared: Any, works: list[Work], hands: Hands, keep: Callable[[Ou
     hands.renew()
     for work in works:
         try:
-            outcome = _outcome(hands.executor.submit(attempt_packed, shared, *work), work)
+            outcome = _outcome(hands.submit(attempt_packed, shared, *work), work)
         except BrokenExecutor:
             outcome = None
         if outcome is None:

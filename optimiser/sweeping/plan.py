@@ -217,20 +217,21 @@ def read_plan(source: str | Path | Mapping[str, Any]) -> Plan:
     levels = {}
     tables = {f"{file.name}: {file.sha256}" for file in base.files}
     warnings: list[str] = []
+    partly: list[str] = []
     for place, factor in enumerate(file.factor):
         here = f"factor.{place} ({factor.name})"
-        try:
-            levels[factor.name] = levels_of(factor, base)
-        except OptimiserError as error:
-            faults += _within(here, error)
-            continue
-        refused, tried, used = _tried(base, levels[factor.name])
+        found, wrong = levels_of(factor, base)
+        levels[factor.name] = found
+        refused, tried, used = _tried(base, found)
         tables |= used
-        if len(refused) == tried:
+        faults += [f"{here}: {fault}" for fault in wrong]
+        if tried and len(refused) == tried:
             faults.append(f"{here}: {refused[0][1]}")
+        elif refused:
+            partly.append(f"{here}: {refused[0][0]} is refused: {refused[0][1]}")
         warnings += [f"{factor.name} = {shown} will be recorded as failed: {why}" for shown, why in refused]
-    if faults:
-        raise ScenarioError(where, faults)
+    if faults:  # whoever mends these is told now, not after, of what else is refused
+        raise ScenarioError(where, faults + partly)
     try:
         cases = _cases(file, base, levels)
     except OptimiserError as error:
@@ -347,20 +348,26 @@ def _between(factor: Factor, share: float) -> float:
     return float(f"{value:.12g}")  # 0.3 rather than 0.30000000000000004
 
 
-def levels_of(factor: Factor, base: Scenario) -> list[Level]:
+def levels_of(factor: Factor, base: Scenario) -> tuple[list[Level], list[str]]:
     """The levels of a factor; of a range, those of a grid.
 
-    Raises
-    ------
-    OptimiserError
-        If a file cannot be read or a path has no number to change.
+    Returns
+    -------
+    (list of Level, list of str)
+        Those that can be had, and what is wrong with the others: a file that cannot be read, a path without a number
+        to change.
     """
     if factor.choice:
-        return [Level(item.label, item.set) for item in factor.choice]
-    if factor.files:
-        return [_from_file(factor, name, base) for name in factor.files]
-    values = _range_values(factor) if factor.is_range else factor.values
-    return [level_at(factor, value, base) for value in values]
+        return [Level(item.label, item.set) for item in factor.choice], []
+    values: Sequence[Any] = _range_values(factor) if factor.is_range else factor.values or factor.files
+    levels: list[Level] = []
+    faults: list[str] = []
+    for value in values:
+        try:
+            levels.append(_from_file(factor, value, base) if factor.files else level_at(factor, value, base))
+        except OptimiserError as error:
+            faults += getattr(error, "faults", [str(error)])
+    return levels, list(dict.fromkeys(faults))
 
 
 def level_at(factor: Factor, value: Any, base: Scenario) -> Level:

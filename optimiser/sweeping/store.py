@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
-import pickle
 import sqlite3
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from optimiser.engine.answer import Start
+from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError
 from optimiser.sweeping.cases import Outcome
 
@@ -35,12 +39,13 @@ class Store:
     Raises
     ------
     OptimiserError
-        If the file is of another sweep, is in use, or is no such file.
+        If the file is of another sweep, is in use, is no such file or no whole one, or, of any method, if it can no
+        longer be written to. What is kept by then stays.
     """
 
     def __init__(self, path: Path | None, identity: Mapping[str, Any]):
         self._path = path
-        try:
+        with self._in_words():
             self._file = sqlite3.connect(path or ":memory:", timeout=1.0, isolation_level=None)
             # Held until the process ends, however it ends.
             self._file.execute("pragma locking_mode = exclusive")
@@ -48,20 +53,43 @@ class Store:
             self._file.execute("pragma synchronous = normal")
             self._file.executescript(_TABLES)
             self._check(identity)
+
+    @contextlib.contextmanager
+    def _in_words(self) -> Iterator[None]:
+        """The database's errors as sentences."""
+        try:
+            yield
         except sqlite3.OperationalError as problem:
-            busy = "locked" in str(problem)
-            way = (
-                "Another sweep is at work on it; wait, or name another --out."
-                if busy
-                else "Name another --out."
-            )
-            raise OptimiserError(f"{path} cannot be used: {problem}. {way}") from None
+            ways = {
+                "locked": "Another sweep is at work on it; wait, or name another --out.",
+                "full": "What is finished is kept; make room, then start the same sweep again.",
+            }
+            way = next((way for word, way in ways.items() if word in str(problem)), "Name another --out.")
+            raise OptimiserError(f"{self._path} cannot be used: {problem}. {way}") from None
         except sqlite3.DatabaseError as problem:
-            raise OptimiserError(f"{path} is no file of a sweep: {problem}. Name another --out.") from None
+            what = "file" if "not a database" in str(problem) else "whole file"
+            raise OptimiserError(
+                f"{self._path} is no {what} of a sweep: {problem}. Move it away, or name another --out."
+            ) from None
+
+    @contextlib.contextmanager
+    def _whole(self, what: str) -> Iterator[None]:
+        """What a damaged file makes of reading as a sentence."""
+        try:
+            yield
+        except Exception as problem:  # there is no end to what damaged bytes can set off
+            words = f"{what} cannot be read ({type(problem).__name__})"
+            raise OptimiserError(
+                f"{self._path} is no whole file of a sweep: {words}. Move it away, or name another --out."
+            ) from None
 
     def _check(self, identity: Mapping[str, Any]) -> None:
         words = {name: json.dumps(value, sort_keys=True) for name, value in identity.items()}
         kept = dict(self._file.execute("select name, value from about").fetchall())
+        results = self._file.execute("select 1 from cases union all select 1 from start limit 1").fetchone()
+        if results is None:  # a sweep that was refused before it had any must not block its own correction
+            self._file.execute("delete from about")
+            kept = {}
         other = sorted(name for name in words if kept and kept.get(name) != words[name])
         if other:
             raise OptimiserError(
@@ -72,15 +100,22 @@ class Store:
 
     def settled(self, name: str, value: int) -> int:
         """A number that the first sweep to use the file decides for all that go on with it."""
-        self._file.execute("insert or ignore into about values (?, ?)", (name, json.dumps(value)))
-        row = self._file.execute("select value from about where name = ?", (name,)).fetchone()
-        return int(json.loads(row[0]))
+        with self._in_words():
+            self._file.execute("insert or ignore into about values (?, ?)", (name, json.dumps(value)))
+            row = self._file.execute("select value from about where name = ?", (name,)).fetchone()
+        with self._whole(f"its number of {name}"):
+            return int(json.loads(row[0]))
 
     def outcomes(self) -> Iterator[Outcome]:
         """Every case that is kept."""
-        rows = self._file.execute("select key, status, message, seconds, results from cases")
+        with self._in_words():
+            rows = self._file.execute("select key, status, message, seconds, results from cases").fetchall()
         for key, status, message, seconds, results in rows:
-            yield Outcome(key, status, message, seconds, json.loads(results))
+            with self._whole(f"a case ({key})"):
+                outcome = Outcome(
+                    str(key), str(status), str(message), float(seconds), dict(json.loads(results))
+                )
+            yield outcome
 
     def keep(self, outcome: Outcome) -> None:
         """Keep a case, at once."""
@@ -91,17 +126,40 @@ class Store:
             outcome.seconds,
             json.dumps(dict(outcome.results)),
         )
-        self._file.execute("insert or replace into cases values (?, ?, ?, ?, ?)", row)
+        with self._in_words():
+            self._file.execute("insert or replace into cases values (?, ?, ?, ?, ?)", row)
 
     def start(self) -> Start | None:
         """Where every case starts, if that was kept."""
-        row = self._file.execute("select basis from start").fetchone()
-        return pickle.loads(row[0]) if row else None
+        with self._in_words():
+            row = self._file.execute("select basis from start").fetchone()
+        if row is None:
+            return None
+        with self._whole("the start of its cases"):
+            return Start(_unpacked(row[0]))
 
     def keep_start(self, start: Start) -> None:
         """Keep where every case starts, so that a sweep that goes on later starts its cases from the same place."""
-        self._file.execute("insert or ignore into start values (1, ?)", (pickle.dumps(Start(start.basis)),))
+        with self._in_words():
+            self._file.execute("insert or ignore into start values (1, ?)", (_packed(start.basis),))
 
     def close(self) -> None:
         """Let others have the file."""
         self._file.close()
+
+
+def _packed(basis: Basis) -> bytes:
+    """A basis as plain arrays: reading a file that people share must never run what is in it."""
+    packed = io.BytesIO()
+    np.savez_compressed(packed, columns=basis.columns, rows=basis.rows)
+    return packed.getvalue()
+
+
+def _unpacked(packed: bytes) -> Basis:
+    """The basis again; an error of any kind if that is none."""
+    with np.load(io.BytesIO(packed), allow_pickle=False) as arrays:
+        basis = Basis(arrays["columns"], arrays["rows"])
+    for status in (basis.columns, basis.rows):
+        if status.ndim != 1 or status.dtype != np.int8 or not np.isin(status, range(5)).all():
+            raise ValueError("no basis")
+    return basis
