@@ -23,6 +23,7 @@ from optimiser.errors import DriftError, OptimiserError
 from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
+from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.scenario import Scenario, read_scenario
 from optimiser.settlement import Statement, settle
 from optimiser.storage import voltage_at
@@ -257,10 +258,10 @@ def _headline(
         "saving_forecast_driven": known.saving if known else None,
         "bill_after_forecast_driven": known.bill_after if known else None,
         "services_income_forecast_driven": known.services_income if known else None,
-        "saving_per_year": appraisal.yearly_saving if appraisal else driven.saving,
-        "ceiling_per_year": ceiling.yearly_saving if ceiling else statement.saving,
+        "saving_per_year": appraisal.yearly_saving if appraisal else yearly_saving(driven),
+        "ceiling_per_year": ceiling.yearly_saving if ceiling else yearly_saving(statement),
         "ceiling_payback_years": ceiling.payback_years if ceiling else None,
-        "scaled_to_year": bool(appraisal and appraisal.scaled),
+        "scaled_to_year": not is_year(statement.dispatch.scenario.timeline.hours),
         "capital_cost": cost.at_start if cost else None,
         "yearly_cost": cost.yearly if cost else None,
         "simple_payback_years": appraisal.payback_years if appraisal else None,

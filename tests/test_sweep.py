@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import concurrent.futures
 import contextlib
-import dataclasses
 import html
 import json
 import math
@@ -951,9 +950,6 @@ def test_the_page_says_how_long_the_run_is_and_what_is_scaled(site, tmp_path):
     )
     assert "are scaled up from 2 days, which know no other season" in answer
     assert "Saving over 2 days, EUR" in page
-    unscaled = dataclasses.replace(names, scaled=False)
-    assert "Saving over 2 days, EUR" == unscaled.name("headline.saving_per_year")
-    assert "nothing is scaled" in unscaled.covered()
     years = grid(site, factor=[{"name": "days", "path": "timeline.days", "values": [1, 2]}], record=record)
     varied = recorded(read_plan(years))
     assert "Saving over its days, EUR" == varied.name("headline.saving")

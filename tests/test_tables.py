@@ -216,3 +216,16 @@ def test_writing_again_replaces(tmp_path, made):
     }
     assert always | {"patterns-days.csv", "patterns-weeks.csv"} <= set(names)
     (folder / "mine.csv").unlink()
+
+
+def test_a_year_is_scaled_without_costs_too(tmp_path):
+    """Two days of a site without [cost]: its saving of a year is 365 / 2 of what the days save, and so named."""
+    days = {"timeline.days": 2, "cost": None}
+    home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
+    made = run(vary(read_scenario(home), days), studies=())
+    head = made.summary["headline"]
+    assert head["saving_per_year"] == pytest.approx(head["saving"] * 365 / 2)
+    assert head["ceiling_per_year"] == head["saving_per_year"]
+    assert head["scaled_to_year"]
+    page = write_results(made, tmp_path)["report"].read_text(encoding="utf-8")
+    assert "Scaled to a year from 2 days" in page

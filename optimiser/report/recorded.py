@@ -35,8 +35,6 @@ class Recorded:
     zone : str
     whole_year : bool
         Whether the run is taken as a year as it is.
-    scaled : bool
-        Whether a shorter run's yearly figures are scaled up; without [cost] they are those of the run's days.
     varied : tuple of str
         Keys of the timeline that factors change.
     """
@@ -48,7 +46,6 @@ class Recorded:
     step_minutes: float
     zone: str
     whole_year: bool
-    scaled: bool
     varied: tuple[str, ...] = ()
 
     @property
@@ -67,7 +64,7 @@ class Recorded:
         """The unit of a recorded path, as far as its name tells."""
         last = path.rpartition(".")[2]
         if path.startswith("headline.") and last in OF_A_YEAR:
-            return f"{self.currency} a year" if self._yearly(last) else self.currency
+            return f"{self.currency} a year"
         if path.startswith("headline.") and last in (*OF_THE_RUN, *ONCE):
             return self.currency
         if path.startswith("energy_kwh."):
@@ -81,16 +78,11 @@ class Recorded:
         head = path.startswith(("headline.", "energy_kwh."))
         first = "" if head else path.split(".")[0] + " "
         counted = path.startswith("energy_kwh.") or (path.startswith("headline.") and last in OF_THE_RUN)
-        if path.startswith("headline.") and last in OF_A_YEAR:
-            counted = not self._yearly(last)
-            if not counted and not self.is_year and last != ITSELF:
-                words += " scaled to a year"
+        if path.startswith("headline.") and last in OF_A_YEAR and not self.is_year and last != ITSELF:
+            words += " scaled to a year"
         over = f" over {self.days}" if counted and not self.is_year else ""
         unit = self.unit(path)
         return (first + words).capitalize() + over + (f", {unit}" if unit else "")
-
-    def _yearly(self, last: str) -> bool:
-        return self.is_year or self.scaled or last == ITSELF
 
     def covered(self) -> str:
         """Which days, which step, which clock, and whether figures of a year are scaled."""
@@ -99,9 +91,7 @@ class Recorded:
             words += f" So the scenario as it is; factors change its timeline ({', '.join(self.varied)})."
         if self.is_year:
             return words
-        if self.scaled:
-            return (
-                f"{words} Figures of a year, payback and net present value too, are scaled up from {self.days}, which "
-                "know no other season; all other money and energy is of these days alone."
-            )
-        return f"{words} All money and energy is of these days alone: the scenario has no [cost], so nothing is scaled."
+        return (
+            f"{words} Figures of a year, payback and net present value too, are scaled up from {self.days}, which "
+            "know no other season; all other money and energy is of these days alone."
+        )

@@ -96,7 +96,6 @@ def recorded(plan: Plan) -> Recorded:
         step_minutes=timeline.step_minutes,
         zone=timeline.zone,
         whole_year=is_year(timeline.hours),
-        scaled=file.cost is not None,
         varied=tuple(sorted(path.partition(".")[2] for path in paths if path.startswith("timeline."))),
     )
 
