@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -235,6 +236,8 @@ def started(folder: Path, *words: str) -> subprocess.Popen:
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # A shell's background job ignores Ctrl-C, and so would what it starts.
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL) if os.name != "nt" else None,
     )
     deadline = time.monotonic() + 60
     while not children(child.pid) and child.poll() is None and time.monotonic() < deadline:
