@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from optimiser.report.blocks import (
@@ -178,9 +179,11 @@ def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:
 
 
 def by_group(results: Results) -> list[tuple[str, float]] | None:
-    """What the policy that the payback rests on saves in each group of lines; None without the study."""
-    study, lines = (results.summary.get("studies") or {}).get("capture"), results.tables.get(LINES)
-    if not study or lines is None or study["headline"] not in lines.columns:
+    """The same summed over each group of lines, in the order of the bill."""
+    lines = saved_by_line(results)
+    if lines is None:
         return None
-    sums = lines.groupby("group", sort=False)[study["headline"]].sum()
-    return [(f"{str(name)[:1].upper()}{str(name)[1:]}", float(value)) for name, value in sums.items()]
+    sums: dict[str, list[float]] = {}
+    for (group, _), saved in lines.items():
+        sums.setdefault(group, []).append(saved)
+    return [(f"{name[:1].upper()}{name[1:]}", math.fsum(saved)) for name, saved in sums.items()]

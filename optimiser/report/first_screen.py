@@ -132,7 +132,7 @@ def certainty(results: Results) -> Fact:
     gap = proof.get("gap_relative")
     if not is_missing(gap):
         sentences.append(
-            f"That most is proven: no schedule on this data can be better by more than {share_of(gap)} of it."
+            f"That most is proven: no schedule on this data can be better by more than {share_left(results)} of it."
             if driven
             else f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
             "better by more than that."
@@ -153,9 +153,14 @@ def certainty(results: Results) -> Fact:
     return Fact("How sure", standing(proof), tuple(sentences))
 
 
-def share_of(gap: float | None) -> str:
-    """A gap as a percentage of three decimals, without "less than", which the sentence says."""
-    return percent(max(gap or 0.0, 1e-5), 3)
+def share_left(results: Results) -> str:
+    """What the proof leaves open, as a share of the ceiling's saving, rounded up to 0.001 % at the least.
+
+    The proof's own share is of the bill, which may be many times the saving.
+    """
+    saving = results.summary["headline"]["saving"]
+    left_open = results.summary["proof"]["gap_absolute"]
+    return percent_at_most(max(left_open / saving, 1e-5) if saving > 0 else 1.0)
 
 
 def plain_saving(results: Results) -> float | None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import DictLoader, Environment, StrictUndefined
+from jinja2 import DictLoader, Environment, StrictUndefined, Template
 from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
@@ -36,14 +36,7 @@ def page_text(
 ) -> str:
     """Sections and embedded series as one page that asks the network for nothing."""
     library, script = get_plotlyjs(), read("page.js")
-    environment = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        loader=DictLoader({"page.html.j2": read("page.html.j2")}),
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("page.html.j2").render(
+    return template("page.html.j2").render(
         title=title,
         invented=invented,
         currency=currency,
@@ -55,6 +48,18 @@ def page_text(
         script=inline(script),
         policy=policy(library, script),
     )
+
+
+def template(name: str) -> Template:
+    """A template that travels with this package: all text is escaped, and a name that is missing is an error."""
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        loader=DictLoader({name: read(name)}),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(name)
 
 
 def read(name: str) -> str:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from importlib.resources import files
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
 from optimiser.rates import Drawing, Layer, rate
+from optimiser.report.page import read, template
 
 LEFT, HOUR, ROW = 190, 30, 26
 
@@ -37,22 +36,11 @@ def page(drawing: Drawing) -> str:
     ----------
     drawing : Drawing
     """
-    environment = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        loader=DictLoader({"rates.html.j2": _read("rates.html.j2")}),
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("rates.html.j2").render(
+    return template("rates.html.j2").render(
         drawing=drawing,
         layers=[_picture(layer, drawing.slot_minutes) for layer in drawing.layers],
-        style=Markup(_read("style.css")),
+        style=Markup(read("style.css")),
     )
-
-
-def _read(name: str) -> str:
-    return files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
 def _picture(layer: Layer, slot_minutes: int) -> _Picture:
