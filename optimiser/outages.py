@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from optimiser.backup import Backup
-from optimiser.equipment.limits import loss_curve, power_kw, standby_kw
+from optimiser.equipment.limits import power_kw, standby_kw
+from optimiser.equipment.losses import Curve
 from optimiser.scenario import Scenario
 from optimiser.site import Inverter, Site, bank_on_bus
 from optimiser.storage import stored_at, voltage_at
@@ -110,20 +111,20 @@ class Bank:
     on_bus: bool
 
     @cached_property
-    def _giving(self) -> tuple[np.ndarray, np.ndarray]:
-        return loss_curve([(width, 1 / efficiency) for width, efficiency in self.bank.discharge_pieces()])
+    def _giving(self) -> Curve:
+        return self.bank.discharge_curve()
 
     @cached_property
-    def _taking(self) -> tuple[np.ndarray, np.ndarray]:
-        return loss_curve(self.bank.charge_pieces())
+    def _taking(self) -> Curve:
+        return self.bank.charge_curve()
 
-    def drained_kw(self, given_kw: np.ndarray) -> np.ndarray:
-        """Rate at which the store falls while it gives so much to the bus. [kW]"""
-        return np.interp(given_kw, *self._giving)
+    def drained_kw(self, given_kw: np.ndarray, held: np.ndarray, hours: Any) -> np.ndarray:
+        """Rate at which the store falls while it gives so much to the bus for `hours`. [kW]"""
+        return self._giving.rate(given_kw, held, hours)
 
-    def stored_kw(self, taken_kw: np.ndarray) -> np.ndarray:
-        """Rate at which the store rises while it takes so much from the bus. [kW]"""
-        return np.interp(taken_kw, *self._taking)
+    def stored_kw(self, taken_kw: np.ndarray, held: np.ndarray, hours: Any) -> np.ndarray:
+        """Rate at which the store rises while it takes so much from the bus for `hours`. [kW]"""
+        return self._taking.rate(taken_kw, held, hours)
 
     def floor_kwh(self, given_kw: np.ndarray) -> np.ndarray:
         """Stored energy below which its own discharge current would be too high. [kWh]"""
@@ -135,11 +136,10 @@ class Bank:
 
     def most_given_kw(self, held: np.ndarray, hours: np.ndarray, least_kwh: np.ndarray) -> np.ndarray:
         """The most that it can give through `hours` and still hold `least_kwh`, its own current limit kept. [kW]"""
-        given, drained = self._giving
         spare = np.maximum(held - least_kwh, 0.0)
         rate = np.divide(spare, hours, out=np.full(len(held), np.inf), where=hours > 0)
-        most = np.where(held >= least_kwh - SPARE_KWH, np.interp(rate, drained, given), 0.0)
-        tight = hours * self.drained_kw(most) + self.floor_kwh(most) > held + SPARE_KWH
+        most = np.where(held >= least_kwh - SPARE_KWH, self._giving.power(rate, held, hours), 0.0)
+        tight = hours * self.drained_kw(most, held, hours) + self.floor_kwh(most) > held + SPARE_KWH
         if tight.any():
             most[tight] = self._within_current(most[tight], held[tight], hours[tight])
         return most
@@ -148,14 +148,14 @@ class Bank:
         low, high = np.zeros(len(most)), most
         for _ in range(HALVINGS):
             middle = (low + high) / 2
-            kept = hours * self.drained_kw(middle) + self.floor_kwh(middle) <= held + SPARE_KWH
+            kept = hours * self.drained_kw(middle, held, hours) + self.floor_kwh(middle) <= held + SPARE_KWH
             low, high = np.where(kept, middle, low), np.where(kept, high, middle)
         return low
 
     def most_taken_kw(self, held: np.ndarray, hours: float) -> np.ndarray:
         """The most that it can take through `hours` until it is full. [kW]"""
-        taken, stored = self._taking
-        most = np.interp(np.maximum(self.bank.capacity_kwh - held, 0.0) / hours, stored, taken)
+        room = np.maximum(self.bank.capacity_kwh - held, 0.0) / hours
+        most = self._taking.power(room, held, hours)
         amperes = self.bank.charge_current_a
         if amperes is not None:
             volts = voltage_at(self.bank, held)
@@ -310,7 +310,7 @@ def _through(
     holds &= island.inverter_volts[now] <= island.volts(kept) + 1e-9
     given = _by_energy(np.clip(wanted, 0, most), kept, given_most)
     after = [
-        energy - hours * bank.drained_kw(power)
+        energy - hours * bank.drained_kw(power, energy, hours)
         for bank, energy, power in zip(island.banks, kept, given, strict=True)
     ]
     _charge(island, kept, np.maximum(-wanted, 0.0), hours, after)
@@ -343,7 +343,8 @@ def _charge(
     most = sum(taken_most, np.zeros(len(surplus)))
     share = np.divide(np.minimum(surplus, most), most, out=np.zeros(len(surplus)), where=most > 0)
     for place, bank in enumerate(island.banks):
-        after[place] = after[place] + hours * bank.stored_kw(share * taken_most[place])
+        taken = share * taken_most[place]
+        after[place] = after[place] + hours * bank.stored_kw(taken, kept[place], hours)
 
 
 def _end(

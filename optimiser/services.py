@@ -846,9 +846,7 @@ def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
         return 1 / (
             min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks)
         )
-    return max(i.intake_efficiency for i in site.inverter) * max(
-        e for b in banks for _, e in b.charge_pieces()
-    )
+    return max(i.intake_efficiency for i in site.inverter) * max(b.best_efficiency[0] for b in banks)
 
 
 def _energy_rules(
@@ -893,7 +891,7 @@ def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> 
     first an inverter stops giving, only what is left of the call does it take in.
     """
     if up:
-        best = max(efficiency for bank in banks for _, efficiency in bank.discharge_pieces())
+        best = max(bank.best_efficiency[1] for bank in banks)
         stopped = _sum([flow.charge_kw for flow in flows.banks.values()]) / best
         return stopped, _sum([flow.draining_kw for flow in flows.banks.values()])
     least = min(bank.least_efficiency[0] for bank in banks)

@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.equipment import limits
+from optimiser.equipment.losses import OF_LOSS, OF_POWER, Curve, PieceCurve, ResistanceCurve, touching
 from optimiser.fields import Component, choice, quantity, several, text
 from optimiser.flows import BankFlows
 from optimiser.timeline import Grouping, Timeline, Window
@@ -158,7 +159,7 @@ class _Bank(Component):
     def _check_resistance(self) -> None:
         """A source behind a resistance gives at most V^2/4R."""
         if self.resistance_ohm:
-            most_kw = limits.most_power_kw(self.middle_voltage_v, self.resistance_ohm)
+            most_kw = limits.most_power_kw(self.voltages[0], self.resistance_ohm)  # type: ignore[attr-defined]
             if self.discharge_kw > most_kw:
                 raise ValueError(
                     f"resistance_ohm of {self.resistance_ohm:g} allows a discharge of {most_kw:.3g} kW at the most "
@@ -218,7 +219,7 @@ class _Bank(Component):
     def stored_kw(self, charge_kw: float, volts: float | None = None) -> float:
         """Rate at which energy is stored while `charge_kw` flows into the terminals of the whole bank. [kW]
 
-        `volts` is the open voltage, the middle one if left out.
+        `volts` is the open voltage, the lowest one if left out.
         """
         if self.measured_points:
             return charge_kw * math.sqrt(self._measured(charge_kw / self.units))
@@ -227,14 +228,14 @@ class _Bank(Component):
     def drained_kw(self, discharge_kw: float, volts: float | None = None) -> float:
         """Rate at which stored energy falls while `discharge_kw` flows out of the terminals. [kW]
 
-        `volts` is the open voltage, the middle one if left out.
+        `volts` is the open voltage, the lowest one if left out.
         """
         if self.measured_points:
             return discharge_kw / math.sqrt(self._measured(discharge_kw / self.units))
         return float(self._open_kw(discharge_kw, volts, discharging=True) / self.discharge_efficiency)
 
     def _open_kw(self, terminal_kw: float, volts: float | None, *, discharging: bool) -> Any:
-        volts = self.middle_voltage_v if volts is None else volts
+        volts = self.voltages[0] if volts is None else volts  # type: ignore[attr-defined]
         ohms = self.resistance_ohm / self.units
         return limits.open_power_kw(terminal_kw, volts, ohms, discharging=discharging)
 
@@ -245,10 +246,51 @@ class _Bank(Component):
         )
 
     @property
-    def middle_voltage_v(self) -> float:
-        """Voltage at half the usable energy, where resistance losses are evaluated. [V]"""
+    def voltage_moves_losses(self) -> bool:
+        """Whether losses follow a resistance at a voltage that the stored energy moves."""
         lowest, highest = self.voltages  # type: ignore[attr-defined]
-        return math.sqrt((lowest**2 + highest**2) / 2)
+        return bool(self.resistance_ohm) and lowest < highest
+
+    def charge_curve(self) -> Curve:
+        """From power on the bus to the rate at which the store fills."""
+        if self.voltage_moves_losses:
+            return self._resistance_curve(self.charge_limit_kw, out=False)
+        return PieceCurve(self.charge_pieces(), out=False)
+
+    def discharge_curve(self) -> Curve:
+        """From power on the bus to the rate at which the store drains."""
+        if self.voltage_moves_losses:
+            return self._resistance_curve(self.discharge_limit_kw, out=True)
+        return PieceCurve(self.discharge_pieces(), out=True)
+
+    def _resistance_curve(self, limit_kw: float, *, out: bool) -> ResistanceCurve:
+        through = self.converter_efficiency
+        return ResistanceCurve(
+            self.voltages[0],  # type: ignore[attr-defined]
+            self.voltages[1],  # type: ignore[attr-defined]
+            self.capacity_kwh,
+            self.resistance_ohm / self.units,
+            limit_kw,
+            1 / through if out else through,
+            1 / self.discharge_efficiency if out else self.charge_efficiency,
+            out,
+        )
+
+    def open_powers(
+        self, stored_kwh: np.ndarray, charge_kw: np.ndarray, discharge_kw: np.ndarray
+    ) -> dict[str, np.ndarray]:
+        """Columns of powers at the open voltage, from stored energy at the end of steps and power on the bus. [kW]"""
+        before = np.concatenate([[self.start_kwh], stored_kwh[:-1]])
+        volts = voltage_at(self, (before + stored_kwh) / 2)
+        through, ohms = self.converter_efficiency, self.resistance_ohm / self.units
+        return {
+            f"storage.{self.name}.open_charge_kw": limits.open_power_kw(
+                charge_kw * through, volts, ohms, discharging=False
+            ),
+            f"storage.{self.name}.open_discharge_kw": limits.open_power_kw(
+                discharge_kw / through, volts, ohms, discharging=True
+            ),
+        }
 
     def breakpoints_kw(self, limit_kw: float) -> list[float]:
         """Powers of the whole bank between which losses are taken as straight lines. [kW]"""
@@ -280,7 +322,29 @@ class _Bank(Component):
     @property
     def least_efficiency(self) -> tuple[float, float]:
         """The worst marginal efficiency into and out of store, for rules that must be safe. [-]"""
+        if self.voltage_moves_losses:
+            through, ohms = self.converter_efficiency, self.resistance_ohm / self.units * 1000
+            into, out = (ratio * ohms for ratio in self._most_ratios())
+            return (
+                through * self.charge_efficiency / (1 + 2 * into),
+                through * self.discharge_efficiency * (1 - 2 * out),
+            )
         return min(e for _, e in self.charge_pieces()), min(e for _, e in self.discharge_pieces())
+
+    @property
+    def best_efficiency(self) -> tuple[float, float]:
+        """The best marginal efficiency into and out of store. [-]"""
+        if self.voltage_moves_losses:
+            through = self.converter_efficiency
+            return through * self.charge_efficiency, through * self.discharge_efficiency
+        return max(e for _, e in self.charge_pieces()), max(e for _, e in self.discharge_pieces())
+
+    def _most_ratios(self) -> tuple[float, float]:
+        """The most power at the open voltage over the square of the voltage, charging and discharging. [kW/V^2]"""
+        lowest, through = self.voltages[0], self.converter_efficiency  # type: ignore[attr-defined]
+        into = self._open_kw(self.charge_limit_kw * through, lowest, discharging=False)
+        out = self._open_kw(self.discharge_limit_kw / through, lowest, discharging=True)
+        return float(into) / lowest**2, float(out) / lowest**2
 
     def flows(self, terms: Any, activation_kw: Any = 0.0) -> BankFlows:
         """Make the bank's columns and the rules that it keeps by itself.
@@ -288,8 +352,6 @@ class _Bank(Component):
         `activation_kw` is the expected rate at which activated services fill (negative) or drain the store. [kW]
         """
         hours, name = terms.step_hours, self.name
-        charge, stored = self._direction(terms, "charge", self.charge_pieces())
-        discharge, drained = self._direction(terms, "discharge", self.discharge_pieces(), out=True)
         floor = self.floor_kwh(terms.timeline).copy()
         floor[-1] = max(floor[-1], min(self.end_kwh, self.capacity_kwh))
         end = terms.column(
@@ -300,6 +362,11 @@ class _Bank(Component):
             unit="kWh",
         )
         start = terms.previous(end)
+        if self.voltage_moves_losses:
+            charge, discharge, stored, drained = self._by_resistance(terms, start, end)
+        else:
+            charge, stored = self._direction(terms, "charge", self.charge_pieces())
+            discharge, drained = self._direction(terms, "discharge", self.discharge_pieces(), out=True)
         kept = self.kept(hours) * start
         terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - activation_kw), unit="kWh")
         taken, given = charge * self.converter_efficiency, discharge / self.converter_efficiency
@@ -323,6 +390,39 @@ class _Bank(Component):
         most = self.units * self.life.most_kwh_per_year(self.unit_kwh) * days / in_year  # type: ignore[attr-defined]
         energy = given_kw * terms.step_hours
         terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
+
+    def _by_resistance(self, terms: Any, start: Any, end: Any) -> tuple[Any, Any, Any, Any]:
+        """Powers on the bus and rates at the store, losses at the voltage of the energy in the middle of each step.
+
+        Of charge and discharge only one is above zero, so one law holds the losses of both.
+        """
+        name, through, ohms = (
+            f"storage.{self.name}",
+            self.converter_efficiency,
+            self.resistance_ohm / self.units,
+        )
+        lowest, highest = self.voltages  # type: ignore[attr-defined]
+        ratios = self._most_ratios()
+        most = max(ratios)
+        charge = terms.column(f"{name}.charge_kw", at_most=self.charge_limit_kw)
+        discharge = terms.column(f"{name}.discharge_kw", at_most=self.discharge_limit_kw)
+        filled = terms.column(f"{name}.open_charge_kw", at_most=self.charge_limit_kw * through)
+        drawn = terms.column(f"{name}.open_discharge_kw", at_most=ratios[1] * lowest**2)
+        terms.at_most(f"charge of {self.name} loses something", filled, charge * through)
+        terms.at_most(f"discharge of {self.name} loses something", discharge / through, drawn)
+        per_kwh = (highest**2 - lowest**2) / self.capacity_kwh
+        rated = self.units * max(self.charge_kw, self.discharge_kw)
+        terms.square_over(
+            f"resistance loss of {self.name}",
+            charge * through - filled + drawn - discharge / through,
+            filled + drawn,
+            (start + end) * (per_kwh / 2) + lowest**2,
+            factor=ohms * 1000,
+            touching=touching(most, ohms, rated, highest),
+            most=(most, highest**2),
+            within=(OF_LOSS, OF_POWER * rated),
+        )
+        return charge, discharge, filled * self.charge_efficiency, drawn / self.discharge_efficiency
 
     def _direction(
         self, terms: Any, word: str, pieces: Sequence[tuple[float, float]], out: bool = False

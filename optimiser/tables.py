@@ -19,6 +19,7 @@ import pandas as pd
 from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
+from optimiser.equipment.losses import OF_LOSS, OF_POWER
 from optimiser.errors import DriftError, OptimiserError
 from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
@@ -431,9 +432,13 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
                 "and the end of every step."
             )
         if bank.resistance_ohm:
-            notes.append(
-                f"Resistance losses of {bank.name} are taken at its middle voltage, in three straight pieces."
+            near = f"within {OF_LOSS:.0%} of the loss and {OF_POWER:.1%} of its power"
+            where = (
+                f"at the voltage of the energy in the middle of each step, {near}"
+                if bank.voltage_moves_losses
+                else "at its voltage, in three straight pieces"
             )
+            notes.append(f"Resistance losses of {bank.name} are taken {where}.")
         if bank.measured_points:
             notes.append(f"Losses of {bank.name} follow straight lines between its measured points.")
     if scenario.service:

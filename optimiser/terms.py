@@ -528,6 +528,59 @@ class LpTerms(Terms):
         self._row(name, per, "at_most", each, once, unit)
         return short
 
+    def square_over(
+        self,
+        name: str,
+        left: Array,
+        value: Array,
+        over: Array,
+        *,
+        factor: float,
+        touching: Sequence[float],
+        most: tuple[float, float],
+        within: tuple[float, float],
+        unit: str = "kW",
+    ) -> None:
+        """The rule that `left` is `factor` times the square of `value` over `over`, both linear, near enough.
+
+        The value is cut where tangents of the law meet, each cut as wide as `over` allows and filled in order, so that
+        `left` lies between tangents and chords. An order that money does not keep is decided like a direction.
+
+        Parameters
+        ----------
+        name : str
+        left, value, over : array of shape (steps,)
+        factor : float
+        touching : sequence of float
+            Ratios of `value` to `over` at which tangents touch, rising from 0.
+        most : (float, float)
+            The most that the ratio and that `over` can be.
+        within : (float, float)
+            How near: a share of the law and an amount, for the books.
+        unit : str
+        """
+        cuts = [0.0, *((a + b) / 2 for a, b in pairwise(touching)), most[0]]
+        parts, rests = [], []
+        for number, (low, high) in enumerate(pairwise(cuts), 1):
+            width, names = high - low, (f"{name}.part_{number}", f"{name}.rest_{number}")
+            part, rest = (
+                self.column(each, at_most=width * most[1], unit=unit, derived=True) for each in names
+            )
+            self.equal(f"{name}, part {number}", part + rest, over * width, unit=unit)
+            parts.append(part)
+            rests.append(rest)
+            if number > 1:
+                before, last = f"{name}.rest_{number - 1}", cuts[number - 1] - cuts[number - 2]
+                self.one_direction(
+                    f"{name}, part {number}", before, names[0], last * most[1], width * most[1]
+                )
+        self.equal(f"{name}, all parts", sum(parts[1:], parts[0]), value, unit=unit)
+        tangents = [slope * part for slope, part in zip(touching, parts, strict=True) if slope]
+        if tangents:
+            self.at_most(f"{name}, at least", 2 * factor * sum(tangents[1:], tangents[0]), left, unit=unit)
+        chords = [(low + high) * part for (low, high), part in zip(pairwise(cuts), parts, strict=True)]
+        self.at_most(f"{name}, at most", left, factor * sum(chords[1:], chords[0]), unit=unit)
+
     def one_direction(
         self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers
     ) -> None:
@@ -787,6 +840,23 @@ class SettledTerms(Terms):
     def _whole_if_solved(self, name: str) -> None:
         if name in self.solved:
             self.whole(name)
+
+    def square_over(
+        self,
+        name: str,
+        left: Array,
+        value: Array,
+        over: Array,
+        *,
+        factor: float,
+        touching: Sequence[float],
+        most: tuple[float, float],
+        within: tuple[float, float],
+        unit: str = "kW",
+    ) -> None:
+        """Replay of the rule that `left` is `factor` times the square of `value` over `over`, near enough."""
+        law = factor * value**2 / over
+        self.replays.append(Replay(name, np.abs(left - law) - within[0] * law - within[1], STEP, unit))
 
     def one_direction(
         self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers

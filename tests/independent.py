@@ -29,6 +29,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "measured_points": [(power_kw, round_trip_efficiency), ...] in place of
                                      the two efficiencies,
                                      "converter_kw", "converter_efficiency",
+                                     "resistance_ohm": of capacitors, losses at the voltage of the energy
+                                     in the middle of each step; the efficiencies come on top,
                                      "warranted_kwh_per_year": kept, month by month}]
     import_price, export_price     arrays, currency/kWh
     demand_rate_per_kw, demand_slot_steps, demand_hours (None: always)
@@ -207,6 +209,17 @@ def pieces_in_order(problem, power_kw, pieces):
     return [(part, efficiency) for part, (_, efficiency) in zip(parts, pieces, strict=True)]
 
 
+def behind_resistance(problem, taken_kw, given_kw, square, ohms):
+    """Powers at the open voltage: taken less its loss, given and its loss, a loss being R P^2 / V^2 exactly."""
+    made = []
+    for kw, sign in ((taken_kw, -1.0), (given_kw, 1.0)):
+        open_kw, loss_w = problem.addVar(lb=0.0), problem.addVar(lb=0.0)
+        problem.addCons(open_kw == kw + sign * loss_w / 1000.0)
+        problem.addCons(loss_w * square == ohms * 1e6 * open_kw * open_kw)
+        made.append(open_kw)
+    return made
+
+
 def further_steps(sustain_hours, step_hours):
     """Steps beyond its own that a call reaches into."""
     return max(math.ceil(sustain_hours / step_hours - 1e-9) - 1, 0)
@@ -315,9 +328,16 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         kept = (1.0 - bank.get("self_discharge_per_day", 0.0)) ** (hours / 24.0)
         pieces = loss_pieces(bank)
         filling, draining = [], []
+        ohms = bank.get("resistance_ohm", 0.0)
         for step in every_step:
-            filled = pieces_in_order(problem, charge[step] * through, pieces["charge"])
-            drawn = pieces_in_order(problem, discharge[step] / through, pieces["discharge"])
+            taken_kw, given_kw = charge[step] * through, discharge[step] / through
+            if ohms:
+                low, high = bank["lowest_voltage_v"] ** 2, bank["highest_voltage_v"] ** 2
+                middle_kwh = (stored[step] + stored[step + 1]) / 2.0
+                square = low + (high - low) / bank["capacity_kwh"] * middle_kwh
+                taken_kw, given_kw = behind_resistance(problem, taken_kw, given_kw, square, ohms)
+            filled = pieces_in_order(problem, taken_kw, pieces["charge"])
+            drawn = pieces_in_order(problem, given_kw, pieces["discharge"])
             filling.append(quicksum(part * efficiency for part, efficiency in filled))
             draining.append(quicksum(part / efficiency for part, efficiency in drawn))
             gained_kwh = hours * (filling[step] - draining[step])
@@ -1166,6 +1186,8 @@ def _bank_table(bank, name, wear_per_kwh):
         table["measured_points"] = [
             {"power_kw": kw, "round_trip_efficiency": share} for kw, share in bank["measured_points"]
         ]
+    if bank.get("resistance_ohm"):
+        table["resistance_ohm"] = bank["resistance_ohm"]
     if bank.get("warranted_kwh_per_year") is not None:
         # Neither life is near, so that wear stays what the site says.
         life = {"cycle_life": 1e6, "calendar_life_years": 100.0, "keep_warranty": True}

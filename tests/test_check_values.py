@@ -16,6 +16,8 @@ import pytest
 from conftest import SPOT, battery, inverter, table, write_site
 
 from optimiser import read_scenario, settle, solve
+from optimiser.control.books import executed
+from optimiser.control.plant import Plant
 from optimiser.dispatch import Dispatch
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
@@ -363,6 +365,42 @@ def test_energy_of_many_cells():
     """2,400 cells of 3 Wh are 7.2 kWh (common practice, no source)."""
     bank = capacitors(units=2400, unit_usable_kwh=0.003, lowest_voltage_v=44.0, highest_voltage_v=54.0)
     assert pytest.approx(7.2) == bank.capacity_kwh
+
+
+@pytest.mark.parametrize(("volts", "loss_w"), [(29.0, 466.0), (41.0, 208.1), (56.0, 106.4)])
+def test_program_and_walk_lose_what_the_voltage_says(tmp_path, volts, loss_w):
+    """4.2 kW at the terminals through 18 mOhm: 466.0, 208.1 and 106.4 W at 29, 41 and 56 V.
+
+    Arithmetic: I from V I - I^2 R = P, loss I^2 R. The store is so large that a day hardly moves its voltage. The walk
+    is exact, the program stays below by 1 % of the loss and 0.1 % of the power at most.
+    """
+    amperes = min(np.roots([0.018, -volts, 4200.0]).real)
+    assert loss_w == pytest.approx(0.018 * amperes**2, abs=0.05)
+    bank = {
+        "kind": "capacitor_bank",
+        "name": "store",
+        "unit_usable_kwh": 1e5,
+        "lowest_voltage_v": 28.0,
+        "highest_voltage_v": 57.0,
+        "charge_kw": 4.2,
+        "discharge_kw": 4.2,
+        "resistance_ohm": 0.018,
+        "start_fraction": (volts**2 - 28.0**2) / (57.0**2 - 28.0**2),
+        "end_fraction": 0.0,
+    }
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 0.0, "export_limit_kw": 0.0},
+        "inverter": [inverter(10.0)],
+        "dc_load_kw": 4.2,
+    }
+    scenario = read_scenario(write_site(tmp_path, table(site=site, components=[], storage=[bank]), {}))
+    best = solve(scenario)
+    planned = 1000 * (best.flows.banks["store"].draining_kw - 4.2)
+    assert planned == pytest.approx(np.full(24, loss_w), abs=0.01 * loss_w + 4.2)
+    walked, _ = executed(scenario, Plant(scenario).walk(np.zeros((24, 1))))
+    spent = -np.diff(np.r_[bank["start_fraction"] * 1e5, walked["storage.store.stored_kwh"]])
+    assert 1000 * (spent[0] - 4.2) == pytest.approx(loss_w, abs=0.15)
 
 
 @pytest.mark.parametrize(("cycles", "years"), [(1_000_000, 114), (228_000, 26)])

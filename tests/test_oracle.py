@@ -207,6 +207,26 @@ def capacitor(raw: dict[str, Any], timeline: Timeline) -> None:
     raw["site"]["dc_load_kw"] = "d.dc_load"
 
 
+def capacitor_resistance(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Capacitors behind a resistance, whose losses follow their voltage."""
+    raw["storage"][0] = {
+        "kind": "capacitor_bank",
+        "name": "main",
+        "units": 2,
+        "unit_usable_kwh": 2.5,
+        "lowest_voltage_v": 29.0,
+        "highest_voltage_v": 56.0,
+        "charge_kw": 3.0,
+        "discharge_kw": 4.2,
+        "charge_efficiency": 0.99,
+        "discharge_efficiency": 0.985,
+        "charge_current_a": 100.0,
+        "discharge_current_a": 140.0,
+        "resistance_ohm": 0.018,
+        "self_discharge_per_day": 0.02,
+    }
+
+
 def measured(raw: dict[str, Any], timeline: Timeline) -> None:
     """A bank behind a converter whose losses are given at measured powers."""
     points = [(0.5, 0.95), (1.2, 0.93), (2.0, 0.88)]
@@ -583,6 +603,7 @@ FEATURES: tuple[Feature, ...] = (
     netted,
     per_phase,
     capacitor,
+    capacitor_resistance,
     measured,
     resistance,
     converter,

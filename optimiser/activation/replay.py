@@ -337,11 +337,7 @@ class Replay:
             return 0.0
         if rate_kw > 0:
             return rate_kw * max(i.output_efficiency for i in site.inverter) * banks[0].least_efficiency[1]
-        return (
-            rate_kw
-            / max(i.intake_efficiency for i in site.inverter)
-            / max(e for _, e in banks[0].charge_pieces())
-        )
+        return rate_kw / max(i.intake_efficiency for i in site.inverter) / banks[0].best_efficiency[0]
 
     def _worth(self, moved: dict[str, float], moment: float) -> float:
         """Marginal worth of stored energy that is still away from the plan. [currency]"""

@@ -11,6 +11,7 @@ import numpy as np
 from optimiser import services
 from optimiser.control.plant import SHORT, Plant, Walk
 from optimiser.dispatch import Dispatch, replay
+from optimiser.equipment.limits import power_kw
 from optimiser.errors import InfeasibleError
 from optimiser.flows import MeterFlows
 from optimiser.formulation import Formulation, formulate
@@ -133,7 +134,11 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0) -> dict[str, np.ndarr
         values[f"ac_solar.{system.name}.solar_kw"] = walk.ac_solar_kw[:, case, number]
     for number, bank in enumerate(scenario.storage):
         name = f"storage.{bank.name}"
-        values[f"{name}.stored_kwh"] = walk.stored_kwh[:, case, number]
+        values[f"{name}.stored_kwh"] = stored = walk.stored_kwh[:, case, number]
+        if bank.voltage_moves_losses:
+            values |= bank.open_powers(
+                stored, walk.charge_kw[:, case, number], walk.discharge_kw[:, case, number]
+            )
         for word, pieces, power in (
             ("charge", bank.charge_pieces(), walk.charge_kw[:, case, number]),
             ("discharge", bank.discharge_pieces(), walk.discharge_kw[:, case, number]),
@@ -167,7 +172,7 @@ def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:
             ("down", bank.charge_current_a, bank.charge_limit_kw, 1 / bank.converter_efficiency),
         ):
             if amperes is not None:
-                reach = np.minimum(limit, gain * amperes * bank.units / 1000 * volts)
+                reach = np.minimum(limit, gain * power_kw(amperes * bank.units, volts))
                 values.setdefault(f"storage.{bank.name}.{direction}_reach_kw", reach)
 
 

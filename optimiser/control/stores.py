@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -11,57 +10,6 @@ from optimiser.equipment.limits import power_kw
 from optimiser.site import bank_on_bus
 from optimiser.storage import voltage_chords
 from optimiser.timeline import Timeline
-
-
-class Curve:
-    """A curve of straight pieces from power on the bus to the rate at which a store fills or drains.
-
-    Attributes
-    ----------
-    widths, slopes : list of float
-        Power [kW] of each piece, and rate at the store over power on the bus there. [-]
-    """
-
-    def __init__(self, pieces: Sequence[tuple[float, float]], out: bool):
-        self.widths = [width for width, _ in pieces]
-        self.slopes = [1 / efficiency if out else efficiency for _, efficiency in pieces]
-
-    def parts(self, power: np.ndarray) -> list[np.ndarray]:
-        """What of a power lies in each piece, filled in order. [kW]"""
-        parts = []
-        for width in self.widths:
-            parts.append(np.minimum(power, width))
-            power = power - parts[-1]
-        return parts
-
-    def rate(self, power: np.ndarray) -> np.ndarray:
-        """Rate at the store. [kW]"""
-        parts = self.parts(power)
-        total: np.ndarray = sum(
-            (slope * part for slope, part in zip(self.slopes[1:], parts[1:], strict=True)),
-            self.slopes[0] * parts[0],
-        )
-        return total
-
-    def power(self, rate: np.ndarray) -> np.ndarray:
-        """Power on the bus at which the store fills or drains at a rate, no more than all pieces together. [kW]"""
-        power = np.zeros_like(rate)
-        for width, slope in zip(self.widths, self.slopes, strict=True):
-            part = np.minimum(rate, width * slope)
-            power, rate = power + part / slope, rate - part
-        return power
-
-    def until(self, value: np.ndarray, gain: float, per_rate: float) -> np.ndarray:
-        """The power at which `gain x power + per_rate x rate` reaches a value at or above zero. [kW]"""
-        power = np.zeros_like(value)
-        for width, slope in zip(self.widths, self.slopes, strict=True):
-            steep = gain + per_rate * slope
-            if steep <= 0:
-                power, value = power + width, value - width * steep
-                continue
-            part = np.clip(value / steep, 0.0, width)
-            power, value = power + part, value - part * steep
-        return power
 
 
 class Stores:
@@ -84,8 +32,8 @@ class Stores:
         self.capacity_kwh = np.array([bank.capacity_kwh for bank in banks])
         self.start_kwh = np.array([bank.start_kwh for bank in banks])
         self.kept = np.array([bank.kept(self.hours) for bank in banks])
-        self.charging = [Curve(bank.charge_pieces(), out=False) for bank in banks]
-        self.discharging = [Curve(bank.discharge_pieces(), out=True) for bank in banks]
+        self.charging = [bank.charge_curve() for bank in banks]
+        self.discharging = [bank.discharge_curve() for bank in banks]
         self.activation_kw = activation_kw
         floors = []
         for bank in banks:
@@ -127,20 +75,22 @@ class Stores:
         for number, bank in enumerate(self.banks):
             start = stored[:, number]
             idle = self.kept[number] * start - self.hours * self.activation_kw[step, number]
+            middle, hours = (start + idle) / 2, self.hours
+            charging, discharging = self.charging[number], self.discharging[number]
             room = self._energy_room(bank.capacity_kwh, idle)
             into = np.minimum(
-                self._by_current(number, "charge", start, idle), self.charging[number].power(room)
+                self._by_current(number, "charge", start, idle), charging.power(room, middle, hours)
             )
-            spare = (idle - kept_kwh[..., number]) / self.hours
-            needed = self.charging[number].power(np.maximum(-spare, 0.0))
+            spare = (idle - kept_kwh[..., number]) / hours
+            needed = charging.power(np.maximum(-spare, 0.0), middle, hours)
             if ceiling_kwh is not None:
-                own = self.charging[number].power(self._energy_room(ceiling_kwh[..., number], idle))
+                own = charging.power(self._energy_room(ceiling_kwh[..., number], idle), middle, hours)
                 into = np.minimum(into, np.maximum(own, needed))
             if floor_kwh is not None:
                 spare = np.minimum(spare, (idle - floor_kwh[..., number]) / self.hours)
             out = np.minimum(
                 self._by_current(number, "discharge", start, idle),
-                self.discharging[number].power(np.maximum(spare, 0.0)),
+                discharging.power(np.maximum(spare, 0.0), middle, hours),
             )
             most[:, number] = into
             least[:, number] = np.minimum(np.where(needed > 0, needed, -out), into)
@@ -165,7 +115,9 @@ class Stores:
             rise = per_volt * slope / bank.capacity_kwh
             power = np.minimum(power, (per_volt * base + rise * start) / gain)
             at_end = np.maximum(per_volt * base + rise * idle, 0.0)
-            power = np.minimum(power, curve.until(at_end, gain, rise * self.hours * (1 if out else -1)))
+            per_rate = rise * self.hours * (1 if out else -1)
+            reached = curve.until(at_end, gain, per_rate, (start + idle) / 2, self.hours)
+            power = np.minimum(power, reached)
         return power
 
     def shared_out(self, power: np.ndarray, least: np.ndarray, most: np.ndarray) -> np.ndarray:
@@ -183,10 +135,11 @@ class Stores:
     def after(self, step: Any, stored: np.ndarray, bank_kw: np.ndarray) -> np.ndarray:
         """Energy at the end of a step, of shape (cases, banks). [kWh]"""
         end = self.kept * stored - self.hours * self.activation_kw[step]
+        middles = (stored + end) / 2
         for number in range(len(self.banks)):
-            power = bank_kw[:, number]
-            into = self.charging[number].rate(np.maximum(power, 0.0))
-            out = self.discharging[number].rate(np.maximum(-power, 0.0))
+            power, middle = bank_kw[:, number], middles[:, number]
+            into = self.charging[number].rate(np.maximum(power, 0.0), middle, self.hours)
+            out = self.discharging[number].rate(np.maximum(-power, 0.0), middle, self.hours)
             end[:, number] += self.hours * (into - out)
         return end
 
@@ -209,7 +162,8 @@ class Stores:
         for number, (into, out) in enumerate(limits):
             charge = np.minimum(np.maximum(surplus, 0.0) * (into / whole[0]), into)
             discharge = np.minimum(np.maximum(-surplus, 0.0) * (out / whole[1]), out)
-            rates[:, number] = self.charging[number].rate(charge) - self.discharging[number].rate(discharge)
+            filled, drained = self.charging[number], self.discharging[number]
+            rates[:, number] = filled.cautious_rate(charge) - drained.cautious_rate(discharge)
         rates -= self.activation_kw
         kept = self.floor_kwh.copy()
         for step in range(len(kept) - 2, -1, -1):

@@ -770,8 +770,8 @@ def _runs_short(scenario: Any) -> bool:
     floor = sum(bank.floor_kwh(timeline) for bank in banks)
     floor[-1] = max(floor[-1], sum(min(bank.end_kwh, bank.capacity_kwh) for bank in banks))
     kept = max(bank.kept(hours) for bank in banks)
-    into = max(efficiency for bank in banks for _, efficiency in bank.charge_pieces())
-    out_of = max(efficiency for bank in banks for _, efficiency in bank.discharge_pieces())
+    into = max(bank.best_efficiency[0] for bank in banks)
+    out_of = max(bank.best_efficiency[1] for bank in banks)
     most_in = sum(bank.charge_limit_kw for bank in banks)
     net = (
         _bus_kw(scenario, terms)

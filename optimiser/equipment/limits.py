@@ -5,7 +5,7 @@ Whatever plans, walks, replays, checks or explains a site reads them here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -123,49 +123,40 @@ class PassThrough:
         return self.before_kw + self.limit_kw
 
 
-def terminal_current_a(terminal_kw: Amount, volts: Amount, ohms: float, *, discharging: bool) -> Amount:
-    """Current through a source behind a resistance that gives or takes a power at its terminals.
+def open_power_kw(
+    terminal_kw: Amount, volts: Amount, ohms: float, *, discharging: bool, square_per_kw: Amount = 0.0
+) -> Amount:
+    """Power at the open voltage of a source behind a resistance: what its store loses or gains.
 
-    Discharging, `V I - I^2 R = P`; charging, `V I + I^2 R = P`, with V the open voltage. Of the two roots the one
-    without load at P = 0 is meant; beyond `V^2 / 4R`, the most that a source gives, its current there is returned.
+    With x that power, `x - R x^2 / V^2 = P` discharging and `x + R x^2 / V^2 = P` charging. Of the two roots the one
+    that is zero without load is meant; beyond the most that a source gives, its power there is returned.
 
     Parameters
     ----------
     terminal_kw : float or array
-        Power at the terminals, at least zero. [kW]
+        Power P at the terminals, at least zero. [kW]
     volts : float or array
-        Open voltage. [V]
+        Open voltage, of the energy that would be held if nothing flowed. [V]
     ohms : float
         Resistance, of all parallel units together. [ohm]
     discharging : bool
-
-    Returns
-    -------
-    float or array
-        [A]
-
-    References
-    ----------
-    .. [1] Ohm's law and the quadratic formula in its form without cancellation, elementary circuit theory.
-    """
-    watts = np.asarray(terminal_kw) * 1000
-    sign = -1.0 if discharging else 1.0
-    return 2 * watts / (volts + np.sqrt(np.maximum(volts**2 + sign * 4 * ohms * watts, 0.0)))
-
-
-def open_power_kw(terminal_kw: Amount, volts: Amount, ohms: float, *, discharging: bool) -> Amount:
-    """Power at the open voltage of a source behind a resistance: what its store loses or gains.
-
-    Parameters and references as of `terminal_current_a`.
+    square_per_kw : float or array
+        By how much each kW at the open voltage moves V^2 in the middle of a step. [V^2/kW]
 
     Returns
     -------
     float or array
         More than at the terminals when discharging, less when charging. [kW]
+
+    References
+    ----------
+    .. [1] Ohm's law and the quadratic formula in its form without cancellation, elementary circuit theory.
     """
-    if not ohms:
-        return terminal_kw
-    return power_kw(terminal_current_a(terminal_kw, volts, ohms, discharging=discharging), volts)
+    sign = -1.0 if discharging else 1.0
+    square, lost = volts**2, square_per_kw + ohms * 1000
+    linear = square - sign * square_per_kw * terminal_kw
+    root = np.sqrt(np.maximum(linear**2 + sign * 4 * lost * square * terminal_kw, 0.0))
+    return 2 * square * terminal_kw / (linear + root)
 
 
 def resistance_loss_kw(open_kw: Amount, volts: Amount, ohms: float) -> Amount:
@@ -227,20 +218,3 @@ def voltage_v(share: Amount, lowest_v: float, highest_v: float) -> Amount:
 def share_at(volts: Amount, lowest_v: float, highest_v: float) -> Amount:
     """Share of the usable energy at which a capacitance has a voltage, `voltage_v` the other way round. [-]"""
     return (volts**2 - lowest_v**2) / (highest_v**2 - lowest_v**2)
-
-
-def loss_curve(pieces: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
-    """The corners of a curve of straight pieces, filled in order.
-
-    Parameters
-    ----------
-    pieces : sequence of (float, float)
-        Width [kW] and slope [-] of each.
-
-    Returns
-    -------
-    (array, array) of shape (pieces + 1,)
-        Power before and after the losses at the corners, from 0. [kW]
-    """
-    widths, slopes = np.array(pieces).T
-    return np.r_[0.0, np.cumsum(widths)], np.r_[0.0, np.cumsum(widths * slopes)]
