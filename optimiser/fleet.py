@@ -524,10 +524,10 @@ def _joined(fleet: Fleet, solved: list[Answer], kept: Path, failed: dict[str, st
             {
                 "site": facts["name"],
                 "bill_before": facts["bill_before"],
-                "bill_after": facts["bill_after"],
+                "ceiling_bill_after": facts["bill_after"],
                 "services_as_offered": facts["services_income"],
                 "services_as_bid": as_bid,
-                "saving": facts["bill_before"] - facts["bill_after"] + as_bid,
+                "ceiling_saving": facts["bill_before"] - facts["bill_after"] + as_bid,
                 "gap_relative": facts["gap_relative"],
                 "verdict": facts["verdict"],
                 "changes": json.dumps(facts["changes"]),
@@ -579,7 +579,7 @@ def _summary(
         "failed": failed,
         "verdict": str(unproven["verdict"].iloc[0]) if len(unproven) else OPTIMAL,  # the widest
         "unproven": dict(zip(unproven["site"], unproven["verdict"], strict=True)),
-        "saving": float(sites["saving"].sum()),
+        "ceiling_saving": float(sites["ceiling_saving"].sum()),
         "income_as_offered": float(services["income_as_offered"].sum()),
         "income_as_bid": float(services["income_as_bid"].sum()),
         "income_if_alone": float(services["income_if_alone"].sum()),

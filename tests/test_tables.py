@@ -71,10 +71,10 @@ def test_statement_adds_up_to_the_headline(made):
     services = cash["group"].isin(["availability", "activation"])
     before, after = cash["case"] == "before", cash["case"] == "after"
     assert -cash[before]["amount"].sum() == pytest.approx(head["bill_before"], abs=CENT)
-    assert -cash[after & ~services]["amount"].sum() == pytest.approx(head["bill_after"], abs=CENT)
-    assert cash[after & services]["amount"].sum() == pytest.approx(head["services_income"], abs=CENT)
-    assert head["saving"] == pytest.approx(
-        head["bill_before"] - head["bill_after"] + head["services_income"], abs=CENT
+    assert -cash[after & ~services]["amount"].sum() == pytest.approx(head["ceiling_bill_after"], abs=CENT)
+    assert cash[after & services]["amount"].sum() == pytest.approx(head["ceiling_services_income"], abs=CENT)
+    assert head["ceiling_saving"] == pytest.approx(
+        head["bill_before"] - head["ceiling_bill_after"] + head["ceiling_services_income"], abs=CENT
     )
 
 
@@ -104,7 +104,7 @@ def test_the_report_shows_the_summary(made):
         r"<[^>]+>", " ", (folder / "report.html").read_text(encoding="utf-8").replace("\u2212", "-")
     )
     numbers = {float(n.replace(",", "")) for n in re.findall(r"-?\d[\d,]*\.\d\d\b", page)}
-    for name in ("bill_before", "bill_after", "services_income", "saving"):
+    for name in ("bill_before", "ceiling_bill_after", "ceiling_services_income", "ceiling_saving"):
         assert {abs(round(head[name], 2)), round(head[name], 2)} & numbers, name
 
 
@@ -141,7 +141,7 @@ def test_a_price_moves_every_output_by_its_amount(tmp_path, place, value, line, 
         after = lines[lines["case"] == "after"]
         sums.append(
             (
-                summary["headline"]["bill_after"],
+                summary["headline"]["ceiling_bill_after"],
                 -after["amount"].sum(),
                 -after[after["line"] == line]["amount"].sum(),
                 -sum(row["amount"] for row in summary["lines"] if row["case"] == "after"),
@@ -159,7 +159,7 @@ def test_a_site_where_nothing_is_bought_keeps_its_bill(tmp_path):
     paths = write_results(run(house(tmp_path / "house")), tmp_path / "out")
     head = json.loads(paths["summary"].read_text())["headline"]
     assert (33.88, 33.88, 0.0) == tuple(
-        round(head[name], 6) for name in ("bill_before", "bill_after", "saving")
+        round(head[name], 6) for name in ("bill_before", "ceiling_bill_after", "ceiling_saving")
     )
     assert paths["report"].is_file()
 
@@ -224,8 +224,8 @@ def test_a_year_is_scaled_without_costs_too(tmp_path):
     home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
     made = run(vary(read_scenario(home), days), studies=())
     head = made.summary["headline"]
-    assert head["saving_per_year"] == pytest.approx(head["saving"] * 365 / 2)
-    assert head["ceiling_per_year"] == head["saving_per_year"]
+    assert head["ceiling_saving_per_year"] == pytest.approx(head["ceiling_saving"] * 365 / 2)
+    assert (head["rests_on"], head["forecast_driven_saving_per_year"]) == ("ceiling", None)
     assert head["scaled_to_year"]
     page = write_results(made, tmp_path)["report"].read_text(encoding="utf-8")
     assert "Scaled to a year from 2 days" in page

@@ -47,7 +47,7 @@ class Capture(Study):
     headline: Statement | None = None
 
     @property
-    def headline_saving(self) -> float | None:
+    def forecast_driven_saving(self) -> float | None:
         """Saving over the timeline of the policy that the payback rests on. [currency]"""
         return None if self.headline is None else self.headline.saving
 

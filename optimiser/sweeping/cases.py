@@ -17,8 +17,7 @@ from optimiser.tables import run
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)
-# What rests on the run without foresight where there is one.
-DRIVEN = ("headline.saving_per_year", "headline.simple_payback_years", "headline.npv")
+DRIVEN = "headline.forecast_driven_"  # begins the path of every figure that is earned without foresight
 FAILED = ("infeasible", "refused", "no answer", "defect", "process lost")
 
 
@@ -94,10 +93,9 @@ def found_in(summary: Mapping[str, Any], record: tuple[str, ...]) -> Found:
     proof, capture = summary["proof"], (summary.get("studies") or {}).get("capture")
     proven = proof["gap_relative"] <= proof["tolerance_relative"]
     found, message = {path: figure(summary, path) for path in record}, ""
-    if capture is not None and capture["headline"] is None:
-        # They would be the ceiling's, beside others that are earned without foresight.
-        found |= {path: None for path in DRIVEN if path in found}
-        message = f"not run without foresight: {' '.join(capture['missing'])}"
+    if summary["headline"]["rests_on"] == "ceiling" and any(path.startswith(DRIVEN) for path in record):
+        why = " ".join(capture["missing"]) if capture is not None else "there is no storage to plan for"
+        message = f"not run without foresight: {why}"
     return Found(DONE if proven else BEST_FOUND, found, message)
 
 
