@@ -28,7 +28,7 @@ from optimiser.fields import Component, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
 from optimiser.services import Product
 from optimiser.settlement import settle
-from optimiser.sweeping.cases import DONE, Found, Outcome
+from optimiser.sweeping.cases import DEFECT, DONE, Found, Outcome
 from optimiser.sweeping.hands import Hands, LocalProcesses, carry_out
 from optimiser.terms import SettledTerms
 from optimiser.writing import all_or_nothing, write_files
@@ -291,7 +291,9 @@ def solve_fleet(
         solved = [answer for answer in found if not answer.problem]
         if not solved:
             raise OptimiserError("no site has an answer. The first: " + next(iter(failed.values())))
-        return _joined(fleet, solved, kept, failed)
+        made = _joined(fleet, solved, kept, failed)
+        made.summary["defects"] = [answer.name for answer in found if answer.defect]
+        return made
 
 
 @dataclass(frozen=True)
@@ -306,11 +308,14 @@ class Answer:
         Of all that the answer depends on.
     problem : str
         What went wrong; empty if nothing did.
+    defect : bool
+        Whether that is a defect of this package and no fault of the site.
     """
 
     name: str
     digest: str = ""
     problem: str = ""
+    defect: bool = False
 
 
 @contextlib.contextmanager
@@ -347,7 +352,7 @@ def _solve_members(
                 "mend that, then start the same fleet again."
             )
         digest = outcome.results.get("digest", "")
-        answers[outcome.key] = Answer(outcome.key, digest, outcome.message)
+        answers[outcome.key] = Answer(outcome.key, digest, outcome.message, outcome.status == DEFECT)
         say(f"{len(answers)} of {len(fleet.members)} sites")
 
     try:

@@ -556,7 +556,9 @@ def test_a_broken_rule_of_a_policy_does_not_lose_the_ceiling(tmp_path, monkeypat
 
     monkeypatch.setattr(capturing, "run_under", broken)
     found = study(settle(solve(site(tmp_path, days=2))), silent)
-    assert "rolling: a rule is broken" in found.summary["missing"]
+    told = f"rolling: a rule is broken. {DriftError.DEFECT}"
+    assert told in found.summary["missing"]
+    assert told in found.warnings
     assert found.headline is None
 
 

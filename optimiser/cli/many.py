@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from optimiser.cli.common import BEST_FOUND, EXIT, progress, refuse_unwritable
-from optimiser.errors import InfeasibleError
+from optimiser.errors import DriftError, InfeasibleError
 
 MOST_NAMES = 12  # of sites in a line
 
@@ -47,7 +47,7 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
         click.echo(f"warning: {found['verdict']}: {', '.join(names[:MOST_NAMES])}{more}", err=True)
     click.echo(f"Page: {paths['page']}")
     if result.failed:
-        sys.exit(EXIT[InfeasibleError])
+        sys.exit(EXIT[DriftError if found["defects"] else InfeasibleError])
     if found["unproven"]:
         sys.exit(BEST_FOUND)
 

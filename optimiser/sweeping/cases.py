@@ -11,14 +11,15 @@ from typing import Any
 
 from optimiser.engine.answer import Start
 from optimiser.engine.windows import sharing
-from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError, UnprovenError
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, UnprovenError
 from optimiser.scenario import Scenario, vary
 from optimiser.tables import run
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)
 DRIVEN = "headline.forecast_driven_"  # begins the path of every figure that is earned without foresight
-FAILED = ("infeasible", "refused", "no answer", "defect", "process lost")
+DEFECT = "defect"
+FAILED = ("infeasible", "refused", "no answer", DEFECT, "process lost")
 
 
 @dataclass(frozen=True)
@@ -150,7 +151,7 @@ def _some(known: Mapping[str, Any]) -> str:
 def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
     """A case worked out; whatever goes wrong with it becomes a status and a sentence."""
     began = time.perf_counter()
-    status, message, results = "defect", "", {}
+    status, message, results = DEFECT, "", {}
     try:
         found = model(changes)
         status, results, message = found.status, dict(found.results), found.message
@@ -163,7 +164,7 @@ def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
     except OptimiserError as error:
         message = str(error)
     except Exception as error:  # one case's defect must not cost the others
-        message = f"{type(error).__name__}: {error}"
+        message = str(DriftError(f"{type(error).__name__}: {error}"))
     return Outcome(key, status, message, time.perf_counter() - began, results)
 
 
