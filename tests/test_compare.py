@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import optimiser
-from optimiser.compare import compare, read_plan, write_comparison
+from optimiser.compare import _judged_by, compare, read_plan, write_comparison
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.starter import write_starter
 
@@ -87,6 +87,23 @@ def test_yearly_figures_are_measured_or_a_share_that_tells_of_them(path, tmp_pat
     measured = compare(read_plan([path]), measure=True).variants
     assert set(measured["forecast_driven_from"]) == {"measured without foresight"}
     assert (measured["forecast_driven_saving_per_year"] <= measured["ceiling_saving_per_year"] + 1e-6).all()
+
+
+def test_the_best_is_best_by_the_figure_that_the_page_judges_by():
+    """Saving most a year is not best where it costs more than it brings; all variants are ranked on one basis.
+
+    From the contract: `best` has the highest present value. Figures are made up.
+    """
+    dear = {"forecast_driven_npv": -5000.0, "forecast_driven_saving_per_year": 500.0}
+    cheap = {"forecast_driven_npv": 2500.0, "forecast_driven_saving_per_year": 300.0}
+    ceilings = {"ceiling_npv": 3000.0, "ceiling_saving_per_year": 400.0}
+    both = pd.DataFrame([dear | ceilings, cheap | ceilings])
+    assert "forecast_driven_npv" == _judged_by(both)
+    assert 1 == both[_judged_by(both)].argmax()
+    mixed = pd.DataFrame([dear | ceilings, dict.fromkeys(cheap) | ceilings])
+    assert "ceiling_npv" == _judged_by(mixed)
+    free = both.assign(forecast_driven_npv=[None, 1.0], ceiling_npv=[None, 2.0])
+    assert "forecast_driven_saving_per_year" == _judged_by(free)
 
 
 def test_what_a_contract_alone_does_stands_beside_it(path, tmp_path):

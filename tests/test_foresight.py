@@ -506,7 +506,7 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     head = made.summary["headline"]
     assert head["rests_on"] == "forecast_driven"
     assert head["forecast_driven_saving_per_year"] < head["ceiling_saving_per_year"]
-    assert head["simple_payback_years"] > head["ceiling_payback_years"]
+    assert head["forecast_driven_payback_years"] > head["ceiling_payback_years"]
     for words in (
         "Worth a year<",
         "What is earned without knowing the year",

@@ -731,7 +731,7 @@ def test_few_base_cases_are_said_to_be_too_few(site, tmp_path):
     assert {"sobol"} == set(found)
     (note,) = findings(plan, table)[1]
     assert note.startswith(
-        "4 base cases are too few for Sobol' indices to be relied on (Saving over 2 days, EUR): "
+        "4 base cases are too few for Sobol' indices to be relied on (Ceiling saving over 2 days, EUR): "
     )
     assert note.endswith("Set base_cases to 64 or more.")
     widths = [
@@ -905,8 +905,8 @@ def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, t
 
 def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     """A level of which one case is never paid back has no mean over the others; the page says how many."""
-    path = "headline.ceiling_payback_years"
-    plan = read_plan(grid(site, record=[path]))
+    path = "headline.forecast_driven_payback_years"
+    plan = read_plan(grid(site, record=[path], studies=["capture"]))
     rows = [
         {"case": case.number, **case.values, path: years, "status": "done", "message": "", "seconds": 1.0}
         for case, years in zip(
@@ -918,7 +918,10 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     means = found["responses"].set_index(["factor", "level"])
     assert [math.inf, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
     assert [1, 0, 2] == means.loc["battery", "never"].tolist()
-    assert "Simple payback, years: never in 3 of 6 cases; a mean over such a case is given as never." in notes
+    assert (
+        "Forecast-driven simple payback, years: never in 3 of 6 cases; a mean over such a case is given as never."
+        in notes
+    )
     page = road.write_sweep(plan, table, tmp_path, "optimiser sweep x")["page"].read_text("utf-8")
     assert "never in 1 of 2" in page
     assert "never in 2 of 2" in page
@@ -1034,10 +1037,26 @@ def test_a_factor_of_one_level_stands_beside_sampled_ones(site):
 def test_the_shipped_sweep_is_read():
     """Its file has no fault and the cases that it says; it leads with money a year."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")
-    assert "Saving, AUD a year" == recorded(plan).name(plan.file.record[0])
+    assert "Ceiling saving, AUD a year" == recorded(plan).name(plan.file.record[0])
     assert recorded(plan).covered().endswith("money in AUD.")
     assert 27 == len(plan.cases)
     assert "27 cases" in plan.file.description
+
+
+def test_what_is_recorded_says_on_what_it_rests(site):
+    """Without foresight first where the study makes it; never a column that no case can fill.
+
+    From the contract: one name, one basis, in every table.
+    """
+    keys = {key: value for key, value in grid(site).items() if key != "record"}
+    plain, driven = (read_plan(keys | {"studies": names}) for names in ([], ["capture"]))
+    assert "headline.ceiling_saving_per_year" == plain.file.record[0]
+    assert "headline.forecast_driven_saving_per_year" == driven.file.record[0]
+    for plan in (plain, driven):
+        named = [path for path in plan.file.record if "saving" in path or "npv" in path or "payback" in path]
+        assert all(path.split(".")[1].startswith(("ceiling_", "forecast_driven_")) for path in named)
+    with pytest.raises(ScenarioError, match="earned without foresight, which no case works out"):
+        read_plan(grid(site, record=["headline.forecast_driven_npv"]))
 
 
 def test_workers_need_a_guarded_script(monkeypatch):

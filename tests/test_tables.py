@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow.parquet
 import pytest
 from conftest import table, write_site
 
@@ -76,6 +77,30 @@ def test_statement_adds_up_to_the_headline(made):
     assert head["ceiling_saving"] == pytest.approx(
         head["bill_before"] - head["ceiling_bill_after"] + head["ceiling_services_income"], abs=CENT
     )
+
+
+def test_every_figure_says_in_its_name_on_what_it_rests(made):
+    """A saving is a ceiling or forecast-driven by its name, and the bases say what that means.
+
+    From the contract: one name, one basis.
+    """
+    _, folder = made
+    head = json.loads((folder / "summary.json").read_text())["headline"]
+    figures = [key for key in head if any(word in key for word in ("saving", "npv", "payback", "bill_after"))]
+    assert figures
+    assert all(key.startswith(("ceiling_", "forecast_driven_")) for key in figures)
+    assert head["rests_on"] in head["bases"]
+    assert (head["bases"]["forecast_driven"] is None) == (head["forecast_driven_saving"] is None)
+
+
+def test_stamps_of_the_dispatch_file_are_utc(made):
+    """As the file says by itself and as pandas reads it; a UTC timestamp is "isAdjustedToUTC" (Parquet format)."""
+    _, folder = made
+    field = pyarrow.parquet.read_schema(folder / "dispatch.parquet").field("interval_start")
+    assert "UTC" == field.type.tz
+    index = pd.read_parquet(folder / "dispatch.parquet").index
+    assert isinstance(index.dtype, pd.DatetimeTZDtype)
+    assert "UTC" == str(index.tz)
 
 
 def test_dispatch_priced_by_hand_is_the_statement(made):
