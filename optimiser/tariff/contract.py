@@ -80,7 +80,7 @@ class Tariff(Component):
         return Grouping("month", self.zone, months=self.billing.months, first_month=self.billing.first_month)
 
     def periods_a_year(self, timeline: Timeline) -> float:
-        """Billing periods in a year; between reads, by the length of their bills or, with one read, as in the timeline."""
+        """Billing periods in a year; between reads, by the length of bills or, with one, as in the timeline."""
         if not self.billing.read_dates:
             return 12 / self.billing.months
         if len(self.billing.read_dates) == 1:

@@ -65,8 +65,8 @@ class MinimumCharge(Charge):
 
     It is compared with the other charges of the tariff, either all of them or those for import, demand and supply
     alone, credits for export left out. A period that the run cuts has its minimum scaled by days; where the dates cut
-    it, what is missing in the whole period is charged for their share of the days, so that a minimum that is replaced by
-    an equal one changes nothing. The rest of another minimum counts where both hold.
+    it, what is missing in the whole period is charged for its share of the days, so that an equal minimum in its place
+    changes nothing. The rest of another minimum counts where both hold.
 
     References
     ----------
