@@ -427,6 +427,9 @@ def _relaxed_lines(dispatch: Dispatch) -> list[str]:
 
 def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:
     notes = list(appraisal.notes) if appraisal else []
+    contracts = dict.fromkeys((scenario.before_tariff, scenario.tariff))
+    told = dict.fromkeys(note for tariff in contracts for note in tariff.notes(scenario.timeline))
+    notes += [f"Bill: {note}" for note in told]
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(
