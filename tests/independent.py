@@ -48,7 +48,10 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "block_hours" (None: the step), "derating",
                                      "opposite_share" (kW kept the other way per kW offered),
                                      "from_solar" (down: solar that runs may be reduced; alike in a group),
+                                     "net", "gross", "accepted", "crosses", "settled_outside" (what calls are
+                                     expected to move; outside: not through the retail registers),
                                      "price_unit" (for the scenario file only)}]
+    warranted_kwh                  optional: most that each bank may discharge in a month, on the bus side
 
 Pairs of hours are clock hours, the second one left out. Everything is UTC.
 
@@ -60,16 +63,21 @@ Choices where the physics leaves several:
 * Power of a call at the bus: every kW, both ways, counts 1 / output efficiency.
 * Energy of a call, up: at the start of the step what is drawn by the time that some group has served, less
   the charge that stands still meanwhile, beside the discharge that was planned for the rest of the step, fits
-  into what self-discharge leaves of the stored energy above the floor. Of a floor that begins with the step
-  only what was owed before counts there, so that nothing is asked where nothing is offered. At the end of the
-  step, and of the steps that a call reaches into, the whole call fits and nothing is counted as stopped. Down
-  is the mirror below the capacity. Each figure takes the efficiency that is on the safe side.
+  into what self-discharge has left of the stored energy above the floor by that time, or by the end of the step
+  where the call lasts longer. Of a floor that begins with the step only what was owed before counts there, so
+  that nothing is asked where nothing is offered. At the end of the step, and of the steps that a call reaches
+  into, the whole call fits and nothing is counted as stopped. Down is the mirror below the capacity. Each figure
+  takes the efficiency that is on the safe side.
+* Calls that are expected ("net", "gross": mean kW one way and both ways per kW offered, "accepted") give and take
+  half of gross plus and less net. A kWh given at the connection leaves the bus as 1 / the worst output efficiency;
+  banks share it by capacity, each at its worst efficiency. What leaves the bus for calls wears and counts under a
+  warranty as discharge does. Of the larger of given and taken the share "crosses" runs through both registers.
 * Solar that a down call reduces must run as long as the call may last. It asks nothing of the store, on the
   AC side nothing of an inverter; a kW of the bus counts as its least worth outside, the worst output efficiency.
 * Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
   the limit can bind at the lowest voltage.
 
-Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges.
+Left out: whole lots and minimum offers, tax, fixed charges.
 """
 
 import datetime
@@ -625,26 +633,32 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 
         # Energy, as said at the top of this file.
         floors = sum(floors_kwh(bank, steps, hours) for bank in banks)
-        owed = sum(
-            np.minimum(floor, kept_share[b] * np.array([banks[b]["start_kwh"], *floor[:-1]]))
+        leaks = [1.0 - bank.get("self_discharge_per_day", 0.0) for bank in banks]
+        owed_kwh = [
+            np.minimum(floor, np.array([banks[b]["start_kwh"], *floor[:-1]]))
             for b, floor in enumerate(floors_kwh(bank, steps, hours) for bank in banks)
-        )
+        ]
         full_kwh = sum(bank["capacity_kwh"] for bank in banks)
         for step in every_step:
-            held_kwh = quicksum(kept_share[b] * stored_kwh[b][step] for b in range(len(banks)))
             charging_kw = quicksum(kw[step] for kw in charge_kw)
             discharging_kw = quicksum(kw[step] for kw in discharge_kw)
             for moment in sorted(set(sustain_hours["up"].values())):
                 spared_kwh = moment * charging_kw / max(best["discharge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in draining_kw)
                 need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
-                problem.addCons(need_kwh <= held_kwh - owed[step])
+                left = [leak ** (min(moment, hours) / 24.0) for leak in leaks]
+                over_kwh = quicksum(
+                    left[b] * (stored_kwh[b][step] - owed_kwh[b][step]) for b in range(len(banks))
+                )
+                problem.addCons(need_kwh <= over_kwh)
             for moment in sorted(set(sustain_hours["down"].values())):
                 # What stops is bus power; at the meter it is less, and so the call is used up more slowly.
                 through = min(inv["output_efficiency"] * inv["intake_efficiency"] for inv in inverters)
                 spared_kwh = moment * discharging_kw * through * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
                 need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
+                left = [leak ** (min(moment, hours) / 24.0) for leak in leaks]
+                held_kwh = quicksum(left[b] * stored_kwh[b][step] for b in range(len(banks)))
                 problem.addCons(need_kwh <= full_kwh - held_kwh)
             held_kwh = quicksum(stored[step + 1] for stored in stored_kwh)
             for lag in range(step + 1):
