@@ -9,6 +9,7 @@ import pandas as pd
 
 from optimiser.billing import line_rows
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.limits import standby_kw
 from optimiser.flows import MeterFlows
 from optimiser.scenario import Scenario
 from optimiser.terms import SettledTerms
@@ -149,10 +150,7 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
         used,
         available - used,
     )
-    standby_w = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    totals["standby"] = (
-        standby_w / 1000 * scenario.timeline.hours if (site.inverter or scenario.storage) else 0.0
-    )
+    totals["standby"] = standby_kw(site.inverter, scenario.storage) * scenario.timeline.hours
     totals["inverter losses"] = hours * sum(
         float((f.dc_draw_kw - f.output_kw + f.intake_kw - f.dc_intake_kw).sum())
         for f in flows.inverters.values()
