@@ -51,7 +51,7 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "net", "gross", "accepted", "crosses", "settled_outside" (what calls are
                                      expected to move; outside: not through the retail registers),
                                      "price_unit" (for the scenario file only)}]
-    warranted_kwh                  optional: most that each bank may discharge in a month, on the bus side
+    warranted_kwh                  optional: most that each bank may discharge in a day (sites of one day)
 
 Pairs of hours are clock hours, the second one left out. Everything is UTC.
 
@@ -231,6 +231,26 @@ def fits_export(problem, called_kw, export_limit_kw, net_kw, intake_kw, firm_loa
     problem.addCons(called_kw <= export_limit_kw + feeding_kw + firm_load_fraction * net_kw)
 
 
+def expected_calls(services, offered_kw, inverters, steps):
+    """What calls bring the bus, draw from it, give the retail meter in all and run through both registers. [kW]"""
+    out, into, net, crossing = ([quicksum([]) for _ in range(steps)] for _ in range(4))
+    for service, offer in zip(services, offered_kw, strict=True):
+        one_way, both_ways = service.get("net", 0.0), service.get("gross", 0.0)
+        given, taken = (both_ways + one_way) / 2, (both_ways - one_way) / 2
+        if service["direction"] == "down":
+            given, taken = taken, given
+        for step in range(steps):
+            accepted_kw = service.get("accepted", 1.0) * offer[step]
+            out[step] = out[step] + given * accepted_kw / min(i["output_efficiency"] for i in inverters)
+            into[step] = into[step] + taken * accepted_kw * min(i["intake_efficiency"] for i in inverters)
+            if not service.get("settled_outside", False):
+                net[step] = net[step] + (given - taken) * accepted_kw
+                crossing[step] = (
+                    crossing[step] + service.get("crosses", 1.0) * max(given, taken) * accepted_kw
+                )
+    return out, into, net, crossing
+
+
 def held_power(problem, site, offered_kw):
     """Power that the response groups hold ready, each for the longest time one of its products asks.
 
@@ -304,10 +324,23 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     ac_solar = site.get("ac_solar", [])
     every_step = range(steps)
 
+    # --- Offers, and what calls are expected to move: at the connection, on the bus, through both registers ------
+    offered_kw = []  # per service and step; one variable a block
+    for service in services:
+        block_hours = service.get("block_hours") or hours
+        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
+        block_kw = {
+            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
+        }
+        offered_kw.append([block_kw[blocks[step]] for step in every_step])
+    calls = expected_calls(services, offered_kw, inverters, steps)
+    called_out_kw, called_in_kw, called_net_kw, crossing_kw = calls
+    whole_kwh = sum(bank["capacity_kwh"] for bank in banks)
+
     # --- Banks: power, current, stored energy ----------------------------------------
     charge_kw, discharge_kw, stored_kwh = [], [], []  # power on the bus side; stored_kwh[b][0] is the start
     charge_most_kw, discharge_most_kw = [], []
-    filling_kw, draining_kw, kept_share = [], [], []  # rates at the store, losses included
+    filling_kw, draining_kw = [], []  # rates at the store, losses included
     best, worst = {"charge": [], "discharge": []}, {"charge": [], "discharge": []}  # efficiencies, per bank
     for bank in banks:
         through = bank.get("converter_efficiency", 1.0)
@@ -321,13 +354,18 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         stored += [problem.addVar(lb=floor[step], ub=bank["capacity_kwh"]) for step in every_step]
         kept = (1.0 - bank.get("self_discharge_per_day", 0.0)) ** (hours / 24.0)
         pieces = loss_pieces(bank)
+        part = bank["capacity_kwh"] / whole_kwh
+        least_in, least_out = (
+            through * min(efficiency for _, efficiency in pieces[way]) for way in ("charge", "discharge")
+        )
         filling, draining = [], []
         for step in every_step:
             filled = pieces_in_order(problem, charge[step] * through, pieces["charge"])
             drawn = pieces_in_order(problem, discharge[step] / through, pieces["discharge"])
             filling.append(quicksum(part * efficiency for part, efficiency in filled))
             draining.append(quicksum(part / efficiency for part, efficiency in drawn))
-            gained_kwh = hours * (filling[step] - draining[step])
+            by_calls = part * (called_in_kw[step] * least_in - called_out_kw[step] / least_out)
+            gained_kwh = hours * (filling[step] - draining[step] + by_calls)
             problem.addCons(stored[step + 1] == kept * stored[step] + gained_kwh)
             if one_direction:
                 one_way(problem, charge[step], discharge[step], charge_most, discharge_most)
@@ -339,6 +377,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                         problem.addCons(discharge[step] / through <= limit_kw)
         end_kwh = bank.get("end_kwh")
         problem.addCons(stored[steps] >= (bank["start_kwh"] if end_kwh is None else end_kwh))
+        if site.get("warranted_kwh") is not None:
+            given = quicksum(hours * (discharge[s] + part * called_out_kw[s]) for s in every_step)
+            problem.addCons(given <= site["warranted_kwh"])
         charge_kw.append(charge)
         discharge_kw.append(discharge)
         stored_kwh.append(stored)
@@ -346,7 +387,6 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         discharge_most_kw.append(discharge_most)
         filling_kw.append(filling)
         draining_kw.append(draining)
-        kept_share.append(kept)
         for way in ("charge", "discharge"):
             best[way].append(through * max(efficiency for _, efficiency in pieces[way]))
             worst[way].append(through * min(efficiency for _, efficiency in pieces[way]))
@@ -415,7 +455,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             roof = quicksum(roof_shares[r][phase] * ac_solar_kw[r][step] for r in range(len(ac_solar)))
             out = quicksum(inverter_shares[i][phase] * output_kw[i][step] for i in range(len(inverters)))
             into = quicksum(inverter_shares[i][phase] * intake_kw[i][step] for i in range(len(inverters)))
-            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into)
+            by_calls = called_net_kw[step] / len(phases)
+            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into - by_calls)
             phase_intake_kw[phase].append(into)
     total_kw = [quicksum(net_kw[phase][step] for phase in phases) for step in every_step]
 
@@ -450,8 +491,10 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         ]
     else:
         registers = [registers_of(total_kw, sum(most_import_kw.values()), sum(most_export_kw.values()))]
-    metered_import_kw = [quicksum(imports[step] for imports, _ in registers) for step in every_step]
-    metered_export_kw = [quicksum(exports[step] for _, exports in registers) for step in every_step]
+    metered_import_kw, metered_export_kw = (
+        [quicksum(register[way][step] for register in registers) + crossing_kw[step] for step in every_step]
+        for way in (0, 1)
+    )
 
     # --- Connection ----------------------------------------
     for step in every_step:
@@ -475,14 +518,6 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 within(problem, difference, imbalance_kw, imbalance_kw)
 
     # --- Services ----------------------------------------
-    offered_kw = []  # per service and step; one variable a block
-    for service in services:
-        block_hours = service.get("block_hours") or hours
-        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
-        block_kw = {
-            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
-        }
-        offered_kw.append([block_kw[blocks[step]] for step in every_step])
     if services:
         group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
         firm = site.get("firm_load_fraction", 0.0)
@@ -688,11 +723,15 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     lines |= charge_lines(problem, site, metered_import_kw, metered_export_kw)
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
-            -site["wear_per_kwh"] * hours * kw[s] for kw in discharge_kw for s in every_step
+            -site["wear_per_kwh"] * hours * kw[s] for kw in [*discharge_kw, called_out_kw] for s in every_step
         )
     if services:
         lines["services"] = quicksum(
-            at(service["price_per_kw_h"], s) * service.get("share", 1.0) * hours * offered_kw[k][s]
+            at(service["price_per_kw_h"], s)
+            * service.get("share", 1.0)
+            * service.get("accepted", 1.0)
+            * hours
+            * offered_kw[k][s]
             for k, service in enumerate(services)
             for s in every_step
         )
@@ -722,6 +761,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         "discharge_kw": [numbers(kw) for kw in discharge_kw],
         "stored_kwh": [numbers(kwh) for kwh in stored_kwh],
         "offered_kw": [numbers(kw) for kw in offered_kw],
+        "crossing_kw": numbers(crossing_kw),
+        "called_out_kw": numbers(called_out_kw),
     }
 
 
@@ -1129,7 +1170,7 @@ def as_scenario(site, folder):
             for c, controller in enumerate(site.get("controllers", []))
         ],
         "storage": [
-            _bank_table(bank, f"bank {b}", site.get("wear_per_kwh", 0.0))
+            _bank_table(bank, f"bank {b}", site.get("wear_per_kwh", 0.0), site.get("warranted_kwh"))
             for b, bank in enumerate(site.get("banks", []))
         ],
         "tariff.component": _components(site, column, spot, minutes),
@@ -1153,7 +1194,7 @@ def as_scenario(site, folder):
     return folder
 
 
-def _bank_table(bank, name, wear_per_kwh):
+def _bank_table(bank, name, wear_per_kwh, warranted_kwh=None):
     """A bank under the names of the scenario file."""
     same = ("kind", "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency", "standby_w")
     same += ("self_discharge_per_day", "voltage_v", "lowest_voltage_v", "highest_voltage_v")
@@ -1170,6 +1211,10 @@ def _bank_table(bank, name, wear_per_kwh):
         table["measured_points"] = [
             {"power_kw": kw, "round_trip_efficiency": share} for kw, share in bank["measured_points"]
         ]
+    if warranted_kwh is not None:
+        # A month of a run is held to its days' share of the year.
+        table["life"] = {"cycle_life": 5000.0, "calendar_life_years": 12.0, "keep_warranty": True}
+        table["life"]["warranted_kwh_per_year"] = warranted_kwh * 365
     if bank.get("converter_kw") is not None:
         table["converter"] = {"rating_kw": bank["converter_kw"], "efficiency": bank["converter_efficiency"]}
     return table
@@ -1189,6 +1234,11 @@ def _service_table(service, name, column, minutes):
         "price_unit": unit,
         "block_minutes": round(block_hours * 60),
         "site_share": service.get("share", 1.0),
+        "utilisation_net": service.get("net", 0.0),
+        "utilisation_gross": service.get("gross", 0.0),
+        "acceptance_share": service.get("accepted", 1.0),
+        "crossing_share": service.get("crosses", 1.0),
+        "delivered_energy": "none" if service.get("settled_outside") else "meter",
         "most_kw": service.get("maximum_kw"),
         "derating": service.get("derating", 1.0),
         "opposite_headroom_share": service.get("opposite_share", 0.0),
