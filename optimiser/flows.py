@@ -57,13 +57,16 @@ class InverterFlows:
 class BankFlows:
     """Power of one storage bank on the DC bus, and its stored energy at the start and end of each step.
 
-    `filling_kw` and `draining_kw` are the rates at the store, losses included; `kept_kwh` is what is left of the
-    energy at the start when the step ends. `called_charge_kw` and `called_discharge_kw` are what calls of services are
-    expected to bring to and draw from the bank beside the plan.
+    `taken_kw` and `given_kw` are the same powers at the terminals of the bank's units, behind its converter if it has
+    one; `filling_kw` and `draining_kw` are the rates at the store, losses included; `kept_kwh` is what is left of
+    the energy at the start when the step ends. `called_charge_kw` and `called_discharge_kw` are what calls of services
+    are expected to bring to and draw from the terminals beside the plan.
     """
 
     charge_kw: Array
     discharge_kw: Array
+    taken_kw: Array
+    given_kw: Array
     filling_kw: Array
     draining_kw: Array
     kept_kwh: Array
@@ -73,9 +76,9 @@ class BankFlows:
     called_discharge_kw: Array = 0.0
 
     @property
-    def given_kw(self) -> Array:
-        """All that leaves the bank, planned and called for: what wears it. [kW]"""
-        return self.discharge_kw + self.called_discharge_kw
+    def worn_kw(self) -> Array:
+        """All that leaves the terminals, planned and called for: what wears the bank. [kW]"""
+        return self.given_kw + self.called_discharge_kw
 
 
 @dataclass(frozen=True)

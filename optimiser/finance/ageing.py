@@ -109,8 +109,9 @@ def course(bank: Any, flow: BankFlows, hours: float) -> np.ndarray:
     """
     end = np.asarray(flow.end_kwh, float)
     start = np.r_[bank.start_kwh, end[:-1]]
-    given = hours * bank.drained_by_calls(0.0, flow.called_discharge_kw)
-    taken = -hours * bank.drained_by_calls(flow.called_charge_kw, 0.0)
+    through = bank.converter_efficiency
+    given = hours * bank.drained_by_calls(0.0, flow.called_discharge_kw * through)
+    taken = -hours * bank.drained_by_calls(flow.called_charge_kw / through, 0.0)
     low = np.minimum(start - given, end - taken)
     return np.r_[bank.start_kwh, np.stack([low, end], axis=1).ravel()]
 
@@ -124,7 +125,7 @@ def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
     dispatch, yearly = statement.dispatch, per_year(statement.dispatch.scenario.timeline)
     flow, life = dispatch.flows.banks[bank.name], bank.life
     hours = dispatch.scenario.timeline.step_hours
-    discharged = yearly * hours * float(np.sum(flow.given_kw))
+    discharged = yearly * hours * float(np.sum(flow.worn_kw))
     share = course(bank, flow, hours) / bank.capacity_kwh
     counted = yearly * cycles(share, life.depth_exponent if life else 1.0)
     by_cycles = by_calendar = years = None
@@ -132,8 +133,7 @@ def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
     if life is not None:
         by_calendar = life.calendar_life_years
         by_cycles = life.cycle_life / counted if counted > 0 else None
-        shares = (1 / by_calendar, counted / life.cycle_life)
-        worn = sum(shares) if life.fade == "sum" else max(shares)
+        worn = life.worn_per_year(counted)
         years, loss = 1 / worn, (1 - life.end_of_life_fraction) * worn
     renewed = price = None
     if len(dispatch.scenario.storage) == 1:
