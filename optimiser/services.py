@@ -32,8 +32,10 @@ from optimiser.terms import Line
 from optimiser.timeline import STEP, Grouping, Window, at_clock_before
 
 Direction = Literal["up", "down"]
+Seller = Literal["scheduled", "aggregated"]
 
 
+_SELLERS = {"scheduled": "scheduled units", "aggregated": "small sites behind an aggregator"}
 _DELIVERED = {
     "meter": "at the meter's rates",
     "price": "at a price of its own",
@@ -130,6 +132,20 @@ class Product(Component):
     bid_by: Literal["site", "aggregator"] = choice(
         "who keeps the least bid and the step: this site in every block, or an aggregator over many sites",
         default="aggregator",
+    )
+    sellers: several(Seller) = Field(  # type: ignore[valid-type]
+        default=(),
+        description="who may sell it: units that the market's operator schedules, small sites behind an aggregator; "
+        "empty: not known here",
+    )
+    sold_as: Seller = choice(
+        "what this site sells it as, by itself or through its aggregator", default="aggregated"
+    )
+    least_registered_kw: float | None = quantity(
+        "kW",
+        "least size that is registered to sell it: of one unit, or of an aggregation",
+        default=None,
+        above=0,
     )
     availability_share: float = quantity(
         "-", "share of enabled hours that is paid", default=1.0, at_least=0, at_most=1
@@ -248,6 +264,7 @@ class Product(Component):
             (("price_unit", "pricing"), "price", self._price_words()),
             (("gate_days_before", "gate_time", "gate_minutes_before"), "offers fixed", self._gate_words()),
             (("least_bid_kw", "bid_step_kw"), "bids", self._bid_words()),
+            (("sellers", "least_registered_kw"), "may be sold by", self._seller_words()),
             (("delivered_energy",), "delivered energy", _DELIVERED[self.delivered_energy]),
             (("utilisation_net", "utilisation_gross"), "expected activation", self._activation_words()),
             (("derating", "performance_factor"), "counted", self._share_words()),
@@ -317,6 +334,13 @@ class Product(Component):
         step = f", in steps of {self.bid_step_kw:g} kW" if self.bid_step_kw else ""
         by = "in every block" if self.bid_by == "site" else "by an aggregator"
         return f"at least {self.least_bid_kw:g} kW{step}, kept {by}"
+
+    def _seller_words(self) -> str:
+        if not self.sellers:
+            return "not known here: ask the market" if self.product else ""
+        words = " and ".join(_SELLERS[seller] for seller in self.sellers)
+        least = f", from {self.least_registered_kw:g} kW registered" if self.least_registered_kw else ""
+        return f"{words}{least}; sold here as {self.sold_as}"
 
     def _activation_words(self) -> str:
         if not self.utilisation_gross:
