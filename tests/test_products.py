@@ -134,7 +134,7 @@ def test_the_rules_of_fast_services_changed_on_a_day(day, as_of):
     ],
 )
 def test_a_site_is_told_what_it_may_not_sell(tmp_path, product, more, words):
-    """Regulation is in effect sold by large scheduled units: trade press, 2024. 1 MW: the service's specification, second
+    """Regulation is in effect sold by large scheduled units: trade press, 2024. 1 MW: service specification, second
     hand; 5 MW: from memory. A site of 10 kW behind an aggregator may sell contingency services.
     """
     scenario = unit(tmp_path, [{"product": product, "price": 3.0} | more], {}, kw=10.0, kwh=10.0)
@@ -505,7 +505,7 @@ def test_rules_that_do_not_fit_are_refused(tmp_path, more, words):
 @pytest.mark.parametrize(("bid_by", "kw"), [("aggregator", 2700.0), ("site", 2000.0)])
 def test_whole_steps_are_the_sites_own_or_an_aggregators(tmp_path, bid_by, kw):
     """A unit of 2.7 MW sells 2.7 MW of 1 MW steps behind an aggregator and 2 MW by itself."""
-    given = [{"product": "nem/raise 6 s", "price": 5.0, "bid_by": bid_by}]
+    given = [{"product": "nem/raise 6 s", "price": 5.0, "bid_by": bid_by, "derating": 1.0}]
     full = {"start_fraction": 1.0, "wear_per_kwh": 1.0}
     made = solve(unit(tmp_path, given, {}, kw=2700.0, store=full))
     np.testing.assert_allclose(offered(made, "raise 6 s"), kw, atol=1e-5)
