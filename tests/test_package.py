@@ -83,6 +83,7 @@ ROOMS = {
     "markupsafe": {"report"},
     "pyomo": {"terms", "engine"},
     "highspy": {"engine"},
+    "numba": {"engine"},
     "scipy": {"engine", "sweeping"},
     "distributed": {"sweeping"},
     "SALib": {"sweeping"},

@@ -16,6 +16,9 @@ from numba import njit
 from optimiser.engine.envelopes import Choices, Planes
 
 TIE = 1e-12
+LEAST_ADDED = 1e-10  # [currency]; less would be lost among rounding errors
+MOST_PIECES = 1000
+ROOM = 16 * MOST_PIECES
 
 
 @dataclass(frozen=True)
@@ -60,19 +63,18 @@ def best_path(
         What may be added to the worth of stored energy in each step so that it has few pieces. [currency]
     """
     form = (planes.height, planes.start, planes.end, planes.first, choices.first)
-    bound, x, v, first = _backward(form, *stored, start_kwh, added)
+    bound, x, v, first = _backward(form, *stored, start_kwh, max(added, LEAST_ADDED))
     path, choice, made = _forward(form, x, v, first, start_kwh)
     return Path(float(bound), float(made), path, choice, len(x) / max(1, len(path)))
 
 
 @njit(cache=True, nogil=True)
-def _backward(form, low, high, start_kwh, added):  # type: ignore[no-untyped-def]
+def _backward(form, low, high, start_kwh, added):
     """Bound, and the worth of stored energy after each step: breakpoints, worth, place of each step's first."""
-    steps, size = len(low), 4096
-    worth, curve = np.empty((2, size)), np.empty((2, size))
-    arc, joined = np.empty((2, size)), np.empty((2, size))
-    stack, heights = np.empty((256, 6)), np.empty(4096)
-    kept = np.empty((2, 32 * steps + size))
+    steps = len(low)
+    worth, curve, joined = np.empty((2, ROOM)), np.empty((2, ROOM)), np.empty((2, ROOM))
+    arc, stack, heights = np.empty((2, ROOM)), np.empty((256, 6)), np.empty(np.diff(form[3]).max())
+    kept = np.empty((2, 32 * steps + ROOM))
     first = np.empty(steps + 1, np.int64)
     worth[0, 0], worth[0, 1], worth[1, 0], worth[1, 1] = low[-1], high[-1], 0.0, 0.0
     count, used = 2 if high[-1] > low[-1] else 1, 0
@@ -95,18 +97,19 @@ def _backward(form, low, high, start_kwh, added):  # type: ignore[no-untyped-def
                 if total == 0:
                     curve[:, :made] = arc[:, :made]
                     total = made
-                else:
-                    total = _higher(curve, total, arc, made, joined)
-                    curve[:, :total] = joined[:, :total]
+                    continue
+                total = _higher(curve, total, arc, made, joined)
+                curve[:, :total] = joined[:, :total]
+                if total > 4 * MOST_PIECES:
+                    total = _thinned(curve, total, added, joined)
             left = max(right, left + 1)
-        count = _bridged(curve, total, added / 3, worth)
-        count = _fewer(worth, count, added / 3, curve)
+        count = _thinned(curve, total, added, joined)
         worth[:, :count] = curve[:, :count]
     return worth[1, 0], kept[0, :used].copy(), kept[1, :used].copy(), first
 
 
 @njit(cache=True, nogil=True)
-def _end_of_arc(worth, count, left):  # type: ignore[no-untyped-def]
+def _end_of_arc(worth, count, left):
     """Where the concave arc that begins at a breakpoint ends."""
     right = min(left + 1, count - 1)
     while right < count - 1 and _slope(worth, right) <= _slope(worth, right - 1) + TIE:
@@ -115,13 +118,13 @@ def _end_of_arc(worth, count, left):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _slope(curve, place):  # type: ignore[no-untyped-def]
+def _slope(curve, place):
     """Slope of the piece that begins at a breakpoint."""
     return (curve[1, place + 1] - curve[1, place]) / (curve[0, place + 1] - curve[0, place])
 
 
 @njit(cache=True, nogil=True)
-def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heights):  # type: ignore[no-untyped-def]
+def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heights):
     """The most of a choice and an arc over every energy that a step may start with, added to by no more than `added`.
 
     It is concave, so it lies below its tangents: new ones are drawn where two of them meet too high.
@@ -141,7 +144,11 @@ def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heigh
         if slope - last_slope > 1e-10:
             meet = min(max((last_value - last_slope * width - value) / (slope - last_slope), 0.0), width)
             above = value + slope * meet
-            if above - (value + (last_value - value) * meet / width) > added and top < len(stack) - 2:
+            if (
+                above - (value + (last_value - value) * meet / width) > added
+                and top < len(stack) - 2
+                and count < MOST_PIECES
+            ):
                 middle, middle_slope, _ = _best(form, choice, worth, left, right, a + meet, heights)
                 if above - middle > 0.1 * added and min(meet, width - meet) > 1e-9:
                     stack[top] = (a + meet, middle, middle_slope, b, last_value, last_slope)
@@ -157,7 +164,7 @@ def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heigh
 
 
 @njit(cache=True, nogil=True)
-def _best(form, choice, worth, left, right, start, heights):  # type: ignore[no-untyped-def]
+def _best(form, choice, worth, left, right, start, heights):
     """The most that a choice from a stored energy and an arc after it bring: money, its slope, and where the step ends.
 
     The slope is that of planes which hold for every stored energy, so it gives a tangent to all that can be made.
@@ -205,7 +212,7 @@ def _best(form, choice, worth, left, right, start, heights):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _lowest(heights, slope, first, last, place):  # type: ignore[no-untyped-def]
+def _lowest(heights, slope, first, last, place):
     """The lowest planes just before and just after a place, and their value there; planes are by falling slope."""
     value, before, after = np.inf, first, first
     for k in range(first, last):
@@ -218,23 +225,18 @@ def _lowest(heights, slope, first, last, place):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _higher(one, count, other, other_count, out):  # type: ignore[no-untyped-def]
+def _higher(one, count, other, other_count, out):
     """The higher of two curves over the same span; how many breakpoints it has."""
     out[0, 0], out[1, 0] = one[0, 0], max(one[1, 0], other[1, 0])
     last, lead = one[0, 0], one[1, 0] - other[1, 0]
-    low = out[1, 0]
     made, i, j = 1, 1, 1
     while i < count and j < other_count:
         here = min(one[0, i], other[0, j])
         mine, its = _at(one, i, here), _at(other, j, here)
         now = mine - its
         if lead * now < 0:
-            share = lead / (lead - now)
-            cross = last + (here - last) * share
-            if last < cross < here:
-                below = min(mine, its) if lead > 0 else max(mine, its)
-                level = _at(one, i, cross)
-                made = _put(out, made, cross, max(level, _at(other, j, cross)))
+            cross = min(max(last + (here - last) * (lead / (lead - now)), last), here)
+            made = _put(out, made, cross, max(_at(one, i, cross), _at(other, j, cross)))
         ends = i == count - 1 and j == other_count - 1
         if ends or (one[0, i] <= here and now >= 0) or (other[0, j] <= here and now <= 0):
             made = _put(out, made, here, max(mine, its))
@@ -247,14 +249,17 @@ def _higher(one, count, other, other_count, out):  # type: ignore[no-untyped-def
 
 
 @njit(cache=True, nogil=True)
-def _put(out, count, place, value):  # type: ignore[no-untyped-def]
-    """One more breakpoint."""
+def _put(out, count, place, value):
+    """One more breakpoint, or the last one raised if it is at the same place."""
+    if place <= out[0, count - 1]:
+        out[1, count - 1] = max(out[1, count - 1], value)
+        return count
     out[0, count], out[1, count] = place, value
     return count + 1
 
 
 @njit(cache=True, nogil=True)
-def _at(curve, place, here):  # type: ignore[no-untyped-def]
+def _at(curve, place, here):
     """A curve's value on the piece that ends at a breakpoint."""
     if here == curve[0, place]:
         return curve[1, place]
@@ -262,7 +267,18 @@ def _at(curve, place, here):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _bridged(curve, count, added, out):  # type: ignore[no-untyped-def]
+def _thinned(curve, count, added, spare):
+    """A curve with fewer breakpoints, above it by little more than `added`, or by what it takes to make it short."""
+    while True:
+        count = _bridged(curve, count, added / 3, spare)
+        count = _fewer(spare, count, added / 3, curve)
+        if count <= MOST_PIECES:
+            return count
+        added *= 4
+
+
+@njit(cache=True, nogil=True)
+def _bridged(curve, count, added, out):
     """A curve with its shallow valleys filled, by no more than `added`; how many breakpoints are left."""
     count = _apart(curve, count)
     stack = np.empty(count, np.int64)
@@ -287,7 +303,7 @@ def _bridged(curve, count, added, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _apart(curve, count):  # type: ignore[no-untyped-def]
+def _apart(curve, count):
     """Join breakpoints that all but coincide, without lowering the curve; how many are left."""
     made = 1
     for k in range(1, count):
@@ -306,7 +322,7 @@ def _apart(curve, count):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _fewer(curve, count, added, out):  # type: ignore[no-untyped-def]
+def _fewer(curve, count, added, out):
     """A curve with fewer pieces on its concave arcs, above it by no more than `added`; how many breakpoints.
 
     A piece may go where its neighbours, drawn on until they meet, stay that close.
@@ -345,11 +361,11 @@ def _fewer(curve, count, added, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _forward(form, x, v, first, start_kwh):  # type: ignore[no-untyped-def]
+def _forward(form, x, v, first, start_kwh):
     """The path that follows the worth: stored energy and choice of each step, and what it makes."""
     steps = len(first) - 1
     stored, chosen = np.empty(steps), np.empty(steps, np.int64)
-    heights = np.empty(4096)
+    heights = np.empty(np.diff(form[3]).max())
     made, start = 0.0, start_kwh
     for step in range(steps):
         worth = np.empty((2, first[step] - first[step + 1]))

@@ -17,11 +17,11 @@ from numba import njit
 from optimiser.engine.solver import BASIC, Highs, Piece
 from optimiser.engine.stage import Kind, Priced, Stage, stacked_blocks
 
-SAMPLES = 3000
+SAMPLES, FEWEST_SAMPLES = 3000, 300
 AT_ONCE = 300
 LEVELS = 9
 CHUNK = 4096
-STEEP = 100.0
+STEEP = 1000.0
 REACHES = (1.0, 0.3, 0.1, 0.03, 0.01)
 
 
@@ -33,6 +33,8 @@ class Choices:
     ----------
     step : int array of shape (choices,)
     lower, upper : array of shape (choices, columns)
+    code : int array of shape (choices,)
+        Which way each goes, for whoever made them.
     first : int array of shape (steps + 1,)
         Place of each step's first choice.
     """
@@ -40,6 +42,7 @@ class Choices:
     step: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
+    code: np.ndarray
     first: np.ndarray
 
 
@@ -79,17 +82,12 @@ class _Pool:
     inverses: list[np.ndarray]
 
     def block(self) -> np.ndarray:
-        """Rows of a step and two that say what is stored; columns: own, stored at start and end, four for what is off.
+        """The rows of a step on its columns, and on two columns a row for what is off either way.
 
-        What is off costs more than it could ever bring, so every pair of stored energies has an answer.
+        What is off costs more than it could ever bring, so every choice has an answer at all stored energies.
         """
-        rows, own = self.kind.own.shape
-        block = np.zeros((rows + 2, own + 6))
-        block[:rows, :own] = self.kind.own
-        block[:rows, own], block[:rows, own + 1] = self.kind.start, self.kind.end
-        block[rows, [own, own + 2, own + 3]] = (1, -1, 1)
-        block[rows + 1, [own + 1, own + 4, own + 5]] = (1, -1, 1)
-        return block
+        count = self.kind.own.shape[0]
+        return np.hstack([self.kind.own, np.eye(count), -np.eye(count)])
 
     def add(self, block: np.ndarray, basic: np.ndarray, binding: np.ndarray) -> None:
         """Keep the bases among some that are new, of shapes (bases, columns) and (bases, rows)."""
@@ -140,7 +138,7 @@ class Envelopes:
         for number, kind in enumerate(self._stage.kinds):
             mine = self._kind_of_step[choices.step] == number
             places, few = np.flatnonzero(mine), np.flatnonzero(mine & contested)
-            count = min(SAMPLES, 20 + 10 * len(kind.steps))
+            count = min(SAMPLES, FEWEST_SAMPLES + 10 * len(kind.steps))
             chosen = rng.choice(places, count)
             if len(few):
                 chosen[: count // 2] = rng.choice(few, count // 2)
@@ -151,23 +149,34 @@ class Envelopes:
 
     def learn(
         self, priced: Priced, choices: Choices, chosen: np.ndarray, start: np.ndarray, end: np.ndarray
-    ) -> None:
-        """Solve some choices between some stored energies and keep the bases."""
+    ) -> np.ndarray:
+        """Solve some choices between some stored energies and keep the bases.
+
+        Returns
+        -------
+        array of shape (chosen, columns)
+            The columns at each optimum; 0 where the solver ended without one.
+        """
+        x = np.zeros((len(chosen), len(self._stage.columns)))
         for number, pool in enumerate(self._pools):
             block = pool.block()
             mine = np.flatnonzero(self._kind_of_step[choices.step[chosen]] == number)
             for first in range(0, len(mine), AT_ONCE):
                 some = mine[first : first + AT_ONCE]
-                piece = self._blocks(block, priced, choices, chosen[some], start[some], end[some])
+                piece = self._blocks(pool.kind, block, priced, choices, chosen[some], start[some], end[some])
                 highs = Highs(piece)
-                if highs.solve().verdict != "optimal":
+                solution = highs.solve()
+                if solution.verdict != "optimal":
                     continue
+                x[some] = solution.x.reshape(len(some), -1)[:, : x.shape[1]]
                 basis = highs.basis()
                 basic = basis.columns.reshape(len(some), -1) == BASIC
                 pool.add(block, basic, basis.rows.reshape(len(some), -1) != BASIC)
+        return x
 
     def _blocks(
         self,
+        kind: Kind,
         block: np.ndarray,
         priced: Priced,
         choices: Choices,
@@ -176,23 +185,18 @@ class Envelopes:
         end: np.ndarray,
     ) -> Piece:
         """Some choices side by side in one linear program."""
-        stage, steps, count = self._stage, choices.step[chosen], len(chosen)
-        low, high = self.range_kwh
-        off = np.zeros((count, 4))
-        stored = (np.full((count, 1), low), stage.stored[0][steps][:, None])
-        most = (np.full((count, 1), high), stage.stored[1][steps][:, None])
-        lower = np.hstack([choices.lower[chosen], *stored, off])
-        upper = np.hstack([choices.upper[chosen], *most, off + 2 * (high - low) + 1])
-        zero, steep = np.zeros((count, 1)), self._steep(priced)
-        purse = np.hstack([priced.money[steps], zero, priced.end_money[steps][:, None], off - steep])
-        given = np.column_stack([start, end])
-        row_lower, row_upper = (np.hstack([side[steps], given]).ravel() for side in stage.sides)
-        matrix = stacked_blocks(block, count)
+        steps, off = choices.step[chosen], np.zeros((len(chosen), 2 * len(kind.start)))
+        lower = np.hstack([choices.lower[chosen], off])
+        upper = np.hstack([choices.upper[chosen], off + np.inf])
+        purse = np.hstack([priced.money[steps], off - self._steep(priced)])
+        given = np.outer(start, kind.start) + np.outer(end, kind.end)
+        row_lower, row_upper = ((side[steps] - given).ravel() for side in self._stage.sides)
+        matrix = stacked_blocks(block, len(chosen))
         return Piece(matrix, row_lower, row_upper, lower.ravel(), upper.ravel(), purse.ravel())
 
     @staticmethod
     def _steep(priced: Priced) -> float:
-        """More than a kWh could ever bring. [currency/kWh]"""
+        """More than a kW or kWh could ever bring."""
         return STEEP * max(np.abs(priced.money).max(), np.abs(priced.end_money).max(), 1e-3)
 
     def planes(self, priced: Priced, choices: Choices, near: np.ndarray) -> Planes:
@@ -233,7 +237,7 @@ def _in_order(parts: Sequence[tuple[np.ndarray, np.ndarray]], counts: np.ndarray
 
 
 @njit(cache=True, nogil=True)
-def _planes_of(matrix, pool, money, bounds, sides, levels, near):  # type: ignore[no-untyped-def]
+def _planes_of(matrix, pool, money, bounds, sides, levels, near):
     """Planes of some choices of one kind, (3, planes) one choice after the other, and how many each has."""
     count, bases = len(near), len(pool[0])
     counts = np.zeros(count, np.int64)
@@ -242,7 +246,9 @@ def _planes_of(matrix, pool, money, bounds, sides, levels, near):  # type: ignor
     total = 0
     for number in range(count):
         for basis in range(bases):
-            height[basis], start[basis], end[basis] = _plane(matrix, pool, basis, money, bounds, sides, number)
+            height[basis], start[basis], end[basis] = _plane(
+                matrix, pool, basis, money, bounds, sides, number
+            )
         order = np.argsort(-end)
         keep = np.zeros(bases, np.bool_)
         for level in levels:
@@ -261,24 +267,19 @@ def _planes_of(matrix, pool, money, bounds, sides, levels, near):  # type: ignor
 
 
 @njit(cache=True, nogil=True)
-def _plane(matrix, pool, basis, money, bounds, sides, number):  # type: ignore[no-untyped-def]
+def _plane(matrix, pool, basis, money, bounds, sides, number):
     """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns."""
     size, rows, columns, inverse = pool
     own = money[0].shape[1]
     reduced = money[0][number].copy()
     height, start, end = 0.0, 0.0, money[1][number]
     for k in range(size[basis]):
-        row = rows[basis, k]
-        if row >= matrix.shape[0]:
-            continue
-        y = 0.0
+        row, y = rows[basis, k], 0.0
         for j in range(size[basis]):
             column = columns[basis, j]
             if column < own:
                 y += money[0][number, column] * inverse[basis, j, k]
-            elif column == own + 1:
-                y += money[1][number] * inverse[basis, j, k]
-            elif column > own + 1:
+            else:
                 y -= money[2] * inverse[basis, j, k]
         side = sides[1][number, row] if y > 0 else sides[0][number, row]
         if y == 0.0 or not np.isfinite(side):
@@ -289,12 +290,14 @@ def _plane(matrix, pool, basis, money, bounds, sides, number):  # type: ignore[n
         for column in range(own):
             reduced[column] -= y * matrix[row, column]
     for column in range(own):
-        height += max(reduced[column] * bounds[0][number, column], reduced[column] * bounds[1][number, column])
+        height += max(
+            reduced[column] * bounds[0][number, column], reduced[column] * bounds[1][number, column]
+        )
     return height, start, end
 
 
 @njit(cache=True, nogil=True)
-def _keep_lowest(height, slope, order, keep):  # type: ignore[no-untyped-def]
+def _keep_lowest(height, slope, order, keep):
     """Mark the lines `height + slope * e` that are lowest somewhere; `order` is by falling slope."""
     hull = np.empty(len(order), np.int64)
     count = 0

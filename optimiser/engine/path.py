@@ -18,14 +18,14 @@ from optimiser.engine import proof
 from optimiser.engine.branching import take
 from optimiser.engine.chain import Path, best_path
 from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, Outcome
-from optimiser.engine.envelopes import Choices, Envelopes
+from optimiser.engine.envelopes import Choices, Envelopes, Planes
 from optimiser.engine.solver import Highs, Solution
-from optimiser.engine.stage import Stage, stage_of
+from optimiser.engine.stage import Priced, Stage, stage_of
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods
 
-FEWEST_STEPS = 40
-MOST_DECIDED = 4
+FEWEST_STEPS = 100
+MOST_DECIDED = 6
 ROUNDS = 12
 MOST_TRIES = 12
 MOST_LEARNT = 1500
@@ -64,7 +64,7 @@ def search(
     if len(np.unique(every.step[contested])) < FEWEST_STEPS:
         return None
     stage = stage_of(problem)
-    if stage is None:
+    if stage is None or stage.joining.any():
         return None
     say("looking for the best path through what is stored")
     return _Search(problem, every, contested, stage, highs).run(relaxed, gap, deadline, say)
@@ -91,6 +91,7 @@ class _Search:
         best: Solution | None = None
         gaps: list[float] = []
         for _ in range(ROUNDS):
+            contested = np.count_nonzero(self.contested)
             spare = gap * max(1.0, abs(bound))
             path, at_prices, solution = self._round(y, spare)
             bound = min(bound, at_prices)
@@ -101,6 +102,7 @@ class _Search:
                 f"one direction, path {len(gaps)} through {len(path.stored)} steps, proven gap {100 * gaps[-1]:.2g} %"
             )
             idle = len(gaps) > 2 and gaps[-1] > 0.9 * gaps[-3]
+            idle = idle and contested == np.count_nonzero(self.contested)
             if gaps[-1] <= gap or time.perf_counter() > deadline or idle:
                 break
             y = y if solution is None else solution.row_dual
@@ -119,16 +121,40 @@ class _Search:
         planes = self._envelopes.planes(priced, choices, self._near)
         path = best_path(planes, choices, stage.stored, self._start_kwh, spare / (4 * stage.steps))
         solution = self._follow(path, choices, decided)
-        if solution is not None:
-            before, after = self._starts(path.stored), self._starts(stage.states(solution.x))
-            promised = planes.most(path.choice, after, stage.states(solution.x))
-            short = promised - stage.made(priced, solution.x)
-            apart = np.abs(path.stored - stage.states(solution.x)) + np.abs(before - after)
-            where = np.flatnonzero((short > spare / (4 * stage.steps)) | (apart > 1e-6))
-            where = where[np.argsort(-np.maximum(short, apart * spare)[where])[:MOST_LEARNT]]
-            self._envelopes.learn(priced, choices, path.choice[where], before[where], path.stored[where])
-            self._near = before
+        where = self._doubtful(priced, choices, planes, path, solution)
+        before = self._starts(path.stored)
+        own = self._envelopes.learn(priced, choices, path.choice[where], before[where], path.stored[where])
+        self._contest(where, own)
+        self._near = before
         return path, priced.constant + path.bound, solution
+
+    def _doubtful(
+        self, priced: Priced, choices: Choices, planes: Planes, path: Path, solution: Solution | None
+    ) -> np.ndarray:
+        """Steps in which a schedule does not go or make what the path promised, the worst first.
+
+        There the envelopes may be too high, or a step may break a decision that was not thought of.
+        """
+        stage = self.stage
+        if solution is None:
+            ways = np.diff(choices.first)
+            return np.argsort(-ways, kind="stable")[:MOST_LEARNT]
+        ends = stage.states(solution.x)
+        before, after = self._starts(path.stored), self._starts(ends)
+        short = planes.most(path.choice, after, ends) - stage.made(priced, solution.x)
+        apart = np.abs(path.stored - ends) + np.abs(before - after)
+        worst = np.maximum(short, 1e-3 * apart)
+        return np.argsort(-worst)[: min(MOST_LEARNT, np.count_nonzero(worst > 1e-12))]
+
+    def _contest(self, where: np.ndarray, own: np.ndarray) -> None:
+        """Decide on what some steps by themselves break, their columns given."""
+        stage, every = self.stage, self.every
+        x = np.zeros(len(self.problem.lower))
+        x[where[:, None] * self.problem.step_columns + stage.columns] = own
+        looked_at = np.zeros(stage.steps, bool)
+        looked_at[where] = True
+        broken = every.broken(self.problem, x) & (every.kind != WHOLE) & looked_at[every.step]
+        self.contested = self.contested | broken
 
     def _starts(self, ends: np.ndarray) -> np.ndarray:
         """Stored when each step begins."""
@@ -140,7 +166,7 @@ class _Search:
         held = np.zeros(len(every.step), bool)
         held[decided] = True
         second = np.zeros(len(every.step), bool)
-        code = path.choice - choices.first[:-1]
+        code = choices.code[path.choice]
         second[decided] = (code[every.step[decided]] >> _place_in_step(every.step[decided])) & 1
         if isinstance(self._highs, Periods):
             places = np.arange(stage.steps) * problem.step_columns + stage.state
@@ -152,8 +178,9 @@ class _Search:
             solution = self._highs.solve()
             if solution.verdict == "infeasible":
                 return None
-            broken = every.broken(problem, solution.x) & ~held
-            if (broken & (every.kind == WHOLE)).any():
+            broken = every.broken(problem, solution.x)
+            if (broken & (held | (every.kind == WHOLE))).any():
+                # Whole numbers are not for paths; what leaned several ways at once is for the next path to decide.
                 return None
             if not broken.any():
                 return solution
@@ -171,33 +198,44 @@ def _place_in_step(step: np.ndarray) -> np.ndarray:
 def _choices(stage: Stage, every: Decisions, contested: np.ndarray) -> tuple[Choices, np.ndarray]:
     """Every way that contested decisions may go in a step, and those decisions in order of their steps.
 
-    A choice's place within its step says in binary which of them take their second alternative. Beyond
-    `MOST_DECIDED` a step's are left open, which loosens the bound.
+    A choice's code says in binary which of them take their second alternative. Beyond `MOST_DECIDED` a step's are
+    left open, which loosens the bound.
     """
     decided = np.flatnonzero(contested)
     decided = decided[np.lexsort((decided, every.step[decided]))]
-    place = _place_in_step(every.step[decided])
-    decided, place = decided[place < MOST_DECIDED], place[place < MOST_DECIDED]
-    step = every.step[decided]
-    ways = 1 << np.bincount(step, minlength=stage.steps)
+    decided = decided[_place_in_step(every.step[decided]) < MOST_DECIDED]
+    ways = 1 << np.bincount(every.step[decided], minlength=stage.steps)
     first = np.concatenate([[0], np.cumsum(ways)])
-    of_choice = np.repeat(np.arange(stage.steps), ways)
-    lower, upper = stage.lower[of_choice], stage.upper[of_choice]
+    step = np.repeat(np.arange(stage.steps), ways)
+    code = np.arange(len(step)) - first[step]
+    lower, upper = stage.lower[step], stage.upper[step]
+    _take_in_choices(stage, every, decided, (first, code), lower, upper)
+    open_ = stage.may_hold(step, lower, upper)
+    first = np.concatenate([[0], np.cumsum(np.bincount(step[open_], minlength=stage.steps))])
+    return Choices(step[open_], lower[open_], upper[open_], code[open_], first), decided
+
+
+def _take_in_choices(
+    stage: Stage,
+    every: Decisions,
+    decided: np.ndarray,
+    choices: tuple[np.ndarray, np.ndarray],
+    lower: np.ndarray,
+    upper: np.ndarray,
+) -> None:
+    """Change the bounds of all choices, given by their steps' first places and their codes, as their codes say."""
+    first, codes = choices
     column = np.full(stage.problem.step_columns, -1)
     column[stage.columns] = np.arange(len(stage.columns))
-    for position in range(MOST_DECIDED):
-        mine = np.flatnonzero(place == position)
-        count = ways[step[mine]]
-        owner = np.repeat(mine, count)
-        code = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        choice = first[step[owner]] + code
-        second = (code >> position) & 1 == 1
-        own = step[owner] * stage.problem.step_columns
-        one = column[every.first[decided[owner]] - own]
-        other = column[every.second[decided[owner]] - own]
-        pair, order = every.kind[decided[owner]] == PAIR, every.kind[decided[owner]] == ORDER
-        upper[choice[pair & second], one[pair & second]] = 0.0
-        upper[choice[~second], other[~second]] = 0.0
-        full = order & second
-        lower[choice[full], one[full]] = upper[choice[full], one[full]]
-    return Choices(of_choice, lower, upper, first), decided
+    ways, place = np.diff(first), _place_in_step(every.step[decided])
+    count = ways[every.step[decided]]
+    owner = np.repeat(decided, count)
+    choice = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + first[every.step[owner]]
+    second = (codes[choice] >> np.repeat(place, count)) & 1 == 1
+    own = every.step[owner] * stage.problem.step_columns
+    one, other = column[every.first[owner] - own], column[every.second[owner] - own]
+    pair, order = every.kind[owner] == PAIR, every.kind[owner] == ORDER
+    upper[choice[pair & second], one[pair & second]] = 0.0
+    upper[choice[~second], other[~second]] = 0.0
+    full = choice[order & second], one[order & second]
+    lower[full] = stage.upper[every.step[owner][order & second], full[1]]

@@ -136,6 +136,27 @@ class Stage:
         money = np.ascontiguousarray(of_steps[:, self.columns])
         return Priced(money, np.ascontiguousarray(of_steps[:, self.state]), constant)
 
+    def may_hold(self, steps: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+        """False where bounds alone keep a row of a step from holding, whatever is stored.
+
+        `lower` and `upper` are those of the columns in some steps, of shape (steps, columns).
+        """
+        possible = np.asarray((lower <= upper).all(axis=1))
+        stored = np.array([self.stored[0].min(), self.stored[1].max()])
+        kind_of_step = np.zeros(self.steps, int)
+        for number, kind in enumerate(self.kinds):
+            kind_of_step[kind.steps] = number
+        for number, kind in enumerate(self.kinds):
+            mine = np.flatnonzero(kind_of_step[steps] == number)
+            more, less = np.maximum(kind.own, 0.0).T, np.minimum(kind.own, 0.0).T
+            high, low = upper[mine] @ more + lower[mine] @ less, lower[mine] @ more + upper[mine] @ less
+            for coefficient in (kind.start, kind.end):
+                both = np.outer(stored, coefficient)
+                high, low = high + both.max(axis=0), low + both.min(axis=0)
+            fits = (high >= self.sides[0][steps[mine]] - 1e-9) & (low <= self.sides[1][steps[mine]] + 1e-9)
+            possible[mine] &= fits.all(axis=1)
+        return possible
+
     def states(self, x: np.ndarray) -> np.ndarray:
         """Energy stored at the end of each step of a schedule. [kWh]"""
         return self._of_steps(x)[:, self.state]
@@ -219,7 +240,9 @@ class _Entries:
         place = np.full(self.problem.step_rows, -1)
         place[inner] = np.arange(len(inner))
         kept = place[self.family] >= 0
-        cell = place[self.family[kept]] * (wide + 1) + np.where(self.column[kept] < 0, wide, self.column[kept])
+        cell = place[self.family[kept]] * (wide + 1) + np.where(
+            self.column[kept] < 0, wide, self.column[kept]
+        )
         value = self.value[kept]
         edges = np.searchsorted(self.step[kept], np.arange(steps + 1))
         found: dict[bytes, list[int]] = {}
