@@ -360,7 +360,7 @@ def _life(scenario: Any) -> Iterator[str]:
             yield (
                 f"{place}: {_shown(life.cycle_life)} cycles last {_shown(years)} years even at "
                 f"{_shown(most_a_day)} full cycles a day, the most its power allows; the calendar life of "
-                f"{_shown(life.calendar_life_years)} years ends it first. Appraise it on years, not on "
+                f"{_shown(life.calendar_life_years)} years counts for more. Appraise it on years, not on "
                 "cycles."
             )
         elif a_day < 1:

@@ -40,7 +40,7 @@ class Converter(Component):
 
 
 class Warranty(Component):
-    """Life of a bank: whichever comes first ends it."""
+    """Life of a bank: years and cycles add up, or the larger of them counts."""
 
     cycle_life: float = quantity("full cycles", "equivalent full cycles until end of life", above=0)
     calendar_life_years: float = quantity("years", "years until end of life", above=0)
@@ -55,10 +55,13 @@ class Warranty(Component):
         at_most=5,
     )
     fade: Literal["larger", "sum"] = choice(
-        "whether years and cycles wear side by side, so that the larger counts, or add up", default="larger"
+        "whether years and cycles add up, or wear side by side, so that the larger counts", default="sum"
     )
     warranted_kwh_per_year: float | None = quantity(
-        "kWh/year", "energy that a unit may discharge in a year under its warranty", default=None, above=0
+        "kWh/year",
+        "energy that a unit may discharge at its terminals in a year under its warranty",
+        default=None,
+        above=0,
     )
     warranted_cycles_per_year: float | None = quantity(
         "1/year", "full cycles a year under its warranty", default=None, above=0
@@ -79,6 +82,11 @@ class Warranty(Component):
                 "keep_warranty needs warranted_kwh_per_year or warranted_cycles_per_year; add one"
             )
         return self
+
+    def worn_per_year(self, cycles_per_year: float) -> float:
+        """Share of the life that a year takes. [1/year]"""
+        shares = (1 / self.calendar_life_years, cycles_per_year / self.cycle_life)
+        return sum(shares) if self.fade == "sum" else max(shares)
 
     def most_kwh_per_year(self, unit_kwh: float) -> float:
         """Energy that a unit of this usable energy may discharge in a year. [kWh/year]"""
@@ -124,7 +132,7 @@ class _Bank(Component):
     life: Warranty | None = None
     wear_per_kwh: float = quantity(
         "currency/kWh",
-        "wear price per kWh discharged; steers the schedule, is on no bill",
+        "wear price per kWh discharged at the units' terminals; steers the schedule, is on no bill",
         default=0.0,
         at_least=0,
     )
@@ -294,7 +302,8 @@ class _Bank(Component):
         start = terms.previous(end)
         kept = self.kept(hours) * start
         terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - activation_kw), unit="kWh")
-        self._keep_warranty(terms, discharge)
+        taken, given = charge * self.converter_efficiency, discharge / self.converter_efficiency
+        self._keep_warranty(terms, given)
         terms.one_direction(
             f"storage {name}",
             f"storage.{name}.charge_kw",
@@ -302,9 +311,9 @@ class _Bank(Component):
             self.charge_limit_kw,
             self.discharge_limit_kw,
         )
-        return BankFlows(charge, discharge, stored, drained, kept, start, end)
+        return BankFlows(charge, discharge, taken, given, stored, drained, kept, start, end)
 
-    def _keep_warranty(self, terms: Any, discharge: Any) -> None:
+    def _keep_warranty(self, terms: Any, given_kw: Any) -> None:
         """Where asked for, no month discharges more than its days' share of what the warranty covers in a year."""
         if self.life is None or not self.life.keep_warranty:
             return
@@ -312,7 +321,7 @@ class _Bank(Component):
         days = terms.timeline.groups(month).sum(terms.timeline.share_of_day(terms.timeline.zone))
         in_year = 366 if 365.5 < days.sum() < 366.5 else 365
         most = self.units * self.life.most_kwh_per_year(self.unit_kwh) * days / in_year  # type: ignore[attr-defined]
-        energy = discharge * terms.step_hours
+        energy = given_kw * terms.step_hours
         terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
 
     def _direction(
@@ -336,10 +345,9 @@ class _Bank(Component):
 
     def current_rules(self, terms: Any, flows: BankFlows) -> None:
         """The bank's own current limits at its own voltage."""
-        conversion = self.converter_efficiency
         both = (
-            ("charge", self.charge_current_a, flows.charge_kw * conversion, self.charge_kw),  # type: ignore[attr-defined]
-            ("discharge", self.discharge_current_a, flows.discharge_kw / conversion, self.discharge_kw),  # type: ignore[attr-defined]
+            ("charge", self.charge_current_a, flows.taken_kw, self.charge_kw),  # type: ignore[attr-defined]
+            ("discharge", self.discharge_current_a, flows.given_kw, self.discharge_kw),  # type: ignore[attr-defined]
         )
         for word, amperes, power, unit_kw in both:
             if amperes is None or limits.power_kw(amperes, self.voltages[0]) >= unit_kw:  # type: ignore[attr-defined]
