@@ -100,7 +100,7 @@ def answer(
     every = directions.decisions(problem)
     if outcome.rounds:
         rounds = "1 round" if outcome.rounds == 1 else f"{outcome.rounds} rounds"
-        route += f", then {rounds} of windows for one direction at a time"
+        route += f", then {rounds} {outcome.words}"
     decided = len(np.unique(every.step[outcome.flagged]))
     remaining = int(every.broken(problem, outcome.solution.x).sum())
     kept = Start(basis, holder if keep_solver and isinstance(holder, Highs) else None)

@@ -12,15 +12,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
-from optimiser.engine import proof
+from optimiser.engine import path, proof
 from optimiser.engine.branching import Best, Part, take
-from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, decisions, implied_rows
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, Outcome, decisions, implied_rows
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, at_once
@@ -40,17 +40,6 @@ NONE_FOUND = (
 )
 
 Span = tuple[int, int]
-
-
-@dataclass
-class Outcome:
-    """The best schedule with every decision kept, and the bound over all schedules."""
-
-    solution: Solution
-    bound: float
-    flagged: np.ndarray
-    rounds: int = 0
-    gaps: list[float] = field(default_factory=list)
 
 
 def keep_one_direction(
@@ -86,6 +75,9 @@ def keep_one_direction(
     broken = every.broken(problem, relaxed.x)
     if not broken.any():
         return Outcome(relaxed, bound, broken)
+    known = path.search(problem, every, broken, relaxed, highs, gap, deadline, say)
+    if known is not None:
+        return known
     say("tightening the linear program where prices invite both directions at once")
     search = _Search(problem, every, broken, highs)
     relaxed = search.relax()
