@@ -171,6 +171,42 @@ def test_paths_equal_another_solver():
     assert whole_by_scip(problem) == pytest.approx(searched(problem).solution.purse, rel=1e-6, abs=1e-6)
 
 
+@pytest.mark.parametrize("registers", ["netted", "per_phase"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_rows_that_join_steps_are_priced(seed, registers, tmp_path):
+    """A demand charge on half a day: bound and schedule lie on either side of what SCIP finds, closed or not."""
+    site = week(seed, phases=3, kind="capacitor_bank", days=1)
+    site |= {
+        "registers": registers,
+        "demand_rate_per_kw": 1.5,
+        "demand_slot_steps": 1,
+        "demand_hours": (6, 18),
+    }
+    problem = build_problem(optimiser.read_scenario(as_scenario(site, tmp_path)))
+    found, best = searched(problem), solve_reference(site)["money"]
+    assert stage_of(problem).joining.any()
+    assert found.bound >= best - 1e-7 * max(1.0, abs(best))
+    assert found.solution.purse <= best + 1e-6 * max(1.0, abs(best))
+    assert found.solution.purse >= best - 0.1 * abs(best)
+    proven = optimiser.solve(optimiser.read_scenario(tmp_path)).proof
+    assert proven.bound >= best - 1e-7 * max(1.0, abs(best))
+    assert best == pytest.approx(proven.settled, rel=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_any_prices_of_joining_rows_bound(seed, tmp_path):
+    """Prices far from the best give a looser bound, never one below the best schedule."""
+    site = week(3, days=2) | {"demand_rate_per_kw": 2.0, "demand_slot_steps": 1, "demand_hours": None}
+    problem, stage, choices = taken_apart(site, tmp_path)
+    best = solve_reference(site)["money"]
+    y = np.abs(np.random.default_rng(seed).normal(size=len(problem.row_upper))) * stage.joining
+    priced, envelopes = stage.priced(y), Envelopes(stage)
+    envelopes.sample(priced, choices, np.diff(choices.first)[choices.step] > 1)
+    planes = envelopes.planes(priced, choices, np.zeros(stage.steps))
+    found = best_path(planes, choices, stage.stored, site["banks"][0]["start_kwh"], 1e-6)
+    assert found.bound + priced.constant >= best - 1e-6
+
+
 # --- A plain grid ----------------------------------------------------------------------------------------------------
 
 

@@ -68,14 +68,22 @@ class Decisions:
 
 @dataclass
 class Outcome:
-    """The best schedule with every decision kept, the bound over all schedules, and how they were found."""
+    """The best schedule with every decision kept, and the bound over all schedules.
+
+    `words` say how they were found; `done` means that looking in other ways would be of no use.
+    """
 
     solution: Solution
     bound: float
     flagged: np.ndarray
-    rounds: int = 0
     gaps: list[float] = field(default_factory=list)
-    words: str = "of windows for one direction at a time"
+    words: str = ""
+    done: bool = True
+
+
+def counted(rounds: int) -> str:
+    """A number of rounds in words."""
+    return "1 round" if rounds == 1 else f"{rounds} rounds"
 
 
 def decisions(problem: Problem) -> Decisions:

@@ -17,7 +17,7 @@ import numpy as np
 from optimiser.engine import proof
 from optimiser.engine.branching import take
 from optimiser.engine.chain import Path, best_path
-from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, Outcome
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, Outcome, counted
 from optimiser.engine.envelopes import Choices, Envelopes, Planes
 from optimiser.engine.solver import Highs, Solution
 from optimiser.engine.stage import Priced, Stage, stage_of
@@ -29,6 +29,7 @@ MOST_DECIDED = 6
 ROUNDS = 12
 MOST_TRIES = 12
 MOST_LEARNT = 1500
+MOST_ROWS_JOINED = 40  # beyond, as with services, a round takes longer than windows need
 
 
 def search(
@@ -64,7 +65,7 @@ def search(
     if len(np.unique(every.step[contested])) < FEWEST_STEPS:
         return None
     stage = stage_of(problem)
-    if stage is None or stage.joining.any():
+    if stage is None or (stage.joining.any() and len(stage.inner) > MOST_ROWS_JOINED):
         return None
     say("looking for the best path through what is stored")
     return _Search(problem, every, contested, stage, highs).run(relaxed, gap, deadline, say)
@@ -90,6 +91,7 @@ class _Search:
         bound, y = proof.upper_bound(self.problem, relaxed.row_dual), relaxed.row_dual
         best: Solution | None = None
         gaps: list[float] = []
+        prices = 0
         for _ in range(ROUNDS):
             contested = np.count_nonzero(self.contested)
             spare = gap * max(1.0, abs(bound))
@@ -105,10 +107,16 @@ class _Search:
             idle = idle and contested == np.count_nonzero(self.contested)
             if gaps[-1] <= gap or time.perf_counter() > deadline or idle:
                 break
-            y = y if solution is None else solution.row_dual
+            if solution is not None:
+                # A linear program puts a peak's price on few steps, which the next path would only avoid: means are
+                # better prices, and any prices bound.
+                y = (prices * y + solution.row_dual) / (prices + 1)
+                prices += 1
         if best is None:
             return None
-        return Outcome(best, bound, self.contested, len(gaps), gaps, "of paths through what is stored")
+        words = f"{counted(len(gaps))} of paths through what is stored"
+        done = gaps[-1] <= gap or not self.stage.joining.any()
+        return Outcome(best, bound, self.contested, gaps, words, done)
 
     def _round(self, y: np.ndarray, spare: float) -> tuple[Path, float, Solution | None]:
         """The best path at some prices, the bound that it gives, and the linear program that follows it."""
