@@ -56,6 +56,7 @@ class _Contract:
         if site.phases == 3 and site.registers == "per_phase":
             phase_in, phase_out = site.phase_limits_kw(terms)
             most_in, most_out = sum(phase_in.values()), sum(phase_out.values())
+        most_in, most_out = most_in + flows.crossing_most_kw, most_out + flows.crossing_most_kw
         return self._tariff.lines(
             dataclasses.replace(flows, import_most_kw=most_in, export_most_kw=most_out), terms
         )
