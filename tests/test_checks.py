@@ -380,7 +380,8 @@ def test_what_is_done_to_data_is_told_by_check_and_on_the_first_screen(tmp_path)
     own = own.replace_schema_metadata({**(own.schema.metadata or {}), **notes})
     pyarrow.parquet.write_table(own, tmp_path / "home" / "repaired.parquet")
     words = file.read_text() + (
-        '\n[source.repaired]\nfile = "repaired.parquet"\nstamps = "start"\nstep_minutes = 30\nzone = "UTC"\nredate = "season_and_weekday"\n'
+        "\n[source.repaired]\nfile = 'repaired.parquet'\nstamps = 'start'\nstep_minutes = 30\nzone = 'UTC'\n"
+        "redate = 'season_and_weekday'\n"
     )
     file.write_text(words)
     scenario = vary(
