@@ -92,7 +92,7 @@ def test_a_monthly_peak_counts_twelve_times_a_year(tmp_path):
 
 
 def test_wear_is_told_apart_from_cash(tmp_path):
-    """A kWh of store, cycled once a day without losses, earns 365 x (0.50 - 0.20) of cash and wears 365 x 0.05 beside it.
+    """A kWh of store, cycled once a day, earns 365 x (0.50 - 0.20) of cash and wears 365 x 0.05 beside it.
 
     Arithmetic of one cycle a day; the multipliers alone net the two. By two runs the cash is the same.
     """

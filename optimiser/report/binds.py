@@ -65,8 +65,9 @@ def section(results: Results) -> Section | None:
 def checked_words(study: dict[str, Any]) -> str:
     """What was checked, and how."""
     return (
-        f"{study['checked']} limits were each moved up and down by 1 % of their size and by 10 %, and the year was solved "
-        "again: each figure is the mean over the units that it names, and both ways are told apart where they differ."
+        f"{study['checked']} limits were each moved up and down by 1 % of their size and by 10 %, and the run was "
+        "solved again: each figure is the mean over the units that it names, and both ways are told apart where they "
+        "differ."
     )
 
 
