@@ -317,7 +317,9 @@ def test_a_relaxed_line_may_be_dearer_in_the_books_and_never_cheaper(monkeypatch
     """A fee by steps whose books pick the dearest step: the gap holds the difference. None at all: refused."""
 
     def picked(number: int | None) -> Any:
-        def step_of(self: Any, name: str, level: Any, *, tops: Any, per: Any, unit: str = "kW") -> list[Any]:
+        def step_of(
+            self: Any, name: str, level: Any, *, tops: Any, per: Any, unit: str = "kW", **more: Any
+        ) -> list[Any]:
             return [
                 np.full(len(level), float(number is not None and k == number % len(tops)))
                 for k in range(len(tops))
