@@ -196,7 +196,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
         critical,
         rating,
         np.any([rest[phase] > rating[phase] + 1e-9 for phase in critical], axis=0),
-        sum(draws, np.zeros(steps)) + standby_w / 1000 + terms.values(site.dc_load_kw) - brought,
+        sum(draws, np.zeros(steps)) + standby_w / 1000 + site.dc_load_kw(terms) - brought,
         volts,
         np.array([c.available(terms) for c in controllers]).reshape(len(controllers), steps),
         np.array([c.current_limit_a or np.inf for c in controllers]),

@@ -617,9 +617,7 @@ def _net_kw(scenario: Any, window: Window, phase: str, step: int) -> float:
 
 def _fixed_kw(scenario: Any, step: int) -> float:
     """DC load and standby of everything on the bus. [kW]"""
-    site = scenario.site
-    watts = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    return watts / 1000 + float(_numbers(scenario).values(site.dc_load_kw)[step])
+    return float(scenario.site.dc_needs_kw(_numbers(scenario), scenario.storage)[step])
 
 
 def _asked(scenario: Any, step: int) -> str:
@@ -821,8 +819,7 @@ def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
         power = power + np.minimum(controller.available(terms), most)
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
-    watts = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    return power - watts / 1000 - terms.values(site.dc_load_kw)
+    return power - site.dc_needs_kw(terms, scenario.storage)
 
 
 def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
