@@ -747,7 +747,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 def limits_obeyed(site):
     """Limits that solar adds to: how the import of each phase counts, and the most that may flow out."""
     phases = site["phases"]
-    made = [({p: 1.0 for p in phases}, site["export_limit_kw"])]
+    made = [(dict.fromkeys(phases, 1.0), site["export_limit_kw"])]
     if len(phases) == 3 and site.get("phase_export_limit_kw") is not None:
         made += [({p: 1.0}, site["phase_export_limit_kw"]) for p in phases]
     if len(phases) == 3 and site.get("imbalance_limit_kw") is not None:
