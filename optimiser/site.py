@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, permutations
@@ -11,6 +12,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
+from optimiser.equipment import limits
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
 from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
 
@@ -220,25 +222,6 @@ class Activation:
     drained_kw: Any = 0.0
 
 
-@dataclass(frozen=True, eq=False)
-class Obeyed:
-    """A limit of the connection that solar on the AC side adds to, whoever commands it.
-
-    Attributes
-    ----------
-    words : str
-        Where it is.
-    weights : dict of str to float
-        How the signed powers of phases count: out of a phase, or out of one and into another. [-]
-    limit_kw : array of shape (steps,)
-        The most of their sum that may flow out.
-    """
-
-    words: str
-    weights: dict[str, float]
-    limit_kw: np.ndarray
-
-
 class Site(Component):
     """A site: its phases, meter, connection, loads and equipment on the AC and DC side."""
 
@@ -320,6 +303,24 @@ class Site(Component):
         parts = [self.share(load, phase) * load.scale * terms.values(load.power_kw) for load in self.load]
         return sum(parts, np.zeros(terms.timeline.steps))
 
+    def pass_through_kw(self, inverter: Inverter) -> float:
+        """Power that may pass through an inverter on each of its phases; infinite where it is not in line. [kW]"""
+        amperes = inverter.pass_through_limit_a
+        return math.inf if amperes is None else limits.power_kw(amperes, self.connection.phase_voltage_v)
+
+    def pass_through(self, terms: Any, phase: str) -> list[limits.PassThrough]:
+        """What may pass through each inverter in line on a phase."""
+        return [
+            limits.PassThrough(
+                inverter.name,
+                inverter.pass_through_limit_a,
+                self.connection.phase_voltage_v,
+                (1 - inverter.backed_up_share) * self.load_kw(terms, phase),
+            )
+            for inverter in self.inverter
+            if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
+        ]
+
     def needs_before_kw(self, terms: Any, phase: str) -> np.ndarray:
         """Load of a phase in the case before, with what a rectifier took for the DC load, of shape (steps,). [kW]"""
         load = self.load_kw(terms, phase)
@@ -333,31 +334,32 @@ class Site(Component):
 
     def dc_needs_kw(self, terms: Any, banks: tuple[Any, ...]) -> np.ndarray:
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
-        watts = sum(i.standby_w for i in self.inverter) + sum(b.units * b.standby_w for b in banks)
-        return watts / 1000 + self.dc_load_kw(terms)
+        return limits.standby_kw(self.inverter, banks) + self.dc_load_kw(terms)
 
-    def obeyed(self, terms: Any) -> tuple[Obeyed, ...]:
+    def obeyed(self, terms: Any) -> tuple[limits.Obeyed, ...]:
         """The limits of the connection that existing solar has always obeyed."""
         connection, phases = self.connection, self.phase_names
         made = []
         if self.phases == 3:
             if connection.export_limit_kw_per_phase is not None:
                 own = terms.values(connection.export_limit_kw_per_phase)
-                made += [Obeyed(f"phase {phase}", {phase: 1.0}, own) for phase in phases]
+                made += [limits.Obeyed(f"phase {phase}", {phase: 1.0}, own) for phase in phases]
             if connection.imbalance_limit_kw is not None:
                 most = np.full(terms.timeline.steps, connection.imbalance_limit_kw)
                 made += [
-                    Obeyed(f"phase {one} against {other}", {one: 1.0, other: -1.0}, most)
+                    limits.Obeyed(f"phase {one} against {other}", {one: 1.0, other: -1.0}, most)
                     for one, other in permutations(phases, 2)
                 ]
         made.append(
-            Obeyed("the connection", dict.fromkeys(phases, 1.0), terms.values(connection.export_limit_kw))
+            limits.Obeyed(
+                "the connection", dict.fromkeys(phases, 1.0), terms.values(connection.export_limit_kw)
+            )
         )
         return tuple(made)
 
-    def adds_to(self, system: AcSolar, limit: Obeyed) -> float:
+    def adds_to(self, system: AcSolar, limit: limits.Obeyed) -> float:
         """Part of a system's power that a limit of the connection sees. [-]"""
-        return max(0.0, sum(weight * self.share(system, phase) for phase, weight in limit.weights.items()))
+        return max(0.0, limit.part({phase: self.share(system, phase) for phase in self.phase_names}))
 
     def given_before_kw(self, terms: Any) -> dict[str, np.ndarray]:
         """AC power of each existing system in the case before, each of shape (steps,). [kW]"""
@@ -385,23 +387,12 @@ class Site(Component):
         taken: dict[str, float],
     ) -> dict[str, np.ndarray]:
         """Solar that gives way, all that add to a limit in proportion, until every limit is kept."""
-        given = {system.name: system.available(terms) for system in systems}
-        limits = self.obeyed(terms)
+        obeyed = self.obeyed(terms)
         # What gives way for the whole connection may tilt the phases again.
-        for limit in (*limits, *(limit for limit in limits if min(limit.weights.values()) < 0)):
-            adding = {s.name: part for s in systems if (part := self.adds_to(s, limit))}
-            added = sum((part * given[name] for name, part in adding.items()), np.zeros(terms.timeline.steps))
-            spare = limit.limit_kw.copy()
-            for phase, weight in limit.weights.items():
-                spare = spare + weight * (loads[phase] + (taken.get(phase, 0.0) if weight < 0 else 0.0))
-            for system in systems:
-                counts = sum(weight * self.share(system, phase) for phase, weight in limit.weights.items())
-                if counts < 0:
-                    spare = spare - counts * given[system.name]
-            left = np.divide(spare, added, out=np.ones_like(added), where=added > np.maximum(spare, 0.0))
-            for name in adding:
-                given[name] = given[name] * np.clip(left, 0.0, 1.0)
-        return given
+        obeyed += tuple(limit for limit in obeyed if min(limit.weights.values()) < 0)
+        available = {s.name: s.available(terms) for s in systems}
+        shares = {s.name: {phase: self.share(s, phase) for phase in self.phase_names} for s in systems}
+        return limits.giving_way(available, shares, loads, taken, obeyed)
 
     def reach_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase could import and export if its inverters did nothing else.
@@ -559,9 +550,9 @@ class Site(Component):
 
     def _current_rules(self, terms: Any, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
         on_bus = bank_on_bus(banks)
-        limits: list[tuple[str, Any, float | None, float]] = []
+        rules: list[tuple[str, Any, float | None, float]] = []
         for c in self.solar_controller:
-            limits.append(
+            rules.append(
                 (
                     f"current of controller {c.name}",
                     solar[c.name],
@@ -571,7 +562,7 @@ class Site(Component):
             )
         for i in self.inverter:
             flow, amperes = inverters[i.name], i.dc_current_limit_a
-            limits.append(
+            rules.append(
                 (
                     f"DC current of inverter {i.name}, out",
                     flow.dc_draw_kw,
@@ -579,7 +570,7 @@ class Site(Component):
                     i.output_kw / i.output_efficiency,
                 )
             )
-            limits.append(
+            rules.append(
                 (
                     f"DC current of inverter {i.name}, in",
                     flow.dc_intake_kw,
@@ -587,11 +578,12 @@ class Site(Component):
                     i.intake_kw * i.intake_efficiency,
                 )
             )
-        for name, power, amperes, most_kw in limits:
-            if amperes is None or amperes * self.lowest_bus_voltage(banks) / 1000 >= most_kw:
+        lowest_v = self.lowest_bus_voltage(banks)
+        for name, power, amperes, most_kw in rules:
+            if amperes is None or limits.power_kw(amperes, lowest_v) >= most_kw:
                 continue
             if on_bus is None:
-                terms.at_most(name, power, amperes * self.lowest_bus_voltage(banks) / 1000)
+                terms.at_most(name, power, limits.power_kw(amperes, lowest_v))
             else:
                 storage.limit_current(terms, name, power, amperes, on_bus, bank_flows[on_bus.name])
         for bank in banks:
@@ -698,8 +690,8 @@ class Site(Component):
         Without a limit of its own, a phase may carry what the others send back, beyond the connection's limit.
         """
         both = []
-        for limits, reach in zip(self.phase_limits_kw(terms), self.reach_kw(terms), strict=True):
-            both.append({p: np.minimum(limits[p], reach[p] + activated_most_kw) for p in self.phase_names})
+        for own, reach in zip(self.phase_limits_kw(terms), self.reach_kw(terms), strict=True):
+            both.append({p: np.minimum(own[p], reach[p] + activated_most_kw) for p in self.phase_names})
         return both[0], both[1]
 
     def phase_most_of_any_load_kw(self, terms: Any) -> tuple[float, float]:
@@ -726,7 +718,7 @@ class Site(Component):
                 and (own_in is not None or own_out is not None)
             ):
                 terms.between(f"limits of phase {phase}", -most_out[phase], net, most_in[phase])
-            self._pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
+            self._keep_pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
         if connection.imbalance_limit_kw is not None:
             limit = connection.imbalance_limit_kw
             for one, other in combinations(nets, 2):
@@ -734,20 +726,20 @@ class Site(Component):
                     f"imbalance of phases {one} and {other}", -limit, nets[one] - nets[other], limit
                 )
 
-    def _pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
-        for inverter in self.inverter:
-            if inverter.pass_through_limit_a is None or not self.share(inverter, phase):
-                continue
-            limit = inverter.pass_through_limit_a * self.connection.phase_voltage_v / 1000
-            elsewhere = (1 - inverter.backed_up_share) * self.load_kw(terms, phase)
-            through = net - terms.series(elsewhere) if elsewhere.any() else net
-            if limit < phase_most_kw or elsewhere.any():
+    def _keep_pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
+        for line in self.pass_through(terms, phase):
+            before = line.before_kw
+            through = net - terms.series(before) if before.any() else net
+            if line.limit_kw < phase_most_kw or before.any():
                 terms.between(
-                    f"pass-through current of inverter {inverter.name} on {phase}", -limit, through, limit
+                    f"pass-through current of inverter {line.inverter} on {phase}",
+                    -line.limit_kw,
+                    through,
+                    line.limit_kw,
                 )
 
 
-def held_back_column(system: AcSolar, limit: Obeyed) -> str:
+def held_back_column(system: AcSolar, limit: limits.Obeyed) -> str:
     """The column of what a system holds back for a limit."""
     return f"ac_solar.{system.name}.held back at {limit.words}_kw"
 

@@ -31,7 +31,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "voltage_v" | "lowest_voltage_v", "highest_voltage_v",
                                      "measured_points": [(power_kw, round_trip_efficiency), ...] in place of
                                      the two efficiencies,
-                                     "converter_kw", "converter_efficiency"}]
+                                     "converter_kw", "converter_efficiency",
+                                     "warranted_kwh_per_year": kept, month by month}]
     import_price, export_price     arrays, currency/kWh
     demand_rate_per_kw, demand_slot_steps, demand_hours (None: always)
     charges                        further charges, each {"what": ...} with:
@@ -45,7 +46,7 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "apparent": rate, kvar: on the peak of the root of kW and kvar squared
                                      "least": least, topping up energy in and all charges of a period
     first_day                      the billing period is the calendar month; the first step starts at midnight
-    wear_per_kwh                   on the bus side of every bank's discharge
+    wear_per_kwh                   on what every bank's units discharge, before a converter
     services                       [{"direction": "up" | "down", "group", "sustain_hours", "maximum_kw",
                                      "price_per_kw_h", "share" (of the price that is paid in the end),
                                      "block_hours" (None: the step), "derating",
@@ -332,6 +333,13 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                         limit_kw = bank["current_limit_a"] * (empty_v + slope * level) / 1000.0
                         problem.addCons(charge[step] * through <= limit_kw)
                         problem.addCons(discharge[step] / through <= limit_kw)
+        if bank.get("warranted_kwh_per_year") is not None:
+            # Each month its days' share of a common year of what the units discharge at their terminals.
+            for month in sorted(set(months(site))):
+                members = [step for step in every_step if months(site)[step] == month]
+                share = len(members) * hours / 24.0 / 365.0
+                given_kwh = quicksum(discharge[step] / through * hours for step in members)
+                problem.addCons(given_kwh <= share * bank["warranted_kwh_per_year"])
         end_kwh = bank.get("end_kwh")
         problem.addCons(stored[steps] >= (bank["start_kwh"] if end_kwh is None else end_kwh))
         charge_kw.append(charge)
@@ -703,7 +711,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     lines |= charge_lines(problem, site, metered_import_kw, metered_export_kw)
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
-            -site["wear_per_kwh"] * hours * kw[s] for kw in discharge_kw for s in every_step
+            -site["wear_per_kwh"] * hours * kw[s] / bank.get("converter_efficiency", 1.0)
+            for bank, kw in zip(banks, discharge_kw, strict=True)
+            for s in every_step
         )
     if services:
         lines["services"] = quicksum(
@@ -1273,6 +1283,10 @@ def _bank_table(bank, name, wear_per_kwh):
         table["measured_points"] = [
             {"power_kw": kw, "round_trip_efficiency": share} for kw, share in bank["measured_points"]
         ]
+    if bank.get("warranted_kwh_per_year") is not None:
+        # Neither life is near, so that wear stays what the site says.
+        life = {"cycle_life": 1e6, "calendar_life_years": 100.0, "keep_warranty": True}
+        table["life"] = life | {"warranted_kwh_per_year": bank["warranted_kwh_per_year"]}
     if bank.get("converter_kw") is not None:
         table["converter"] = {"rating_kw": bank["converter_kw"], "efficiency": bank["converter_efficiency"]}
     return table

@@ -20,6 +20,7 @@ from scipy import sparse
 
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
+from optimiser.equipment.limits import current_a, power_kw
 from optimiser.errors import InfeasibleError
 from optimiser.site import bank_on_bus
 from optimiser.storage import voltage_at
@@ -29,7 +30,6 @@ TOLERANCE = 1e-6
 MOST_COLUMNS_WHOLE = 40_000
 SPAN_HOURS = 168
 WALK_SECONDS = 8.0
-FAR = 1e5
 NEAR_THE_MOST = 0.999
 
 
@@ -121,8 +121,7 @@ def _inverter_limits(scenario: Any) -> Iterator[Limit]:
             for phase in site.phase_names
             for upper in (True, False)
         )
-        amperes = inverter.pass_through_limit_a or 0.0
-        through = amperes * site.connection.phase_voltage_v / 1000
+        through = site.pass_through_kw(inverter)
         yield Limit(
             f"pass-through current of inverter {name}",
             2,
@@ -290,7 +289,7 @@ class Window:
         if not hold.is_column:
             (high if hold.upper else low)[local] = np.inf if hold.upper else -np.inf
         elif hold.upper:
-            upper[local] = FAR
+            upper[local] = np.inf
         else:
             lower[local] = 0.0
 
@@ -368,14 +367,18 @@ def bare_problem(scenario: Any) -> Problem:
     solve = scenario.file.solve.model_copy(update={"tie_break_per_kwh": 0.0})
     file = scenario.file.model_copy(update={"service": (), "tariff": tariff, "solve": solve})
     problem = build_problem(replace(scenario, file=file))
-    upper = problem.upper.copy()
-    connection, terms = scenario.site.connection, _numbers(scenario)
+    lower, upper = problem.lower.copy(), problem.upper.copy()
+    site, terms = scenario.site, _numbers(scenario)
+    of_phases = dict(zip(("import", "export"), site.phase_limits_kw(terms), strict=True))
     for name, places in problem.places.items():
         if name.startswith("meter."):
-            word, whole = name.split(".")[-1].removesuffix("_kw"), name.count(".") == 1
-            limit = getattr(connection, f"{word}_limit_kw" if whole else f"{word}_limit_kw_per_phase")
-            upper[places] = FAR if limit is None else terms.values(limit)
-    return replace(problem, upper=upper)
+            *_, phase, word = name.removesuffix("_kw").split(".")
+            whole = getattr(site.connection, f"{word}_limit_kw")
+            upper[places] = terms.values(whole) if phase == "meter" else of_phases[word][phase]
+        elif name.startswith("export room of "):
+            # The limit stands in a rule of its own.
+            lower[places], upper[places] = -np.inf, np.inf
+    return replace(problem, lower=lower, upper=upper)
 
 
 def explained(scenario: Any, problem: Problem | None = None) -> InfeasibleError:
@@ -537,7 +540,7 @@ def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount:
 def _least_of(window: Window, number: int) -> float | None:
     """The least move of one limit alone that makes a schedule possible, if any does."""
     moves = window.least({number: 1.0})
-    return None if moves is None or moves[number] > FAR / 10 else float(moves[number])
+    return None if moves is None else float(moves[number])
 
 
 def _cures(window: Window, limits: list[Limit]) -> dict[int, float]:
@@ -664,7 +667,7 @@ def _sentence(
         return f"{text} Raise {limit.field}{_amperes(scenario, window, limit, step, amount)}."
     target = f"{_shown(value + amount)} {unit}"
     if limit.field.endswith("pass_through_limit_a"):
-        target = f"{_shown((value + amount) * 1000 / scenario.site.connection.phase_voltage_v)} A"
+        target = f"{_shown(current_a(value + amount, scenario.site.connection.phase_voltage_v))} A"
     return f"{text} Raise {limit.field} to at least {target}, or lower what is asked for."
 
 
@@ -674,7 +677,7 @@ def _amperes(scenario: Any, window: Window, limit: Limit, step: int, amount_kw: 
     volts = scenario.site.lowest_bus_voltage(scenario.storage)
     if bank is not None:
         volts = float(voltage_at(bank, window.value(f"storage.{bank.name}.stored_kwh", step)))
-    return f" by about {_shown(amount_kw * 1000 / volts)} A in all (at {_shown(volts)} V)"
+    return f" by about {_shown(current_a(amount_kw, volts))} A in all (at {_shown(volts)} V)"
 
 
 def _alternative(limit: Limit, amount: float) -> str:
@@ -747,11 +750,8 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     for phase in site.phase_names:
         if site.connection.import_limit_kw_per_phase is not None:
             yield f"phase {phase}", lowest[phase] - phase_most[phase]
-        for inverter in site.inverter:
-            if inverter.pass_through_limit_a and site.share(inverter, phase):
-                most = inverter.pass_through_limit_a * site.connection.phase_voltage_v / 1000
-                behind = lowest[phase] - (1 - inverter.backed_up_share) * site.load_kw(terms, phase)
-                yield f"pass-through {inverter.name} {phase}", behind - most
+        for line in site.pass_through(terms, phase):
+            yield f"pass-through {line.inverter} {phase}", lowest[phase] - line.highest_net_kw
         if site.connection.imbalance_limit_kw is not None:
             for other in site.phase_names:
                 if other != phase:
@@ -815,7 +815,7 @@ def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
     power = np.zeros(scenario.timeline.steps)
     for controller in site.solar_controller:
         amperes = controller.current_limit_a
-        most = np.inf if amperes is None else amperes * volts / 1000
+        most = np.inf if amperes is None else power_kw(amperes, volts)
         power = power + np.minimum(controller.available(terms), most)
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
@@ -830,7 +830,7 @@ def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
         if way == "out":
             rating, efficiency = inverter.output_kw, inverter.output_efficiency
         amperes = inverter.dc_current_limit_a
-        most = np.inf if amperes is None else amperes * _highest_voltage(scenario) / 1000 * efficiency
+        most = np.inf if amperes is None else power_kw(amperes, _highest_voltage(scenario)) * efficiency
         made[inverter.name] = min(rating, most)
     return made
 

@@ -2,8 +2,8 @@
 
 The controller follows the plan's set-point of the store. Inverters give or take what that leaves of the sun that there
 is, shared as the plan shares it; the meter takes the error; the plant's limits always hold. Solar that the plan
-curtails stays curtailed, but for what nobody commands. Without a plan the store rests. What is sold is reduced, for a whole block, where reality
-leaves no room for it: what is not available is not paid.
+curtails stays curtailed, unless nobody commands it. Without a plan the store rests. What is sold is reduced, for a
+whole block, where reality leaves no room for it: what is not available is not paid.
 """
 
 from __future__ import annotations
