@@ -344,7 +344,7 @@ class Product(Component):
         """1.0 in the steps of blocks in which it may be sold throughout, of shape (steps,)."""
         zone = self.zone or terms.timeline.zone
         inside = terms.timeline.mask(self.when, zone)
-        day = np.asarray(terms.timeline.local(zone).normalize().tz_localize(None), "datetime64[D]")
+        day = np.asarray(terms.timeline.local(zone).tz_localize(None), "datetime64[D]")
         if self.valid_from:
             inside = inside * (day >= np.datetime64(self.valid_from))
         if self.valid_until:

@@ -41,10 +41,13 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "tiers": ends_kwh, rates: credit for export of a day, filled in order
                                      "export_level": free_kwh, rate, hours: charge on export of a period above it
                                      "highest": count, rate, slot_steps, days_apart: mean of the highest averages
-                                     "steps": ends_kw, fees, slot_steps: fee of the step that the peak lies in
+                                     "steps": ends_kw, fees, slot_steps: fee of the step that the peak lies in;
+                                     "next_at_end" (a peak of just an end is in the next one, within a watt)
                                      "ratchet": rate, fraction, past_kw, at_least_kw: on the peak of single steps
                                      "apparent": rate, kvar: on the peak of the root of kW and kvar squared
                                      "least": least, topping up energy in and all charges of a period
+                                     of "highest", "steps", "ratchet": "valid" (first date, first date no more):
+                                     the whole period's amount by its share of the period's days
     first_day                      the billing period is the calendar month; the first step starts at midnight
     wear_per_kwh                   on what every bank's units discharge, before a converter
     services                       [{"direction": "up" | "down", "group", "sustain_hours", "maximum_kw",
@@ -845,7 +848,7 @@ def charge_lines(problem, site, import_kw, export_kw):
                 problem.addCons(top_up >= charge["least"] - quicksum(paid[period]))
                 cost = top_up
             elif what != "ratchet":
-                cost = of_power(problem, charge, import_kw, members, day)
+                cost = days_held(site, charge, members) * of_power(problem, charge, import_kw, members, day)
             if what != "ratchet":
                 costs[period].append(cost)
                 if what != "tiers" and what != "export_level":
@@ -860,9 +863,19 @@ def charge_lines(problem, site, import_kw, export_kw):
                 for earlier in known[-11:]:
                     problem.addCons(billed >= charge["fraction"] * earlier)
                 known.append(peak)
-                costs[period].append(charge["rate"] * billed)
+                costs[period].append(days_held(site, charge, members) * charge["rate"] * billed)
         made[f"charge {number}, {what}"] = -quicksum(cost for every in costs.values() for cost in every)
     return made
+
+
+def days_held(site, charge, members):
+    """Part of a period's days on which a charge holds."""
+    if "valid" not in charge:
+        return 1.0
+    since, until = charge["valid"]
+    days = [int(step * site["step_hours"] / 24.0 + 1e-9) for step in members]
+    dates = [site["first_day"] + datetime.timedelta(days=day) for day in days]
+    return sum(since <= date < until for date in dates) / len(dates)
 
 
 def filled_in_order(problem, energy, ends_kwh, rates):
@@ -911,7 +924,8 @@ def of_power(problem, charge, import_kw, members, day):
     if charge["what"] == "steps":
         for average in averages:
             problem.addCons(level >= average)
-        ends = [*charge["ends_kw"], 1e4]
+        short = 1e-3 if charge.get("next_at_end") else 0.0
+        ends = [*(end - short for end in charge["ends_kw"]), 1e4]
         chosen = [problem.addVar(vtype="B") for _ in ends]
         problem.addCons(quicksum(chosen) == 1)
         problem.addCons(level <= quicksum(end * on for end, on in zip(ends, chosen, strict=True)))
@@ -1354,6 +1368,8 @@ def _charge_table(charge, name, column, minutes):
     if what == "least":
         return {"kind": "minimum_charge", "name": name, "at_least_per_period": charge["least"]}
     demand = {"name": name, "interval_minutes": interval}
+    if "valid" in charge:
+        demand |= dict(zip(("valid_from", "valid_until"), charge["valid"], strict=True))
     if what == "apparent":
         kvar = column(f"{name.replace(' ', '_')}_kvar", charge["kvar"])
         return demand | {
@@ -1364,7 +1380,8 @@ def _charge_table(charge, name, column, minutes):
     if what == "steps":
         ends = [{"up_to_kw": float(end)} for end in charge["ends_kw"]] + [{}]
         steps = [end | {"fee": float(fee)} for end, fee in zip(ends, charge["fees"], strict=True)]
-        return demand | {"kind": "capacity_fee", "steps": steps}
+        included = not charge.get("next_at_end", False)
+        return demand | {"kind": "capacity_fee", "steps": steps, "top_included": included}
     demand |= {"kind": "demand_charge", "rate_per_kw": charge["rate"]}
     if what == "highest":
         return demand | {"highest": charge["count"], "distinct_days": charge["days_apart"]}
