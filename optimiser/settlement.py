@@ -85,6 +85,28 @@ def settle(dispatch: Dispatch) -> Statement:
     return Statement(dispatch, table[order], before, energy_totals(dispatch))
 
 
+def crossing_effect(statement: Statement) -> dict[str, float] | None:
+    """What it changes that expected calls run through both registers, or None where none do.
+
+    Returns
+    -------
+    dict of str to float
+        "kwh" through each register beside what nets within its step; "amount", the bill's lines with it less the same
+        lines without it (negative: a cost).
+    """
+    scenario, meter = statement.dispatch.scenario, statement.dispatch.flows.meter
+    hours = scenario.timeline.step_hours
+    if not np.any(meter.crossing_kw):
+        return None
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    netted = meter.crossed(-meter.crossing_kw, -meter.crossing_most_kw)
+    both, one = (
+        sum(float(np.sum(line.values)) for line in scenario.tariff.lines(flows, terms) if line.cash)
+        for flows in (meter, netted)
+    )
+    return {"kwh": hours * float(np.sum(meter.crossing_kw)), "amount": both - one}
+
+
 def before_flows(scenario: Scenario) -> MeterFlows:
     """What the meter sees without the system: load, a DC load's rectifier, solar that is there already.
 
@@ -143,6 +165,8 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
         flow = flows.banks[bank.name]
         totals[f"{bank.name} charge"] = hours * float(flow.taken_kw.sum())
         totals[f"{bank.name} discharge"] = hours * float(flow.given_kw.sum())
+        totals[f"{bank.name} discharge for calls"] = hours * float(np.sum(flow.called_discharge_kw))
+        totals[f"{bank.name} charge by calls"] = hours * float(np.sum(flow.called_charge_kw))
         change = float(flow.end_kwh[-1] - bank.start_kwh)
         totals[f"{bank.name} stored more at the end"] = change
         flow_losses = hours * float(

@@ -211,15 +211,20 @@ class Activation:
     ----------
     metered_kw : array or 0.0
         Net power given to the grid that the meter sees. [kW]
-    metered_most_kw : float
-        The most that it can be either way. [kW]
-    drained_kw : array or 0.0
-        Rate at which the banks' stored energy falls, losses of both ways included. [kW]
+    crossing_kw : array or 0.0
+        What runs through both of its registers beside that. [kW]
+    metered_most_kw, crossing_most_kw : float
+        The most that they can be, the first either way. [kW]
+    charge_kw, discharge_kw : array or 0.0
+        What all banks together are brought and give on the bus. [kW]
     """
 
     metered_kw: Any = 0.0
+    crossing_kw: Any = 0.0
     metered_most_kw: float = 0.0
-    drained_kw: Any = 0.0
+    crossing_most_kw: float = 0.0
+    charge_kw: Any = 0.0
+    discharge_kw: Any = 0.0
 
 
 class Site(Component):
@@ -427,10 +432,9 @@ class Site(Component):
             for c in self.solar_controller
         }
         activation = activation or Activation()
-        capacity = sum(bank.capacity_kwh for bank in banks)
         bank_flows = {
-            bank.name: bank.flows(terms, activation.drained_kw * (bank.capacity_kwh / capacity))
-            for bank in banks
+            bank.name: bank.flows(terms, activation.charge_kw * share, activation.discharge_kw * share)
+            for bank, share in zip(banks, storage.capacity_shares(banks), strict=True)
         }
         self._dc_balance(terms, banks, inverters, solar, bank_flows)
         self._current_rules(terms, banks, inverters, solar, bank_flows)
@@ -443,6 +447,7 @@ class Site(Component):
         }
         nets = self._phase_nets(terms, inverters, ac_solar, activation.metered_kw)
         meter, connection, phases = self._meter(terms, nets, activation.metered_most_kw)
+        meter = meter.crossed(activation.crossing_kw, activation.crossing_most_kw)
         self._connection_rules(terms, nets, activation.metered_most_kw)
         held_back = self._giving_way(terms, nets, ac_solar, least, activation.metered_most_kw)
         return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar, held_back)

@@ -55,6 +55,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "block_hours" (None: the step), "derating",
                                      "opposite_share" (kW kept the other way per kW offered),
                                      "from_solar" (down: solar that runs may be reduced; alike in a group),
+                                     "net", "gross", "accepted", "crosses", "settled_outside" (what calls are
+                                     expected to move; outside: not through the retail registers),
                                      "price_unit" (for the scenario file only)}]
 
 Pairs of hours are clock hours, the second one left out. Everything is UTC.
@@ -67,16 +69,21 @@ Choices where the physics leaves several:
 * Power of a call at the bus: every kW, both ways, counts 1 / output efficiency.
 * Energy of a call, up: at the start of the step what is drawn by the time that some group has served, less
   the charge that stands still meanwhile, beside the discharge that was planned for the rest of the step, fits
-  into what self-discharge leaves of the stored energy above the floor. Of a floor that begins with the step
-  only what was owed before counts there, so that nothing is asked where nothing is offered. At the end of the
-  step, and of the steps that a call reaches into, the whole call fits and nothing is counted as stopped. Down
-  is the mirror below the capacity. Each figure takes the efficiency that is on the safe side.
+  into what self-discharge has left of the stored energy above the floor by that time, or by the end of the step
+  where the call lasts longer. Of a floor that begins with the step only what was owed before counts there, so
+  that nothing is asked where nothing is offered. At the end of the step, and of the steps that a call reaches
+  into, the whole call fits and nothing is counted as stopped. Down is the mirror below the capacity. Each figure
+  takes the efficiency that is on the safe side.
+* Calls that are expected ("net", "gross": mean kW one way and both ways per kW offered, "accepted") give and take
+  half of gross plus and less net. A kWh given at the connection leaves the bus as 1 / the worst output efficiency;
+  banks share it by capacity, each at its worst efficiency. What leaves the bus for calls wears and counts under a
+  warranty as discharge does. Of the larger of given and taken the share "crosses" runs through both registers.
 * Solar that a down call reduces must run as long as the call may last. It asks nothing of the store, on the
   AC side nothing of an inverter; a kW of the bus counts as its least worth outside, the worst output efficiency.
 * Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
   the limit can bind at the lowest voltage.
 
-Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges.
+Left out: whole lots and minimum offers, tax, fixed charges.
 """
 
 import datetime
@@ -230,6 +237,26 @@ def fits_export(problem, called_kw, export_limit_kw, net_kw, intake_kw, firm_loa
     problem.addCons(called_kw <= export_limit_kw + feeding_kw + firm_load_fraction * net_kw)
 
 
+def expected_calls(services, offered_kw, inverters, steps):
+    """What calls bring the bus, draw from it, give the retail meter in all and run through both registers. [kW]"""
+    out, into, net, crossing = ([quicksum([]) for _ in range(steps)] for _ in range(4))
+    for service, offer in zip(services, offered_kw, strict=True):
+        one_way, both_ways = service.get("net", 0.0), service.get("gross", 0.0)
+        given, taken = (both_ways + one_way) / 2, (both_ways - one_way) / 2
+        if service["direction"] == "down":
+            given, taken = taken, given
+        for step in range(steps):
+            accepted_kw = service.get("accepted", 1.0) * offer[step]
+            out[step] = out[step] + given * accepted_kw / min(i["output_efficiency"] for i in inverters)
+            into[step] = into[step] + taken * accepted_kw * min(i["intake_efficiency"] for i in inverters)
+            if not service.get("settled_outside", False):
+                net[step] = net[step] + (given - taken) * accepted_kw
+                crossing[step] = (
+                    crossing[step] + service.get("crosses", 1.0) * max(given, taken) * accepted_kw
+                )
+    return out, into, net, crossing
+
+
 def held_power(problem, site, offered_kw):
     """Power that the response groups hold ready, each for the longest time one of its products asks.
 
@@ -303,10 +330,23 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     ac_solar = site.get("ac_solar", [])
     every_step = range(steps)
 
+    # --- Offers, and what calls are expected to move: at the connection, on the bus, through both registers ------
+    offered_kw = []  # per service and step; one variable a block
+    for service in services:
+        block_hours = service.get("block_hours") or hours
+        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
+        block_kw = {
+            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
+        }
+        offered_kw.append([block_kw[blocks[step]] for step in every_step])
+    calls = expected_calls(services, offered_kw, inverters, steps)
+    called_out_kw, called_in_kw, called_net_kw, crossing_kw = calls
+    whole_kwh = sum(bank["capacity_kwh"] for bank in banks)
+
     # --- Banks: power, current, stored energy ----------------------------------------
     charge_kw, discharge_kw, stored_kwh = [], [], []  # power on the bus side; stored_kwh[b][0] is the start
     charge_most_kw, discharge_most_kw = [], []
-    filling_kw, draining_kw, kept_share = [], [], []  # rates at the store, losses included
+    filling_kw, draining_kw = [], []  # rates at the store, losses included
     best, worst = {"charge": [], "discharge": []}, {"charge": [], "discharge": []}  # efficiencies, per bank
     for bank in banks:
         through = bank.get("converter_efficiency", 1.0)
@@ -320,13 +360,18 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         stored += [problem.addVar(lb=floor[step], ub=bank["capacity_kwh"]) for step in every_step]
         kept = (1.0 - bank.get("self_discharge_per_day", 0.0)) ** (hours / 24.0)
         pieces = loss_pieces(bank)
+        part = bank["capacity_kwh"] / whole_kwh
+        least_in, least_out = (
+            through * min(efficiency for _, efficiency in pieces[way]) for way in ("charge", "discharge")
+        )
         filling, draining = [], []
         for step in every_step:
             filled = pieces_in_order(problem, charge[step] * through, pieces["charge"])
             drawn = pieces_in_order(problem, discharge[step] / through, pieces["discharge"])
             filling.append(quicksum(part * efficiency for part, efficiency in filled))
             draining.append(quicksum(part / efficiency for part, efficiency in drawn))
-            gained_kwh = hours * (filling[step] - draining[step])
+            by_calls = part * (called_in_kw[step] * least_in - called_out_kw[step] / least_out)
+            gained_kwh = hours * (filling[step] - draining[step] + by_calls)
             problem.addCons(stored[step + 1] == kept * stored[step] + gained_kwh)
             if one_direction:
                 one_way(problem, charge[step], discharge[step], charge_most, discharge_most)
@@ -341,7 +386,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             for month in sorted(set(months(site))):
                 members = [step for step in every_step if months(site)[step] == month]
                 share = len(members) * hours / 24.0 / 365.0
-                given_kwh = quicksum(discharge[step] / through * hours for step in members)
+                given_kwh = quicksum(
+                    (discharge[step] + part * called_out_kw[step]) / through * hours for step in members
+                )
                 problem.addCons(given_kwh <= share * bank["warranted_kwh_per_year"])
         end_kwh = bank.get("end_kwh")
         problem.addCons(stored[steps] >= (bank["start_kwh"] if end_kwh is None else end_kwh))
@@ -352,7 +399,6 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         discharge_most_kw.append(discharge_most)
         filling_kw.append(filling)
         draining_kw.append(draining)
-        kept_share.append(kept)
         for way in ("charge", "discharge"):
             best[way].append(through * max(efficiency for _, efficiency in pieces[way]))
             worst[way].append(through * min(efficiency for _, efficiency in pieces[way]))
@@ -421,7 +467,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             roof = quicksum(roof_shares[r][phase] * ac_solar_kw[r][step] for r in range(len(ac_solar)))
             out = quicksum(inverter_shares[i][phase] * output_kw[i][step] for i in range(len(inverters)))
             into = quicksum(inverter_shares[i][phase] * intake_kw[i][step] for i in range(len(inverters)))
-            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into)
+            by_calls = called_net_kw[step] / len(phases)
+            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into - by_calls)
             phase_intake_kw[phase].append(into)
     total_kw = [quicksum(net_kw[phase][step] for phase in phases) for step in every_step]
 
@@ -456,8 +503,10 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         ]
     else:
         registers = [registers_of(total_kw, sum(most_import_kw.values()), sum(most_export_kw.values()))]
-    metered_import_kw = [quicksum(imports[step] for imports, _ in registers) for step in every_step]
-    metered_export_kw = [quicksum(exports[step] for _, exports in registers) for step in every_step]
+    metered_import_kw, metered_export_kw = (
+        [quicksum(register[way][step] for register in registers) + crossing_kw[step] for step in every_step]
+        for way in (0, 1)
+    )
 
     # --- Connection ----------------------------------------
     for step in every_step:
@@ -502,14 +551,6 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             problem.addCons(most_kw - given <= most_kw * quicksum(at_limit))
 
     # --- Services ----------------------------------------
-    offered_kw = []  # per service and step; one variable a block
-    for service in services:
-        block_hours = service.get("block_hours") or hours
-        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
-        block_kw = {
-            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
-        }
-        offered_kw.append([block_kw[blocks[step]] for step in every_step])
     if services:
         group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
         firm = site.get("firm_load_fraction", 0.0)
@@ -665,26 +706,32 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 
         # Energy, as said at the top of this file.
         floors = sum(floors_kwh(bank, steps, hours) for bank in banks)
-        owed = sum(
-            np.minimum(floor, kept_share[b] * np.array([banks[b]["start_kwh"], *floor[:-1]]))
+        leaks = [1.0 - bank.get("self_discharge_per_day", 0.0) for bank in banks]
+        owed_kwh = [
+            np.minimum(floor, np.array([banks[b]["start_kwh"], *floor[:-1]]))
             for b, floor in enumerate(floors_kwh(bank, steps, hours) for bank in banks)
-        )
+        ]
         full_kwh = sum(bank["capacity_kwh"] for bank in banks)
         for step in every_step:
-            held_kwh = quicksum(kept_share[b] * stored_kwh[b][step] for b in range(len(banks)))
             charging_kw = quicksum(kw[step] for kw in charge_kw)
             discharging_kw = quicksum(kw[step] for kw in discharge_kw)
             for moment in sorted(set(sustain_hours["up"].values())):
                 spared_kwh = moment * charging_kw / max(best["discharge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in draining_kw)
                 need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
-                problem.addCons(need_kwh <= held_kwh - owed[step])
+                left = [leak ** (min(moment, hours) / 24.0) for leak in leaks]
+                over_kwh = quicksum(
+                    left[b] * (stored_kwh[b][step] - owed_kwh[b][step]) for b in range(len(banks))
+                )
+                problem.addCons(need_kwh <= over_kwh)
             for moment in sorted(set(sustain_hours["down"].values())):
                 # What stops is bus power; at the meter it is less, and so the call is used up more slowly.
                 through = min(inv["output_efficiency"] * inv["intake_efficiency"] for inv in inverters)
                 spared_kwh = moment * discharging_kw * through * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
                 need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
+                left = [leak ** (min(moment, hours) / 24.0) for leak in leaks]
+                held_kwh = quicksum(left[b] * stored_kwh[b][step] for b in range(len(banks)))
                 problem.addCons(need_kwh <= full_kwh - held_kwh)
             held_kwh = quicksum(stored[step + 1] for stored in stored_kwh)
             for lag in range(step + 1):
@@ -714,13 +761,20 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     lines |= charge_lines(problem, site, metered_import_kw, metered_export_kw)
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
-            -site["wear_per_kwh"] * hours * kw[s] / bank.get("converter_efficiency", 1.0)
+            -site["wear_per_kwh"]
+            * hours
+            * (kw[s] + bank["capacity_kwh"] / whole_kwh * called_out_kw[s])
+            / bank.get("converter_efficiency", 1.0)
             for bank, kw in zip(banks, discharge_kw, strict=True)
             for s in every_step
         )
     if services:
         lines["services"] = quicksum(
-            at(service["price_per_kw_h"], s) * service.get("share", 1.0) * hours * offered_kw[k][s]
+            at(service["price_per_kw_h"], s)
+            * service.get("share", 1.0)
+            * service.get("accepted", 1.0)
+            * hours
+            * offered_kw[k][s]
             for k, service in enumerate(services)
             for s in every_step
         )
@@ -750,6 +804,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         "discharge_kw": [numbers(kw) for kw in discharge_kw],
         "stored_kwh": [numbers(kwh) for kwh in stored_kwh],
         "offered_kw": [numbers(kw) for kw in offered_kw],
+        "crossing_kw": numbers(crossing_kw),
+        "called_out_kw": numbers(called_out_kw),
     }
 
 
@@ -1320,6 +1376,11 @@ def _service_table(service, name, column, minutes):
         "price_unit": unit,
         "block_minutes": round(block_hours * 60),
         "site_share": service.get("share", 1.0),
+        "utilisation_net": service.get("net", 0.0),
+        "utilisation_gross": service.get("gross", 0.0),
+        "acceptance_share": service.get("accepted", 1.0),
+        "crossing_share": service.get("crosses", 1.0),
+        "delivered_energy": "none" if service.get("settled_outside") else "meter",
         "most_kw": service.get("maximum_kw"),
         "derating": service.get("derating", 1.0),
         "opposite_headroom_share": service.get("opposite_share", 0.0),

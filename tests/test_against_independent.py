@@ -107,6 +107,42 @@ def test_reducing_solar_is_worth_something_on_some_of_these_sites():
     assert max(gains) > 1e-3
 
 
+def called_site(seed):
+    """A site whose services are called, some of them settled outside the meter, with a warranty that may bind."""
+    site, generator = random_site(seed), np.random.default_rng(seed)
+    for number, service in enumerate(site["services"]):
+        service["gross"] = round(float(generator.uniform(0.02, 0.4)), 3)
+        service["net"] = round(float(generator.uniform(-0.2, 1.0)) * service["gross"], 3)
+        service["accepted"] = float(generator.choice([1.0, 0.8]))
+        service["crosses"] = float(generator.choice([0.0, 0.3, 1.0]))
+        service["settled_outside"] = number == 2
+        service["price_per_kw_h"] = service["price_per_kw_h"] + 0.05
+    site["wear_per_kwh"] = round(float(generator.uniform(0.01, 0.06)), 4)
+    if generator.random() < 0.5:
+        bank = site["banks"][0]
+        bank["warranted_kwh_per_year"] = round(
+            365 * float(generator.uniform(0.5, 1.0)) * bank["capacity_kwh"], 3
+        )
+    return site
+
+
+CALLED_SEEDS = [seed for seed in SEEDS if random_site(seed)["services"]][:16]
+
+
+@pytest.mark.parametrize("seed", CALLED_SEEDS)
+def test_totals_agree_where_services_are_called(seed, tmp_path):
+    """Calls move energy both ways, wear the store, count under its warranty and run both registers."""
+    site = called_site(seed)
+    package, reference = package_money(site, tmp_path), solve_reference(site)["money"]
+    assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
+
+
+def test_calls_cross_and_wear_on_some_of_these_sites():
+    found = [solve_reference(called_site(seed)) for seed in CALLED_SEEDS[:4]]
+    assert max(one["crossing_kw"].sum() for one in found) > 0.1
+    assert max(-one["lines"]["wear"] for one in found) > 1e-3
+
+
 def test_sites_have_every_feature_that_is_compared():
     """Each feature is drawn for at least two of the seeds."""
     sites = [random_site(seed) for seed in SEEDS]

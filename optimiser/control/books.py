@@ -16,6 +16,7 @@ from optimiser.flows import MeterFlows
 from optimiser.formulation import Formulation, formulate
 from optimiser.scenario import Scenario
 from optimiser.settlement import Statement, settle
+from optimiser.site import Activation
 from optimiser.terms import Line, Numbers, SettledTerms
 from optimiser.timeline import STEP, Grouping
 
@@ -103,8 +104,8 @@ def settled_walk(dispatch: Dispatch, walk: Walk) -> Statement:
     )
 
 
-def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """What offers are expected to move, as `Plant` takes it: `activated_kw` and `drained_kw`, of shape (steps,).
+def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> Activation:
+    """What offers are expected to move, as `Plant` takes it.
 
     Parameters
     ----------
@@ -113,11 +114,9 @@ def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> dict[str,
         Columns of services, as `executed` takes them.
     """
     terms = _Filling(scenario.timeline, scenario.read, dict(offers))
-    moved = services.activation(
-        scenario.site, scenario.storage, services.offers(terms, scenario.site, scenario.service)
+    return services.activation(
+        scenario.site, bool(scenario.storage), services.offers(terms, scenario.site, scenario.service)
     )
-    nothing = np.zeros(scenario.timeline.steps)
-    return {"activated_kw": moved.metered_kw + nothing, "drained_kw": moved.drained_kw + nothing}
 
 
 def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> dict[str, np.ndarray]:

@@ -23,6 +23,8 @@ import numpy as np
 from optimiser.control.connection import NEAR, Connected, at_connection
 from optimiser.control.stores import Stores
 from optimiser.scenario import Scenario
+from optimiser.site import Activation
+from optimiser.storage import capacity_shares
 from optimiser.terms import SettledTerms
 
 SHORT = 1e-6  # power that counts as missing [kW]
@@ -151,10 +153,8 @@ class Plant:
     Parameters
     ----------
     scenario : Scenario
-    activated_kw : array of shape (steps,), optional
-        Power that activated services give to the grid, as the meter sees it. [kW]
-    drained_kw : array of shape (steps,), optional
-        Rate at which they drain the stores, all together. [kW]
+    expected : Activation, optional
+        What activated services are expected to move in each step; left out: nothing.
 
     Notes
     -----
@@ -166,16 +166,15 @@ class Plant:
     def __init__(
         self,
         scenario: Scenario,
-        activated_kw: np.ndarray | None = None,
-        drained_kw: np.ndarray | None = None,
+        expected: Activation | None = None,
     ):
         site, banks = scenario.site, scenario.storage
         terms = SettledTerms(scenario.timeline, scenario.read, {})
         steps = scenario.timeline.steps
         self.scenario, self.hours, self.steps = scenario, scenario.timeline.step_hours, steps
         self.load_kw = np.stack([site.load_kw(terms, phase) for phase in site.phase_names], axis=1)
-        activated = np.zeros(steps) if activated_kw is None else activated_kw
-        self.connected = Connected(site, terms, self.load_kw - activated[:, None] / site.phases)
+        self.connected = Connected(site, terms, self.load_kw.copy())
+        self.crossing_kw = np.zeros(steps)
         self.ac_kw = _columns([s.available(terms) for s in site.ac_solar], steps)
         least = site.least_given_kw(terms)
         self.ac_least_kw = _columns([least.get(s.name, np.zeros(steps)) for s in site.ac_solar], steps)
@@ -190,25 +189,28 @@ class Plant:
             self.fixed_kw = np.zeros(steps)  # there is no bus
         self.inverter_amperes = _amperes([i.dc_current_limit_a for i in site.inverter])
         self.controller_amperes = _amperes([c.current_limit_a for c in site.solar_controller])
-        capacity = np.array([b.capacity_kwh for b in banks])
-        drained = np.zeros(steps) if drained_kw is None else drained_kw
-        share = capacity / capacity.sum() if len(banks) else capacity
-        self.stores = Stores(
-            banks, scenario.timeline, site.lowest_bus_voltage(banks), drained[:, None] * share
-        )
+        self.stores = Stores(banks, scenario.timeline, site.lowest_bus_voltage(banks))
+        self.expect(0, steps, expected or Activation())
         limits = np.concatenate([self.inverter_amperes, self.controller_amperes])
         # Whether a limit of a breaker or controller follows the voltage at the end of the step.
         self._coupled = self.stores.voltage_moves and bool(np.isfinite(limits).any())
         self.kept_kwh = self._kept()
 
-    def expect(self, first: int, stop: int, activated_kw: Any, drained_kw: Any) -> None:
-        """Change what activated services give to the grid and drain from the stores in some steps. [kW]"""
-        phases = self.load_kw.shape[1]
-        given = np.broadcast_to(activated_kw, (stop - first,))[:, None] / phases
-        self.connected.load_kw[first:stop] = self.load_kw[first:stop] - given
-        capacity = self.stores.capacity_kwh
-        share = capacity / capacity.sum() if len(capacity) else capacity
-        self.stores.activation_kw[first:stop] = np.broadcast_to(drained_kw, (stop - first,))[:, None] * share
+    def expect(self, first: int, stop: int, expected: Activation) -> None:
+        """Change what activated services are expected to move in some steps; arrays of shape (steps of all,)."""
+
+        def inside(kw: Any) -> np.ndarray:
+            return np.broadcast_to(kw, (self.steps,))[first:stop]
+
+        metered = inside(expected.metered_kw)[:, None] / self.load_kw.shape[1]
+        self.connected.load_kw[first:stop] = self.load_kw[first:stop] - metered
+        self.crossing_kw[first:stop] = inside(expected.crossing_kw)
+        banks = self.scenario.storage
+        for number, (bank, share) in enumerate(zip(banks, capacity_shares(banks), strict=True)):
+            charge, discharge = inside(expected.charge_kw), inside(expected.discharge_kw)
+            self.stores.activation_kw[first:stop, number] = bank.drained_by_calls(
+                charge * share, discharge * share
+            )
 
     def walk(
         self,
@@ -337,8 +339,8 @@ class Plant:
             "discharge_kw": np.maximum(-bank_kw, 0.0),
             "stored_kwh": stores.after(step, stored, bank_kw),
             "phase_kw": phases,
-            "import_kw": imported,
-            "export_kw": exported,
+            "import_kw": imported + self.crossing_kw[step],
+            "export_kw": exported + self.crossing_kw[step],
             "short_kw": np.maximum(missing, np.where(unmet > SHORT, unmet, 0.0)),
         }
 

@@ -58,6 +58,7 @@ class _Contract:
             phase_in, phase_out = site.phase_limits_kw(terms)
             most_in = sum(np.minimum(limit, whole_in) for limit in phase_in.values())
             most_out = sum(np.minimum(limit, whole_out) for limit in phase_out.values())
+        most_in, most_out = most_in + flows.crossing_most_kw, most_out + flows.crossing_most_kw
         return self._tariff.lines(
             dataclasses.replace(flows, import_most_kw=most_in, export_most_kw=most_out), terms
         )

@@ -24,6 +24,7 @@ from optimiser.foresight.planner import Plan, Planner
 from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
 from optimiser.scenario import Scenario
+from optimiser.site import Activation
 
 NONE_CURTAILED = 1e-6
 MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none
@@ -198,12 +199,8 @@ class _Controller:
 
     def _activate(self, first: int, stop: int, plan: Plan | None) -> None:
         """Let the plant feel what accepted offers are expected to move."""
-        given: Any = 0.0
-        drained: Any = 0.0
-        if plan is not None:
-            found = activated(self._scenario, self._planner.sold(plan))
-            given, drained = found["activated_kw"][first:stop], found["drained_kw"][first:stop]
-        self._plant.expect(first, stop, given, drained)
+        sold = Activation() if plan is None else activated(self._scenario, self._planner.sold(plan))
+        self._plant.expect(first, stop, sold)
 
     def _walk(self, first: int, stop: int, plan: Plan | None, keep_reserve: bool) -> Walk:
         follow = _Follow(self._scenario, self._plant, self._planner, (first, stop), plan, keep_reserve)
