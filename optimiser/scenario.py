@@ -61,7 +61,7 @@ class Solve(Component):
     """How the answer is looked for."""
 
     gap_tolerance: float = quantity(
-        "-", "proven relative gap that counts as optimal", default=1e-6, above=0, at_most=0.5
+        "-", "proven gap that counts as optimal, a share of the turnover", default=1e-6, above=0, at_most=0.5
     )
     time_limit_s: float = quantity(
         "s", "time after which the best found is returned with its gap", default=600.0, above=0

@@ -225,6 +225,7 @@ def summarise(
             **{name: getattr(proof, name) for name in ("verdict", "route", "bound", "settled")},
             "gap_absolute": proof.gap_absolute,
             "gap_relative": proof.gap_relative,
+            "turnover": proof.turnover,
             "tolerance_relative": proof.tolerance_relative,
             "primal_violation": proof.primal_violation,
             "replay_violation": proof.replay_violation,

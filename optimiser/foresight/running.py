@@ -115,7 +115,7 @@ def _proof(ceiling: Proof, policy: Policy, settled: float, worst: float) -> Proo
         route=f"plans that see what {policy.name} knows, carried out step by step",
         settled=settled,
         gap_absolute=gap,
-        gap_relative=relative,
+        gap_relative=relative_gap(ceiling.bound, settled, ceiling.turnover),
         replay_violation=worst,
         primal_violation=worst,
     )
