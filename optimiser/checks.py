@@ -563,7 +563,7 @@ def _load_units(scenario: Any) -> Iterator[str]:
     limit = float(terms.values(site.connection.import_limit_kw).max())
     loads = itertools.chain(
         ((f"site.load.{index}.power_kw", load.power_kw) for index, load in enumerate(site.load)),
-        [("site.dc_load_kw", site.dc_load_kw)],
+        [] if site.dc_load is None else [("site.dc_load.power_kw", site.dc_load.power_kw)],
     )
     for place, reference in loads:
         peak = float(terms.values(reference).max())
@@ -578,7 +578,7 @@ def _load_without_system(scenario: Any) -> Iterator[str]:
     """Load that the connection could not carry alone: the bill before then prices what cannot happen."""
     site, terms = scenario.site, _numbers(scenario)
     load = sum(
-        (load.scale * terms.values(load.power_kw) for load in site.load), np.zeros(scenario.timeline.steps)
+        (site.needs_before_kw(terms, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps)
     )
     excess = load - terms.values(site.connection.import_limit_kw)
     if excess.max() > 1e-6:
