@@ -24,7 +24,7 @@ from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
 from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.scenario import Scenario, read_scenario
-from optimiser.settlement import Statement, settle
+from optimiser.settlement import Statement, crossing_effect, settle
 from optimiser.storage import voltage_at
 from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
@@ -150,6 +150,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns["site.discharge_kw"] = sum((f.given_kw for f in banks.values()), zero)
     columns["site.stored_kwh"] = sum((f.end_kwh for f in banks.values()), zero)
     columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
+    if np.any(flows.meter.crossing_kw):
+        columns["meter.crossing_kw"] = flows.meter.crossing_kw
     columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
     columns["price.export_per_kwh"] = scenario.tariff.export_price(terms)
     for name, worth in dispatch.worth_per_kwh.items():
@@ -162,7 +164,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     if site.registers == "per_phase":
         for phase in site.phase_names:
             for way in ("import_kw", "export_kw"):
-                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"]
+                crossing = flows.meter.crossing_kw / site.phases
+                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"] + crossing
     for name in flows.inverters:
         for way in ("output_kw", "intake_kw"):
             columns[f"inverter.{name}.{way}"] = values[f"inverter.{name}.{way}"]
@@ -172,6 +175,9 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         flow = banks[bank.name]
         columns[f"storage.{bank.name}.charge_kw"] = flow.taken_kw
         columns[f"storage.{bank.name}.discharge_kw"] = flow.given_kw
+        if np.any(flow.worn_kw != flow.given_kw):
+            columns[f"storage.{bank.name}.called_charge_kw"] = flow.called_charge_kw + zero
+            columns[f"storage.{bank.name}.called_discharge_kw"] = flow.called_discharge_kw
         columns[f"storage.{bank.name}.stored_kwh"] = flow.end_kwh
         columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
     for offer in dispatch.offers:
@@ -212,11 +218,13 @@ def summarise(
         "energy_kwh": statement.energy_kwh,
         "balance": _balance(statement),
         "services": _services(statement),
+        "crossing": crossing_effect(statement),
         "storage": _storage(statement),
         "proof": {
             **{name: getattr(proof, name) for name in ("verdict", "route", "bound", "settled")},
             "gap_absolute": proof.gap_absolute,
             "gap_relative": proof.gap_relative,
+            "turnover": proof.turnover,
             "tolerance_relative": proof.tolerance_relative,
             "primal_violation": proof.primal_violation,
             "replay_violation": proof.replay_violation,
@@ -370,8 +378,8 @@ def _metered_activation(statement: Statement) -> float:
     for offer in statement.dispatch.offers:
         product = offer.product
         if product.delivered_energy == "meter":
-            factor = product.delivered_sign * product.utilisation_net * product.acceptance_share
-            total += float(np.sum(offer.offered_kw)) * hours * factor
+            given, taken = product.moved
+            total += float(np.sum(offer.offered_kw)) * hours * (given - taken)
     return total
 
 
@@ -401,18 +409,22 @@ def _services(statement: Statement) -> list[dict[str, Any]]:
 
 
 def _storage(statement: Statement) -> list[dict[str, Any]]:
-    energy = statement.energy_kwh
-    return [
-        {
-            "name": bank.name,
-            "technology": bank.kind.replace("_", " "),
-            "capacity_kwh": bank.capacity_kwh,
-            "cycles": energy[f"{bank.name} discharge"] / bank.capacity_kwh,
-            "discharged_kwh": energy[f"{bank.name} discharge"],
-            "losses_kwh": energy[f"{bank.name} losses"],
-        }
-        for bank in statement.dispatch.scenario.storage
-    ]
+    energy, rows = statement.energy_kwh, []
+    for bank in statement.dispatch.scenario.storage:
+        for_calls = energy[f"{bank.name} discharge for calls"]
+        discharged = energy[f"{bank.name} discharge"] + for_calls
+        rows.append(
+            {
+                "name": bank.name,
+                "technology": bank.kind.replace("_", " "),
+                "capacity_kwh": bank.capacity_kwh,
+                "cycles": discharged / bank.capacity_kwh,
+                "discharged_kwh": discharged,
+                "discharged_for_calls_kwh": for_calls,
+                "losses_kwh": energy[f"{bank.name} losses"],
+            }
+        )
+    return rows
 
 
 def _relaxed_lines(dispatch: Dispatch) -> list[str]:
