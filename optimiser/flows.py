@@ -92,7 +92,10 @@ class ConnectionFlows:
 
 @dataclass(frozen=True)
 class SiteFlows:
-    """All flows of a site; `controllers` in kW on the DC bus, `ac_solar` in AC kW."""
+    """All flows of a site; `controllers` in kW on the DC bus, `ac_solar` in AC kW.
+
+    `held_back` is what existing solar that nobody commands does not give while a limit of the connection is reached.
+    """
 
     meter: MeterFlows
     inverters: dict[str, InverterFlows]
@@ -101,3 +104,4 @@ class SiteFlows:
     phases: dict[str, ConnectionFlows]
     controllers: dict[str, Array]
     ac_solar: dict[str, Array]
+    held_back: dict[str, Array]

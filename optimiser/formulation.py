@@ -63,6 +63,7 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
     # Far below any price's resolution: among equal schedules, the one that moves less energy is taken.
     moved = [flow.discharge_kw for flow in flows.banks.values()]
     moved += [flow.intake_kw + flow.output_kw for flow in flows.inverters.values()]
+    moved += flows.held_back.values()
     if moved and scenario.solve.tie_break_per_kwh:
         total = sum(moved[1:], moved[0]) * terms.step_hours
         lines.append(Line("Tie-break", "tie-break", -scenario.solve.tie_break_per_kwh * total, cash=False))

@@ -679,11 +679,17 @@ def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_
 def _solar_rules(terms: Any, site: Site, flows: SiteFlows, held: list[_Held]) -> tuple[list[_Held], _Reduced]:
     """The part of down offers that is met by reducing solar, which has to run as long as the offer may last.
 
+    Solar that nobody commands cannot be reduced.
+
     A kW that a controller brings to the bus counts as its least worth at the connection, the worst output
     efficiency. What is met so needs no room in the store; on the AC side it needs no inverter either.
     """
     lags = range(1 + max(group.following for group in held if group.from_solar))
-    running = {("ac_solar", s.name): (flows.ac_solar[s.name], s.available(terms)) for s in site.ac_solar}
+    running = {
+        ("ac_solar", s.name): (flows.ac_solar[s.name], s.available(terms))
+        for s in site.ac_solar
+        if not s.gives_way_alone
+    }
     running |= {
         ("controller", c.name): (flows.controllers[c.name], c.available(terms)) for c in site.solar_controller
     }

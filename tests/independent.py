@@ -10,7 +10,9 @@ direction in the name; money is income-positive. A limit may be a number, an arr
 
     step_hours, steps, phases      1.0, 8, ["L1"] or ["L1", "L2", "L3"]
     load_kw                        {phase: array}
-    ac_solar                       [{"phase": "L1" | "all", "available_kw": array}]
+    ac_solar                       [{"phase": "L1" | "all", "available_kw": array,
+                                     "existing": it is there before, and nobody commands it: it gives way at a limit of
+                                     the connection alone, and no further than beside the load by itself}]
     registers                      "netted" | "per_phase"
     import_limit_kw, export_limit_kw, phase_import_limit_kw, phase_export_limit_kw, imbalance_limit_kw
     firm_load_fraction             share of the import for loads that an up service may count on
@@ -19,6 +21,7 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "pass_through_a", "ac_voltage_v"}]
     controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
     dc_load_kw
+    dc_load_before                 {"efficiency", "phase"} of a rectifier that fed it before; left out: it is new
     bus_voltage_v                  only where no bank sits on the bus directly
     banks                          [{"kind": "battery" | "capacitor_bank", "capacity_kwh",
                                      "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency",
@@ -546,6 +549,27 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 difference = net_kw[phase][step] - net_kw[other][step]
                 within(problem, difference, imbalance_kw, imbalance_kw)
 
+    # --- Solar that is there already and that nobody commands ----------------------------------------
+    for r, roof in enumerate(ac_solar):
+        if not roof.get("existing"):
+            continue
+        least_kw = given_alone_kw(site, roof, site["load_kw"], intake_beside=True)
+        for step in every_step:
+            most_kw, given = float(roof["available_kw"][step]), ac_solar_kw[r][step]
+            problem.addCons(given >= least_kw[step])
+            at_limit = []
+            for weights, limit in limits_obeyed(site):
+                room = at(limit, step) + quicksum(weight * net_kw[p][step] for p, weight in weights.items())
+                problem.addCons(room >= 0.0)
+                if sum(weight * roof_shares[r][p] for p, weight in weights.items()) > 0.0:
+                    full = problem.addVar(vtype="B")
+                    far = at(limit, step) + sum(
+                        most_import_kw[p][step] + most_export_kw[p][step] for p in phases
+                    )
+                    problem.addCons(room <= far * (1 - full))
+                    at_limit.append(full)
+            problem.addCons(most_kw - given <= most_kw * quicksum(at_limit))
+
     # --- Services ----------------------------------------
     if services:
         group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
@@ -563,6 +587,11 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             for running in (dc_solar_kw, ac_solar_kw)
         )
         for reduced, running in zip(less_dc_kw + less_ac_kw, dc_solar_kw + ac_solar_kw, strict=bool(sunny)):
+            if any(
+                running is kw and roof.get("existing") for kw, roof in zip(ac_solar_kw, ac_solar, strict=True)
+            ):
+                for step in every_step:
+                    problem.addCons(reduced[step] == 0.0)
             for step in every_step:
                 for later in range(step, min(step + max(lasting) + 1, steps)):
                     problem.addCons(reduced[step] <= running[later])
@@ -798,6 +827,67 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         "crossing_kw": numbers(crossing_kw),
         "called_out_kw": numbers(called_out_kw),
     }
+
+
+# ------------------------------------------------------------
+# What is there before the system
+
+
+def limits_obeyed(site):
+    """Limits that solar adds to: how the import of each phase counts, and the most that may flow out."""
+    phases = site["phases"]
+    made = [(dict.fromkeys(phases, 1.0), site["export_limit_kw"])]
+    if len(phases) == 3 and site.get("phase_export_limit_kw") is not None:
+        made += [({p: 1.0}, site["phase_export_limit_kw"]) for p in phases]
+    if len(phases) == 3 and site.get("imbalance_limit_kw") is not None:
+        made += [({p: 1.0, q: -1.0}, site["imbalance_limit_kw"]) for p in phases for q in phases if p != q]
+    return made
+
+
+def given_alone_kw(site, roof, load_kw, intake_beside=False):
+    """What a roof gives beside a load and nothing else, as far as every limit allows; the only one of its site.
+
+    `intake_beside` leaves room, on a phase against another, for what inverters on the other may take in.
+    """
+    assert sum(other.get("existing", False) for other in site["ac_solar"]) == 1
+    share, given_kw = shares(roof, site["phases"]), []
+    for step in range(site["steps"]):
+        given = float(roof["available_kw"][step])
+        for weights, limit in limits_obeyed(site):
+            seen = sum(weight * share[p] for p, weight in weights.items())
+            spare = at(limit, step) + sum(weight * at(load_kw[p], step) for p, weight in weights.items())
+            if intake_beside:
+                for inverter in site.get("inverters", []):
+                    part = shares(inverter, site["phases"])
+                    spare -= sum(
+                        part[p] * inverter["intake_kw"] for p, weight in weights.items() if weight < 0
+                    )
+            if seen > 0.0:
+                given = min(given, max(spare, 0.0) / seen)
+        given_kw.append(given)
+    return np.array(given_kw)
+
+
+def money_before(site):
+    """Energy bought and sold without the system, income positive: load, rectifier and what is there of solar."""
+    phases, steps, hours = site["phases"], site["steps"], site["step_hours"]
+    load_kw = {p: np.array([at(site["load_kw"][p], s) for s in range(steps)], float) for p in phases}
+    if site.get("dc_load_before"):
+        rectifier = site["dc_load_before"]
+        drawn = np.array([at(site["dc_load_kw"], s) for s in range(steps)]) / rectifier["efficiency"]
+        part = shares(rectifier, phases)
+        load_kw = {p: load_kw[p] + part[p] * drawn for p in phases}
+    net_kw = dict(load_kw)
+    for roof in site.get("ac_solar", []):
+        if roof.get("existing"):
+            given, part = given_alone_kw(site, roof, load_kw), shares(roof, phases)
+            net_kw = {p: net_kw[p] - part[p] * given for p in phases}
+    registers = list(net_kw.values()) if site["registers"] == "per_phase" else [sum(net_kw.values())]
+    bought = sum(np.maximum(net, 0.0) for net in registers)
+    sold = sum(np.maximum(-net, 0.0) for net in registers)
+    return hours * float(
+        np.sum(-np.asarray(site["import_price"]) * bought + np.asarray(site["export_price"]) * sold)
+    )
 
 
 # ------------------------------------------------------------
@@ -1059,6 +1149,21 @@ def draw_site(generator):
     return site
 
 
+def random_site_with_a_past(seed):
+    """A random site with a roof that is there already, at an export limit it may reach, and a DC load fed before."""
+    site, generator = random_site(seed), np.random.default_rng(seed + 5000)
+    steps, phases = site["steps"], site["phases"]
+    sun = np.maximum(np.round(generator.uniform(-2.0, 7.0, steps), 3), 0.0)
+    phase = str(generator.choice([*phases, "all"]))
+    site["ac_solar"] = [*site["ac_solar"][:1], {"phase": phase, "available_kw": sun, "existing": True}]
+    site["export_limit_kw"] = [0.0, 2.0, np.round(generator.uniform(0.0, 5.0, steps), 3)][seed % 3]
+    site["dc_load_kw"] = np.round(generator.uniform(0.0, 0.4, steps), 3)
+    if seed % 4:
+        efficiency = round(float(generator.uniform(0.85, 0.97)), 3)
+        site["dc_load_before"] = {"efficiency": efficiency, "phase": str(generator.choice([*phases, "all"]))}
+    return site
+
+
 def draw_bank(generator, between, number, chance, measured=True):
     """A battery or a capacitor bank that starts somewhere between its floor and full."""
     capacity_kwh = number(2.0, 12.0)
@@ -1175,7 +1280,7 @@ def as_scenario(site, folder):
         "site": {
             "phases": len(phases),
             "registers": site.get("registers", "netted"),
-            "dc_load_kw": column("dc_load_kw", site.get("dc_load_kw", 0.0)),
+            "dc_load": _dc_load_table(site, column),
             "dc_voltage_v": site.get("bus_voltage_v"),
             "firm_load_fraction": site.get("firm_load_fraction", 0.0),
         },
@@ -1193,6 +1298,7 @@ def as_scenario(site, folder):
                 "name": f"roof {r}",
                 "phase": roof["phase"],
                 "available_kw": column(f"roof_{r}_kw", roof["available_kw"]),
+                "existing": roof.get("existing", False),
             }
             for r, roof in enumerate(site.get("ac_solar", []))
         ],
@@ -1237,6 +1343,17 @@ def as_scenario(site, folder):
         rows.append(",".join([stamp, *(repr(float(values[step])) for values in series.values())]))
     (folder / "series.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     return folder
+
+
+def _dc_load_table(site, column):
+    """The load on the DC bus under the names of the scenario file."""
+    if "dc_load_kw" not in site:
+        return None
+    power, before = column("dc_load_kw", site["dc_load_kw"]), site.get("dc_load_before")
+    if before is None:
+        return {"power_kw": power, "before": "new"}
+    rectifier = {"rectifier_efficiency": before["efficiency"], "phase": before["phase"]}
+    return {"power_kw": power, "before": "rectifier"} | rectifier
 
 
 def _bank_table(bank, name, wear_per_kwh):

@@ -9,7 +9,14 @@ import functools
 
 import numpy as np
 import pytest
-from independent import as_scenario, random_site, solve_reference
+from independent import (
+    as_scenario,
+    given_alone_kw,
+    money_before,
+    random_site,
+    random_site_with_a_past,
+    solve_reference,
+)
 
 import optimiser
 from optimiser.errors import OptimiserError
@@ -39,6 +46,36 @@ def agree(package, reference):
 def test_totals_agree(seed, tmp_path):
     package, reference = package_money(random_site(seed), tmp_path), reference_money(seed)
     assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
+
+
+PAST_SEEDS = [0, 1, 2, 3, 5, 6, 8, 9, 12, 13, 17, 19, 26, 28, 33, 35, 55, 66]
+
+
+@pytest.mark.parametrize("seed", PAST_SEEDS)
+def test_totals_agree_where_something_was_there_before(seed, tmp_path):
+    """Solar that nobody commands, a DC load that a rectifier fed: both cases, the energy of the bill before too."""
+    site = random_site_with_a_past(seed)
+    dispatch = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path)))
+    reference = solve_reference(site)["money"]
+    assert agree(dispatch.proof.settled, reference), (
+        f"the package makes {dispatch.proof.settled!r}, not {reference!r}"
+    )
+    before = optimiser.settle(dispatch).total("before", "energy in", "energy out")
+    assert agree(before, money_before(site))
+
+
+def test_what_was_there_before_gives_way_on_some_of_these_sites():
+    """Else nothing of the rule would be compared."""
+    counts = {"held back": 0, "limits per phase": 0, "imbalance": 0, "negative price": 0}
+    for seed in PAST_SEEDS:
+        site = random_site_with_a_past(seed)
+        roof = site["ac_solar"][-1]
+        held = given_alone_kw(site, roof, site["load_kw"]) < roof["available_kw"] - 1e-6
+        counts["held back"] += held.any()
+        counts["limits per phase"] += held.any() and site["phase_export_limit_kw"] is not None
+        counts["imbalance"] += held.any() and site["imbalance_limit_kw"] is not None
+        counts["negative price"] += (held & (site["export_price"] < 0)).any()
+    assert min(counts.values()) >= 2, counts
 
 
 def sunny_site(seed):

@@ -69,7 +69,7 @@ def keep_one_direction(
     highs : Highs or Periods
         What holds the problem, with the basis of `relaxed`; it is given more rows.
     gap : float
-        Relative gap at which to stop.
+        Gap at which to stop, a share of the turnover.
     deadline : float
         `time.perf_counter()` at which to stop with what there is.
     say : callable
@@ -110,7 +110,8 @@ def keep_one_direction(
         found = solution is not None and (best is None or solution.purse > best.purse + 0.02 * spare)
         if found:
             best = solution
-        gaps.append(proof.relative_gap(bound, best.purse) if best is not None else np.inf)
+        turnover = 0.0 if best is None else proof.turnover(problem, best.x)
+        gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse, turnover))
         say(
             f"one direction, round {len(gaps)}: {len(search.spans)} windows, {len(view.contested)} of them "
             f"contested, proven gap {100 * gaps[-1]:.2g} %"

@@ -54,7 +54,7 @@ def search(
     highs : Highs or Periods
         What holds the problem, with the basis of `relaxed`; bounds of columns are changed.
     gap : float
-        Relative gap at which to stop.
+        Gap at which to stop, a share of the turnover.
     deadline : float
         `time.perf_counter()` at which to stop with what there is.
     say : callable
@@ -99,7 +99,8 @@ class _Search:
             bound = min(bound, at_prices)
             if solution is not None and (best is None or solution.purse > best.purse):
                 best = solution
-            gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse))
+            turnover = 0.0 if best is None else proof.turnover(self.problem, best.x)
+            gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse, turnover))
             say(
                 f"one direction, path {len(gaps)} through {len(path.stored)} steps, proven gap {100 * gaps[-1]:.2g} %"
             )
