@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser import checks
+from optimiser.cost import SUMS, YEAR
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
 from optimiser.errors import DriftError, OptimiserError
@@ -148,8 +149,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns["site.solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
     columns["site.solar_available_kw"] = sum(solar.values(), zero)
     banks = flows.banks
-    columns["site.charge_kw"] = sum((f.charge_kw for f in banks.values()), zero)
-    columns["site.discharge_kw"] = sum((f.discharge_kw for f in banks.values()), zero)
+    columns["site.charge_kw"] = sum((f.taken_kw for f in banks.values()), zero)
+    columns["site.discharge_kw"] = sum((f.given_kw for f in banks.values()), zero)
     columns["site.stored_kwh"] = sum((f.end_kwh for f in banks.values()), zero)
     columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
     columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
@@ -172,8 +173,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         columns[f"{name}.solar_kw"], columns[f"{name}.available_kw"] = values[f"{name}.solar_kw"], available
     for bank in scenario.storage:
         flow = banks[bank.name]
-        columns[f"storage.{bank.name}.charge_kw"] = flow.charge_kw
-        columns[f"storage.{bank.name}.discharge_kw"] = flow.discharge_kw
+        columns[f"storage.{bank.name}.charge_kw"] = flow.taken_kw
+        columns[f"storage.{bank.name}.discharge_kw"] = flow.given_kw
         columns[f"storage.{bank.name}.stored_kwh"] = flow.end_kwh
         columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
     for offer in dispatch.offers:
@@ -296,15 +297,11 @@ def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, Any]]:
 def cash_flow_table(appraisal: Appraisal) -> pd.DataFrame:
     """The cash flow as a table: a row a year, a column an item, their sum and the running sums."""
     rows = _cash_flow(appraisal)
-    return pd.DataFrame([{"year": row["year"], **row["items"], **_sums(row)} for row in rows])
+    return pd.DataFrame([{YEAR: row["year"], **row["items"], **_sums(row)} for row in rows])
 
 
 def _sums(row: dict[str, Any]) -> dict[str, float]:
-    return {
-        "in the year": row["amount"],
-        "running sum": row["cumulative"],
-        "running sum, discounted": row["discounted_cumulative"],
-    }
+    return dict(zip(SUMS, (row["amount"], row["cumulative"], row["discounted_cumulative"]), strict=True))
 
 
 def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
@@ -425,6 +422,9 @@ def _relaxed_lines(dispatch: Dispatch) -> list[str]:
 
 def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:
     notes = list(appraisal.notes) if appraisal else []
+    contracts = dict.fromkeys((scenario.before_tariff, scenario.tariff))
+    told = dict.fromkeys(note for tariff in contracts for note in tariff.notes(scenario.timeline))
+    notes += [f"Bill: {note}" for note in told]
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(
