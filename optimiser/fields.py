@@ -21,7 +21,7 @@ class Component(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
-    @field_validator("*", mode="before")
+    @field_validator("*")
     @classmethod
     def _plain_text(cls, value: Any) -> Any:
         """Every text of every file is one that every result can hold."""

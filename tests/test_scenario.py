@@ -69,6 +69,15 @@ def faults(folder: Path) -> list[str]:
 # --- one slip, one sentence ---
 
 SLIPS = {
+    # What no spreadsheet can hold: XML 1.0, production [2] Char; noncharacters and control codes: Unicode, chapter 23.
+    "a control character in a name": (
+        ('title = "My site"', 'title = "My\\u0007 site"'),
+        "title: holds U+0007, which is no character to be read; take it out, got 'My\\x07 site'.",
+    ),
+    "a noncharacter in a name": (
+        ('title = "My site"', 'title = "My\\uFFFF site"'),
+        "title: holds U+FFFF, which is no character to be read; take it out, got 'My\\uffff site'.",
+    ),
     "unknown key at the top": (
         ('title = "My site"', 'curency = "x"\ntitle = "My site"'),
         "curency is not known here; did you mean currency?",
