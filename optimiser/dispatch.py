@@ -188,7 +188,6 @@ def replay(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[Formulati
         step = int(np.argmax(worst.excess))
         raise DriftError(
             f"the schedule breaks the rule '{worst.name}' by {worst.worst:.6g} {worst.unit} in group or step {step}. "
-            "This is a defect of the optimiser; please report it with the scenario."
         )
     return stated, worst.worst
 
@@ -221,7 +220,6 @@ def _check_money(problem: Problem, x: np.ndarray, lines: list[Line]) -> None:
         if amount - settled < -tolerance or (amount - settled > tolerance and not optimistic):
             raise DriftError(
                 f"the line '{names}' is {amount:.6f} in the objective and {settled:.6f} in the books. "
-                "This is a defect of the optimiser; please report it with the scenario."
             )
 
 
@@ -242,7 +240,6 @@ def _proof(
     if settled - found.bound > MONEY_TOLERANCE + 1e-7 * size:
         raise DriftError(
             f"the schedule makes {settled:.6f}, more than the bound of {found.bound:.6f} over every schedule. "
-            "This is a defect of the optimiser; please report it with the scenario."
         )
     gap = max(0.0, found.bound - settled)
     relative = proof.relative_gap(found.bound, settled)

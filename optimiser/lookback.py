@@ -191,12 +191,15 @@ def look_back(
 def _under_policies(
     days: Scenario, best: Dispatch, notes: list[str], progress: Progress | None
 ) -> Iterator[Case]:
-    """A case a policy; one that the limits let nobody carry out is noted."""
+    """A case a policy; one that the limits let nobody carry out is noted, and so is a defect, as what it is."""
     for policy in policies_of(days):
         try:
             executed = run_under(days, policy, best, progress)
-        except (InfeasibleError, DriftError):
+        except InfeasibleError:
             notes.append(f"{policy.name} cannot be carried out within the limits on these days.")
+            continue
+        except DriftError as defect:
+            notes.append(f"{policy.name} is left out: {defect}")
             continue
         yield case_of(f"run under {policy.name}", executed.dispatch)
         if not policy.sure:

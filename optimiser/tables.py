@@ -250,30 +250,34 @@ def _headline(
 ) -> dict[str, Any]:
     """The ceiling's bills, and what of them a site earns that does not know the year."""
     cost = statement.dispatch.scenario.file.cost
-    ceiling = appraisal if driven is statement else appraise(statement, studies)
     known = None if driven is statement else driven
+    ceiling = appraise(statement, studies) if known else appraisal
     return {
         "bill_before": statement.bill_before,
-        "bill_after": statement.bill_after,
-        "services_income": statement.services_income,
-        "saving": statement.saving,
-        "forecast_driven": known is not None,
-        "saving_forecast_driven": known.saving if known else None,
-        "bill_after_forecast_driven": known.bill_after if known else None,
-        "services_income_forecast_driven": known.services_income if known else None,
-        "saving_per_year": appraisal.yearly_saving if appraisal else yearly_saving(driven),
-        "ceiling_per_year": ceiling.yearly_saving if ceiling else yearly_saving(statement),
-        "ceiling_payback_years": ceiling.payback_years if ceiling else None,
+        **_figures("ceiling", statement, ceiling),
+        **_figures("forecast_driven", known, appraisal),
+        "rests_on": "forecast_driven" if known else "ceiling",
+        "bases": {"ceiling": CEILING, "forecast_driven": known.dispatch.proof.route if known else None},
         "scaled_to_year": not is_year(statement.dispatch.scenario.timeline.hours),
         "capital_cost": cost.at_start if cost else None,
         "yearly_cost": cost.yearly if cost else None,
-        "simple_payback_years": appraisal.payback_years if appraisal else None,
-        "npv": appraisal.npv if appraisal else None,
         "discount_rate_fraction": appraisal.discount_rate_fraction if appraisal else None,
         "life_years": cost.life_years if cost else None,
-        "basis": CEILING,
-        "payback_basis": driven.dispatch.proof.route if driven is not statement else CEILING,
     }
+
+
+def _figures(basis: str, statement: Statement | None, appraisal: Appraisal | None) -> dict[str, float | None]:
+    """The figures of one basis, each with the basis in its name; all None where there is no such run."""
+    yearly = appraisal.yearly_saving if appraisal else yearly_saving(statement) if statement else None
+    figures = {
+        "bill_after": statement.bill_after if statement else None,
+        "services_income": statement.services_income if statement else None,
+        "saving": statement.saving if statement else None,
+        "saving_per_year": yearly if statement else None,
+        "payback_years": appraisal.payback_years if statement and appraisal else None,
+        "npv": appraisal.npv if statement and appraisal else None,
+    }
+    return {f"{basis}_{name}": figure for name, figure in figures.items()}
 
 
 def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, Any]]:
@@ -505,7 +509,7 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
     hours = statement.dispatch.scenario.timeline.step_hours
     head = summary["headline"]
     pairs = [
-        ("saving", head["saving"], statement.total("after") - statement.total("before")),
+        ("saving", head["ceiling_saving"], statement.total("after") - statement.total("before")),
         (
             "bill before",
             head["bill_before"],
@@ -513,7 +517,7 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
         ),
         (
             "services income",
-            head["services_income"],
+            head["ceiling_services_income"],
             sum(x["paid"] for x in summary["services"]) + statement.total("after", "activation"),
         ),
         ("energy imported", summary["energy_kwh"]["import"], float(table["meter.import_kw"].sum() * hours)),
@@ -523,10 +527,12 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
     if flow:
         for row in flow:
             pairs.append((f"the cash flow of year {row['year']}", row["amount"], sum(row["items"].values())))
-        pairs.append(("net present value", head["npv"], flow[-1]["discounted_cumulative"]))
+        pairs.append(
+            ("net present value", head[f"{head['rests_on']}_npv"], flow[-1]["discounted_cumulative"])
+        )
         kinds = summary["appraisal"]["kinds"]
         first = sum(amount for name, amount in flow[1]["items"].items() if kinds[name] == "saving")
-        pairs.append(("the saving of year 1", head["saving_per_year"], first))
+        pairs.append(("the saving of year 1", head[f"{head['rests_on']}_saving_per_year"], first))
     for name, one, other in pairs:
         if abs(one - other) > 0.004 + 1e-7 * abs(one):
             raise DriftError(f"two outputs disagree on {name}: {one:.4f} and {other:.4f}")

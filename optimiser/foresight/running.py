@@ -166,7 +166,6 @@ class _Controller:
             self.refuse_shortage()
             raise DriftError(
                 f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
-                "This is a defect of the optimiser; please report it with the scenario."
             )
         self._note_shortage(first, walk)
         self._stored = walk.stored_kwh[-1]
