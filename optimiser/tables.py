@@ -20,12 +20,11 @@ from optimiser.cost import SUMS, YEAR
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
 from optimiser.errors import DriftError, OptimiserError
-from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
 from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.scenario import Scenario, read_scenario
-from optimiser.settlement import Statement, settle
+from optimiser.settlement import Statement, crossing_effect, settle
 from optimiser.storage import voltage_at
 from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
@@ -153,6 +152,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns["site.discharge_kw"] = sum((f.given_kw for f in banks.values()), zero)
     columns["site.stored_kwh"] = sum((f.end_kwh for f in banks.values()), zero)
     columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
+    if np.any(flows.meter.crossing_kw):
+        columns["meter.crossing_kw"] = flows.meter.crossing_kw
     columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
     columns["price.export_per_kwh"] = scenario.tariff.export_price(terms)
     for name, worth in dispatch.worth_per_kwh.items():
@@ -165,7 +166,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     if site.registers == "per_phase":
         for phase in site.phase_names:
             for way in ("import_kw", "export_kw"):
-                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"]
+                crossing = flows.meter.crossing_kw / site.phases
+                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"] + crossing
     for name in flows.inverters:
         for way in ("output_kw", "intake_kw"):
             columns[f"inverter.{name}.{way}"] = values[f"inverter.{name}.{way}"]
@@ -175,6 +177,9 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         flow = banks[bank.name]
         columns[f"storage.{bank.name}.charge_kw"] = flow.taken_kw
         columns[f"storage.{bank.name}.discharge_kw"] = flow.given_kw
+        if np.any(flow.worn_kw != flow.given_kw):
+            columns[f"storage.{bank.name}.called_charge_kw"] = flow.called_charge_kw + zero
+            columns[f"storage.{bank.name}.called_discharge_kw"] = flow.called_discharge_kw
         columns[f"storage.{bank.name}.stored_kwh"] = flow.end_kwh
         columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
     for offer in dispatch.offers:
@@ -216,11 +221,13 @@ def summarise(
         "energy_kwh": statement.energy_kwh,
         "balance": _balance(statement),
         "services": _services(statement),
+        "crossing": crossing_effect(statement),
         "storage": _storage(statement),
         "proof": {
             **{name: getattr(proof, name) for name in ("verdict", "route", "bound", "settled")},
             "gap_absolute": proof.gap_absolute,
             "gap_relative": proof.gap_relative,
+            "turnover": proof.turnover,
             "tolerance_relative": proof.tolerance_relative,
             "primal_violation": proof.primal_violation,
             "replay_violation": proof.replay_violation,
@@ -240,7 +247,7 @@ def summarise(
             *(w for study in studies.values() for w in study.warnings),
         ],
         "approximations": [*_relaxed_lines(dispatch), *_approximations(scenario, appraisal)],
-        "data_notes": _data_notes(scenario),
+        "data_notes": list(checks.data_notes(scenario)),
         "provenance": _provenance(scenario, seconds),
     }
 
@@ -370,8 +377,8 @@ def _metered_activation(statement: Statement) -> float:
     for offer in statement.dispatch.offers:
         product = offer.product
         if product.delivered_energy == "meter":
-            factor = product.delivered_sign * product.utilisation_net * product.acceptance_share
-            total += float(np.sum(offer.offered_kw)) * hours * factor
+            given, taken = product.moved
+            total += float(np.sum(offer.offered_kw)) * hours * (given - taken)
     return total
 
 
@@ -401,18 +408,22 @@ def _services(statement: Statement) -> list[dict[str, Any]]:
 
 
 def _storage(statement: Statement) -> list[dict[str, Any]]:
-    energy = statement.energy_kwh
-    return [
-        {
-            "name": bank.name,
-            "technology": bank.kind.replace("_", " "),
-            "capacity_kwh": bank.capacity_kwh,
-            "cycles": energy[f"{bank.name} discharge"] / bank.capacity_kwh,
-            "discharged_kwh": energy[f"{bank.name} discharge"],
-            "losses_kwh": energy[f"{bank.name} losses"],
-        }
-        for bank in statement.dispatch.scenario.storage
-    ]
+    energy, rows = statement.energy_kwh, []
+    for bank in statement.dispatch.scenario.storage:
+        for_calls = energy[f"{bank.name} discharge for calls"]
+        discharged = energy[f"{bank.name} discharge"] + for_calls
+        rows.append(
+            {
+                "name": bank.name,
+                "technology": bank.kind.replace("_", " "),
+                "capacity_kwh": bank.capacity_kwh,
+                "cycles": discharged / bank.capacity_kwh,
+                "discharged_kwh": discharged,
+                "discharged_for_calls_kwh": for_calls,
+                "losses_kwh": energy[f"{bank.name} losses"],
+            }
+        )
+    return rows
 
 
 def _relaxed_lines(dispatch: Dispatch) -> list[str]:
@@ -460,26 +471,6 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
             "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
         )
     notes.append("The schedule is constant within each step and knows all prices, load and sun beforehand.")
-    return notes
-
-
-def _data_notes(scenario: Scenario) -> list[str]:
-    notes = []
-    for name, table in scenario.tables.items():
-        source = table.source
-        notes += [f"{name}: {note}" for note in (*table.warnings, *table.notes)]
-        if source.redate != "none":
-            own = table.starts.tz_convert(zone_of(source.zone))
-            notes.append(
-                f"{name}: data of {own[0]:%Y-%m-%d} to {own[-1]:%Y-%m-%d} re-dated to the timeline "
-                "by season and weekday (each day takes the nearest day in season of the same weekday)."
-            )
-        if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:
-            notes.append(
-                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min "
-                "steps, "
-                "which hides the spread of prices within a step."
-            )
     return notes
 
 

@@ -237,6 +237,7 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
             "settled": settled,
             "gap_absolute": 0.0004,
             "gap_relative": 0.0004 / abs(settled),
+            "turnover": abs(settled),
             "tolerance_relative": 1e-6,
             "primal_violation": 3.2e-9,
             "direction": {"tested_pairs": 3, "inverted_steps": 41, "binding_steps": 7,

@@ -167,7 +167,7 @@ def test_ceiling_is_named_with_its_gap(page: Page) -> None:
 @pytest.mark.parametrize(
     ("entries", "said"),
     [
-        ({"gap_relative": 0.02}, "Best found, within 2 %"),
+        ({"gap_relative": 0.02}, "Best found, within 2 % of turnover"),
         ({"gap_relative": None}, "Not proven"),
         ({"gap_relative": float("nan")}, "Not proven"),
         ({"direction": {"remaining_violations": 3}}, "An upper bound only"),

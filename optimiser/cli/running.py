@@ -55,7 +55,9 @@ def run(
     if not quiet:
         for words in made.summary["warnings"]:
             click.echo(f"warning: {words}", err=True)
-        click.echo(f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} %)")
+        click.echo(
+            f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} % of turnover)"
+        )
         _echo_money(head, made.summary)
         if head["capital_cost"] is not None:
             years = head[f"{head['rests_on']}_payback_years"]

@@ -195,7 +195,7 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
                 *(amount(row[column], currency) for column in money_columns),
                 "optimal"
                 if row["verdict"] == "optimal"
-                else f"best found, within {percent_at_most(row['gap_relative'])}",
+                else f"best found, within {percent_at_most(row['gap_relative'])} of turnover",
             )
         )
         for row in variants.to_dict("records")

@@ -135,7 +135,7 @@ def certainty(results: Results) -> Fact:
         sentences.append(
             f"That most is proven: no schedule on this data can be better by more than {share_left(results)} of it."
             if driven
-            else f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
+            else f"The gap to the proven bound is {percent(gap, 3)} of turnover: no schedule on this data can be "
             "better by more than that."
         )
     broken = (proof.get("direction") or {}).get("remaining_violations")
@@ -208,7 +208,7 @@ def standing(proof: dict) -> str:
     if (proof.get("direction") or {}).get("remaining_violations"):
         return "An upper bound only"
     if allowed is None or abs(gap) > allowed:
-        return f"Best found, within {percent_at_most(abs(gap))}"
+        return f"Best found, within {percent_at_most(abs(gap))} of turnover"
     return "A ceiling, proven"
 
 
