@@ -276,17 +276,8 @@ def _metered(
 
 
 def _notes(contract: Contract, timeline: Timeline) -> list[str]:
-    """Billing periods that the file covers in part, and demand metered on a finer clock than the file's."""
-    period, notes = contract.tariff.period, []
-    groups = timeline.groups(period)
-    covered = groups.sum(timeline.share_of_day(contract.tariff.zone))
-    whole = timeline.calendar_days(period)
-    for label, has, days in zip(groups.labels, covered, whole, strict=True):
-        if abs(has - days) > 1e-6:
-            notes.append(
-                f"{label} is covered for {has:.4g} of its {days:.4g} days: fixed sums and block ends are scaled by "
-                "days, demand is charged in full unless it says pro_rata."
-            )
+    """Billing periods and components that are cut, and demand metered on a finer clock than the file's."""
+    notes = list(contract.tariff.notes(timeline))
     for component in contract.tariff.component:
         minutes = getattr(component, "interval_minutes", timeline.step_minutes)
         if minutes < timeline.step_minutes:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.equipment.limits import standby_kw
 from optimiser.site import bank_on_bus
 from optimiser.terms import SettledTerms
 
@@ -232,7 +233,7 @@ def _pass_through(scenario: Any) -> Iterator[str]:
     for index, inverter in enumerate(site.inverter):
         if inverter.pass_through_limit_a is None:
             continue
-        through = inverter.pass_through_limit_a * site.connection.phase_voltage_v / 1000
+        through = site.pass_through_kw(inverter)
         place = f"site.inverter.{index}.pass_through_limit_a ({inverter.name})"
         phases = [phase for phase in site.phase_names if site.share(inverter, phase)]
         peak = max(float(inverter.backed_up_share * site.load_kw(terms, phase).max()) for phase in phases)
@@ -319,11 +320,10 @@ def _storage_power(scenario: Any) -> Iterator[str]:
 
 def _standby(scenario: Any) -> Iterator[str]:
     """Standby a year."""
-    watts = sum(i.standby_w for i in scenario.site.inverter)
-    watts += sum(b.units * b.standby_w for b in scenario.storage)
-    if watts:
+    standby = standby_kw(scenario.site.inverter, scenario.storage)
+    if standby:
         yield (
-            f"standby of inverters and storage is {_shown(watts)} W, {_shown(watts * HOURS_A_YEAR / 1000)} "
+            f"standby of inverters and storage is {_shown(standby * 1000)} W, {_shown(standby * HOURS_A_YEAR)} "
             "kWh a year; switch units off in idle hours where they allow it."
         )
     elif scenario.site.inverter:
@@ -360,7 +360,7 @@ def _life(scenario: Any) -> Iterator[str]:
             yield (
                 f"{place}: {_shown(life.cycle_life)} cycles last {_shown(years)} years even at "
                 f"{_shown(most_a_day)} full cycles a day, the most its power allows; the calendar life of "
-                f"{_shown(life.calendar_life_years)} years ends it first. Appraise it on years, not on "
+                f"{_shown(life.calendar_life_years)} years counts for more. Appraise it on years, not on "
                 "cycles."
             )
         elif a_day < 1:

@@ -202,8 +202,8 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
     for name, flow in flows.inverters.items():
         made[f"inverter.{name}.net_kw"] = flow.output_kw - flow.intake_kw
     banks = list(flows.banks.values())
-    made["charge_kw"] = sum((flow.charge_kw for flow in banks), zero)
-    made["discharge_kw"] = sum((flow.discharge_kw for flow in banks), zero)
+    made["charge_kw"] = sum((flow.taken_kw for flow in banks), zero)
+    made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)
     made["stored_kwh"] = sum((flow.end_kwh for flow in banks), zero)
     made["stored_percent"] = 100 * made["stored_kwh"] / capacity if capacity else zero
     made["load_kw"] = sum((site.load_kw(terms, phase) for phase in site.phase_names), zero)

@@ -42,12 +42,15 @@ class InverterFlows:
 class BankFlows:
     """Power of one storage bank on the DC bus, and its stored energy at the start and end of each step.
 
-    `filling_kw` and `draining_kw` are the rates at the store, losses included; `kept_kwh` is what is left of the
-    energy at the start when the step ends.
+    `taken_kw` and `given_kw` are the same powers at the terminals of the bank's units, behind its converter if it has
+    one; `filling_kw` and `draining_kw` are the rates at the store, losses included; `kept_kwh` is what is left of
+    the energy at the start when the step ends.
     """
 
     charge_kw: Array
     discharge_kw: Array
+    taken_kw: Array
+    given_kw: Array
     filling_kw: Array
     draining_kw: Array
     kept_kwh: Array

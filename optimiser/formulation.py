@@ -48,7 +48,7 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
     """Wear and the tie-break: in the objective, on no bill."""
     lines = []
     for bank in scenario.storage:
-        energy = flows.banks[bank.name].discharge_kw * terms.step_hours
+        energy = flows.banks[bank.name].given_kw * terms.step_hours
         if bank.wear_per_kwh:
             lines.append(
                 Line(

@@ -14,6 +14,7 @@ import pandas as pd
 
 from optimiser.billing import Columns, line_rows, metered_timeline, read_metered, same_column_faults
 from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.equipment.limits import standby_kw
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, SeriesError
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import policies_of
@@ -390,8 +391,8 @@ def _given_kwh(days: Scenario, net_import_kw: np.ndarray, hours: float) -> float
     steps = math.ceil(hours / days.timeline.step_hours - 1e-9)
     gave_kw = np.maximum(before.import_kw - before.export_kw - net_import_kw, 0.0)[-steps:]
     efficiency = min((inverter.output_efficiency for inverter in site.inverter), default=1.0)
-    standby_kw = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in days.storage)
-    fixed_kw = standby_kw / 1000 + SettledTerms(days.timeline, days.read, {}).values(site.dc_load_kw)[-steps:]
+    dc_load_kw = SettledTerms(days.timeline, days.read, {}).values(site.dc_load_kw)[-steps:]
+    fixed_kw = standby_kw(site.inverter, days.storage) + dc_load_kw
     return float(np.sum(gave_kw / efficiency + fixed_kw) * days.timeline.step_hours)
 
 

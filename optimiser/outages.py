@@ -5,7 +5,6 @@ It knows the same ratings, currents, voltages and losses as the schedule, and no
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.backup import Backup
+from optimiser.equipment.limits import loss_curve, power_kw, standby_kw
 from optimiser.scenario import Scenario
 from optimiser.site import Inverter, Site, bank_on_bus
 from optimiser.storage import stored_at, voltage_at
@@ -98,7 +98,7 @@ class Island:
 
     def solar_at(self, steps: np.ndarray, volts: np.ndarray) -> np.ndarray:
         """Solar power that reaches the bus in `steps` at `volts`, of shape (starts,). [kW]"""
-        limits = np.multiply.outer(self.solar_limit_a, volts) / 1000
+        limits = power_kw(self.solar_limit_a[:, None], volts)
         return np.minimum(self.solar_kw[:, steps], limits).sum(axis=0)
 
 
@@ -111,11 +111,11 @@ class Bank:
 
     @cached_property
     def _giving(self) -> tuple[np.ndarray, np.ndarray]:
-        return _curve([(width, 1 / efficiency) for width, efficiency in self.bank.discharge_pieces()])
+        return loss_curve([(width, 1 / efficiency) for width, efficiency in self.bank.discharge_pieces()])
 
     @cached_property
     def _taking(self) -> tuple[np.ndarray, np.ndarray]:
-        return _curve(self.bank.charge_pieces())
+        return loss_curve(self.bank.charge_pieces())
 
     def drained_kw(self, given_kw: np.ndarray) -> np.ndarray:
         """Rate at which the store falls while it gives so much to the bus. [kW]"""
@@ -159,14 +159,10 @@ class Bank:
         amperes = self.bank.charge_current_a
         if amperes is not None:
             volts = voltage_at(self.bank, held)
-            most = np.minimum(most, amperes * self.bank.units * volts / 1000 / self.bank.converter_efficiency)
+            most = np.minimum(
+                most, power_kw(amperes * self.bank.units, volts) / self.bank.converter_efficiency
+            )
         return most
-
-
-def _curve(pieces: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
-    """Power on the bus and rate at the store at the ends of the pieces of a loss curve."""
-    widths, slopes = np.array(pieces).T
-    return np.r_[0.0, np.cumsum(widths)], np.r_[0.0, np.cumsum(widths * slopes)]
 
 
 def island_of(scenario: Scenario, backup: Backup) -> Island:
@@ -186,7 +182,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     for inverter, draw in zip(site.inverter, draws, strict=True):
         if inverter.dc_current_limit_a is not None:
             volts = np.maximum(volts, draw * 1000 / inverter.dc_current_limit_a)
-    standby_w = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
+    fixed_kw = standby_kw(site.inverter, scenario.storage) + terms.values(site.dc_load_kw)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
     on_bus = bank_on_bus(scenario.storage)
@@ -196,7 +192,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
         critical,
         rating,
         np.any([rest[phase] > rating[phase] + 1e-9 for phase in critical], axis=0),
-        sum(draws, np.zeros(steps)) + standby_w / 1000 + terms.values(site.dc_load_kw) - brought,
+        sum(draws, np.zeros(steps)) + fixed_kw - brought,
         volts,
         np.array([c.available(terms) for c in controllers]).reshape(len(controllers), steps),
         np.array([c.current_limit_a or np.inf for c in controllers]),
@@ -232,7 +228,7 @@ def _brought(site: Site, inverter: Inverter, beyond: dict[str, np.ndarray], volt
             )
     total = total * inverter.intake_efficiency
     if inverter.dc_current_limit_a is not None:
-        total = np.minimum(total, inverter.dc_current_limit_a * volts / 1000)
+        total = np.minimum(total, power_kw(inverter.dc_current_limit_a, volts))
     return total
 
 

@@ -567,7 +567,9 @@ def days_laid(
     zone = zone_of(source.zone if source.zone != "UTC" else timeline.zone)
     per_day = 24 * 60 // source.step_minutes
     old = starts.tz_convert(zone)
-    day = old.normalize().tz_localize(None)
+    new = _redated_starts(timeline, source).tz_convert(zone)
+    _hold_to_clock(old, new, source.step_minutes, where)
+    day = old.tz_localize(None).normalize()
     slot = np.asarray((old.hour * 60 + old.minute) // source.step_minutes)
     days, number = np.unique(np.asarray(day, "datetime64[D]"), return_inverse=True)
     grid = np.full((len(days), per_day), np.nan)
@@ -583,10 +585,7 @@ def days_laid(
         raise SeriesError(where, ["it holds no whole day to take the place of another year's days."])
     days, grid = days[whole], grid[whole]
     old_days = pd.DatetimeIndex(days)
-    new = _redated_starts(timeline, source).tz_convert(zone)
-    new_days, new_number = np.unique(
-        np.asarray(new.normalize().tz_localize(None), "datetime64[D]"), return_inverse=True
-    )
+    new_days, new_number = np.unique(np.asarray(new.tz_localize(None), "datetime64[D]"), return_inverse=True)
     chosen, away = _days_alike(old_days, pd.DatetimeIndex(new_days))
     if not np.isfinite(away).all():
         raise SeriesError(
@@ -594,6 +593,36 @@ def days_laid(
         )
     new_slot = np.asarray((new.hour * 60 + new.minute) // source.step_minutes)
     return LaidDays(grid[chosen[new_number], new_slot], old_days, chosen, away)
+
+
+def _hold_to_clock(old: pd.DatetimeIndex, new: pd.DatetimeIndex, step_minutes: int, where: str) -> None:
+    """Refuse intervals that cannot go by local clock time: days are laid interval on interval of the clock.
+
+    Raises
+    ------
+    SeriesError
+        If intervals do not divide a day, or begin off the clock's grid of them.
+    """
+    if 24 * 60 % step_minutes:
+        raise SeriesError(
+            where,
+            [
+                f"its intervals of {step_minutes} min do not divide a day, so its days cannot be laid onto others. "
+                "Bring it to intervals that do, of 30 or 60 min for example."
+            ],
+        )
+    for whose, local in (("its intervals", old), ("the timeline's steps", new)):
+        minute = np.asarray(local.hour * 60 + local.minute) + np.asarray(local.second) / 60
+        off = np.flatnonzero(minute % step_minutes)
+        if len(off):
+            raise SeriesError(
+                where,
+                [
+                    f"on the clock of {local.tz} {whose} begin at {local[int(off[0])]:%H:%M} "
+                    f"({local[int(off[0])]:%Y-%m-%d}), off its grid of {step_minutes} min, so days cannot be laid onto "
+                    "others without a shift. Say the zone whose clock the data follow, or bring finer intervals."
+                ],
+            )
 
 
 def _days_alike(old_days: pd.DatetimeIndex, wanted: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:

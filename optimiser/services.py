@@ -14,6 +14,7 @@ import pandas as pd
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
+from optimiser.equipment.limits import power_kw
 from optimiser.fields import (
     ClockMinutes,
     Column,
@@ -343,7 +344,7 @@ class Product(Component):
         """1.0 in the steps of blocks in which it may be sold throughout, of shape (steps,)."""
         zone = self.zone or terms.timeline.zone
         inside = terms.timeline.mask(self.when, zone)
-        day = np.asarray(terms.timeline.local(zone).normalize().tz_localize(None), "datetime64[D]")
+        day = np.asarray(terms.timeline.local(zone).tz_localize(None), "datetime64[D]")
         if self.valid_from:
             inside = inside * (day >= np.datetime64(self.valid_from))
         if self.valid_until:
@@ -719,7 +720,7 @@ def _reach(terms: Any, bank: Any, flow: BankFlows, drained: Any, direction: str)
     amperes, unit_kw = (
         (bank.discharge_current_a, bank.discharge_kw) if up else (bank.charge_current_a, bank.charge_kw)
     )
-    if amperes is None or amperes * bank.voltages[0] / 1000 >= unit_kw:
+    if amperes is None or power_kw(amperes, bank.voltages[0]) >= unit_kw:
         return limit_kw
     reach = terms.column(f"storage.{bank.name}.{direction}_reach_kw", at_most=limit_kw)
     at_bank = reach / bank.converter_efficiency if up else reach * bank.converter_efficiency
@@ -747,7 +748,7 @@ def _breaker_rules(
             if up
             else inverter.intake_kw * inverter.intake_efficiency
         )
-        lowest_kw = (amperes or 0.0) * site.lowest_bus_voltage(banks) / 1000
+        lowest_kw = power_kw(amperes or 0.0, site.lowest_bus_voltage(banks))
         if amperes is None or lowest_kw >= most:
             continue
         net, kw = own.output_kw - own.intake_kw, headroom[inverter.name]
@@ -799,16 +800,14 @@ def _connection_rules(
         intake = _sum([share * flows.inverters[name].intake_kw for name, share in shares])
         if limits[direction == "up"] is not None:
             _connection_rule(terms, site, f"phase {phase}", point, kw, intake, direction, limits)
-        for inverter in site.inverter:
-            if inverter.pass_through_limit_a is not None and site.share(inverter, phase):
-                limit_kw = inverter.pass_through_limit_a * connection.phase_voltage_v / 1000
-                elsewhere = (1 - inverter.backed_up_share) * site.load_kw(terms, phase)
-                own = limits[direction == "up"]
-                if own is not None and not elsewhere.any() and terms.values(own).max() <= limit_kw:
-                    continue  # the phase's own limit is the tighter one
-                through = ConnectionFlows(point.net_import_kw - terms.series(elsewhere), None, None)
-                name = f"inverter {inverter.name} in line on phase {phase}"
-                _connection_rule(terms, site, name, through, kw, intake, direction, (limit_kw, limit_kw))
+        for line in site.pass_through(terms, phase):
+            own, before = limits[direction == "up"], line.before_kw
+            if own is not None and not before.any() and terms.values(own).max() <= line.limit_kw:
+                continue  # the phase's own limit is the tighter one
+            through = ConnectionFlows(point.net_import_kw - terms.series(before), None, None)
+            name = f"inverter {line.inverter} in line on phase {phase}"
+            both = (line.limit_kw, line.limit_kw)
+            _connection_rule(terms, site, name, through, kw, intake, direction, both)
 
 
 def _connection_rule(

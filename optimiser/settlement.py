@@ -9,6 +9,7 @@ import pandas as pd
 
 from optimiser.billing import line_rows
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.limits import standby_kw
 from optimiser.flows import MeterFlows
 from optimiser.scenario import Scenario
 from optimiser.terms import SettledTerms
@@ -127,10 +128,7 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
         used,
         available - used,
     )
-    standby_w = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    totals["standby"] = (
-        standby_w / 1000 * scenario.timeline.hours if (site.inverter or scenario.storage) else 0.0
-    )
+    totals["standby"] = standby_kw(site.inverter, scenario.storage) * scenario.timeline.hours
     totals["inverter losses"] = hours * sum(
         float((f.dc_draw_kw - f.output_kw + f.intake_kw - f.dc_intake_kw).sum())
         for f in flows.inverters.values()
@@ -138,15 +136,19 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     activated = 0.0
     for bank in scenario.storage:
         flow = flows.banks[bank.name]
-        totals[f"{bank.name} charge"] = hours * float(flow.charge_kw.sum())
-        totals[f"{bank.name} discharge"] = hours * float(flow.discharge_kw.sum())
+        totals[f"{bank.name} charge"] = hours * float(flow.taken_kw.sum())
+        totals[f"{bank.name} discharge"] = hours * float(flow.given_kw.sum())
         change = float(flow.end_kwh[-1] - bank.start_kwh)
         totals[f"{bank.name} stored more at the end"] = change
         flow_losses = hours * float(
-            (flow.charge_kw - flow.filling_kw + flow.draining_kw - flow.discharge_kw).sum()
+            (flow.taken_kw - flow.filling_kw + flow.draining_kw - flow.given_kw).sum()
         )
         leaked = float((flow.start_kwh - flow.kept_kwh).sum())
         totals[f"{bank.name} losses"] = flow_losses + leaked
+        if bank.converter is not None:
+            totals[f"{bank.name} converter losses"] = hours * float(
+                (flow.charge_kw - flow.taken_kw + flow.given_kw - flow.discharge_kw).sum()
+            )
         drained = float((flow.kept_kwh - flow.end_kwh).sum()) + hours * float(
             (flow.filling_kw - flow.draining_kw).sum()
         )

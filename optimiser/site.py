@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
@@ -11,6 +12,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser import storage
+from optimiser.equipment import limits
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
 from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
 
@@ -236,6 +238,24 @@ class Site(Component):
         parts = [self.share(load, phase) * load.scale * terms.values(load.power_kw) for load in self.load]
         return sum(parts, np.zeros(terms.timeline.steps))
 
+    def pass_through_kw(self, inverter: Inverter) -> float:
+        """Power that may pass through an inverter on each of its phases; infinite where it is not in line. [kW]"""
+        amperes = inverter.pass_through_limit_a
+        return math.inf if amperes is None else limits.power_kw(amperes, self.connection.phase_voltage_v)
+
+    def pass_through(self, terms: Any, phase: str) -> list[limits.PassThrough]:
+        """What may pass through each inverter in line on a phase."""
+        return [
+            limits.PassThrough(
+                inverter.name,
+                inverter.pass_through_limit_a,
+                self.connection.phase_voltage_v,
+                (1 - inverter.backed_up_share) * self.load_kw(terms, phase),
+            )
+            for inverter in self.inverter
+            if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
+        ]
+
     def existing_solar_kw(self, terms: Any, phase: str) -> np.ndarray:
         """Solar of a phase that is there in the before-case, of shape (steps,). [kW]"""
         parts = [self.share(s, phase) * s.available(terms) for s in self.ac_solar if s.existing]
@@ -313,8 +333,9 @@ class Site(Component):
         solar: Mapping[str, Any],
         bank_flows: Any,
     ) -> None:
-        standby_w = sum(i.standby_w for i in self.inverter) + sum(b.units * b.standby_w for b in banks)
-        fixed = standby_w / 1000 + terms.series(self._constant_or_values(terms, self.dc_load_kw))
+        fixed = limits.standby_kw(self.inverter, banks) + terms.series(
+            self._constant_or_values(terms, self.dc_load_kw)
+        )
         sources = [*solar.values(), *(f.discharge_kw for f in bank_flows.values())]
         sources += [f.dc_intake_kw for f in inverters.values()]
         sinks = [f.charge_kw for f in bank_flows.values()] + [f.dc_draw_kw for f in inverters.values()]
@@ -328,9 +349,9 @@ class Site(Component):
 
     def _current_rules(self, terms: Any, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
         on_bus = bank_on_bus(banks)
-        limits: list[tuple[str, Any, float | None, float]] = []
+        rules: list[tuple[str, Any, float | None, float]] = []
         for c in self.solar_controller:
-            limits.append(
+            rules.append(
                 (
                     f"current of controller {c.name}",
                     solar[c.name],
@@ -340,7 +361,7 @@ class Site(Component):
             )
         for i in self.inverter:
             flow, amperes = inverters[i.name], i.dc_current_limit_a
-            limits.append(
+            rules.append(
                 (
                     f"DC current of inverter {i.name}, out",
                     flow.dc_draw_kw,
@@ -348,7 +369,7 @@ class Site(Component):
                     i.output_kw / i.output_efficiency,
                 )
             )
-            limits.append(
+            rules.append(
                 (
                     f"DC current of inverter {i.name}, in",
                     flow.dc_intake_kw,
@@ -356,11 +377,12 @@ class Site(Component):
                     i.intake_kw * i.intake_efficiency,
                 )
             )
-        for name, power, amperes, most_kw in limits:
-            if amperes is None or amperes * self.lowest_bus_voltage(banks) / 1000 >= most_kw:
+        lowest_v = self.lowest_bus_voltage(banks)
+        for name, power, amperes, most_kw in rules:
+            if amperes is None or limits.power_kw(amperes, lowest_v) >= most_kw:
                 continue
             if on_bus is None:
-                terms.at_most(name, power, amperes * self.lowest_bus_voltage(banks) / 1000)
+                terms.at_most(name, power, limits.power_kw(amperes, lowest_v))
             else:
                 storage.limit_current(terms, name, power, amperes, on_bus, bank_flows[on_bus.name])
         for bank in banks:
@@ -475,7 +497,7 @@ class Site(Component):
                 and (own_in is not None or own_out is not None)
             ):
                 terms.between(f"limits of phase {phase}", -most_out[phase], net, most_in[phase])
-            self._pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
+            self._keep_pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
         if connection.imbalance_limit_kw is not None:
             limit = connection.imbalance_limit_kw
             for one, other in combinations(nets, 2):
@@ -483,16 +505,16 @@ class Site(Component):
                     f"imbalance of phases {one} and {other}", -limit, nets[one] - nets[other], limit
                 )
 
-    def _pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
-        for inverter in self.inverter:
-            if inverter.pass_through_limit_a is None or not self.share(inverter, phase):
-                continue
-            limit = inverter.pass_through_limit_a * self.connection.phase_voltage_v / 1000
-            elsewhere = (1 - inverter.backed_up_share) * self.load_kw(terms, phase)
-            through = net - terms.series(elsewhere) if elsewhere.any() else net
-            if limit < phase_most_kw or elsewhere.any():
+    def _keep_pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
+        for line in self.pass_through(terms, phase):
+            before = line.before_kw
+            through = net - terms.series(before) if before.any() else net
+            if line.limit_kw < phase_most_kw or before.any():
                 terms.between(
-                    f"pass-through current of inverter {inverter.name} on {phase}", -limit, through, limit
+                    f"pass-through current of inverter {line.inverter} on {phase}",
+                    -line.limit_kw,
+                    through,
+                    line.limit_kw,
                 )
 
 

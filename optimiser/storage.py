@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, Union
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
+from optimiser.equipment import limits
 from optimiser.fields import Component, choice, quantity, several, text
 from optimiser.flows import BankFlows
 from optimiser.timeline import Grouping, Timeline, Window
@@ -39,7 +40,7 @@ class Converter(Component):
 
 
 class Warranty(Component):
-    """Life of a bank: whichever comes first ends it."""
+    """Life of a bank: years and cycles add up, or the larger of them counts."""
 
     cycle_life: float = quantity("full cycles", "equivalent full cycles until end of life", above=0)
     calendar_life_years: float = quantity("years", "years until end of life", above=0)
@@ -54,10 +55,13 @@ class Warranty(Component):
         at_most=5,
     )
     fade: Literal["larger", "sum"] = choice(
-        "whether years and cycles wear side by side, so that the larger counts, or add up", default="larger"
+        "whether years and cycles add up, or wear side by side, so that the larger counts", default="sum"
     )
     warranted_kwh_per_year: float | None = quantity(
-        "kWh/year", "energy that a unit may discharge in a year under its warranty", default=None, above=0
+        "kWh/year",
+        "energy that a unit may discharge at its terminals in a year under its warranty",
+        default=None,
+        above=0,
     )
     warranted_cycles_per_year: float | None = quantity(
         "1/year", "full cycles a year under its warranty", default=None, above=0
@@ -78,6 +82,11 @@ class Warranty(Component):
                 "keep_warranty needs warranted_kwh_per_year or warranted_cycles_per_year; add one"
             )
         return self
+
+    def worn_per_year(self, cycles_per_year: float) -> float:
+        """Share of the life that a year takes. [1/year]"""
+        shares = (1 / self.calendar_life_years, cycles_per_year / self.cycle_life)
+        return sum(shares) if self.fade == "sum" else max(shares)
 
     def most_kwh_per_year(self, unit_kwh: float) -> float:
         """Energy that a unit of this usable energy may discharge in a year. [kWh/year]"""
@@ -123,7 +132,7 @@ class _Bank(Component):
     life: Warranty | None = None
     wear_per_kwh: float = quantity(
         "currency/kWh",
-        "wear price per kWh discharged; steers the schedule, is on no bill",
+        "wear price per kWh discharged at the units' terminals; steers the schedule, is on no bill",
         default=0.0,
         at_least=0,
     )
@@ -149,7 +158,7 @@ class _Bank(Component):
     def _check_resistance(self) -> None:
         """A source behind a resistance gives at most V^2/4R."""
         if self.resistance_ohm:
-            most_kw = self.middle_voltage_v**2 / (4 * self.resistance_ohm) / 1000
+            most_kw = limits.most_power_kw(self.middle_voltage_v, self.resistance_ohm)
             if self.discharge_kw > most_kw:
                 raise ValueError(
                     f"resistance_ohm of {self.resistance_ohm:g} allows a discharge of {most_kw:.3g} kW at the most "
@@ -206,26 +215,28 @@ class _Bank(Component):
             floor = np.maximum(floor, mask * reserve.fraction * self.capacity_kwh)
         return floor
 
-    def stored_kw(self, charge_kw: float) -> float:
-        """Rate at which energy is stored while `charge_kw` flows into the terminals of the whole bank. [kW]"""
+    def stored_kw(self, charge_kw: float, volts: float | None = None) -> float:
+        """Rate at which energy is stored while `charge_kw` flows into the terminals of the whole bank. [kW]
+
+        `volts` is the open voltage, the middle one if left out.
+        """
         if self.measured_points:
             return charge_kw * math.sqrt(self._measured(charge_kw / self.units))
-        power_kw = charge_kw * self.charge_efficiency
-        if not self.resistance_ohm:
-            return power_kw
-        volts, ohms, watts = self.middle_voltage_v, self.resistance_ohm / self.units, charge_kw * 1000
-        amperes = 2 * watts / (volts + math.sqrt(volts**2 + 4 * ohms * watts))
-        return self.charge_efficiency * volts * amperes / 1000
+        return float(self.charge_efficiency * self._open_kw(charge_kw, volts, discharging=False))
 
-    def drained_kw(self, discharge_kw: float) -> float:
-        """Rate at which stored energy falls while `discharge_kw` flows out of the terminals. [kW]"""
+    def drained_kw(self, discharge_kw: float, volts: float | None = None) -> float:
+        """Rate at which stored energy falls while `discharge_kw` flows out of the terminals. [kW]
+
+        `volts` is the open voltage, the middle one if left out.
+        """
         if self.measured_points:
             return discharge_kw / math.sqrt(self._measured(discharge_kw / self.units))
-        if not self.resistance_ohm:
-            return discharge_kw / self.discharge_efficiency
-        volts, ohms, watts = self.middle_voltage_v, self.resistance_ohm / self.units, discharge_kw * 1000
-        amperes = 2 * watts / (volts + math.sqrt(max(volts**2 - 4 * ohms * watts, 0.0)))
-        return volts * amperes / 1000 / self.discharge_efficiency
+        return float(self._open_kw(discharge_kw, volts, discharging=True) / self.discharge_efficiency)
+
+    def _open_kw(self, terminal_kw: float, volts: float | None, *, discharging: bool) -> Any:
+        volts = self.middle_voltage_v if volts is None else volts
+        ohms = self.resistance_ohm / self.units
+        return limits.open_power_kw(terminal_kw, volts, ohms, discharging=discharging)
 
     def _measured(self, unit_kw: float) -> float:
         powers = [point.power_kw for point in self.measured_points]
@@ -291,7 +302,8 @@ class _Bank(Component):
         start = terms.previous(end)
         kept = self.kept(hours) * start
         terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - activation_kw), unit="kWh")
-        self._keep_warranty(terms, discharge)
+        taken, given = charge * self.converter_efficiency, discharge / self.converter_efficiency
+        self._keep_warranty(terms, given)
         terms.one_direction(
             f"storage {name}",
             f"storage.{name}.charge_kw",
@@ -299,9 +311,9 @@ class _Bank(Component):
             self.charge_limit_kw,
             self.discharge_limit_kw,
         )
-        return BankFlows(charge, discharge, stored, drained, kept, start, end)
+        return BankFlows(charge, discharge, taken, given, stored, drained, kept, start, end)
 
-    def _keep_warranty(self, terms: Any, discharge: Any) -> None:
+    def _keep_warranty(self, terms: Any, given_kw: Any) -> None:
         """Where asked for, no month discharges more than its days' share of what the warranty covers in a year."""
         if self.life is None or not self.life.keep_warranty:
             return
@@ -309,7 +321,7 @@ class _Bank(Component):
         days = terms.timeline.groups(month).sum(terms.timeline.share_of_day(terms.timeline.zone))
         in_year = 366 if 365.5 < days.sum() < 366.5 else 365
         most = self.units * self.life.most_kwh_per_year(self.unit_kwh) * days / in_year  # type: ignore[attr-defined]
-        energy = discharge * terms.step_hours
+        energy = given_kw * terms.step_hours
         terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
 
     def _direction(
@@ -333,13 +345,12 @@ class _Bank(Component):
 
     def current_rules(self, terms: Any, flows: BankFlows) -> None:
         """The bank's own current limits at its own voltage."""
-        conversion = self.converter_efficiency
-        limits = (
-            ("charge", self.charge_current_a, flows.charge_kw * conversion, self.charge_kw),  # type: ignore[attr-defined]
-            ("discharge", self.discharge_current_a, flows.discharge_kw / conversion, self.discharge_kw),  # type: ignore[attr-defined]
+        both = (
+            ("charge", self.charge_current_a, flows.taken_kw, self.charge_kw),  # type: ignore[attr-defined]
+            ("discharge", self.discharge_current_a, flows.given_kw, self.discharge_kw),  # type: ignore[attr-defined]
         )
-        for word, amperes, power, unit_kw in limits:
-            if amperes is None or amperes * self.voltages[0] / 1000 >= unit_kw:  # type: ignore[attr-defined]
+        for word, amperes, power, unit_kw in both:
+            if amperes is None or limits.power_kw(amperes, self.voltages[0]) >= unit_kw:  # type: ignore[attr-defined]
                 continue
             limit_current(terms, f"{word} current of {self.name}", power, amperes * self.units, self, flows)
 
@@ -455,8 +466,7 @@ def voltage_at(bank: Any, stored_kwh: Any) -> Any:
         [V]
     """
     lowest, highest = bank.voltages
-    share = np.clip(np.asarray(stored_kwh) / bank.capacity_kwh, 0, 1)
-    return np.sqrt(lowest**2 + share * (highest**2 - lowest**2))
+    return limits.voltage_v(np.asarray(stored_kwh) / bank.capacity_kwh, lowest, highest)
 
 
 def stored_at(bank: Any, volts: Any) -> Any:
@@ -477,8 +487,7 @@ def stored_at(bank: Any, volts: Any) -> Any:
     lowest, highest = bank.voltages
     if lowest == highest:
         return np.where(np.asarray(volts) <= lowest + 1e-9, 0.0, np.inf)
-    share = (np.asarray(volts) ** 2 - lowest**2) / (highest**2 - lowest**2)
-    return np.maximum(share, 0.0) * bank.capacity_kwh
+    return np.maximum(limits.share_at(np.asarray(volts), lowest, highest), 0.0) * bank.capacity_kwh
 
 
 def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, float]]:
@@ -503,7 +512,7 @@ def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, floa
     for pieces in range(1, 20):
         # Equal steps of voltage put more breakpoints where the curve bends most.
         volts = np.linspace(lowest, highest, pieces + 1)
-        shares = (volts**2 - lowest**2) / (highest**2 - lowest**2)
+        shares = limits.share_at(volts, lowest, highest)
         slopes = np.diff(volts) / np.diff(shares)
         lines = [
             (float(v - slope * s), float(slope)) for v, s, slope in zip(volts, shares, slopes, strict=False)
@@ -518,8 +527,8 @@ def limit_current(terms: Any, name: str, power_kw: Any, amperes: float, bank: An
     for index, (base, slope) in enumerate(voltage_chords(bank)):
         suffix = f", line {index + 1}" if index else ""
         if not slope:
-            terms.at_most(f"{name}{suffix}", power_kw, amperes * base / 1000)
+            terms.at_most(f"{name}{suffix}", power_kw, limits.power_kw(amperes, base))
             continue
         for edge, stored in (("start", flows.start_kwh), ("end", flows.end_kwh)):
             volts = base + slope / bank.capacity_kwh * stored
-            terms.at_most(f"{name} at {edge} of step{suffix}", power_kw, amperes / 1000 * volts)
+            terms.at_most(f"{name} at {edge} of step{suffix}", power_kw, limits.power_kw(amperes, volts))

@@ -147,8 +147,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns["site.solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
     columns["site.solar_available_kw"] = sum(solar.values(), zero)
     banks = flows.banks
-    columns["site.charge_kw"] = sum((f.charge_kw for f in banks.values()), zero)
-    columns["site.discharge_kw"] = sum((f.discharge_kw for f in banks.values()), zero)
+    columns["site.charge_kw"] = sum((f.taken_kw for f in banks.values()), zero)
+    columns["site.discharge_kw"] = sum((f.given_kw for f in banks.values()), zero)
     columns["site.stored_kwh"] = sum((f.end_kwh for f in banks.values()), zero)
     columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
     columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
@@ -171,8 +171,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         columns[f"{name}.solar_kw"], columns[f"{name}.available_kw"] = values[f"{name}.solar_kw"], available
     for bank in scenario.storage:
         flow = banks[bank.name]
-        columns[f"storage.{bank.name}.charge_kw"] = flow.charge_kw
-        columns[f"storage.{bank.name}.discharge_kw"] = flow.discharge_kw
+        columns[f"storage.{bank.name}.charge_kw"] = flow.taken_kw
+        columns[f"storage.{bank.name}.discharge_kw"] = flow.given_kw
         columns[f"storage.{bank.name}.stored_kwh"] = flow.end_kwh
         columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
     for offer in dispatch.offers:
@@ -423,6 +423,9 @@ def _relaxed_lines(dispatch: Dispatch) -> list[str]:
 
 def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str]:
     notes = list(appraisal.notes) if appraisal else []
+    contracts = dict.fromkeys((scenario.before_tariff, scenario.tariff))
+    told = dict.fromkeys(note for tariff in contracts for note in tariff.notes(scenario.timeline))
+    notes += [f"Bill: {note}" for note in told]
     for bank in scenario.storage:
         if bank.voltages[0] != bank.voltages[1]:
             notes.append(

@@ -490,14 +490,27 @@ class LpTerms(Terms):
         return parts
 
     def step_of(
-        self, name: str, level: Array, *, tops: Sequence[float], per: Grouping, unit: str = "kW"
+        self,
+        name: str,
+        level: Array,
+        *,
+        tops: Sequence[float],
+        per: Grouping,
+        top_included: bool = True,
+        unit: str = "kW",
     ) -> list[Array]:
-        """1 for the lowest step that a level fits under, 0 for the others; between whole numbers, shares of several."""
+        """1 for the lowest step that a level fits under, 0 for the others; between whole numbers, shares of several.
+
+        A level within a watt of a step's top is in it, or, with `top_included` false, in the next; the last top is the
+        highest that the level can be.
+        """
         chosen = []
         for number in range(1, len(tops) + 1):
             chosen.append(self.column(f"{name}.step_{number}", at_most=1.0, per=per, unit="-", derived=True))
             self.whole(f"{name}.step_{number}")
-        room = [top + INNER_EDGE for top in tops]
+        # Less than the books allow by a tenth of an edge, either way.
+        slack = INNER_EDGE if top_included else INNER_EDGE - 2 * EDGE
+        room = [*(top + slack for top in tops[:-1]), tops[-1] + INNER_EDGE]
         parts = [top * share for top, share in zip(room, chosen, strict=True)]
         self.at_most(f"{name} fits its step", level, sum(parts[1:], parts[0]), per=per, unit=unit)
         self.equal(
@@ -759,10 +772,18 @@ class SettledTerms(Terms):
         return [np.where(best == number, total, 0.0) for number in range(len(fits))]
 
     def step_of(
-        self, name: str, level: Array, *, tops: Sequence[float], per: Grouping, unit: str = "kW"
+        self,
+        name: str,
+        level: Array,
+        *,
+        tops: Sequence[float],
+        per: Grouping,
+        top_included: bool = True,
+        unit: str = "kW",
     ) -> list[Array]:
         """1 for the lowest step that a level fits under, 0 for the others."""
-        fits = np.array([level <= top + EDGE for top in tops[:-1]] + [np.ones(len(level), bool)])
+        edge = EDGE if top_included else -EDGE
+        fits = np.array([level <= top + edge for top in tops[:-1]] + [np.ones(len(level), bool)])
         lowest = np.argmax(fits, axis=0)
         for number in range(1, len(tops) + 1):
             self._whole_if_solved(f"{name}.step_{number}")

@@ -129,9 +129,10 @@ class Grouping:
 
     `kind` is "step", "horizon", "month", "reads", "day" or "block". A month group holds `months` calendar months,
     counted from `first_month`; groups of "reads" end at the midnight that starts each date of `reads`. A block is
-    `minutes` long and the first of a local day starts at `anchor_minutes` after midnight. Short and long days of a
-    clock change keep their block edges on the local clock, so the block that holds the change is an hour shorter
-    or longer.
+    `minutes` long and the first of a local day starts at `anchor_minutes` after midnight. Blocks that a clock change
+    is a whole number of run on through it: of an hour that is repeated, each pass has its own. Longer blocks keep
+    their edges on the local clock, so the one that holds the change is shorter or longer by it; an edge that the clock
+    shows twice counts the first time, as midnight does for days and bills.
     """
 
     kind: Literal["step", "horizon", "month", "reads", "day", "block"] = "step"
@@ -302,7 +303,6 @@ class Timeline:
         if grouping.kind == "horizon":
             return Groups(np.zeros(self.steps, int), 1, np.zeros(1, int), ("horizon",))
         local = self.local(grouping.zone)
-        clock = local.tz_localize(None)
         if grouping.kind == "month":
             key = np.asarray(local.year * 12 + local.month - grouping.first_month) // grouping.months
         elif grouping.kind == "reads":
@@ -312,13 +312,9 @@ class Timeline:
         elif grouping.kind == "day":
             key = np.asarray(local.year * 10000 + local.month * 100 + local.day)
         else:
-            shifted = clock - pd.Timedelta(minutes=grouping.anchor_minutes)
-            day = np.asarray(shifted.year * 10000 + shifted.month * 100 + shifted.day)
-            minute = np.asarray(shifted.hour * 60 + shifted.minute)
-            block = minute // grouping.minutes
-            # The hour that the clock repeats in autumn is one piece of its block when the block is longer
-            # than the change, and two blocks of the same name when it is not.
-            key = day * 10_000 + block
+            key = _block_number(local, grouping)
+        if grouping.kind != "block" or grouping.minutes > _longest_repeat(local):
+            key = np.maximum.accumulate(key)
         change = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
         of_step = np.cumsum(np.isin(np.arange(self.steps), change)) - 1
         return Groups(of_step, len(change), change, self._labels(grouping, local, change))
@@ -340,20 +336,28 @@ class Timeline:
     def share_of_day(self, zone: str) -> np.ndarray:
         """What part of its local day each step is, of shape (steps,); a day of 23 or 25 hours is one day."""
         day = self.groups(Grouping("day", zone))
-        first = self.local(zone)[day.first_step].normalize()
-        # 36 hours later it is the next day, whatever the clock does.
-        hours = ((first + pd.Timedelta(hours=36)).normalize() - first) / pd.Timedelta(hours=1)
+        first = self.starts[day.first_step]
+        # A midnight that the clock shows twice counts the first time, one that it skips as the next moment.
+        hours = (at_clock_before(first, zone, -1, 0) - at_clock_before(first, zone, 0, 0)) / pd.Timedelta(
+            hours=1
+        )
         return (self.step_hours / np.asarray(hours, float))[day.of_step]
 
     def calendar_days(self, grouping: Grouping) -> np.ndarray:
         """Days of each whole billing period, those outside the timeline included, of shape (groups,).
 
-        Between reads, and before the first and after the last, the days that the timeline has.
+        A bill that lacks a read, before the first and after the last, is as long as the one beside it. A lone read
+        tells of no length: its bills are the days that the timeline has.
         """
         groups, local = self.groups(grouping), self.local(grouping.zone)
         if grouping.kind == "month":
             begins = [_begin_of_months(s, grouping) for s in local[groups.first_step].tz_localize(None)]
             return np.array([(b + pd.DateOffset(months=grouping.months) - b).days for b in begins], float)
+        if grouping.kind == "reads" and len(grouping.reads) > 1:
+            reads = np.array(sorted(grouping.reads), "datetime64[D]")
+            number = np.searchsorted(reads, _dates(local)[groups.first_step], side="right")
+            between = np.diff(reads).astype(float)
+            return between[np.clip(number - 1, 0, len(between) - 1)]
         return groups.sum(self.share_of_day(grouping.zone))
 
     def mask(self, window: Window | None, zone: str, holidays: Sequence[datetime.date] = ()) -> np.ndarray:
@@ -482,7 +486,29 @@ def at_clock_before(starts: pd.DatetimeIndex, zone: str, days: int, minutes: int
 
 def _dates(local: pd.DatetimeIndex) -> np.ndarray:
     """Local dates of stamps."""
-    return np.asarray(local.normalize().tz_localize(None), "datetime64[D]")
+    return np.asarray(local.tz_localize(None), "datetime64[D]")
+
+
+def _set_back(local: pd.DatetimeIndex) -> np.ndarray:
+    """How far the clock has been set back as each step starts, since the one before; ahead is negative. [min]"""
+    shown = np.asarray(local.tz_localize(None), "datetime64[m]").astype(int)
+    passed = np.asarray(local.tz_convert("UTC").tz_localize(None), "datetime64[m]").astype(int)
+    return np.diff(passed - shown, prepend=passed[0] - shown[0])
+
+
+def _longest_repeat(local: pd.DatetimeIndex) -> int:
+    """The longest time that the clock shows twice. [min]"""
+    return int(_set_back(local).max())
+
+
+def _block_number(local: pd.DatetimeIndex, grouping: Grouping) -> np.ndarray:
+    """Number of the block that each step lies in, of blocks that begin anew with each local day from its anchor."""
+    shown = np.asarray(local.tz_localize(None), "datetime64[m]").astype(int) - grouping.anchor_minutes
+    day, minute = shown // 1440, shown % 1440
+    back = _set_back(local)
+    # Blocks run on through a change that is a whole number of them, on the same edges of the clock.
+    extra = np.cumsum(np.where(back % grouping.minutes == 0, back // grouping.minutes, 0))
+    return day * -(-1440 // grouping.minutes) + minute // grouping.minutes + extra
 
 
 def _begin_of_months(stamp: pd.Timestamp, grouping: Grouping) -> pd.Timestamp:

@@ -28,7 +28,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "voltage_v" | "lowest_voltage_v", "highest_voltage_v",
                                      "measured_points": [(power_kw, round_trip_efficiency), ...] in place of
                                      the two efficiencies,
-                                     "converter_kw", "converter_efficiency"}]
+                                     "converter_kw", "converter_efficiency",
+                                     "warranted_kwh_per_year": kept, month by month}]
     import_price, export_price     arrays, currency/kWh
     demand_rate_per_kw, demand_slot_steps, demand_hours (None: always)
     charges                        further charges, each {"what": ...} with:
@@ -37,12 +38,15 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "tiers": ends_kwh, rates: credit for export of a day, filled in order
                                      "export_level": free_kwh, rate, hours: charge on export of a period above it
                                      "highest": count, rate, slot_steps, days_apart: mean of the highest averages
-                                     "steps": ends_kw, fees, slot_steps: fee of the step that the peak lies in
+                                     "steps": ends_kw, fees, slot_steps: fee of the step that the peak lies in;
+                                     "next_at_end" (a peak of just an end is in the next one, within a watt)
                                      "ratchet": rate, fraction, past_kw, at_least_kw: on the peak of single steps
                                      "apparent": rate, kvar: on the peak of the root of kW and kvar squared
                                      "least": least, topping up energy in and all charges of a period
+                                     of "highest", "steps", "ratchet": "valid" (first date, first date no more):
+                                     the whole period's amount by its share of the period's days
     first_day                      the billing period is the calendar month; the first step starts at midnight
-    wear_per_kwh                   on the bus side of every bank's discharge
+    wear_per_kwh                   on what every bank's units discharge, before a converter
     services                       [{"direction": "up" | "down", "group", "sustain_hours", "maximum_kw",
                                      "price_per_kw_h", "share" (of the price that is paid in the end),
                                      "block_hours" (None: the step), "derating",
@@ -329,6 +333,13 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                         limit_kw = bank["current_limit_a"] * (empty_v + slope * level) / 1000.0
                         problem.addCons(charge[step] * through <= limit_kw)
                         problem.addCons(discharge[step] / through <= limit_kw)
+        if bank.get("warranted_kwh_per_year") is not None:
+            # Each month its days' share of a common year of what the units discharge at their terminals.
+            for month in sorted(set(months(site))):
+                members = [step for step in every_step if months(site)[step] == month]
+                share = len(members) * hours / 24.0 / 365.0
+                given_kwh = quicksum(discharge[step] / through * hours for step in members)
+                problem.addCons(given_kwh <= share * bank["warranted_kwh_per_year"])
         end_kwh = bank.get("end_kwh")
         problem.addCons(stored[steps] >= (bank["start_kwh"] if end_kwh is None else end_kwh))
         charge_kw.append(charge)
@@ -674,7 +685,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     lines |= charge_lines(problem, site, metered_import_kw, metered_export_kw)
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
-            -site["wear_per_kwh"] * hours * kw[s] for kw in discharge_kw for s in every_step
+            -site["wear_per_kwh"] * hours * kw[s] / bank.get("converter_efficiency", 1.0)
+            for bank, kw in zip(banks, discharge_kw, strict=True)
+            for s in every_step
         )
     if services:
         lines["services"] = quicksum(
@@ -745,7 +758,7 @@ def charge_lines(problem, site, import_kw, export_kw):
                 problem.addCons(top_up >= charge["least"] - quicksum(paid[period]))
                 cost = top_up
             elif what != "ratchet":
-                cost = of_power(problem, charge, import_kw, members, day)
+                cost = days_held(site, charge, members) * of_power(problem, charge, import_kw, members, day)
             if what != "ratchet":
                 costs[period].append(cost)
                 if what != "tiers" and what != "export_level":
@@ -760,9 +773,19 @@ def charge_lines(problem, site, import_kw, export_kw):
                 for earlier in known[-11:]:
                     problem.addCons(billed >= charge["fraction"] * earlier)
                 known.append(peak)
-                costs[period].append(charge["rate"] * billed)
+                costs[period].append(days_held(site, charge, members) * charge["rate"] * billed)
         made[f"charge {number}, {what}"] = -quicksum(cost for every in costs.values() for cost in every)
     return made
+
+
+def days_held(site, charge, members):
+    """Part of a period's days on which a charge holds."""
+    if "valid" not in charge:
+        return 1.0
+    since, until = charge["valid"]
+    days = [int(step * site["step_hours"] / 24.0 + 1e-9) for step in members]
+    dates = [site["first_day"] + datetime.timedelta(days=day) for day in days]
+    return sum(since <= date < until for date in dates) / len(dates)
 
 
 def filled_in_order(problem, energy, ends_kwh, rates):
@@ -811,7 +834,8 @@ def of_power(problem, charge, import_kw, members, day):
     if charge["what"] == "steps":
         for average in averages:
             problem.addCons(level >= average)
-        ends = [*charge["ends_kw"], 1e4]
+        short = 1e-3 if charge.get("next_at_end") else 0.0
+        ends = [*(end - short for end in charge["ends_kw"]), 1e4]
         chosen = [problem.addVar(vtype="B") for _ in ends]
         problem.addCons(quicksum(chosen) == 1)
         problem.addCons(level <= quicksum(end * on for end, on in zip(ends, chosen, strict=True)))
@@ -1156,6 +1180,10 @@ def _bank_table(bank, name, wear_per_kwh):
         table["measured_points"] = [
             {"power_kw": kw, "round_trip_efficiency": share} for kw, share in bank["measured_points"]
         ]
+    if bank.get("warranted_kwh_per_year") is not None:
+        # Neither life is near, so that wear stays what the site says.
+        life = {"cycle_life": 1e6, "calendar_life_years": 100.0, "keep_warranty": True}
+        table["life"] = life | {"warranted_kwh_per_year": bank["warranted_kwh_per_year"]}
     if bank.get("converter_kw") is not None:
         table["converter"] = {"rating_kw": bank["converter_kw"], "efficiency": bank["converter_efficiency"]}
     return table
@@ -1223,6 +1251,8 @@ def _charge_table(charge, name, column, minutes):
     if what == "least":
         return {"kind": "minimum_charge", "name": name, "at_least_per_period": charge["least"]}
     demand = {"name": name, "interval_minutes": interval}
+    if "valid" in charge:
+        demand |= dict(zip(("valid_from", "valid_until"), charge["valid"], strict=True))
     if what == "apparent":
         kvar = column(f"{name.replace(' ', '_')}_kvar", charge["kvar"])
         return demand | {
@@ -1233,7 +1263,8 @@ def _charge_table(charge, name, column, minutes):
     if what == "steps":
         ends = [{"up_to_kw": float(end)} for end in charge["ends_kw"]] + [{}]
         steps = [end | {"fee": float(fee)} for end, fee in zip(ends, charge["fees"], strict=True)]
-        return demand | {"kind": "capacity_fee", "steps": steps}
+        included = not charge.get("next_at_end", False)
+        return demand | {"kind": "capacity_fee", "steps": steps, "top_included": included}
     demand |= {"kind": "demand_charge", "rate_per_kw": charge["rate"]}
     if what == "highest":
         return demand | {"highest": charge["count"], "distinct_days": charge["days_apart"]}

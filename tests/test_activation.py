@@ -180,6 +180,29 @@ def test_a_phase_is_caught_where_the_sum_fits(tmp_path):
     assert pytest.approx(12 - 6 - net, abs=1e-6) == found.short_kw
 
 
+def test_a_call_is_measured_against_the_current_that_passes_an_inverter(tmp_path):
+    """18 A at 230 V are 4.14 kW through an inverter in line; of the load of 2 kW a quarter is wired before it.
+
+    With the store idle 1.5 kW pass inwards. A call of 3 kW turns that to 1.5 kW outwards, 6.522 A: 11.478 A are left.
+    A call of 9 kW is stopped when 4.14 kW pass outwards, which leaves nothing. P = V I, elementary circuit theory.
+    """
+    in_line = inverter(100.0) | {"pass_through_limit_a": 18.0, "backed_up_share": 0.75}
+    bank = battery(100.0, 50.0, start_fraction=1.0)
+    dispatch = plan(
+        tmp_path,
+        services=[service("raise", "up", 0.5, most_kw=0.01)],
+        bank=bank,
+        load_kw=2.0,
+        inverter=[in_line],
+    )
+    given = float(Replay(dispatch).plant.inverter_kw["main"][2])
+    for kw, left_a in ((3.0 - given, 18 - 1500 / 230), (9.0 - given, 0.0)):
+        planted = wrong(dispatch, kw)
+        found = replay_events(planted, [everything(planted, 2)]).tables["events"]
+        assert left_a == pytest.approx(found["margin_pass_through_a"].iloc[0], abs=1e-5)
+    assert "current passed through an inverter" == found["limited_by"].iloc[0]
+
+
 CAPACITORS = {
     "kind": "capacitor_bank",
     "name": "store",

@@ -234,6 +234,18 @@ def test_offers_keep_the_limit(name, tmp_path):
     assert agree(package_money(site, tmp_path), solve_reference(site)["money"])
 
 
+@pytest.mark.parametrize("more", [{"warranted_kwh_per_year": 1100.0}, {}], ids=["warranty", "wear"])
+def test_a_bank_behind_a_converter_is_worn_at_its_terminals(more, tmp_path):
+    """Warranty and wear count what the units give, not what a converter of 0.8 lets through."""
+    far = battery(converter_kw=5.0, converter_efficiency=0.8, **more)
+    dear = np.where(np.arange(HOURS) < 12, 0.02, 0.4)
+    site = plain_site(banks=[far], bus_voltage_v=48.0, import_price=dear) | {"wear_per_kwh": 0.05}
+    ours = package_money(site, tmp_path)
+    assert agree(ours, solve_reference(site)["money"])
+    without = site | {"banks": [], "wear_per_kwh": 0.0}
+    assert ours > solve_reference(without)["money"] + 0.1
+
+
 def test_extra_headroom_is_kept_for_offers_only_where_they_pay(tmp_path):
     """A second product of the group, which pays next to nothing, would cost as much headroom downwards."""
     site = plain_site(import_limit_kw=5.0, export_limit_kw=5.0)

@@ -37,6 +37,7 @@ from optimiser.finance.cash import Shift, cash_flow, totals
 from optimiser.finance.later_years import later_years
 from optimiser.finance.price_years import price_years, spread
 from optimiser.finance.yearly import saving_by_group
+from optimiser.storage import Warranty
 from optimiser.tables import run, write_results
 from optimiser.workbook import write_workbook
 
@@ -418,7 +419,7 @@ def home(tmp_path, *, days=10, store=None, cost=None, life=None, columns=None, c
     return read_scenario(write_site(tmp_path, text, {"load_kw": load, **(columns or {})}))
 
 
-LIFE = {"cycle_life": 3650.0, "calendar_life_years": 20.0}
+LIFE = {"cycle_life": 3650.0, "calendar_life_years": 20.0, "fade": "larger"}
 
 
 def test_equivalent_cycles_and_years(tmp_path):
@@ -440,9 +441,19 @@ def test_equivalent_cycles_and_years(tmp_path):
     )
     (capped,) = bank_lives(settle(solve(other)), other.file.cost)
     assert pytest.approx(12.0) == capped.years
-    added = vary(statement.dispatch.scenario, {"storage.0.life": LIFE | {"fade": "sum"}})
-    (summed,) = bank_lives(settle(solve(added)), added.file.cost)
-    assert pytest.approx(1 / (1 / 10 + 1 / 20), rel=1e-6) == summed.years
+
+
+@pytest.mark.parametrize(("more", "years"), [({}, 8.15), ({"fade": "sum"}, 8.15), ({"fade": "larger"}, 15.0)])
+def test_years_and_cycles_add_up_unless_the_larger_is_asked_for(tmp_path, more, years):
+    """15 years and 6,000 cycles at 336 a year: 1/15 + 336/6000 = 12.27 % a year, 8.15 years; 15 by the larger alone.
+
+    Arithmetic by hand. A cycle a day of the home, 365 a year, is 1 / (1/15 + 365/6000) or 15 years.
+    """
+    life = {"cycle_life": 6000.0, "calendar_life_years": 15.0} | more
+    assert years == pytest.approx(1 / Warranty.model_validate(life).worn_per_year(336.0), abs=0.005)
+    scenario = home(tmp_path, life=life)
+    (bank,) = bank_lives(settle(solve(scenario)), scenario.file.cost)
+    assert bank.years == pytest.approx(15.0 if years == 15.0 else 1 / (1 / 15 + 365 / 6000), rel=1e-6)
 
 
 def test_wear_price_of_the_handbook():
@@ -664,7 +675,7 @@ def test_the_life_is_not_tried_beyond_the_end_of_a_bank(life_years, replacement,
     Common practice, no source: what is appraised lasts as long as what earns.
     """
     cost = {"capital": 9000.0, "life_years": life_years, "replacement": list(replacement)}
-    life = {"cycle_life": 100000.0, "calendar_life_years": 15.0}
+    life = {"cycle_life": 100000.0, "calendar_life_years": 15.0, "fade": "larger"}
     scenario = home(tmp_path, life=life, cost=cost)
     made = appraise(settle(solve(scenario)))
     (found,) = (one for one in made.sensitivities if one.name == "Life")

@@ -288,6 +288,30 @@ def test_equal_rates_make_blocks_a_flat_rate(seed):
             assert pytest.approx(flat) == made
 
 
+def test_bills_that_are_cut_are_noted(tmp_path):
+    """A read that is missing and a rate that changes are told beside the bill, with the same sums as in a run.
+
+    By hand: 90 x 3/89 + 90 + 90 x 28/89, and 1 kW at 10 a kW in each of three bills, the second in two versions.
+    """
+    reads = [datetime.date(2025, 1, 4), datetime.date(2025, 4, 3)]
+    demand = {"kind": "demand_charge", "rate_per_kw": 10.0, "interval_minutes": 60}
+    change = datetime.date(2025, 2, 1)
+    components = [
+        {"kind": "period_charge", "rate_per_period": 90.0},
+        demand | {"name": "old demand", "valid_until": change},
+        demand | {"name": "new demand", "valid_from": change},
+    ]
+    path = load_file(tmp_path, {"import_kw": np.ones(120 * 24)})
+    made = make_bills(path, read_tariff(tariff_file(tmp_path, components, billing={"read_dates": reads})))
+    assert pytest.approx(90 * (3 / 89 + 1 + 28 / 89) + 30) == made.total
+    told = " ".join(made.notes)
+    assert "2025-01-01 to 2025-01-03 is covered for 3 of its 89 days" in told
+    assert "A read is missing" in told
+    assert "old demand holds on 28 of 89 days: it is charged for its share of the days" in told
+    lone = read_tariff(tariff_file(tmp_path, components[:1], billing={"read_dates": reads[:1]}))
+    assert "One read date tells of no length of a bill" in make_bills(path, lone).notes[0]
+
+
 def test_a_meters_own_format_is_sent_to_the_import(tmp_path):
     """A NEM12 file is no table; the sentence says what to do first."""
     path = tmp_path / "meter.csv"

@@ -229,7 +229,7 @@ PLANTED: dict[str, tuple[dict[str, Any], dict[str, list[float]], list[str]]] = {
         {},
         [
             "1,000,000 cycles last 114.2 years even at 24 full cycles a day",
-            "calendar life of 15 years ends it first",
+            "calendar life of 15 years counts for more",
         ],
     ),
     # 3650 cycles over 20 years are half a cycle a day; at one a day they last 10 years.

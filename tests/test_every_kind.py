@@ -89,7 +89,13 @@ RICHER: dict[str, dict[str, Any]] = {
         "fee_per_kwh": 0.01,
         "taxed": True,
     },
-    "demand_charge": {"rate_per_kw": 9.0, "interval_minutes": 120, "when": {"from": "16:00", "to": "20:00"}},
+    "demand_charge": {
+        "rate_per_kw": 9.0,
+        "interval_minutes": 120,
+        "when": {"from": "16:00", "to": "20:00"},
+        "ratchet": {"fraction": 0.9, "past_peaks": [0.5]},
+        "valid_from": datetime.date(2025, 4, 1),
+    },
     "block_charge": {
         "blocks": [
             {"up_to_kwh": 150.0, "rate_per_kwh": 0.4},
@@ -127,12 +133,15 @@ RICHER: dict[str, dict[str, Any]] = {
         "reactive_kvar": "data.load",
         "interval_minutes": 120,
         "at_least_kva": 1.0,
+        "peak_of": "own_days",
+        "valid_until": datetime.date(2025, 4, 1),
     },
     "capacity_fee": {
         "steps": [{"up_to_kw": 2.0, "fee": 10.0}, {"up_to_kw": 5.0, "fee": 25.0}, {"fee": 45.0}],
         "interval_minutes": 60,
         "highest": 3,
         "distinct_days": True,
+        "top_included": False,
     },
     "daily_charge": {"rate_per_day": 1.1, "taxed": False},
     "period_charge": {"rate_per_period": 25.0, "valid_from": datetime.date(2025, 4, 1), "tax_fraction": 0.2},

@@ -7,6 +7,7 @@ All sites are invented. Real price years are in `test_real_foresight.py`.
 from __future__ import annotations
 
 import dataclasses
+import datetime
 import re
 import warnings
 from pathlib import Path
@@ -531,6 +532,32 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
     assert not plain.summary["headline"]["forecast_driven"]
     assert plain.summary["headline"]["saving_per_year"] == pytest.approx(head["ceiling_per_year"])
+
+
+def test_plans_know_the_peaks_that_a_ratchet_counts_and_no_higher_ones(tmp_path):
+    """What a planner keeps of each bill's peak is the peak, below the ratchet and before its first day too.
+
+    By the meter: the highest hour of import in each bill.
+    """
+    reads = [datetime.date(2025, 1, day) for day in (1, 3, 5, 9)]
+    ratchet = {"fraction": 0.9, "past_peaks": [6.0]}
+    demand = DEMAND | {"ratchet": ratchet, "valid_from": datetime.date(2025, 1, 5)}
+    made = site(tmp_path, contract={"billing": {"read_dates": reads}})
+    scenario = vary(made, {"tariff.component": [*SPOT, demand], "service": []})
+    seen: list[Any] = []
+
+    class Kept(planning.Planner):
+        def __init__(self, *words: Any):
+            super().__init__(*words)
+            seen.append(self)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(running, "Planner", Kept)
+        executed = run_under(scenario, Rolling(), solve(scenario))
+    kw = executed.dispatch.values["meter.import_kw"]
+    peaks = [kw[first:stop].max() for first, stop in ((0, 48), (48, 96), (96, 192))]
+    (planner,) = seen
+    assert peaks == pytest.approx(list(planner.x[planner.problem.places["demand.Demand"]]), abs=1e-6)
 
 
 @pytest.mark.parametrize("limit_kw", [0.3, 0.0])

@@ -244,6 +244,31 @@ def test_what_is_no_year_is_not_redated():
         redate(pd.Series(1.0, index=half), datetime.date(2024, 1, 1), "UTC")
 
 
+@pytest.mark.parametrize(
+    ("zone", "start", "minutes", "words"),
+    [
+        ("Asia/Kolkata", "2023-01-01", 60, r"begin at 05:30 \(2023-01-01\), off its grid of 60 min"),
+        ("America/St_Johns", "2023-01-01", 60, "begin at 20:30"),
+        ("UTC", "2023-01-01", 50, "intervals of 50 min do not divide a day"),
+    ],
+)
+def test_intervals_off_the_clock_are_not_redated(zone, start, minutes, words):
+    """13:30 on the clock is not 14:00: UTC hours in a zone half an hour off (tz database); odd steps."""
+    index = pd.date_range(start, periods=365 * 1440 // minutes, freq=f"{minutes}min", tz="UTC")
+    with pytest.raises(SeriesError, match=words):
+        redate(pd.Series(1.0, index=index), datetime.date(2025, 1, 1), zone)
+
+
+def test_half_hours_follow_a_clock_that_is_half_an_hour_off():
+    """The load of 13:30 in Kolkata, 08:00Z, stays at 13:30; by hand."""
+    index = pd.date_range("2022-12-31T18:30Z", periods=365 * 48, freq="30min")
+    local = index.tz_convert("Asia/Kolkata")
+    series = pd.Series(np.asarray(local.hour * 60 + local.minute, float), index=index)
+    made = redate(series, datetime.date(2025, 1, 1), "Asia/Kolkata")
+    again = made.timeline.local()
+    np.testing.assert_allclose(made.kw, np.asarray(again.hour * 60 + again.minute, float))
+
+
 # --- part of a year ---
 
 

@@ -454,6 +454,34 @@ def reads(raw: dict[str, Any], timeline: Timeline) -> None:
     ]
 
 
+def versions(raw: dict[str, Any], timeline: Timeline) -> None:
+    """Demand, fees and least bills that change within a bill, between reads of which the outer ones are missing."""
+    local = timeline.local()
+    middle = local[timeline.steps // 2].date()
+    raw["tariff"]["billing"] = {
+        "read_dates": [
+            local[step].date() + datetime.timedelta(days=1) for step in (3, timeline.steps * 2 // 3)
+        ]
+    }
+    dates = {"old": {"valid_until": middle}, "new": {"valid_from": middle}}
+    step = timeline.step_minutes
+    ratchet = {"fraction": 0.9, "periods": 2, "past_peaks": [3.0]}
+    steps = [{"up_to_kw": 3.0, "fee": 4.0}, {"fee": 9.0}]
+    raw["tariff"]["component"] += [
+        {"name": name, "kind": "demand_charge", "interval_minutes": 2 * step, **more, **dates[name]}
+        for name, more in (
+            ("old", {"rate_per_kw": 2.0, "ratchet": ratchet}),
+            ("new", {"rate_per_kw": 3.0, "peak_of": "own_days", "highest": 2}),
+        )
+    ]
+    raw["tariff"]["component"] += [
+        {"name": "later", "kind": "demand_charge", "rate_per_kw": 1.0, "ratchet": ratchet, **dates["new"]},
+        {"kind": "capacity_fee", "steps": steps, "top_included": False, "pro_rata": True, **dates["new"]},
+        {"name": "least old", "kind": "minimum_charge", "at_least_per_period": 90.0, **dates["old"]},
+        {"name": "least new", "kind": "minimum_charge", "at_least_per_period": 80.0, **dates["new"]},
+    ]
+
+
 def daily(raw: dict[str, Any], timeline: Timeline) -> None:
     """A fixed charge."""
     raw["tariff"]["component"].append({"kind": "daily_charge", "rate_per_day": 1.1})
@@ -598,6 +626,7 @@ FEATURES: tuple[Feature, ...] = (
     peaks,
     minimum,
     reads,
+    versions,
     daily,
     up,
     down,

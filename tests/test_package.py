@@ -26,7 +26,18 @@ PACKAGE = Path(optimiser.__file__).parent
 # modules may import each other.
 ORDER = [
     *("errors", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
-    *("storage", "site", "backup", "services", "products", "tariff", "formulation", "cost", "scenario"),
+    *(
+        "equipment",
+        "storage",
+        "site",
+        "backup",
+        "services",
+        "products",
+        "tariff",
+        "formulation",
+        "cost",
+        "scenario",
+    ),
     *(
         "billing",
         "rates",

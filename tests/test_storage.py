@@ -11,12 +11,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import battery
+from conftest import battery, inverter, table, write_site
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from optimiser import read_scenario, settle, solve
 from optimiser.storage import KINDS, Battery, CapacitorBank, voltage_at, voltage_chords
+from optimiser.tables import dispatch_table
 from optimiser.timeline import Timeline
 
 DAY = Timeline(datetime.datetime(2025, 1, 1, tzinfo=datetime.UTC), 60, 24, "UTC")
@@ -109,6 +111,38 @@ def test_converter_losses_are_taken_once_each_way():
     assert (3.0, 3.0) == (in_kw, out_kw)
     assert pytest.approx(0.95 * 0.96) == into
     assert pytest.approx(0.95 * 0.96) == out
+
+
+def test_what_a_bank_behind_a_converter_did_is_told_at_its_terminals(tmp_path):
+    """A load of 3 kW through a converter of 0.75 takes 4 kW from the units: 4 kWh an hour are worn, shown and counted.
+
+    Arithmetic on the words of the file: charge_kw and discharge_kw are "of a unit at its DC terminals".
+    """
+    bank = battery(20.0, 8.0, start_fraction=1.0, end_fraction=0.0, wear_per_kwh=0.01)
+    bank |= {"converter": {"rating_kw": 8.0, "efficiency": 0.75}}
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 50.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": "data.load_kw"}],
+        "inverter": [inverter(10.0)],
+        "dc_voltage_v": 50.0,
+    }
+    words = table(
+        site=site,
+        components=[{"kind": "energy_charge", "rates": [{"name": "all", "rate_per_kwh": 0.3}]}],
+        storage=[bank],
+        step_minutes=60,
+        days=1,
+    )
+    load = np.where(np.arange(24) < 2, 3.0, 0.0)
+    dispatch = solve(read_scenario(write_site(tmp_path, words, {"load_kw": load})))
+    rows = dispatch_table(dispatch)
+    assert [4.0, 4.0, 0.0] == pytest.approx(rows["storage.store.discharge_kw"].iloc[:3].tolist(), abs=1e-6)
+    wear = next(line for line in dispatch.lines if line.group == "wear")
+    assert -0.08 == pytest.approx(float(wear.values.sum()), abs=1e-9)
+    totals = settle(dispatch).energy_kwh
+    assert 8.0 == pytest.approx(totals["store discharge"], abs=1e-6)
+    assert (0.0, 2.0) == pytest.approx((totals["store losses"], totals["store converter losses"]), abs=1e-6)
 
 
 def test_converter_moves_the_limit_to_the_bus():

@@ -35,6 +35,31 @@ CONVEX: dict[str, list[dict[str, Any]]] = {
     "ratchet": [
         {"what": "ratchet", "rate": 3.0, "fraction": 0.9, "past_kw": [1.0, 5.0, 0.5], "at_least_kw": 2.0}
     ],
+    "ratchet from the second day": [
+        {
+            "what": "ratchet",
+            "rate": 6.0,
+            "fraction": 0.9,
+            "past_kw": [1.0, 2.5],
+            "at_least_kw": 0.5,
+            "valid": (datetime.date(2025, 1, 31), datetime.date(2026, 1, 1)),
+        }
+    ],
+    "rate that changes": [
+        {
+            "what": "highest",
+            "count": 2,
+            "rate": rate,
+            "slot_steps": 2,
+            "days_apart": False,
+            "valid": (
+                datetime.date(2025, 1, first),
+                datetime.date(2025, 1, first) + datetime.timedelta(days=1),
+            ),
+        }
+        for rate, first in ((8.0, 30), (3.0, 31))
+    ]
+    + [{"what": "blocks", "ends_kwh": [25.0], "rates": [0.0, 0.15]}],
     "several at once": [
         {"what": "blocks", "ends_kwh": [25.0], "rates": [0.0, 0.15]},
         {"what": "highest", "count": 2, "rate": 2.0, "slot_steps": 4, "days_apart": True},
@@ -53,6 +78,15 @@ RELAXED: dict[str, list[dict[str, Any]]] = {
     "dearer by volume": [{"what": "volume", "ends_kwh": [40.0], "rates": [0.0, 0.2]}],
     "tiers that pay more": [{"what": "tiers", "ends_kwh": [2.0], "rates": [0.0, 0.06]}],
     "stepped fee": [{"what": "steps", "ends_kw": [2.0, 3.5, 6.0], "fees": [1, 4, 9, 25], "slot_steps": 2}],
+    "next fee at the end": [
+        {
+            "what": "steps",
+            "ends_kw": [2.0, 3.5, 6.0],
+            "fees": [1, 4, 9, 25],
+            "slot_steps": 2,
+            "next_at_end": True,
+        }
+    ],
     "all of them": [
         {"what": "blocks", "ends_kwh": [30.0], "rates": [0.2, 0.05]},
         {"what": "volume", "ends_kwh": [40.0], "rates": [-0.1, 0.0]},
@@ -186,3 +220,13 @@ def test_a_month_that_ends_is_two_bills(tmp_path):
     site = site_with([charge], 4)
     proof = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path))).proof
     assert proof.settled == pytest.approx(solve_reference(site)["money"], rel=RELATIVE)
+
+
+def test_a_ratchet_that_begins_later_counts_the_bill_before(tmp_path):
+    """As above, charged from the second bill on: the first one's peak still counts."""
+    charge = {"what": "ratchet", "rate": 5.0, "fraction": 0.8, "past_kw": [], "at_least_kw": 0.0}
+    charge["valid"] = (datetime.date(2025, 2, 1), datetime.date(2026, 1, 1))
+    site = site_with([charge], 4)
+    proof = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path))).proof
+    assert proof.settled == pytest.approx(solve_reference(site)["money"], rel=RELATIVE)
+    assert solve_reference(site)["lines"]["charge 0, ratchet"] < 0

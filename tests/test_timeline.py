@@ -135,6 +135,85 @@ def test_half_hours_of_the_repeated_hour_stay_apart():
     assert {6} == set(groups.sizes)
 
 
+@pytest.mark.parametrize(
+    ("zone", "day", "step_minutes", "minutes", "count"),
+    [
+        ("Europe/Oslo", "2024-10-27", 30, 60, 25),
+        ("Europe/Oslo", "2024-10-27", 5, 30, 50),
+        ("Europe/Oslo", "2024-03-31", 30, 60, 23),
+        ("Australia/Lord_Howe", "2024-04-07", 30, 30, 49),
+        ("Australia/Lord_Howe", "2024-04-07", 5, 30, 49),
+        ("Australia/Lord_Howe", "2024-10-06", 5, 30, 47),
+        ("Africa/Casablanca", "2025-02-23", 30, 60, 25),
+    ],
+)
+def test_blocks_as_long_as_the_change_are_each_passes_own(zone, day, step_minutes, minutes, count):
+    """A day of 25 hours has 25 hours, one of 24.5 hours 49 half hours (tz database): each of the same length."""
+    groups = days_of(day, 1, zone, step_minutes).groups(Grouping("block", zone, minutes))
+    assert count == groups.count
+    assert {minutes // step_minutes} == set(groups.sizes)
+    assert count == len(set(groups.labels))
+
+
+def test_blocks_off_the_full_hour_run_on_through_the_change():
+    """Hours from half past: 00:00, 00:30, ... 02:30 (summer), 02:30 (winter), ... 23:30, all of 60 minutes but the two
+    that midnight cuts: 26 pieces of 25 hours (by hand; Oslo goes back at 03:00 on 27 October 2024, tz database).
+    """
+    groups = days_of("2024-10-27", 1, "Europe/Oslo", 30).groups(Grouping("block", "Europe/Oslo", 60, 30))
+    assert [1, *[2] * 24, 1] == list(groups.sizes)
+    assert ["02:30+0200", "02:30+0100"] == [label[11:] for label in groups.labels if "02:30" in label]
+
+
+def test_an_edge_that_the_clock_shows_twice_counts_once():
+    """Blocks of two hours from 00:30: that from 02:30 begins in the first pass and has three real hours (by hand)."""
+    groups = days_of("2024-10-27", 1, "Europe/Oslo", 30).groups(Grouping("block", "Europe/Oslo", 120, 30))
+    assert [1, 4, 6, *[4] * 9, 3] == list(groups.sizes)
+
+
+def test_a_midnight_that_is_shown_twice_ends_the_day_once():
+    """St. John's went back from 00:01 of 7 November 2010 to 23:01 of the 6th (tz database): two days and two bills.
+
+    The minute after the first midnight belongs to the 7th; what follows to midnight again is no second 6th.
+    """
+    zone = "America/St_Johns"
+    made = days_of("2010-11-06", 2, zone, 1)
+    assert 49 * 60 == made.steps
+    for grouping in (
+        Grouping("day", zone),
+        Grouping("reads", zone, reads=(datetime.date(2010, 11, 7), datetime.date(2010, 12, 7))),
+    ):
+        assert [24 * 60, 25 * 60] == list(made.groups(grouping).sizes)
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        ("Atlantic/Azores", "2025-10-26", 25),
+        ("Africa/Cairo", "2025-04-25", 23),
+        ("America/Havana", "2025-11-02", 25),
+    ],
+)
+def test_a_day_whose_midnight_is_skipped_or_shown_twice_is_one_day(zone, day, hours):
+    """The clock goes back from 01:00 to 00:00, or from 00:00 on to 01:00 (tz database): dates and shares still hold."""
+    first = datetime.date.fromisoformat(day) - datetime.timedelta(days=1)
+    made = days_of(str(first), 3, zone)
+    assert [24, hours, 24] == list(made.groups(Grouping("day", zone)).sizes)
+    assert 3.0 == pytest.approx(made.share_of_day(zone).sum())
+    after = first + datetime.timedelta(days=1)
+    assert hours + 24 == made.between(after, None, zone).sum()
+
+
+def test_bills_that_lack_a_read_are_as_long_as_the_one_beside_them():
+    """Reads on 4 January and 3 April are 89 days apart (28 + 28 + 31 + 2); a read outside the data tells too."""
+    timeline = days_of("2025-01-01", 120, "UTC")
+    reads = (datetime.date(2025, 1, 4), datetime.date(2025, 4, 3))
+    assert [89, 89, 89] == list(timeline.calendar_days(Grouping("reads", "UTC", reads=reads)))
+    earlier = Grouping("reads", "UTC", reads=(datetime.date(2024, 10, 6), *reads))
+    assert [90, 89, 89] == list(timeline.calendar_days(earlier))
+    # A lone read tells of no length.
+    assert [3, 117] == pytest.approx(list(timeline.calendar_days(Grouping("reads", "UTC", reads=reads[:1]))))
+
+
 @pytest.mark.parametrize(("year", "days"), [(2023, 28), (2024, 29), (2025, 28), (2100, 28)])
 def test_february_and_the_leap_day(year, days):
     """29 February exists in 2024, not in 2023, 2025 and 2100 (Gregorian calendar)."""
@@ -373,7 +452,8 @@ def test_bills_between_reads_begin_at_local_midnight():
         "2025-04-08 to 2025-04-10",
     ) == groups.labels
     assert [5 * 24, 2 * 24 + 1, 3 * 24] == list(groups.sizes)
-    assert [5, 2, 3] == pytest.approx(list(timeline.calendar_days(reads)))
+    # Bills without a read on one side are taken to be as long as the one beside them, of two days.
+    assert [2, 2, 2] == list(timeline.calendar_days(reads))
 
 
 def test_dates_of_validity_are_half_open():

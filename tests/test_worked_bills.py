@@ -673,6 +673,157 @@ def test_demand_rates_of_two_seasons(tmp_path):
     assert near(30.00) == paid["Winter demand"]
 
 
+def test_demand_of_the_repeated_hour(tmp_path):
+    """9 kW in the first 02:00 to 03:00 of 27 October 2024 in Oslo and 1 kW else, 10 a kW over clock hours: 90.00.
+
+    The clock shows that hour twice (tz database); a meter's hours are sixty minutes each: common practice, no source.
+    The mean of both passes would be 5 kW.
+    """
+    load = np.ones(50)
+    load[4:6] = 9.0
+    demand = [{"kind": "demand_charge", "rate_per_kw": 10.0, "interval_minutes": 60}]
+    options: dict[str, Any] = {"step_minutes": 30, "first": "2024-10-27T00:00+02:00", "zone": "Europe/Oslo"}
+    assert near(90.00) == bill(tmp_path, demand, load, **options).bill_before
+
+
+def test_demand_of_the_repeated_half_hour(tmp_path):
+    """Lord Howe repeats 01:30 to 02:00 on 7 April 2024 (tz database): 9 kW in its first pass, 10 a kW, 90.00."""
+    load = np.ones(294)
+    load[18:24] = 9.0
+    demand = [{"kind": "demand_charge", "rate_per_kw": 10.0, "interval_minutes": 30}]
+    options: dict[str, Any] = {"first": "2024-04-07T00:00+11:00", "zone": "Australia/Lord_Howe"}
+    assert near(90.00) == bill(tmp_path, demand, load, step_minutes=5, **options).bill_before
+
+
+def ratchet_from(date: datetime.date | None, **more: Any) -> dict[str, Any]:
+    """A ratchet of 80 % on past peaks of 20 kW, at 10 a kW, valid from a date."""
+    ratchet = {"fraction": 0.8, "past_peaks": [20.0]}
+    dates = {} if date is None else {"valid_from": date}
+    return (
+        {"kind": "demand_charge", "rate_per_kw": 10.0, "interval_minutes": 60, "ratchet": ratchet}
+        | dates
+        | more
+    )
+
+
+def test_a_ratchet_remembers_peaks_before_it_is_charged(tmp_path):
+    """40 kW in May, then 1 kW; a ratchet of 80 % charged from 1 July at 10 a kW: 32 kW x 6 months are 1,920.
+
+    By hand: May is one or two of the eleven periods before each of July to December.
+    """
+    load = np.ones(365 * 24)
+    load[(31 + 28 + 31 + 30) * 24 + 300] = 40.0
+    made = bill(tmp_path, [ratchet_from(datetime.date(2025, 7, 1))], load, days=365)
+    assert near(1920.00) == made.bill_before
+    months = made.table.query("case == 'before'").groupby("billing_period")["amount"].sum()
+    assert [0.0] * 6 + [-320.0] * 6 == pytest.approx(list(months))
+
+
+def test_a_ratchet_remembers_the_days_before_its_date_in_the_same_bill(tmp_path):
+    """40 kW on 5 July, charged from 11 July, 80 %: 21 of July's 31 days at 10 on 40 kW, then 32 kW in August.
+
+    By hand: 10 x 40 x 21/31 + 10 x 32.
+    """
+    load = np.ones(62 * 24)
+    load[4 * 24 + 12] = 40.0
+    made = bill(tmp_path, [ratchet_from(datetime.date(2025, 7, 11))], load, first="2025-07-01", days=62)
+    assert near(400 * 21 / 31 + 320) == made.bill_before
+
+
+def versions(component: Mapping[str, Any], change: datetime.date, **new: Any) -> list[dict[str, Any]]:
+    """A component until a date, and from then on another version of it."""
+    return [
+        {**component, "name": "old", "valid_until": change},
+        {**component, "name": "new", "valid_from": change, **new},
+    ]
+
+
+TENTH = datetime.date(2025, 1, 10)
+HOURLY = {"interval_minutes": 60}
+WHOLE_PERIOD = {
+    "demand": {"kind": "demand_charge", "rate_per_kw": 10.0, **HOURLY},
+    "mean of the highest": {"kind": "demand_charge", "rate_per_kw": 10.0, "highest": 4, **HOURLY},
+    "by the day": {"kind": "demand_charge", "rate_per_kw": 0.3, "rate_basis": "day", **HOURLY},
+    "pro rata": {"kind": "demand_charge", "rate_per_kw": 10.0, "pro_rata": True, **HOURLY},
+    "ratchet and least": ratchet_from(None, at_least_kw=5.0),
+    "kVA": {"kind": "apparent_demand_charge", "rate_per_kva": 10.0, "power_factor": 0.8, **HOURLY},
+    "stepped": {"kind": "capacity_fee", "steps": [{"up_to_kw": 3.0, "fee": 30.0}, {"fee": 90.0}], **HOURLY},
+    "least bill": {"kind": "minimum_charge", "at_least_per_period": 400.0},
+    "subscription": {"kind": "period_charge", "rate_per_period": 31.0},
+}
+
+
+@pytest.mark.parametrize("days", [31, 20, 45])
+@pytest.mark.parametrize("name", WHOLE_PERIOD)
+def test_a_change_to_the_same_rate_changes_nothing(tmp_path, name, days):
+    """Whatever a period is charged as a whole, it is charged once, though the component is replaced by an equal one.
+
+    By definition of a change that changes nothing. The peak lies before it; runs cut the last period or not.
+    """
+    load = np.ones(days * 24)
+    load[5 * 24 + 7] = 6.0
+    flat = {"kind": "energy_charge", "rate_per_kwh": 0.1}
+    loose = 0.004 if name == "kVA" else 0.0
+    component = WHOLE_PERIOD[name]
+    one = bill(tmp_path / "one", [flat, component], load, days=days, loose=loose)
+    two = bill(tmp_path / "two", [flat, *versions(component, TENTH)], load, days=days, loose=loose)
+    assert pytest.approx(one.bill_before, abs=1e-9) == two.bill_before
+
+
+def test_a_demand_rate_that_changes_is_weighted_by_days(tmp_path):
+    """A peak of 6 kW on 6 January at 10 a kW for 9 days and 20 for 22 days of the month: 6 x (90 + 440) / 31.
+
+    By hand: 102.58; with each version's own peak, 6 kW and 1 kW, 6 x 90/31 + 440/31.
+    """
+    load = np.ones(31 * 24)
+    load[5 * 24 + 7] = 6.0
+    demand = WHOLE_PERIOD["demand"]
+    made = bill(tmp_path / "period", versions(demand, TENTH, rate_per_kw=20.0), load, days=31)
+    assert near(6 * (90 + 440) / 31) == made.bill_before
+    own = versions(demand | {"peak_of": "own_days"}, TENTH, rate_per_kw=20.0)
+    assert near((6 * 90 + 440) / 31) == bill(tmp_path / "own", own, load, days=31).bill_before
+
+
+def test_the_level_demand_of_one_kw_is_ten_however_it_is_versioned(tmp_path):
+    """1 kW at 10, replaced on the 10th by the same: 10.00, not 20.00, whichever peak counts."""
+    for peak_of in ("billing_period", "own_days"):
+        demand = versions(WHOLE_PERIOD["demand"] | {"peak_of": peak_of}, TENTH)
+        assert near(10.00) == bill(tmp_path / peak_of, demand, 1.0, days=31).bill_before
+
+
+def test_minimums_that_hold_at_once_count_each_other(tmp_path):
+    """A bill of 24.00 with minimums of 40 and 60: 40 is reached by 16, then 60 by 20 more; by hand, made up."""
+    charges = [
+        {"kind": "energy_charge", "rate_per_kwh": 24 / 744},
+        {"kind": "minimum_charge", "name": "first", "at_least_per_period": 40.0},
+        {"kind": "minimum_charge", "name": "second", "at_least_per_period": 60.0},
+    ]
+    assert near(60.00) == bill(tmp_path, charges, 1.0, days=31).bill_before
+
+
+@pytest.mark.parametrize(
+    ("kw", "included", "fee"), [(5.0, True, 208.0), (5.0, False, 344.0), (4.99, False, 208.0)]
+)
+def test_a_demand_on_the_threshold_of_a_published_fee(tmp_path, kw, included, fee):
+    """BKK's network tariff from 1 April 2024: 2,496 a year from 2 kW and 4,128 from 5 kW, threshold included.
+
+    Source: price data of kraftsystemet/fri-nettleie (CC BY 4.0), bkk.yml: `terskel_inkludert: true`, a demand of just
+    5 kW is in the step that begins there; a month pays a twelfth, 208.00 or 344.00.
+    """
+    load = np.zeros((31, 24))
+    load[[3, 9, 20], 18] = kw
+    ends = [(2.0, 1536), (5.0, 2496), (10.0, 4128)]
+    steps = [{"up_to_kw": end, "fee": year / 12} for end, year in ends] + [{"fee": 5952 / 12}]
+    charge = {
+        "kind": "capacity_fee",
+        "highest": 3,
+        "distinct_days": True,
+        "steps": steps,
+        "top_included": included,
+    }
+    assert near(fee) == bill(tmp_path, [charge | HOURLY], load.ravel(), days=31).bill_before
+
+
 # --- export ---
 
 
@@ -841,6 +992,32 @@ def test_bills_between_reads(tmp_path):
         "2025-02-10 to 2025-05-10": -90.0,
         "2025-05-11 to 2025-05-31": -21.0,
     } == pytest.approx(dict(periods))
+
+
+READS = {"billing": {"read_dates": [datetime.date(2025, 1, 4), datetime.date(2025, 4, 3)]}}
+
+
+def test_bills_that_lack_a_read_are_charged_by_days(tmp_path):
+    """90 a bill, reads on 4 January and 3 April, 1 January to 30 April: 90 x 3/89, 90 and 90 x 28/89.
+
+    By hand: the bill between the reads has 89 days, and so, it is taken, have those beside it. Partial periods are
+    charged by days: common practice, no source.
+    """
+    fixed = [{"kind": "period_charge", "rate_per_period": 90.0}]
+    made = bill(tmp_path, fixed, 1.0, days=120, contract=READS)
+    periods = made.table.query("case == 'before'").groupby("billing_period")["amount"].sum()
+    assert [-90 * 3 / 89, -90.0, -90 * 28 / 89] == pytest.approx(list(periods))
+
+
+def test_blocks_of_bills_that_lack_a_read_end_by_days(tmp_path):
+    """A block of 890 kWh at 10 c, 30 c above, 1 kW: ends of 30, 890 and 280 kWh in bills of 3, 89 and 28 days.
+
+    By hand: 72, 2,136 and 672 kWh; 30 + 890 + 280 kWh in the block.
+    """
+    charge = {"kind": "block_charge", "name": "Energy", "blocks": blocks([(890.0, 0.10), (None, 0.30)])}
+    paid = amounts(bill(tmp_path, [charge], 1.0, days=120, contract=READS))
+    assert near(1200 * 0.10) == paid["Energy, 0 to 890 kWh"]
+    assert near((120 * 24 - 1200) * 0.30) == paid["Energy, above 890 kWh"]
 
 
 @pytest.mark.parametrize(("days", "charge"), [(31, 31.00), (7, 7.00), (28 + 31, 31 + 31 / 28 * 28)])

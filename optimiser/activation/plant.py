@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.limits import current_a, power_kw
 from optimiser.site import bank_on_bus
 from optimiser.storage import voltage_at
 from optimiser.terms import SettledTerms
@@ -91,6 +92,7 @@ class Plant:
             c.name: dispatch.values[f"controller.{c.name}.solar_kw"] for c in site.solar_controller
         }
         self.load_kw = {p: site.load_kw(terms, p) for p in site.phase_names}
+        self.pass_through = {p: site.pass_through(terms, p) for p in site.phase_names}
         # From the parts, since the plan's own figure counts the activation that it expects on average.
         self.net_kw = {
             p: self.load_kw[p]
@@ -242,7 +244,7 @@ class Plant:
         """What the controllers bring to the bus: planned, or what their current allows at the voltage there is."""
         found = {}
         for c in self.site.solar_controller:
-            limit = math.inf if c.current_limit_a is None else c.current_limit_a * volts / 1000
+            limit = math.inf if c.current_limit_a is None else power_kw(c.current_limit_a, volts)
             found[c.name] = min(float(self.solar_kw[c.name][step]), limit)
         return found
 
@@ -284,7 +286,7 @@ class Plant:
     def _inverter_room(self, inverter: Any, step: int, volts: float, up: bool) -> tuple[float, str]:
         now = float(self.inverter_kw[inverter.name][step])
         amperes = inverter.dc_current_limit_a
-        breaker = math.inf if amperes is None else amperes * volts / 1000
+        breaker = math.inf if amperes is None else power_kw(amperes, volts)
         if up:
             rating, current = inverter.output_kw, breaker * inverter.output_efficiency
         else:
@@ -304,11 +306,11 @@ class Plant:
             own = self.phase_limits_kw[up]
             if own is not None:
                 points.append(_Point("phase of the connection", float(own[step]) + sign * net, shares))
-            for inverter in site.inverter:
-                if inverter.pass_through_limit_a is not None and site.share(inverter, phase):
-                    kw = inverter.pass_through_limit_a * site.connection.phase_voltage_v / 1000
-                    through = net - (1 - inverter.backed_up_share) * float(self.load_kw[phase][step])
-                    points.append(_Point("current passed through an inverter", kw + sign * through, shares))
+            for line in self.pass_through[phase]:
+                through = net - float(line.before_kw[step])
+                points.append(
+                    _Point("current passed through an inverter", line.limit_kw + sign * through, shares)
+                )
         return points
 
     def _reach(
@@ -324,10 +326,10 @@ class Plant:
             [("storage power", bank.charge_limit_kw)],
         )
         if bank.discharge_current_a is not None:
-            kw = bank.discharge_current_a * bank.units * volts / 1000 * conversion
+            kw = power_kw(bank.discharge_current_a * bank.units, volts) * conversion
             highest.append(("storage current", kw))
         if bank.charge_current_a is not None:
-            kw = bank.charge_current_a * bank.units * volts / 1000 / conversion
+            kw = power_kw(bank.charge_current_a * bank.units, volts) / conversion
             lowest.append(("storage current", kw))
         spare = (after - self.least_kwh(moment + hours)[name]) / hours
         highest.append(("stored energy", self._power_at(bank, now + spare, stored)))
@@ -338,10 +340,10 @@ class Plant:
 
     def _rate(self, bank: Any, bus_kw: float, stored: float) -> float:
         """Rate at which stored energy falls at a bus power, losses at the voltage there is. [kW]"""
-        conversion = bank.converter_efficiency
+        conversion, volts = bank.converter_efficiency, float(voltage_at(bank, stored))
         if bus_kw >= 0:
-            return _drained(bank, bus_kw / conversion, stored)
-        return -_filled(bank, -bus_kw * conversion, stored)
+            return bank.drained_kw(bus_kw / conversion, volts)
+        return -bank.stored_kw(-bus_kw * conversion, volts)
 
     def _power_at(self, bank: Any, rate_kw: float, stored: float) -> float:
         """Bus power at which stored energy falls at a rate. [kW]"""
@@ -422,14 +424,14 @@ class Plant:
             kw = inverters[i.name]
             note("inverter_kw", i.output_kw - kw if kw >= 0 else i.intake_kw + kw)
             if i.dc_current_limit_a is not None:
-                note("inverter_dc_a", i.dc_current_limit_a - abs(_dc_kw(i, kw)) * 1000 / volts)
+                note("inverter_dc_a", i.dc_current_limit_a - current_a(abs(_dc_kw(i, kw)), volts))
         for bank in self.banks:
             kw, conversion = banks[bank.name], bank.converter_efficiency
             note("storage_kw", bank.discharge_limit_kw - kw if kw >= 0 else bank.charge_limit_kw + kw)
             amperes = bank.discharge_current_a if kw >= 0 else bank.charge_current_a
             if amperes is not None:
                 at_bank = kw / conversion if kw >= 0 else -kw * conversion
-                own = at_bank * 1000 / float(voltage_at(bank, stored[bank.name]))
+                own = current_a(at_bank, float(voltage_at(bank, stored[bank.name])))
                 note("storage_a", amperes * bank.units - own)
         site = self.site
         nets = {
@@ -438,40 +440,25 @@ class Plant:
         }
         total = sum(nets.values())
         note("connection_kw", min(self.limits_kw[0][step] - total, self.limits_kw[1][step] + total))
-        for net in nets.values():
+        for phase, net in nets.items():
             for own, signed in zip(self.phase_limits_kw, (net, -net), strict=True):
                 if own is not None:
                     note("phase_kw", float(own[step]) - signed)
+            for line in self.pass_through[phase]:
+                through = current_a(abs(net - float(line.before_kw[step])), site.connection.phase_voltage_v)
+                note("pass_through_a", line.limit_a - through)
         if site.connection.imbalance_limit_kw is not None:
             for one, other in combinations(nets.values(), 2):
                 note("imbalance_kw", site.connection.imbalance_limit_kw - abs(one - other))
         for c in site.solar_controller:
             if c.current_limit_a is not None:
-                note("controller_a", c.current_limit_a - float(self.solar_kw[c.name][step]) * 1000 / volts)
+                note("controller_a", c.current_limit_a - current_a(float(self.solar_kw[c.name][step]), volts))
         return margins
 
 
 def _dc_kw(inverter: Any, ac_kw: float) -> float:
     """What an inverter draws from the bus, negative where it brings. [kW]"""
     return ac_kw / inverter.output_efficiency if ac_kw >= 0 else ac_kw * inverter.intake_efficiency
-
-
-def _drained(bank: Any, kw: float, stored: float) -> float:
-    """Rate at which the store falls while a bank gives `kw` at its terminals. [kW]"""
-    if not bank.resistance_ohm:
-        return bank.drained_kw(kw)
-    volts, ohms, watts = float(voltage_at(bank, stored)), bank.resistance_ohm / bank.units, kw * 1000
-    amperes = 2 * watts / (volts + math.sqrt(max(volts**2 - 4 * ohms * watts, 0.0)))
-    return volts * amperes / 1000 / bank.discharge_efficiency
-
-
-def _filled(bank: Any, kw: float, stored: float) -> float:
-    """Rate at which the store rises while a bank takes `kw` at its terminals. [kW]"""
-    if not bank.resistance_ohm:
-        return bank.stored_kw(kw)
-    volts, ohms, watts = float(voltage_at(bank, stored)), bank.resistance_ohm / bank.units, kw * 1000
-    amperes = 2 * watts / (volts + math.sqrt(volts**2 + 4 * ohms * watts))
-    return bank.charge_efficiency * volts * amperes / 1000
 
 
 def _fill(

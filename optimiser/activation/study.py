@@ -24,6 +24,7 @@ MARGINS = (
     "stored_kwh",
     "connection_kw",
     "phase_kw",
+    "pass_through_a",
     "imbalance_kw",
     "controller_a",
 )

@@ -50,11 +50,8 @@ class Connected:
         for phase in phases:
             high = most_in[phase] if bounded else np.full(len(load_kw), np.inf)
             low = -most_out[phase] if bounded else np.full(len(load_kw), -np.inf)
-            for inverter in site.inverter:
-                if inverter.pass_through_limit_a is not None and site.share(inverter, phase):
-                    passed = inverter.pass_through_limit_a * limits.phase_voltage_v / 1000
-                    elsewhere = (1 - inverter.backed_up_share) * site.load_kw(terms, phase)
-                    high, low = np.minimum(high, elsewhere + passed), np.maximum(low, elsewhere - passed)
+            for line in site.pass_through(terms, phase):
+                high, low = np.minimum(high, line.highest_net_kw), np.maximum(low, line.lowest_net_kw)
             ends.append((low, high))
         self.low_kw = np.stack([low for low, _ in ends], axis=1)
         self.high_kw = np.stack([high for _, high in ends], axis=1)

@@ -54,7 +54,7 @@ def money_by_step(
     lines = settled_lines(scenario, walk, case, terms)
     money = sum((by_step(line, terms) for line in lines), np.zeros(scenario.timeline.steps))
     if wear:
-        rates = np.array([bank.wear_per_kwh for bank in scenario.storage])
+        rates = np.array([bank.wear_per_kwh / bank.converter_efficiency for bank in scenario.storage])
         money = money - (walk.discharge_kw[:, case] @ rates) * scenario.timeline.step_hours
     return money
 

@@ -22,6 +22,7 @@ import numpy as np
 
 from optimiser.control.connection import Connected, at_connection
 from optimiser.control.stores import Stores
+from optimiser.equipment.limits import standby_kw
 from optimiser.scenario import Scenario
 from optimiser.terms import SettledTerms
 
@@ -182,8 +183,7 @@ class Plant:
         self.intake_kw = np.array([i.intake_kw for i in site.inverter])
         self.out_efficiency = np.array([i.output_efficiency for i in site.inverter])
         self.in_efficiency = np.array([i.intake_efficiency for i in site.inverter])
-        standby_w = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in banks)
-        self.fixed_kw = standby_w / 1000 + terms.values(site.dc_load_kw)
+        self.fixed_kw = standby_kw(site.inverter, banks) + terms.values(site.dc_load_kw)
         if not (site.inverter or banks or site.solar_controller):
             self.fixed_kw = np.zeros(steps)  # there is no bus
         self.inverter_amperes = _amperes([i.dc_current_limit_a for i in site.inverter])

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.equipment.limits import power_kw
 from optimiser.site import bank_on_bus
 from optimiser.storage import voltage_chords
 from optimiser.timeline import Timeline
@@ -155,7 +156,7 @@ class Stores:
         amperes = bank.discharge_current_a if out else bank.charge_current_a
         unit_kw = bank.discharge_kw if out else bank.charge_kw
         power = np.full(len(start), limit)
-        if amperes is None or amperes * bank.voltages[0] / 1000 >= unit_kw:
+        if amperes is None or power_kw(amperes, bank.voltages[0]) >= unit_kw:
             return power
         per_volt = amperes * bank.units / 1000
         gain = 1 / bank.converter_efficiency if out else bank.converter_efficiency

@@ -20,6 +20,7 @@ from scipy import sparse
 
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
+from optimiser.equipment.limits import current_a, power_kw, standby_kw
 from optimiser.errors import InfeasibleError
 from optimiser.site import bank_on_bus
 from optimiser.storage import voltage_at
@@ -121,8 +122,7 @@ def _inverter_limits(scenario: Any) -> Iterator[Limit]:
             for phase in site.phase_names
             for upper in (True, False)
         )
-        amperes = inverter.pass_through_limit_a or 0.0
-        through = amperes * site.connection.phase_voltage_v / 1000
+        through = site.pass_through_kw(inverter)
         yield Limit(
             f"pass-through current of inverter {name}",
             2,
@@ -618,8 +618,9 @@ def _net_kw(scenario: Any, window: Window, phase: str, step: int) -> float:
 def _fixed_kw(scenario: Any, step: int) -> float:
     """DC load and standby of everything on the bus. [kW]"""
     site = scenario.site
-    watts = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    return watts / 1000 + float(_numbers(scenario).values(site.dc_load_kw)[step])
+    return standby_kw(site.inverter, scenario.storage) + float(
+        _numbers(scenario).values(site.dc_load_kw)[step]
+    )
 
 
 def _asked(scenario: Any, step: int) -> str:
@@ -666,7 +667,7 @@ def _sentence(
         return f"{text} Raise {limit.field}{_amperes(scenario, window, limit, step, amount)}."
     target = f"{_shown(value + amount)} {unit}"
     if limit.field.endswith("pass_through_limit_a"):
-        target = f"{_shown((value + amount) * 1000 / scenario.site.connection.phase_voltage_v)} A"
+        target = f"{_shown(current_a(value + amount, scenario.site.connection.phase_voltage_v))} A"
     return f"{text} Raise {limit.field} to at least {target}, or lower what is asked for."
 
 
@@ -676,7 +677,7 @@ def _amperes(scenario: Any, window: Window, limit: Limit, step: int, amount_kw: 
     volts = scenario.site.lowest_bus_voltage(scenario.storage)
     if bank is not None:
         volts = float(voltage_at(bank, window.value(f"storage.{bank.name}.stored_kwh", step)))
-    return f" by about {_shown(amount_kw * 1000 / volts)} A in all (at {_shown(volts)} V)"
+    return f" by about {_shown(current_a(amount_kw, volts))} A in all (at {_shown(volts)} V)"
 
 
 def _alternative(limit: Limit, amount: float) -> str:
@@ -749,11 +750,8 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     for phase in site.phase_names:
         if site.connection.import_limit_kw_per_phase is not None:
             yield f"phase {phase}", lowest[phase] - phase_most[phase]
-        for inverter in site.inverter:
-            if inverter.pass_through_limit_a and site.share(inverter, phase):
-                most = inverter.pass_through_limit_a * site.connection.phase_voltage_v / 1000
-                behind = lowest[phase] - (1 - inverter.backed_up_share) * site.load_kw(terms, phase)
-                yield f"pass-through {inverter.name} {phase}", behind - most
+        for line in site.pass_through(terms, phase):
+            yield f"pass-through {line.inverter} {phase}", lowest[phase] - line.highest_net_kw
         if site.connection.imbalance_limit_kw is not None:
             for other in site.phase_names:
                 if other != phase:
@@ -817,12 +815,11 @@ def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
     power = np.zeros(scenario.timeline.steps)
     for controller in site.solar_controller:
         amperes = controller.current_limit_a
-        most = np.inf if amperes is None else amperes * volts / 1000
+        most = np.inf if amperes is None else power_kw(amperes, volts)
         power = power + np.minimum(controller.available(terms), most)
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
-    watts = sum(i.standby_w for i in site.inverter) + sum(b.units * b.standby_w for b in scenario.storage)
-    return power - watts / 1000 - terms.values(site.dc_load_kw)
+    return power - standby_kw(site.inverter, scenario.storage) - terms.values(site.dc_load_kw)
 
 
 def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
@@ -833,7 +830,7 @@ def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
         if way == "out":
             rating, efficiency = inverter.output_kw, inverter.output_efficiency
         amperes = inverter.dc_current_limit_a
-        most = np.inf if amperes is None else amperes * _highest_voltage(scenario) / 1000 * efficiency
+        most = np.inf if amperes is None else power_kw(amperes, _highest_voltage(scenario)) * efficiency
         made[inverter.name] = min(rating, most)
     return made
 

@@ -104,8 +104,7 @@ def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
     if life is not None:
         by_calendar = life.calendar_life_years
         by_cycles = life.cycle_life / counted if counted > 0 else None
-        shares = (1 / by_calendar, counted / life.cycle_life)
-        worn = sum(shares) if life.fade == "sum" else max(shares)
+        worn = life.worn_per_year(counted)
         years, loss = 1 / worn, (1 - life.end_of_life_fraction) * worn
     renewed = price = None
     if len(dispatch.scenario.storage) == 1:

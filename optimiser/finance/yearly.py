@@ -45,7 +45,7 @@ def weights(lines: Sequence[Line], tariff: Tariff, timeline: Timeline) -> np.nda
     once = {component.name for component in tariff.component if component.once_a_period}
     periods = tariff.periods_a_year(timeline) / timeline.groups(tariff.period).count
     by_period = [taxed.group == "demand" and taxed.name in once for _, taxed in with_taxed(lines)]
-    # Rounded, so that read dates, which repeat with the run, weigh exactly 1.
+    # Rounded, so that whole bills between reads weigh exactly 1.
     return np.where(by_period, round(periods / per_year(timeline), 12), 1.0)
 
 

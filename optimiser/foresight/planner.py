@@ -467,6 +467,9 @@ class Planner:
                 piece.lower[at] = 0.0
                 piece.upper[at] = np.minimum(piece.upper[at], sold)
                 purse[at] = 1.0
+        for places in self._demand:
+            # A peak that costs nothing by itself, below a ratchet or before its charge, is no higher than it was.
+            purse[_among(window.columns, places)[0]] -= 1.0
         solution = Highs(dataclasses.replace(piece, purse=purse)).solve()
         if solution.verdict != "optimal":
             return False

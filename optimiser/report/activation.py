@@ -34,6 +34,7 @@ MARGINS = {
     "stored_kwh": "Stored energy, kWh",
     "connection_kw": "Connection, kW",
     "phase_kw": "A phase, kW",
+    "pass_through_a": "Current passed through an inverter, A",
     "imbalance_kw": "Imbalance, kW",
     "controller_a": "Solar controllers, A",
 }

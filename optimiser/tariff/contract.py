@@ -80,10 +80,12 @@ class Tariff(Component):
         return Grouping("month", self.zone, months=self.billing.months, first_month=self.billing.first_month)
 
     def periods_a_year(self, timeline: Timeline) -> float:
-        """Billing periods in a year; between reads, as often as within the timeline."""
-        if self.billing.read_dates:
+        """Billing periods in a year; between reads, by the length of bills or, with one, as in the timeline."""
+        if not self.billing.read_dates:
+            return 12 / self.billing.months
+        if len(self.billing.read_dates) == 1:
             return timeline.groups(self.period).count * 8760 / timeline.hours
-        return 12 / self.billing.months
+        return 365 / float(timeline.calendar_days(self.period).mean())
 
     def holiday_dates(self, timeline: Timeline) -> tuple[datetime.date, ...]:
         """Dates that are no workdays, of the years of a timeline."""
@@ -99,13 +101,19 @@ class Tariff(Component):
         component: Any
         for component in self.component:
             lines += self._with_tax(component, list(component.lines(flows, terms, self)))
+        rests: list[tuple[fixed.MinimumCharge, list[Line]]] = []
         for component in self.component:
             if isinstance(component, fixed.MinimumCharge):
-                counted = [line for line in lines if component.covers(line)]
+                others = [line for other, made in rests if component.meets(other) for line in made]
+                counted = [line for line in [*lines, *others] if component.covers(line)]
                 rest = component.top_up(counted, flows, terms, self)
-                # A unit more in a line that counts is a unit less in the rest: only their sum is told apart.
-                lines = [replace(line, joined=_BILL) for line in [*lines, *self._with_tax(component, [rest])]]
-        return lines
+                rests.append((component, self._with_tax(component, [rest])))
+        if not rests:
+            return lines
+        # A unit more in a line that counts is a unit less in the rest: only their sum is told apart.
+        return [
+            replace(line, joined=_BILL) for line in [*lines, *(line for _, made in rests for line in made)]
+        ]
 
     def _with_tax(self, component: Any, own: list[Line]) -> list[Line]:
         """A component's lines before tax, and the tax on each."""
@@ -142,6 +150,48 @@ class Tariff(Component):
                 factor = (1 + component.tax(self)) * component.net_share(self)
                 price = price + factor * component.price(terms, self)
         return price
+
+    def notes(self, timeline: Timeline) -> Iterator[str]:
+        """What a reader of its bills should know: billing periods and components that are cut, as sentences."""
+        yield from self._cut_by_run(timeline)
+        for component in self.component:
+            if component.when_cut:
+                yield from self._cut_by_dates(component, timeline)
+
+    def _cut_by_run(self, timeline: Timeline) -> Iterator[str]:
+        """Billing periods that the timeline covers in part, or that lack a read."""
+        groups, reads = timeline.groups(self.period), self.billing.read_dates
+        covered, whole = groups.sum(timeline.share_of_day(self.zone)), timeline.calendar_days(self.period)
+        first = timeline.local(self.zone)[groups.first_step]
+        for number, (has, days) in enumerate(zip(covered, whole, strict=True)):
+            label = groups.labels[number]
+            day = first[number].date()
+            if abs(has - days) > 1e-6:
+                lacks = ""
+                if reads and not reads[0] <= day < reads[-1]:
+                    lacks = (
+                        " A read is missing, so the bill is taken to be as long as the one beside it; read_dates may "
+                        "lie outside the data."
+                    )
+                yield (
+                    f"{label} is covered for {has:.4g} of its {days:.4g} days: fixed sums and block ends are scaled by "
+                    f"days, demand is charged in full unless it says pro_rata.{lacks}"
+                )
+        if len(reads) == 1 and groups.count > 1:
+            yield (
+                f"One read date tells of no length of a bill, so {' and '.join(groups.labels)} each count as a whole "
+                "one. Give the reads before and after it too; they may lie outside the data."
+            )
+
+    def _cut_by_dates(self, component: Any, timeline: Timeline) -> Iterator[str]:
+        """Billing periods of which the dates of a component hold a part."""
+        groups, share = timeline.groups(self.period), timeline.share_of_day(self.zone)
+        inside = timeline.between(component.valid_from, component.valid_until, self.zone)
+        for label, held, days in zip(
+            groups.labels, groups.sum(share * inside), groups.sum(share), strict=True
+        ):
+            if 1e-6 < held < days - 1e-6:
+                yield f"{label}: {component.name} holds on {held:.4g} of {days:.4g} days: {component.when_cut}."
 
     def faults(self, timeline: Timeline) -> Iterator[str]:
         """What does not fit a timeline: the place within the tariff, the rule, the way out."""

@@ -1,4 +1,8 @@
-"""Power that is charged for: peaks in kW or kVA, stepped fees for capacity."""
+"""Power that is charged for: peaks in kW or kVA, stepped fees for capacity.
+
+Where the dates of a component cut a billing period, the period's peak is charged at its rate for its share of the days:
+a rate that changes is weighted by days, and one that changes in name alone changes nothing.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +32,12 @@ class _Metered(Charge):
     when: Window | None = None
     pro_rata: bool = Field(
         default=False,
-        description="whether a billing period that is cut is charged by its share of days, not in full",
+        description="whether a billing period that the run cuts is charged by its share of days, not in full",
+    )
+    peak_of: Literal["billing_period", "own_days"] = choice(
+        "whose peak counts where the component's dates cut a billing period: that of the whole period, or of the days "
+        "on which it holds",
+        default="billing_period",
     )
 
     @property
@@ -36,9 +45,22 @@ class _Metered(Charge):
         """Whether a billing period pays it whole, however few of its days are run."""
         return not self.pro_rata and getattr(self, "rate_basis", "billing_period") == "billing_period"
 
+    def metered(self, terms: Any, tariff: Any) -> np.ndarray:
+        """1.0 in the steps whose peaks are known to it, whatever their hour, else 0.0.
+
+        Whole billing periods until the last that it holds on. Those before the first are not charged, but a ratchet
+        counts them, as it does past peaks before the timeline, and plans without foresight go by them.
+        """
+        if self.peak_of == "own_days":
+            return self.in_force(terms, tariff)
+        groups = terms.groups(tariff.period)
+        until = terms.timeline.between(None, self.valid_until, tariff.zone)
+        return (groups.max(until) > 0).astype(float)[groups.of_step]
+
     def measured(self, name: str, flows: MeterFlows, terms: Any, tariff: Any, reactive: Any = None) -> Any:
         """What is measured in each billing period. [kW or kVA]"""
-        mask = self.mask(terms, tariff, self.when)
+        window = terms.timeline.mask(self.when, tariff.zone, tariff.holiday_dates(terms.timeline))
+        mask = window * self.metered(terms, tariff)
         slot = Grouping()
         if self.interval_minutes > terms.timeline.step_minutes:
             slot = Grouping("block", tariff.zone, self.interval_minutes)
@@ -60,10 +82,26 @@ class _Metered(Charge):
         days = ", of different days" if self.distinct_days and self.highest > 1 else ""
         return f"{which} of {self.interval_minutes} min{days}{hours_words(self.when)}"
 
+    @property
+    def when_cut(self) -> str:
+        """What becomes of a billing period that its dates cut, after "Demand holds on 9 of 31 days: "."""
+        whose = "those days" if self.peak_of == "own_days" else "the whole billing period"
+        return f"it is charged for its share of the days, on the peak of {whose}"
+
+    def cut_words(self) -> str:
+        """Whose peak counts where its dates cut a billing period, unless it is the period's."""
+        return (
+            "; where its dates cut a billing period, the peak of its own days"
+            if self.peak_of == "own_days"
+            else ""
+        )
+
     def fraction_charged(self, terms: Any, tariff: Any) -> np.ndarray:
-        """What part of a rate for a whole billing period each one pays. [-]"""
-        share = share_of_period(terms, tariff, self.in_force(terms, tariff))
-        return share if self.pro_rata else np.where(share > 0, 1.0, 0.0)
+        """What part of a rate for a whole billing period each one pays: of its days, those on which it holds. [-]"""
+        held = self.in_force(terms, tariff)
+        if self.pro_rata:
+            return share_of_period(terms, tariff, held)
+        return days_of_supply(terms, tariff, held) / days_of_supply(terms, tariff, np.ones_like(held))
 
 
 class Ratchet(Component):
@@ -90,6 +128,15 @@ class _Demand(_Metered):
         "whether the rate is for a billing period or for each day of it", default="billing_period"
     )
     ratchet: Ratchet | None = Field(default=None, description="what earlier peaks still count for")
+
+    @model_validator(mode="after")
+    def _whole_periods(self) -> Any:
+        if self.ratchet is not None and self.peak_of == "own_days":
+            raise ValueError(
+                'a ratchet counts the peaks of whole billing periods, so peak_of = "own_days" cannot stand beside it; '
+                "leave one of the two out"
+            )
+        return self
 
     def charged(
         self, name: str, measured: Any, least: float, most: np.ndarray, terms: Any, tariff: Any
@@ -120,7 +167,7 @@ class _Demand(_Metered):
                 f"; at least {100 * self.ratchet.fraction:g} % of the highest of the "
                 f"{self.ratchet.periods} billing periods before"
             )
-        return words
+        return words + self.cut_words()
 
     def line(self, words: str, rate: float, charged: Any, unit: str, terms: Any, tariff: Any) -> Line:
         """One amount a billing period."""
@@ -239,8 +286,8 @@ class CapacityFee(_Metered):
     """A fee for each billing period that the step picks in which its demand lies.
 
     Metered like a demand charge; the mean of the `highest`, of different days if asked, picks the step, and its
-    fee is charged whole. A demand that ends a step is in it, within a watt. Whole numbers choose the step.
-    Leaves out fees that the demand of the month before picks.
+    fee is charged whole. A demand that ends a step, within a watt, is in it, or in the next where the tariff says so.
+    Whole numbers choose the step. Leaves out fees that the demand of the month before picks.
 
     References
     ----------
@@ -254,14 +301,19 @@ class CapacityFee(_Metered):
     steps: several(FeeStep) = Field(  # type: ignore[valid-type]
         min_length=1, description="steps in order; only the last has no up_to_kw"
     )
+    top_included: bool = Field(
+        default=True,
+        description="whether a demand of just up_to_kw is still in the step that ends there; false: in the next",
+    )
 
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
+        to, from_ = ("up to", "above") if self.top_included else ("below", "from there on")
         steps = [
-            f"{step.fee:g} up to {step.up_to_kw:g} kW" if step.up_to_kw else f"{step.fee:g} above"
+            f"{step.fee:g} {to} {step.up_to_kw:g} kW" if step.up_to_kw else f"{step.fee:g} {from_}"
             for step in self.steps
         ]
-        return f"{', '.join(steps)}, by the billing period's {self.metered_words()}"
+        return f"{', '.join(steps)}, by the billing period's {self.metered_words()}{self.cut_words()}"
 
     @model_validator(mode="after")
     def _rising(self) -> Any:
@@ -280,7 +332,9 @@ class CapacityFee(_Metered):
         measured = self.measured(name, flows, terms, tariff)
         most = float(np.max(flows.import_most_kw, initial=0.0))
         tops = [step.up_to_kw for step in self.steps[:-1]]
-        chosen = terms.step_of(name, measured, tops=[*tops, max([most, *tops])], per=per)
+        chosen = terms.step_of(
+            name, measured, tops=[*tops, max([most, *tops])], per=per, top_included=self.top_included
+        )
         fees = [step.fee * share for step, share in zip(self.steps, chosen, strict=True)]
         fee = sum(fees[1:], fees[0]) * terms.series(self.fraction_charged(terms, tariff), per=per)
         relaxed = BY_WHOLE_NUMBERS if len(self.steps) > 1 else ""

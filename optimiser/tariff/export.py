@@ -120,6 +120,15 @@ class ExportCharge(Charge):
         )
         yield Line(self.name, "energy out", -self.rate_per_kwh * above, per, quantity=above, unit="kWh")
 
+    @property
+    def when_cut(self) -> str:
+        """What becomes of a billing period that its dates cut, for a note on the bill; empty where that is plain."""
+        return (
+            "the export of those days counts above a free level that is scaled by days"
+            if self.free_kwh
+            else ""
+        )
+
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
         free = (

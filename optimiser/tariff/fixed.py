@@ -64,7 +64,9 @@ class MinimumCharge(Charge):
     """What a bill of a billing period comes to at least, before tax: the rest is topped up.
 
     It is compared with the other charges of the tariff, either all of them or those for import, demand and supply
-    alone, credits for export left out. A period that the run or the dates cut has its minimum scaled by days.
+    alone, credits for export left out. A period that the run cuts has its minimum scaled by days; where the dates cut
+    it, what is missing in the whole period is charged for its share of the days, so that an equal minimum in its place
+    changes nothing. The rest of another minimum counts where both hold.
 
     References
     ----------
@@ -89,6 +91,11 @@ class MinimumCharge(Charge):
         what = "the whole bill" if self.compared_with == "bill" else "charges without credits for export"
         return f"{what}: at least {self.at_least_per_period:g} a billing period"
 
+    @property
+    def when_cut(self) -> str:
+        """What becomes of a billing period that its dates cut, for a note on the bill; empty where that is plain."""
+        return "what is missing in the whole billing period is charged for its share of the days"
+
     def covers(self, line: Line) -> bool:
         """Whether a line counts towards the minimum."""
         return line.group != "tax" and (self.compared_with == "bill" or line.group != "energy out")
@@ -102,7 +109,9 @@ class MinimumCharge(Charge):
             Those that count.
         """
         per = tariff.period
-        least = self.at_least_per_period * share_of_period(terms, tariff, self.in_force(terms, tariff))
+        held, run = self.in_force(terms, tariff), np.ones(terms.timeline.steps)
+        share = days_of_supply(terms, tariff, held) / days_of_supply(terms, tariff, run)
+        least = self.at_least_per_period * np.where(share > 0, share_of_period(terms, tariff, run), 0.0)
         # What the other lines can bring at most is what the rest can be above the minimum at most.
         steepest = sum(component.steepest(terms, tariff) for component in tariff.component)
         most_kw = np.asarray(flows.import_most_kw) + np.asarray(flows.export_most_kw)
@@ -120,7 +129,8 @@ class MinimumCharge(Charge):
             per=per,
             at_most=np.where(least > 0, most, 0.0),
         )
-        return Line(self.name, "fixed", -rest, per)
+        charged = rest if (share == 1.0).all() else rest * terms.series(share, per=per)
+        return Line(self.name, "fixed", -charged, per)
 
 
 KINDS = (DailyCharge, PeriodCharge, MinimumCharge)

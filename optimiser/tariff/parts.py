@@ -51,6 +51,18 @@ class Charge(Component):
         """Whether a billing period pays it whole, however few of its days are run."""
         return False
 
+    @property
+    def when_cut(self) -> str:
+        """What becomes of a billing period that its dates cut, for a note on the bill; empty where that is plain."""
+        return ""
+
+    def meets(self, other: Charge) -> bool:
+        """Whether there are days on which both are charged."""
+        first, last = datetime.date.min, datetime.date.max
+        return (self.valid_from or first) < (other.valid_until or last) and (other.valid_from or first) < (
+            self.valid_until or last
+        )
+
     def tax(self, tariff: Any) -> float:
         """Tax on its lines as they stand before tax. [-]"""
         if not self.taxed:
@@ -219,6 +231,13 @@ class Volume(Charge):
         if self.counted_per == "day" and self.ends_per != "billing_period":
             raise ValueError("ends_per is for blocks counted over a billing period; leave it out")
         return self
+
+    @property
+    def when_cut(self) -> str:
+        """What becomes of a billing period that its dates cut, for a note on the bill; empty where that is plain."""
+        if len(self.blocks) == 1 or self.counted_per == "day":
+            return ""
+        return "the energy of those days fills blocks whose ends are scaled by days"
 
     def grouping(self, tariff: Any) -> Grouping:
         """What volume is counted over."""

@@ -1,0 +1,1 @@
+"""What equipment is, and the laws it keeps."""

@@ -1,0 +1,246 @@
+"""The electrical laws that limits rest on, each said once: pure functions of numbers, arrays or expressions.
+
+Whatever plans, walks, replays, checks or explains a site reads them here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+Amount = Any  # a number, an array, or an array of expressions
+
+
+class Inverter(Protocol):
+    """What draws standby power on its own."""
+
+    @property
+    def standby_w(self) -> float:
+        """Power that it always draws. [W]"""
+
+
+class Bank(Protocol):
+    """Equal units, each of which draws standby power."""
+
+    @property
+    def units(self) -> int:
+        """How many. [-]"""
+
+    @property
+    def standby_w(self) -> float:
+        """Power that a unit always draws. [W]"""
+
+
+def standby_kw(inverters: Iterable[Inverter], banks: Iterable[Bank]) -> float:
+    """Power that the electronics on the DC bus draw in every step, whatever is scheduled.
+
+    Parameters
+    ----------
+    inverters, banks : iterables
+        An inverter's figure is its own, a bank's is that of each of its units. [W]
+
+    Returns
+    -------
+    float
+        [kW]
+
+    References
+    ----------
+    .. [1] Arithmetic on figures of data sheets; that standby is drawn from the DC side is common practice, no source.
+    """
+    watts = sum(inverter.standby_w for inverter in inverters)
+    return (watts + sum(bank.units * bank.standby_w for bank in banks)) / 1000
+
+
+def power_kw(amperes: Amount, volts: Amount) -> Amount:
+    """Power of a current at a voltage, DC or AC at a power factor of 1.
+
+    Parameters
+    ----------
+    amperes, volts : float or array
+        [A], [V]
+
+    Returns
+    -------
+    float or array
+        [kW]
+
+    References
+    ----------
+    .. [1] P = V I, elementary circuit theory.
+    """
+    return amperes * volts / 1000
+
+
+def current_a(kilowatts: Amount, volts: Amount) -> Amount:
+    """Current of a power at a voltage, `power_kw` the other way round. [A]"""
+    return kilowatts * 1000 / volts
+
+
+@dataclass(frozen=True)
+class PassThrough:
+    """What may pass through one inverter wired in line between the supply and a phase's loads.
+
+    What the phase takes from the grid or gives to it passes through the inverter, less the load that is wired before
+    it: `-limit_kw <= net_import - before_kw <= limit_kw`.
+
+    Attributes
+    ----------
+    inverter : str
+        Its name.
+    limit_a, volts : float
+        Current that may pass, and the phase's voltage. [A], [V]
+    before_kw : array of shape (steps,)
+        Load of the phase that does not pass. [kW]
+
+    References
+    ----------
+    .. [1] Kirchhoff's current law; currents are taken at the nominal phase voltage and a power factor of 1, common
+       practice, no source.
+    """
+
+    inverter: str
+    limit_a: float
+    volts: float
+    before_kw: np.ndarray
+
+    @property
+    def limit_kw(self) -> float:
+        """Power of the current that may pass. [kW]"""
+        return float(power_kw(self.limit_a, self.volts))
+
+    @property
+    def lowest_net_kw(self) -> np.ndarray:
+        """Least net import of the phase, of shape (steps,). [kW]"""
+        return self.before_kw - self.limit_kw
+
+    @property
+    def highest_net_kw(self) -> np.ndarray:
+        """Most net import of the phase, of shape (steps,). [kW]"""
+        return self.before_kw + self.limit_kw
+
+
+def terminal_current_a(terminal_kw: Amount, volts: Amount, ohms: float, *, discharging: bool) -> Amount:
+    """Current through a source behind a resistance that gives or takes a power at its terminals.
+
+    Discharging, `V I - I^2 R = P`; charging, `V I + I^2 R = P`, with V the open voltage. Of the two roots the one
+    without load at P = 0 is meant; beyond `V^2 / 4R`, the most that a source gives, its current there is returned.
+
+    Parameters
+    ----------
+    terminal_kw : float or array
+        Power at the terminals, at least zero. [kW]
+    volts : float or array
+        Open voltage. [V]
+    ohms : float
+        Resistance, of all parallel units together. [ohm]
+    discharging : bool
+
+    Returns
+    -------
+    float or array
+        [A]
+
+    References
+    ----------
+    .. [1] Ohm's law and the quadratic formula in its form without cancellation, elementary circuit theory.
+    """
+    watts = np.asarray(terminal_kw) * 1000
+    sign = -1.0 if discharging else 1.0
+    return 2 * watts / (volts + np.sqrt(np.maximum(volts**2 + sign * 4 * ohms * watts, 0.0)))
+
+
+def open_power_kw(terminal_kw: Amount, volts: Amount, ohms: float, *, discharging: bool) -> Amount:
+    """Power at the open voltage of a source behind a resistance: what its store loses or gains.
+
+    Parameters and references as of `terminal_current_a`.
+
+    Returns
+    -------
+    float or array
+        More than at the terminals when discharging, less when charging. [kW]
+    """
+    if not ohms:
+        return terminal_kw
+    return power_kw(terminal_current_a(terminal_kw, volts, ohms, discharging=discharging), volts)
+
+
+def resistance_loss_kw(open_kw: Amount, volts: Amount, ohms: float) -> Amount:
+    """Loss in a resistance, from the power at the open voltage: `P^2 R / V^2`.
+
+    Parameters
+    ----------
+    open_kw : float or array
+        Power at the open voltage. [kW]
+    volts : float or array
+        Open voltage. [V]
+    ohms : float
+        Resistance, of all parallel units together. [ohm]
+
+    Returns
+    -------
+    float or array
+        [kW]
+
+    References
+    ----------
+    .. [1] I = P / V and I^2 R, elementary circuit theory.
+    """
+    return open_kw**2 * ohms / volts**2 * 1000
+
+
+def most_power_kw(volts: float, ohms: float) -> float:
+    """The most that a source behind a resistance gives at its terminals, `V^2 / 4R`; infinite without one. [kW]
+
+    References
+    ----------
+    .. [1] Maximum power transfer: load and internal resistance alike, elementary circuit theory.
+    """
+    return volts**2 / (4 * ohms) / 1000 if ohms else float("inf")
+
+
+def voltage_v(share: Amount, lowest_v: float, highest_v: float) -> Amount:
+    """Voltage of a store of capacitance used between two voltages.
+
+    Parameters
+    ----------
+    share : float or array
+        Share of the usable energy held; beyond 0 and 1 the nearer of them counts. [-]
+    lowest_v, highest_v : float
+        Voltage when empty and when full; alike where the voltage is constant. [V]
+
+    Returns
+    -------
+    float or array
+        [V]
+
+    References
+    ----------
+    .. [1] E = C V^2 / 2, elementary circuit theory: V^2 is linear in the energy held.
+    """
+    return np.sqrt(lowest_v**2 + np.clip(share, 0.0, 1.0) * (highest_v**2 - lowest_v**2))
+
+
+def share_at(volts: Amount, lowest_v: float, highest_v: float) -> Amount:
+    """Share of the usable energy at which a capacitance has a voltage, `voltage_v` the other way round. [-]"""
+    return (volts**2 - lowest_v**2) / (highest_v**2 - lowest_v**2)
+
+
+def loss_curve(pieces: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
+    """The corners of a curve of straight pieces, filled in order.
+
+    Parameters
+    ----------
+    pieces : sequence of (float, float)
+        Width [kW] and slope [-] of each.
+
+    Returns
+    -------
+    (array, array) of shape (pieces + 1,)
+        Power before and after the losses at the corners, from 0. [kW]
+    """
+    widths, slopes = np.array(pieces).T
+    return np.r_[0.0, np.cumsum(widths)], np.r_[0.0, np.cumsum(widths * slopes)]
