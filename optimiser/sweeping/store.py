@@ -66,6 +66,10 @@ class Store:
             }
             way = next((way for word, way in ways.items() if word in str(problem)), "Name another --out.")
             raise OptimiserError(f"{self._path} cannot be used: {problem}. {way}") from None
+        except UnicodeDecodeError:  # of a name in the file, even while the database words its own error
+            raise OptimiserError(
+                f"{self._path} is no whole file of a sweep: its text is damaged. Move it away, or name another --out."
+            ) from None
         except sqlite3.DatabaseError as problem:
             what = "file" if "not a database" in str(problem) else "whole file"
             raise OptimiserError(
