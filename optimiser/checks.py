@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.equipment.limits import standby_kw
+from optimiser.services import most_kw
 from optimiser.site import bank_on_bus
 from optimiser.terms import SettledTerms
 
@@ -53,6 +54,8 @@ def warnings(scenario: Any) -> list[str]:
         _demand_intervals,
         _window_edges,
         _service_dates,
+        _sellers,
+        _crossing,
         _component_dates,
         _price_units,
         _load_units,
@@ -371,6 +374,41 @@ def _life(scenario: Any) -> Iterator[str]:
             )
 
 
+def _sellers(scenario: Any) -> Iterator[str]:
+    """Services that a site of this standing or size may not sell."""
+    for index, product in enumerate(scenario.service):
+        place = f"service.{index} ({product.name})"
+        if product.sellers and product.sold_as not in product.sellers:
+            may = " and ".join(product.sellers)
+            yield (
+                f"{place} may be sold by {may} units only, this site sells it as {product.sold_as}: its income is not "
+                f'to be had. Take it out, or set sold_as = "{product.sellers[0]}" if that is what the site is.'
+            )
+        least, most = product.least_registered_kw, most_kw(scenario.site, product)
+        alone = product.bid_by == "site" or product.sold_as == "scheduled"
+        if least is not None and alone and most < least:
+            yield (
+                f"{place} needs {_shown(least)} kW registered, this site by itself can turn round {_shown(most)} kW; "
+                'join an aggregation (sold_as = "aggregated", bid_by = "aggregator") or take it out.'
+            )
+
+
+def _crossing(scenario: Any) -> Iterator[str]:
+    """Calls through both registers, in steps where that earns instead of costing."""
+    terms = _numbers(scenario)
+    called = [
+        p.name for p in scenario.service if max(p.moved) * p.crossing_share and p.delivered_energy == "meter"
+    ]
+    if not called:
+        return
+    share = float((scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)).mean())
+    if share > 0:
+        yield (
+            f"expected calls of {', '.join(called)} run through both registers, and in {share:.1%} of the steps export "
+            "pays more than import costs, so that this earns money there. Set crossing_share = 0 to be safe."
+        )
+
+
 def _tariffs(scenario: Any) -> Iterator[tuple[str, Any]]:
     for key in ("tariff", "before_tariff"):
         contract = getattr(scenario.file, key)
@@ -525,7 +563,7 @@ def _load_units(scenario: Any) -> Iterator[str]:
     limit = float(terms.values(site.connection.import_limit_kw).max())
     loads = itertools.chain(
         ((f"site.load.{index}.power_kw", load.power_kw) for index, load in enumerate(site.load)),
-        [("site.dc_load_kw", site.dc_load_kw)],
+        [] if site.dc_load is None else [("site.dc_load.power_kw", site.dc_load.power_kw)],
     )
     for place, reference in loads:
         peak = float(terms.values(reference).max())
@@ -540,7 +578,7 @@ def _load_without_system(scenario: Any) -> Iterator[str]:
     """Load that the connection could not carry alone: the bill before then prices what cannot happen."""
     site, terms = scenario.site, _numbers(scenario)
     load = sum(
-        (load.scale * terms.values(load.power_kw) for load in site.load), np.zeros(scenario.timeline.steps)
+        (site.needs_before_kw(terms, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps)
     )
     excess = load - terms.values(site.connection.import_limit_kw)
     if excess.max() > 1e-6:

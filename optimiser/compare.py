@@ -27,10 +27,13 @@ from optimiser.timeline import STEP
 from optimiser.writing import Content, write_files
 
 WITHOUT = "without the system"
-# What a variant's yearly figures rest on.
-CEILING = "ceiling"
+OF_THE_DAYS = ("bill_after", "services_income", "saving")
+OF_A_YEAR = ("saving_per_year", "payback_years", "npv")
+# Where a variant's forecast-driven figures come from.
 MEASURED = "measured without foresight"
 SHARED = "the first variant's share of the ceiling"
+UNPLANNED = "the ceiling: without storage nothing is planned"
+UNKNOWN = "not worked out"
 
 
 class VariantEntry(Component):
@@ -80,9 +83,9 @@ class Comparison:
     ----------
     summary : dict
     variants : DataFrame
-        One row a variant: its days; its bills, services and saving over them with perfect foresight, and what the
-        site would pay on its contract without the system (`bill_unequipped`); the saving of a year, payback and present
-        value by the `figure` named; capital and gap.
+        One row a variant: its days; over them what the site pays without the system (`bill_before`), and what it would
+        pay so on the variant's contract (`bill_unequipped`); then the `ceiling_...` figures with perfect foresight,
+        the `forecast_driven_...` ones without it and where these come from; capital and gap.
     lines : DataFrame
         One row a line of any bill: what is to pay in each variant's case after, and in the first variant's case
         before. [currency]
@@ -260,9 +263,9 @@ def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
                 "variant": name,
                 "days": made.scenario.timeline.hours / 24,
                 "bill_unequipped": _unequipped(made.scenario),
-                **{key: head[key] for key in ("bill_before", "bill_after", "services_income", "saving")},
-                "ceiling_per_year": head["ceiling_per_year"],
-                **_by_the_year(made, share),
+                "bill_before": head["bill_before"],
+                **{f"ceiling_{key}": head[f"ceiling_{key}"] for key in (*OF_THE_DAYS, *OF_A_YEAR)},
+                **_forecast_driven(made, share),
                 "capital_cost": head["capital_cost"],
                 "gap_relative": proof["gap_relative"],
                 "verdict": proof["verdict"],
@@ -280,31 +283,54 @@ def _unequipped(scenario: Scenario) -> float:
 def _share_of_first(first: Run) -> float | None:
     """What the first variant earns without foresight, as a share of its ceiling; None where that was not worked out."""
     head = first.summary["headline"]
-    if not head["forecast_driven"] or head["ceiling_per_year"] <= 0:
-        return None
-    return float(head["saving_per_year"] / head["ceiling_per_year"])
+    driven, ceiling = head["forecast_driven_saving_per_year"], head["ceiling_saving_per_year"]
+    return None if driven is None or ceiling <= 0 else float(driven / ceiling)
 
 
-def _by_the_year(made: Run, share: float | None) -> dict[str, Any]:
-    """Saving of a year, payback and present value: measured without foresight, or a share of the ceiling's."""
-    head, appraisal = made.summary["headline"], made.appraisal
-    keys = ("saving_per_year", "simple_payback_years", "npv")
-    if head["forecast_driven"] or share is None:
-        return {
-            **{key: head[key] for key in keys},
-            "figure": MEASURED if head["forecast_driven"] else CEILING,
-        }
-    saving = share * head["ceiling_per_year"]
-    cost = made.scenario.file.cost
+def _forecast_driven(made: Run, share: float | None) -> dict[str, Any]:
+    """Saving of a year, payback and present value without foresight, and where they come from."""
+    head = made.summary["headline"]
+    source = UNKNOWN
+    if head["rests_on"] == "forecast_driven":
+        source = MEASURED
+    elif not made.scenario.storage:
+        source, share = UNPLANNED, 1.0
+    elif share is not None:
+        source = SHARED
+    found: tuple[float | None, ...] = (None, None, None)
+    if source == MEASURED:
+        found = tuple(head[f"forecast_driven_{key}"] for key in OF_A_YEAR)
+    elif source != UNKNOWN:
+        assert share is not None
+        found = _shared(made, share)
+    named = {f"forecast_driven_{key}": figure for key, figure in zip(OF_A_YEAR, found, strict=True)}
+    return {**named, "forecast_driven_from": source}
+
+
+def _shared(made: Run, share: float) -> tuple[float | None, ...]:
+    """Saving of a year, payback and present value with a share of the ceiling's saving."""
+    saving = share * made.summary["headline"]["ceiling_saving_per_year"]
+    appraisal, cost = made.appraisal, made.scenario.file.cost
     if appraisal is None or cost is None:
-        return {"saving_per_year": saving, "simple_payback_years": None, "npv": None, "figure": SHARED}
+        return saving, None, None
     course = appraisal.course
     items = cash_flow(
         cost, lambda year: {group: share * v for group, v in course.saving_in(year).items()}, course.banks
     )
     flows = totals(items)
-    worth = net_present_value(flows, cost.nominal_rate)
-    return dict(zip(keys, (saving, payback(flows), worth), strict=True)) | {"figure": SHARED}
+    return saving, payback(flows), net_present_value(flows, cost.nominal_rate)
+
+
+def _judged_by(variants: pd.DataFrame) -> str:
+    """The one column by which all variants can be ranked: present value where each has costs, else saving a year.
+
+    Both on one basis: forecast-driven where each variant has that figure, else the ceiling.
+    """
+    for figure in ("npv", "saving_per_year"):
+        for basis in ("forecast_driven", "ceiling"):
+            if variants[f"{basis}_{figure}"].notna().all():
+                return f"{basis}_{figure}"
+    raise AssertionError("every run has a ceiling")
 
 
 def _lines(runs: list[tuple[str, Run]]) -> pd.DataFrame:
@@ -358,7 +384,8 @@ def _summary(
     share: float | None,
 ) -> dict[str, Any]:
     first = runs[0][1].summary
-    best = variants["variant"].iloc[int(variants["saving_per_year"].argmax())]
+    judged_by = _judged_by(variants)
+    best = variants["variant"].iloc[int(variants[judged_by].argmax())]
     return {
         "title": plan.title,
         "description": plan.description,
@@ -372,7 +399,8 @@ def _summary(
         "steps": first["steps"],
         "step_minutes": first["step_minutes"],
         "share_of_ceiling": share,
-        "figures": dict(zip(variants["variant"], variants["figure"], strict=True)),
+        "forecast_driven_from": dict(zip(variants["variant"], variants["forecast_driven_from"], strict=True)),
+        "judged_by": judged_by,
         "best": best,
         "variants": json.loads(variants.to_json(orient="records")),
         "to_pay": {name: float(lines[name].sum()) for name, _ in runs},

@@ -10,6 +10,7 @@ import pandas as pd
 
 from optimiser.services import Offer, activation
 from optimiser.settlement import Statement
+from optimiser.storage import capacity_shares
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
 from optimiser.timeline import Grouping
@@ -82,7 +83,8 @@ def _row(
     hours = dispatch.scenario.timeline.step_hours
     kw_hours = float(np.sum(offer.offered_kw)) * hours
     accepted = np.asarray(offer.offered_kw, float) * product.acceptance_share * hours
-    delivered = product.delivered_sign * product.utilisation_net * accepted
+    given, taken = product.moved
+    delivered = np.asarray(offer.offered_kw, float) * (given - taken) * hours
     amount = _delivered_amount(statement, offer, delivered, lines)
     drained, worth = _drained(statement, offer)
     return {
@@ -125,14 +127,13 @@ def _drained(statement: Statement, offer: Offer) -> tuple[float, float]:
     """Stored energy that the service is expected to use, losses both ways included, and its marginal worth."""
     dispatch = statement.dispatch
     scenario = dispatch.scenario
-    rate = activation(scenario.site, scenario.storage, [offer]).drained_kw
-    used = np.broadcast_to(np.asarray(rate, float), (scenario.timeline.steps,)) * scenario.timeline.step_hours
-    capacity = sum(bank.capacity_kwh for bank in scenario.storage)
-    worth = sum(
-        (dispatch.worth_per_kwh[b.name] * (b.capacity_kwh / capacity) for b in scenario.storage),
-        np.zeros(scenario.timeline.steps),
-    )
-    return float(used.sum()), -float((used * worth).sum())
+    moved = activation(scenario.site, bool(scenario.storage), [offer])
+    used = worth = 0.0
+    for bank, share in zip(scenario.storage, capacity_shares(scenario.storage), strict=True):
+        kw = bank.drained_by_calls(moved.charge_kw * share, moved.discharge_kw * share)
+        kwh = np.asarray(kw, float) * scenario.timeline.step_hours * np.ones(scenario.timeline.steps)
+        used, worth = used + float(kwh.sum()), worth + float((kwh * dispatch.worth_per_kwh[bank.name]).sum())
+    return used, -worth
 
 
 def gini(values: np.ndarray) -> float:

@@ -39,7 +39,9 @@ class Proof:
     settled : float
         What the books make of this one, wear and tie-break included. [currency]
     gap_absolute, gap_relative : float
-        Between the two.
+        Between the two, as money and as a share of the turnover. [currency, -]
+    turnover : float
+        The sum of all amounts that are paid either way, each by itself. [currency]
     tolerance_relative : float
         The gap that counts as optimal.
     primal_violation : float
@@ -57,6 +59,7 @@ class Proof:
     settled: float
     gap_absolute: float
     gap_relative: float
+    turnover: float
     tolerance_relative: float
     primal_violation: float
     replay_violation: float
@@ -188,7 +191,6 @@ def replay(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[Formulati
         step = int(np.argmax(worst.excess))
         raise DriftError(
             f"the schedule breaks the rule '{worst.name}' by {worst.worst:.6g} {worst.unit} in group or step {step}. "
-            "This is a defect of the optimiser; please report it with the scenario."
         )
     return stated, worst.worst
 
@@ -221,7 +223,6 @@ def _check_money(problem: Problem, x: np.ndarray, lines: list[Line]) -> None:
         if amount - settled < -tolerance or (amount - settled > tolerance and not optimistic):
             raise DriftError(
                 f"the line '{names}' is {amount:.6f} in the objective and {settled:.6f} in the books. "
-                "This is a defect of the optimiser; please report it with the scenario."
             )
 
 
@@ -242,12 +243,15 @@ def _proof(
     if settled - found.bound > MONEY_TOLERANCE + 1e-7 * size:
         raise DriftError(
             f"the schedule makes {settled:.6f}, more than the bound of {found.bound:.6f} over every schedule. "
-            "This is a defect of the optimiser; please report it with the scenario."
         )
     gap = max(0.0, found.bound - settled)
-    relative = proof.relative_gap(found.bound, settled)
+    turnover = sum(float(np.abs(line.values).sum()) for line in stated.lines if line.cash)
+    relative = proof.relative_gap(found.bound, settled, turnover)
     tolerance = scenario.solve.gap_tolerance
-    verdict = OPTIMAL if relative <= tolerance else f"best found, within {proof.within(relative)}"
+    verdict = OPTIMAL
+    if relative > tolerance:
+        money = f"{gap:,.2f} {scenario.file.currency}"
+        verdict = f"best found, within {proof.within(relative)} of turnover ({money})"
     terms = SettledTerms(scenario.timeline, scenario.read, {})
     inverted = scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)
     return Proof(
@@ -257,6 +261,7 @@ def _proof(
         settled,
         gap,
         relative,
+        turnover,
         tolerance,
         proof.violation(problem, found.x),
         replay_violation,

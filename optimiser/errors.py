@@ -58,4 +58,16 @@ class UnprovenError(OptimiserError):
 
 
 class DriftError(OptimiserError):
-    """The solved plan breaks a rule, or the books disagree with the objective: a defect of this package."""
+    """The solved plan breaks a rule, or the books disagree with the objective: a defect of this package.
+
+    Parameters
+    ----------
+    message : str
+        What disagrees. That it is a defect and no limit of the site is said after it, wherever it is shown.
+    """
+
+    DEFECT = "This is a defect of the optimiser, not of the site; please report it with the scenario."
+
+    def __init__(self, message: str):
+        whole = message if message.endswith(self.DEFECT) else f"{message.rstrip(' .')}. {self.DEFECT}"
+        super().__init__(whole)

@@ -28,7 +28,7 @@ from optimiser.fields import Component, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_scenario, read_toml, vary
 from optimiser.services import Product
 from optimiser.settlement import settle
-from optimiser.sweeping.cases import DONE, Found, Outcome
+from optimiser.sweeping.cases import DEFECT, DONE, Found, Outcome
 from optimiser.sweeping.hands import Hands, LocalProcesses, carry_out
 from optimiser.terms import SettledTerms
 from optimiser.writing import all_or_nothing, write_files
@@ -291,7 +291,9 @@ def solve_fleet(
         solved = [answer for answer in found if not answer.problem]
         if not solved:
             raise OptimiserError("no site has an answer. The first: " + next(iter(failed.values())))
-        return _joined(fleet, solved, kept, failed)
+        made = _joined(fleet, solved, kept, failed)
+        made.summary["defects"] = [answer.name for answer in found if answer.defect]
+        return made
 
 
 @dataclass(frozen=True)
@@ -306,11 +308,14 @@ class Answer:
         Of all that the answer depends on.
     problem : str
         What went wrong; empty if nothing did.
+    defect : bool
+        Whether that is a defect of this package and no fault of the site.
     """
 
     name: str
     digest: str = ""
     problem: str = ""
+    defect: bool = False
 
 
 @contextlib.contextmanager
@@ -347,7 +352,7 @@ def _solve_members(
                 "mend that, then start the same fleet again."
             )
         digest = outcome.results.get("digest", "")
-        answers[outcome.key] = Answer(outcome.key, digest, outcome.message)
+        answers[outcome.key] = Answer(outcome.key, digest, outcome.message, outcome.status == DEFECT)
         say(f"{len(answers)} of {len(fleet.members)} sites")
 
     try:
@@ -524,10 +529,10 @@ def _joined(fleet: Fleet, solved: list[Answer], kept: Path, failed: dict[str, st
             {
                 "site": facts["name"],
                 "bill_before": facts["bill_before"],
-                "bill_after": facts["bill_after"],
+                "ceiling_bill_after": facts["bill_after"],
                 "services_as_offered": facts["services_income"],
                 "services_as_bid": as_bid,
-                "saving": facts["bill_before"] - facts["bill_after"] + as_bid,
+                "ceiling_saving": facts["bill_before"] - facts["bill_after"] + as_bid,
                 "gap_relative": facts["gap_relative"],
                 "verdict": facts["verdict"],
                 "changes": json.dumps(facts["changes"]),
@@ -579,7 +584,7 @@ def _summary(
         "failed": failed,
         "verdict": str(unproven["verdict"].iloc[0]) if len(unproven) else OPTIMAL,  # the widest
         "unproven": dict(zip(unproven["site"], unproven["verdict"], strict=True)),
-        "saving": float(sites["saving"].sum()),
+        "ceiling_saving": float(sites["ceiling_saving"].sum()),
         "income_as_offered": float(services["income_as_offered"].sum()),
         "income_as_bid": float(services["income_as_bid"].sum()),
         "income_if_alone": float(services["income_if_alone"].sum()),

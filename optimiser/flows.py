@@ -18,7 +18,8 @@ class MeterFlows:
     """What the meter's registers see, summed over registers; all that a tariff knows of a site.
 
     `import_most_kw` and `export_most_kw` are step series that the two can never exceed; `load_kw` is the site's load
-    on the AC side, for what a contract derives from it (reactive power).
+    on the AC side, for what a contract derives from it (reactive power). `crossing_kw` is what calls of services run
+    through both registers beside what nets within a step, at most `crossing_most_kw`.
     """
 
     import_kw: Array
@@ -26,6 +27,20 @@ class MeterFlows:
     import_most_kw: np.ndarray
     export_most_kw: np.ndarray
     load_kw: np.ndarray
+    crossing_kw: Array = 0.0
+    crossing_most_kw: float = 0.0
+
+    def crossed(self, kw: Array, most_kw: float) -> MeterFlows:
+        """The same registers with so much more running through both of them in a step."""
+        return MeterFlows(
+            self.import_kw + kw,
+            self.export_kw + kw,
+            self.import_most_kw + most_kw,
+            self.export_most_kw + most_kw,
+            self.load_kw,
+            self.crossing_kw + kw,
+            self.crossing_most_kw + most_kw,
+        )
 
 
 @dataclass(frozen=True)
@@ -44,7 +59,8 @@ class BankFlows:
 
     `taken_kw` and `given_kw` are the same powers at the terminals of the bank's units, behind its converter if it has
     one; `filling_kw` and `draining_kw` are the rates at the store, losses included; `kept_kwh` is what is left of
-    the energy at the start when the step ends.
+    the energy at the start when the step ends. `called_charge_kw` and `called_discharge_kw` are what calls of services
+    are expected to bring to and draw from the terminals beside the plan.
     """
 
     charge_kw: Array
@@ -56,6 +72,13 @@ class BankFlows:
     kept_kwh: Array
     start_kwh: Array
     end_kwh: Array
+    called_charge_kw: Array = 0.0
+    called_discharge_kw: Array = 0.0
+
+    @property
+    def worn_kw(self) -> Array:
+        """All that leaves the terminals, planned and called for: what wears the bank. [kW]"""
+        return self.given_kw + self.called_discharge_kw
 
 
 @dataclass(frozen=True)
@@ -69,7 +92,10 @@ class ConnectionFlows:
 
 @dataclass(frozen=True)
 class SiteFlows:
-    """All flows of a site; `controllers` in kW on the DC bus, `ac_solar` in AC kW."""
+    """All flows of a site; `controllers` in kW on the DC bus, `ac_solar` in AC kW.
+
+    `held_back` is what existing solar that nobody commands does not give while a limit of the connection is reached.
+    """
 
     meter: MeterFlows
     inverters: dict[str, InverterFlows]
@@ -78,3 +104,4 @@ class SiteFlows:
     phases: dict[str, ConnectionFlows]
     controllers: dict[str, Array]
     ac_solar: dict[str, Array]
+    held_back: dict[str, Array]

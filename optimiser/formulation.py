@@ -34,7 +34,7 @@ def formulate(scenario: Any, terms: Any) -> Formulation:
     """State the scenario's problem on `terms`."""
     site, banks = scenario.site, scenario.storage
     offers = services.offers(terms, site, scenario.service)
-    activation = services.activation(site, banks, offers)
+    activation = services.activation(site, bool(banks), offers)
     flows = site.flows(terms, banks, activation)
     services.rules(terms, site, banks, flows, offers)
     lines = scenario.tariff.lines(flows.meter, terms)
@@ -48,7 +48,7 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
     """Wear and the tie-break: in the objective, on no bill."""
     lines = []
     for bank in scenario.storage:
-        energy = flows.banks[bank.name].given_kw * terms.step_hours
+        energy = flows.banks[bank.name].worn_kw * terms.step_hours
         if bank.wear_per_kwh:
             lines.append(
                 Line(
@@ -63,6 +63,7 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
     # Far below any price's resolution: among equal schedules, the one that moves less energy is taken.
     moved = [flow.discharge_kw for flow in flows.banks.values()]
     moved += [flow.intake_kw + flow.output_kw for flow in flows.inverters.values()]
+    moved += flows.held_back.values()
     if moved and scenario.solve.tie_break_per_kwh:
         total = sum(moved[1:], moved[0]) * terms.step_hours
         lines.append(Line("Tie-break", "tie-break", -scenario.solve.tie_break_per_kwh * total, cash=False))

@@ -14,7 +14,6 @@ import pandas as pd
 
 from optimiser.billing import Columns, line_rows, metered_timeline, read_metered, same_column_faults
 from optimiser.dispatch import Dispatch, Progress, solve
-from optimiser.equipment.limits import standby_kw
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, SeriesError
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import policies_of
@@ -191,12 +190,15 @@ def look_back(
 def _under_policies(
     days: Scenario, best: Dispatch, notes: list[str], progress: Progress | None
 ) -> Iterator[Case]:
-    """A case a policy; one that the limits let nobody carry out is noted."""
+    """A case a policy; one that the limits let nobody carry out is noted, and so is a defect, as what it is."""
     for policy in policies_of(days):
         try:
             executed = run_under(days, policy, best, progress)
-        except (InfeasibleError, DriftError):
+        except InfeasibleError:
             notes.append(f"{policy.name} cannot be carried out within the limits on these days.")
+            continue
+        except DriftError as defect:
+            notes.append(f"{policy.name} is left out: {defect}")
             continue
         yield case_of(f"run under {policy.name}", executed.dispatch)
         if not policy.sure:
@@ -389,10 +391,11 @@ def _given_kwh(days: Scenario, net_import_kw: np.ndarray, hours: float) -> float
     """
     before, site = before_flows(days), days.site
     steps = math.ceil(hours / days.timeline.step_hours - 1e-9)
-    gave_kw = np.maximum(before.import_kw - before.export_kw - net_import_kw, 0.0)[-steps:]
+    terms = SettledTerms(days.timeline, days.read, {})
+    spared = 0.0 if site.dc_load is None else site.dc_load.taken_before_kw(terms)
+    gave_kw = np.maximum(before.import_kw - before.export_kw - spared - net_import_kw, 0.0)[-steps:]
     efficiency = min((inverter.output_efficiency for inverter in site.inverter), default=1.0)
-    dc_load_kw = SettledTerms(days.timeline, days.read, {}).values(site.dc_load_kw)[-steps:]
-    fixed_kw = standby_kw(site.inverter, days.storage) + dc_load_kw
+    fixed_kw = site.dc_needs_kw(terms, days.storage)[-steps:]
     return float(np.sum(gave_kw / efficiency + fixed_kw) * days.timeline.step_hours)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.backup import Backup
-from optimiser.equipment.limits import loss_curve, power_kw, standby_kw
+from optimiser.equipment.limits import loss_curve, power_kw
 from optimiser.scenario import Scenario
 from optimiser.site import Inverter, Site, bank_on_bus
 from optimiser.storage import stored_at, voltage_at
@@ -182,7 +182,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     for inverter, draw in zip(site.inverter, draws, strict=True):
         if inverter.dc_current_limit_a is not None:
             volts = np.maximum(volts, draw * 1000 / inverter.dc_current_limit_a)
-    fixed_kw = standby_kw(site.inverter, scenario.storage) + terms.values(site.dc_load_kw)
+    fixed_kw = site.dc_needs_kw(terms, scenario.storage)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
     on_bus = bank_on_bus(scenario.storage)

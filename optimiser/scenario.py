@@ -64,7 +64,7 @@ class Solve(Component):
     """How the answer is looked for."""
 
     gap_tolerance: float = quantity(
-        "-", "proven relative gap that counts as optimal", default=1e-6, above=0, at_most=0.5
+        "-", "proven gap that counts as optimal, a share of the turnover", default=1e-6, above=0, at_most=0.5
     )
     time_limit_s: float = quantity(
         "s", "time after which the best found is returned with its gap", default=600.0, above=0
@@ -848,8 +848,8 @@ def _combinations(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         yield "site.inverter is empty but there is storage. Add the inverter that connects it."
     if file.site.solar_controller and not file.site.inverter:
         yield "site.inverter is empty but there are solar controllers on the DC bus. Add the inverter."
-    if file.site.dc_load_kw != 0 and not file.site.inverter:
-        yield "site.dc_load_kw is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
+    if file.site.dc_load is not None and not file.site.inverter:
+        yield "site.dc_load is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
     if file.service and not file.site.inverter:
         yield "service needs at least one inverter in site.inverter."
     limited = any(c.current_limit_a for c in file.site.solar_controller) or any(

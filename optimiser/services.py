@@ -32,8 +32,10 @@ from optimiser.terms import Line
 from optimiser.timeline import STEP, Grouping, Window, at_clock_before
 
 Direction = Literal["up", "down"]
+Seller = Literal["scheduled", "aggregated"]
 
 
+_SELLERS = {"scheduled": "scheduled units", "aggregated": "small sites behind an aggregator"}
 _DELIVERED = {
     "meter": "at the meter's rates",
     "price": "at a price of its own",
@@ -131,6 +133,20 @@ class Product(Component):
         "who keeps the least bid and the step: this site in every block, or an aggregator over many sites",
         default="aggregator",
     )
+    sellers: several(Seller) = Field(  # type: ignore[valid-type]
+        default=(),
+        description="who may sell it: units that the market's operator schedules, small sites behind an aggregator; "
+        "empty: not known here",
+    )
+    sold_as: Seller = choice(
+        "what this site sells it as, by itself or through its aggregator", default="aggregated"
+    )
+    least_registered_kw: float | None = quantity(
+        "kW",
+        "least size that is registered to sell it: of one unit, or of an aggregation",
+        default=None,
+        above=0,
+    )
     availability_share: float = quantity(
         "-", "share of enabled hours that is paid", default=1.0, at_least=0, at_most=1
     )
@@ -163,6 +179,14 @@ class Product(Component):
         "-",
         "mean kW moved either way per kW accepted; at least the net figure",
         default=0.0,
+        at_least=0,
+        at_most=1,
+    )
+    crossing_share: float = quantity(
+        "-",
+        "share of what calls give (or take, whichever is more) that runs through a register of its own within a "
+        "step: 1 bills all of it both ways, 0 nets it with the site's other power; with delivered_energy = meter",
+        default=1.0,
         at_least=0,
         at_most=1,
     )
@@ -240,6 +264,7 @@ class Product(Component):
             (("price_unit", "pricing"), "price", self._price_words()),
             (("gate_days_before", "gate_time", "gate_minutes_before"), "offers fixed", self._gate_words()),
             (("least_bid_kw", "bid_step_kw"), "bids", self._bid_words()),
+            (("sellers", "least_registered_kw"), "may be sold by", self._seller_words()),
             (("delivered_energy",), "delivered energy", _DELIVERED[self.delivered_energy]),
             (("utilisation_net", "utilisation_gross"), "expected activation", self._activation_words()),
             (("derating", "performance_factor"), "counted", self._share_words()),
@@ -309,6 +334,13 @@ class Product(Component):
         step = f", in steps of {self.bid_step_kw:g} kW" if self.bid_step_kw else ""
         by = "in every block" if self.bid_by == "site" else "by an aggregator"
         return f"at least {self.least_bid_kw:g} kW{step}, kept {by}"
+
+    def _seller_words(self) -> str:
+        if not self.sellers:
+            return "not known here: ask the market" if self.product else ""
+        words = " and ".join(_SELLERS[seller] for seller in self.sellers)
+        least = f", from {self.least_registered_kw:g} kW registered" if self.least_registered_kw else ""
+        return f"{words}{least}; sold here as {self.sold_as}"
 
     def _activation_words(self) -> str:
         if not self.utilisation_gross:
@@ -394,6 +426,13 @@ class Product(Component):
         """Sign of its net utilisation as power given to the grid. [-]"""
         return -1.0 if self.direction == "down" else 1.0
 
+    @property
+    def moved(self) -> tuple[float, float]:
+        """Mean kW given to the grid and taken from it per kW offered. [-]"""
+        net = self.delivered_sign * self.utilisation_net * self.acceptance_share
+        gross = self.utilisation_gross * self.acceptance_share
+        return (gross + net) / 2, (gross - net) / 2
+
     def lines(self, offer: Offer, terms: Any) -> list[Line]:
         """Availability, and the settlement of delivered energy where it has a price of its own."""
         price = terms.series(self.price_per_kw_hour(terms) * self.paid_share * self.sold(terms))
@@ -402,7 +441,8 @@ class Product(Component):
             Line(f"Availability, {self.name}", "availability", price * hours, quantity=hours, unit="kW h")
         ]
         if self.delivered_energy == "price":
-            delivered = hours * (self.delivered_sign * self.utilisation_net * self.acceptance_share)
+            given, taken = self.moved
+            delivered = hours * (given - taken)
             settled = terms.series(terms.values(self.delivered_price_per_mwh) / 1000) * delivered
             lines.append(
                 Line(f"Delivered energy, {self.name}", "activation", settled, quantity=delivered, unit="kWh")
@@ -504,26 +544,37 @@ def _bundle(terms: Any, product: Product) -> tuple:
     )
 
 
-def activation(site: Site, banks: tuple[Any, ...], made: list[Offer]) -> Activation:
-    """What the accepted share of the offers is expected to move, from each product's utilisation."""
+def activation(site: Site, has_store: bool, made: list[Offer]) -> Activation:
+    """What the accepted share of the offers is expected to move, from each product's utilisation.
+
+    A meter that imports sees what calls give as less import, until a call is larger than the import and the rest runs
+    out through the other register; one that exports sees what they take so. So what crosses is at most the larger of
+    both ways, of which the product says the share.
+    """
     metered: list[Any] = []
-    drained: list[Any] = []
-    most = 0.0
+    crossing: list[Any] = []
+    charge: list[Any] = []
+    discharge: list[Any] = []
+    metered_most = crossing_most = 0.0
     for offer in made:
-        product = offer.product
-        net = product.delivered_sign * product.utilisation_net * product.acceptance_share
-        gross = product.utilisation_gross * product.acceptance_share
-        if not gross:
+        product, most = offer.product, most_kw(site, offer.product)
+        given, taken = product.moved
+        if not given + taken:
             continue
-        if product.delivered_energy == "meter" and net:
-            metered.append(offer.offered_kw * net)
-            most += abs(net) * most_kw(site, product)
-        given, taken = (gross + net) / 2, (gross - net) / 2
-        if banks:
-            out = min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks)
-            into = min(i.intake_efficiency for i in site.inverter) * min(b.least_efficiency[0] for b in banks)
-            drained.append(offer.offered_kw * (given / out - taken * into))
-    return Activation(_sum(metered), most, _sum(drained))
+        if product.delivered_energy == "meter":
+            net, crosses = given - taken, product.crossing_share * max(given, taken)
+            if net:
+                metered.append(offer.offered_kw * net)
+                metered_most += abs(net) * most
+            if crosses:
+                crossing.append(offer.offered_kw * crosses)
+                crossing_most += crosses * most
+        if has_store:
+            discharge.append(offer.offered_kw * (given / min(i.output_efficiency for i in site.inverter)))
+            charge.append(offer.offered_kw * (taken * min(i.intake_efficiency for i in site.inverter)))
+    return Activation(
+        _sum(metered), _sum(crossing), metered_most, crossing_most, _sum(charge), _sum(discharge)
+    )
 
 
 def _sum(parts: list[Any]) -> Any:
@@ -628,11 +679,17 @@ def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_
 def _solar_rules(terms: Any, site: Site, flows: SiteFlows, held: list[_Held]) -> tuple[list[_Held], _Reduced]:
     """The part of down offers that is met by reducing solar, which has to run as long as the offer may last.
 
+    Solar that nobody commands cannot be reduced.
+
     A kW that a controller brings to the bus counts as its least worth at the connection, the worst output
     efficiency. What is met so needs no room in the store; on the AC side it needs no inverter either.
     """
     lags = range(1 + max(group.following for group in held if group.from_solar))
-    running = {("ac_solar", s.name): (flows.ac_solar[s.name], s.available(terms)) for s in site.ac_solar}
+    running = {
+        ("ac_solar", s.name): (flows.ac_solar[s.name], s.available(terms))
+        for s in site.ac_solar
+        if not s.gives_way_alone
+    }
     running |= {
         ("controller", c.name): (flows.controllers[c.name], c.available(terms)) for c in site.solar_controller
     }
@@ -854,24 +911,26 @@ def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
 def _energy_rules(
     terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, held: list[_Held], direction: str
 ) -> None:
-    """Stored energy lasts through an activation, whenever in the step it starts.
+    """Stored energy lasts through an activation at every moment of the step.
 
-    At the start of the step an activation first stops the charging (or discharging) that is planned, and runs
-    along with a planned flow of its own direction. At the end of the step, and of the steps that an activation
-    reaches into, the whole offer is covered. A rule that credited stopped flow at the end too would pay for
-    charging and discharging at once.
+    A call that starts with the step has, when a group's time is up, moved all that the groups asked for until then,
+    less the planned charging (or discharging) that stood still for it, beside a planned flow of its own direction; of
+    the energy at the start, self-discharge has taken what it takes until then. At the end of the step, and of the steps
+    that a call reaches into, the whole offer is covered by what is stored then, and nothing counts as stopped: the
+    next step's plan need not charge. Between these moments the plan's energy moves one way, so no other asks for more.
     """
     if not banks or not held:
         return
     up = direction == "up"
     per_kwh = _per_kwh(site, banks, direction)
-    room = {edge: _room(terms, banks, flows, edge, up) for edge in ("start", "end")}
     for lasting in sorted({group.sustain_hours for group in held}):
         offered = _sum([min(group.sustain_hours, lasting) * per_kwh * group.stored_kw for group in held])
         stopped, along = _planned(site, banks, flows, up)
         need = offered - lasting * stopped + min(lasting, terms.step_hours) * along
         name = f"stored energy for {direction} offers of {lasting * 60:g} min at start of step"
-        terms.at_most(name, need, room["start"], unit="kWh")
+        room = _room_at_start(terms, banks, flows, up, min(lasting, terms.step_hours))
+        terms.at_most(name, need, room, unit="kWh")
+    at_end = _room_at_end(terms, banks, flows, up)
     for lag in range(max(group.following for group in held) + 1):
         parts = [
             group.sustain_hours * per_kwh * group.stored_kw_before(terms, lag)
@@ -883,7 +942,7 @@ def _energy_rules(
             if lag
             else f"stored energy for {direction} offers"
         )
-        terms.at_most(f"{name}, at end of step", _sum(parts), room["end"], unit="kWh")
+        terms.at_most(f"{name}, at end of step", _sum(parts), at_end, unit="kWh")
 
 
 def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
@@ -902,19 +961,24 @@ def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> 
     return stopped, _sum([flow.filling_kw for flow in flows.banks.values()])
 
 
-def _room(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, edge: str, up: bool) -> Any:
-    """Energy above the floor or below the ceiling of all banks at an edge of the step. [kWh]"""
+def _room_at_start(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, up: bool, hours: float) -> Any:
+    """What all banks held at the start of the step, `hours` later, above the floor or below the ceiling. [kWh]"""
     parts = []
     for bank in banks:
-        flow = flows.banks[bank.name]
-        stored = flow.kept_kwh if edge == "start" else flow.end_kwh
+        kept = bank.kept(hours)
+        stored = kept * flows.banks[bank.name].start_kwh
         if up:
+            # A floor that rises within the step is reached by its end; what leaks at the floor is made good.
             floor = bank.floor_kwh(terms.timeline)
-            if edge == "start":
-                # A floor that rises within the step is reached by its end; what leaks at the floor is made good.
-                before = np.concatenate([[bank.start_kwh], floor[:-1]])
-                floor = bank.kept(terms.step_hours) * np.minimum(floor, before)
-            parts.append(stored - terms.series(floor))
+            before = np.concatenate([[bank.start_kwh], floor[:-1]])
+            parts.append(stored - terms.series(kept * np.minimum(floor, before)))
         else:
             parts.append(bank.capacity_kwh - stored)
     return _sum(parts)
+
+
+def _room_at_end(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> Any:
+    """What all banks hold at the end of the step above the floor, or below the ceiling. [kWh]"""
+    if up:
+        return _sum([flows.banks[b.name].end_kwh - terms.series(b.floor_kwh(terms.timeline)) for b in banks])
+    return _sum([b.capacity_kwh - flows.banks[b.name].end_kwh for b in banks])

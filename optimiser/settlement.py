@@ -85,18 +85,44 @@ def settle(dispatch: Dispatch) -> Statement:
     return Statement(dispatch, table[order], before, energy_totals(dispatch))
 
 
-def before_flows(scenario: Scenario) -> MeterFlows:
-    """What the meter sees of the load and of solar that is there already.
+def crossing_effect(statement: Statement) -> dict[str, float] | None:
+    """What it changes that expected calls run through both registers, or None where none do.
 
-    Existing solar is curtailed where it would exceed the export limit.
+    Returns
+    -------
+    dict of str to float
+        "kwh" through each register beside what nets within its step; "amount", the bill's lines with it less the same
+        lines without it (negative: a cost).
+    """
+    scenario, meter = statement.dispatch.scenario, statement.dispatch.flows.meter
+    hours = scenario.timeline.step_hours
+    if not np.any(meter.crossing_kw):
+        return None
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    netted = meter.crossed(-meter.crossing_kw, -meter.crossing_most_kw)
+    both, one = (
+        sum(float(np.sum(line.values)) for line in scenario.tariff.lines(flows, terms) if line.cash)
+        for flows in (meter, netted)
+    )
+    return {"kwh": hours * float(np.sum(meter.crossing_kw)), "amount": both - one}
+
+
+def before_flows(scenario: Scenario) -> MeterFlows:
+    """What the meter sees without the system: load, a DC load's rectifier, solar that is there already.
+
+    Existing solar gives way where a limit of the connection on export or imbalance asks for it. The reactive power that
+    a contract derives from the load is the same in both cases.
     """
     site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, {})
-    _, limits_out = site.phase_limits_kw(terms)
-    limit_out = terms.values(site.connection.export_limit_kw)
-    nets = {p: site.load_kw(terms, p) - site.existing_solar_kw(terms, p) for p in site.phase_names}
-    nets = {p: np.maximum(net, -limits_out[p]) for p, net in nets.items()}
+    given = site.given_before_kw(terms)
+    nets = {}
+    for phase in site.phase_names:
+        nets[phase] = site.needs_before_kw(terms, phase)
+        for system in site.ac_solar:
+            if system.existing:
+                nets[phase] = nets[phase] - site.share(system, phase) * given[system.name]
     if site.phases == 1 or site.registers == "netted":
-        total = np.maximum(sum(nets.values()), -limit_out)
+        total = sum(list(nets.values())[1:], nets[site.phase_names[0]])
         imported, exported = np.maximum(total, 0), np.maximum(-total, 0)
     else:
         imported = sum(np.maximum(net, 0) for net in nets.values())
@@ -112,8 +138,9 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     terms = SettledTerms(scenario.timeline, scenario.read, values)
     totals: dict[str, float] = {}
     totals["load"] = hours * sum(site.load_kw(terms, phase).sum() for phase in site.phase_names)
-    dc_load = terms.values(site.dc_load_kw).sum() * hours
-    totals["DC load"] = float(dc_load)
+    totals["DC load"] = float(site.dc_load_kw(terms).sum()) * hours
+    if site.dc_load is not None and site.dc_load.before == "rectifier":
+        totals["taken by the rectifier before"] = float(site.dc_load.taken_before_kw(terms).sum()) * hours
     totals["import"] = hours * flows.meter.import_kw.sum()
     totals["export"] = hours * flows.meter.export_kw.sum()
     available = used = 0.0
@@ -138,6 +165,8 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
         flow = flows.banks[bank.name]
         totals[f"{bank.name} charge"] = hours * float(flow.taken_kw.sum())
         totals[f"{bank.name} discharge"] = hours * float(flow.given_kw.sum())
+        totals[f"{bank.name} discharge for calls"] = hours * float(np.sum(flow.called_discharge_kw))
+        totals[f"{bank.name} charge by calls"] = hours * float(np.sum(flow.called_charge_kw))
         change = float(flow.end_kwh[-1] - bank.start_kwh)
         totals[f"{bank.name} stored more at the end"] = change
         flow_losses = hours * float(

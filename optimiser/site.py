@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import Any, Literal
 
 import numpy as np
@@ -28,8 +28,48 @@ class Load(Component):
     scale: float = quantity("-", "multiplies power_kw", default=1.0, at_least=0, at_most=1000)
 
 
+class DcLoad(Component):
+    """Load on the DC bus, and what fed it in the case before.
+
+    Both cases serve the same needs: a rectifier drew power_kw / rectifier_efficiency from its phase, active power
+    alone, which the system now spares; a load that is new is in the case after only.
+    """
+
+    power_kw: Column = column("kW", "load on the DC bus", at_least=0)
+    before: Literal["rectifier", "new"] = choice(
+        'what fed it before: "rectifier", with its efficiency and phase, or "new" if it was not there'
+    )
+    rectifier_efficiency: float | None = quantity(
+        "-", "DC power given over AC power taken of the rectifier before", default=None, above=0, at_most=1
+    )
+    phase: Phase | None = choice('phase that the rectifier was on; "all" shared it equally', default=None)
+
+    @model_validator(mode="after")
+    def _before(self) -> DcLoad:
+        given = [key for key in ("rectifier_efficiency", "phase") if getattr(self, key) is not None]
+        if self.before == "rectifier" and len(given) < 2:
+            raise ValueError('before = "rectifier" needs rectifier_efficiency and phase; add what is missing')
+        if self.before == "new" and given:
+            raise ValueError(
+                f'before = "new" goes without {" and ".join(given)}; remove it, or say "rectifier"'
+            )
+        return self
+
+    def taken_before_kw(self, terms: Any) -> np.ndarray:
+        """AC power that the rectifier took in the case before, of shape (steps,). [kW]"""
+        if self.rectifier_efficiency is None:
+            return np.zeros(terms.timeline.steps)
+        taken: np.ndarray = terms.values(self.power_kw) / self.rectifier_efficiency
+        return taken
+
+
 class AcSolar(Component):
-    """A solar system with its own grid inverter, on the AC side of a phase; curtailment is always allowed."""
+    """A solar system with its own grid inverter, on the AC side of a phase.
+
+    A new one may be curtailed at will. An existing one gives way as its inverter always has: only while a limit of the
+    connection on export or imbalance is reached that it adds to, and no further than before; unless the file says that
+    the new system commands it.
+    """
 
     name: StrictStr = text("name of the system")
     phase: Phase = choice('phase it is on; "all" shares it equally', default="all")
@@ -44,11 +84,21 @@ class AcSolar(Component):
         "kW", "rating of its inverter; left out: no limit", default=None, above=0
     )
     existing: bool = Field(default=False, description="already there in the before-case")
+    commandable: bool | None = choice(
+        "existing systems: whether the new system may command it to give less; left out: no", default=None
+    )
 
     @model_validator(mode="after")
     def _one_of(self) -> AcSolar:
         _check_available(self.available_kw, self.available_kw_per_kwp, self.size_kwp)
+        if self.commandable is not None and not self.existing:
+            raise ValueError("commandable goes with existing = true, a new system always can be; remove it")
         return self
+
+    @property
+    def gives_way_alone(self) -> bool:
+        """Whether it is there already and nobody commands it."""
+        return self.existing and not self.commandable
 
     def available(self, terms: Any) -> np.ndarray:
         """Power that the sun allows in each step, of shape (steps,). [kW]"""
@@ -161,15 +211,20 @@ class Activation:
     ----------
     metered_kw : array or 0.0
         Net power given to the grid that the meter sees. [kW]
-    metered_most_kw : float
-        The most that it can be either way. [kW]
-    drained_kw : array or 0.0
-        Rate at which the banks' stored energy falls, losses of both ways included. [kW]
+    crossing_kw : array or 0.0
+        What runs through both of its registers beside that. [kW]
+    metered_most_kw, crossing_most_kw : float
+        The most that they can be, the first either way. [kW]
+    charge_kw, discharge_kw : array or 0.0
+        What all banks together are brought and give on the bus. [kW]
     """
 
     metered_kw: Any = 0.0
+    crossing_kw: Any = 0.0
     metered_most_kw: float = 0.0
-    drained_kw: Any = 0.0
+    crossing_most_kw: float = 0.0
+    charge_kw: Any = 0.0
+    discharge_kw: Any = 0.0
 
 
 class Site(Component):
@@ -185,7 +240,7 @@ class Site(Component):
     ac_solar: several(AcSolar) = ()  # type: ignore[valid-type]
     inverter: several(Inverter) = ()  # type: ignore[valid-type]
     solar_controller: several(SolarController) = ()  # type: ignore[valid-type]
-    dc_load_kw: Column = column("kW", "load on the DC bus", default=0.0, at_least=0)
+    dc_load: DcLoad | None = None
     dc_voltage_v: float | None = quantity(
         "V", "bus voltage where no bank sits on the bus directly", default=None, above=0
     )
@@ -196,6 +251,17 @@ class Site(Component):
         at_least=0,
         at_most=1,
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _former_key(cls, given: Any) -> Any:
+        if isinstance(given, dict) and "dc_load_kw" in given:
+            raise ValueError(
+                "dc_load_kw does not say what fed the load before; write "
+                '[site.dc_load] with power_kw and before = "new", or before = "rectifier" with rectifier_efficiency '
+                "and phase"
+            )
+        return given
 
     @model_validator(mode="after")
     def _check(self) -> Site:
@@ -216,6 +282,10 @@ class Site(Component):
                     for index, item in enumerate(items)
                     if item.phase in ("L2", "L3")
                 ]
+            if self.dc_load is not None and self.dc_load.phase in ("L2", "L3"):
+                faults.append(
+                    f"dc_load.phase is {self.dc_load.phase} but the site has one phase; use L1 or all"
+                )
             if self.connection.imbalance_limit_kw is not None:
                 faults.append("connection.imbalance_limit_kw needs three phases; remove it")
         if faults:
@@ -256,10 +326,78 @@ class Site(Component):
             if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
         ]
 
-    def existing_solar_kw(self, terms: Any, phase: str) -> np.ndarray:
-        """Solar of a phase that is there in the before-case, of shape (steps,). [kW]"""
-        parts = [self.share(s, phase) * s.available(terms) for s in self.ac_solar if s.existing]
-        return sum(parts, np.zeros(terms.timeline.steps))
+    def needs_before_kw(self, terms: Any, phase: str) -> np.ndarray:
+        """Load of a phase in the case before, with what a rectifier took for the DC load, of shape (steps,). [kW]"""
+        load = self.load_kw(terms, phase)
+        if self.dc_load is None or self.dc_load.phase is None:
+            return load
+        return load + self.share(self.dc_load, phase) * self.dc_load.taken_before_kw(terms)
+
+    def dc_load_kw(self, terms: Any) -> np.ndarray:
+        """Load on the DC bus, of shape (steps,). [kW]"""
+        return np.zeros(terms.timeline.steps) if self.dc_load is None else terms.values(self.dc_load.power_kw)
+
+    def dc_needs_kw(self, terms: Any, banks: tuple[Any, ...]) -> np.ndarray:
+        """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
+        return limits.standby_kw(self.inverter, banks) + self.dc_load_kw(terms)
+
+    def obeyed(self, terms: Any) -> tuple[limits.Obeyed, ...]:
+        """The limits of the connection that existing solar has always obeyed."""
+        connection, phases = self.connection, self.phase_names
+        made = []
+        if self.phases == 3:
+            if connection.export_limit_kw_per_phase is not None:
+                own = terms.values(connection.export_limit_kw_per_phase)
+                made += [limits.Obeyed(f"phase {phase}", {phase: 1.0}, own) for phase in phases]
+            if connection.imbalance_limit_kw is not None:
+                most = np.full(terms.timeline.steps, connection.imbalance_limit_kw)
+                made += [
+                    limits.Obeyed(f"phase {one} against {other}", {one: 1.0, other: -1.0}, most)
+                    for one, other in permutations(phases, 2)
+                ]
+        made.append(
+            limits.Obeyed(
+                "the connection", dict.fromkeys(phases, 1.0), terms.values(connection.export_limit_kw)
+            )
+        )
+        return tuple(made)
+
+    def adds_to(self, system: AcSolar, limit: limits.Obeyed) -> float:
+        """Part of a system's power that a limit of the connection sees. [-]"""
+        return max(0.0, limit.part({phase: self.share(system, phase) for phase in self.phase_names}))
+
+    def given_before_kw(self, terms: Any) -> dict[str, np.ndarray]:
+        """AC power of each existing system in the case before, each of shape (steps,). [kW]"""
+        needs = {phase: self.needs_before_kw(terms, phase) for phase in self.phase_names}
+        return self._within_limits(terms, [s for s in self.ac_solar if s.existing], needs, {})
+
+    def least_given_kw(self, terms: Any) -> dict[str, np.ndarray]:
+        """What existing systems that nobody commands give at the least, each of shape (steps,). [kW]
+
+        As much as limits let them give beside the load alone: whatever the new system takes in is room for more, and it
+        never pushes them aside. On a phase against another, what inverters may take in on the other is left free.
+        """
+        loads = {phase: self.load_kw(terms, phase) for phase in self.phase_names}
+        intakes = {
+            phase: sum(self.share(i, phase) * i.intake_kw for i in self.inverter)
+            for phase in self.phase_names
+        }
+        return self._within_limits(terms, [s for s in self.ac_solar if s.gives_way_alone], loads, intakes)
+
+    def _within_limits(
+        self,
+        terms: Any,
+        systems: list[AcSolar],
+        loads: dict[str, np.ndarray],
+        taken: dict[str, float],
+    ) -> dict[str, np.ndarray]:
+        """Solar that gives way, all that add to a limit in proportion, until every limit is kept."""
+        obeyed = self.obeyed(terms)
+        # What gives way for the whole connection may tilt the phases again.
+        obeyed += tuple(limit for limit in obeyed if min(limit.weights.values()) < 0)
+        available = {s.name: s.available(terms) for s in systems}
+        shares = {s.name: {phase: self.share(s, phase) for phase in self.phase_names} for s in systems}
+        return limits.giving_way(available, shares, loads, taken, obeyed)
 
     def reach_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase could import and export if its inverters did nothing else.
@@ -294,21 +432,95 @@ class Site(Component):
             for c in self.solar_controller
         }
         activation = activation or Activation()
-        capacity = sum(bank.capacity_kwh for bank in banks)
         bank_flows = {
-            bank.name: bank.flows(terms, activation.drained_kw * (bank.capacity_kwh / capacity))
-            for bank in banks
+            bank.name: bank.flows(terms, activation.charge_kw * share, activation.discharge_kw * share)
+            for bank, share in zip(banks, storage.capacity_shares(banks), strict=True)
         }
         self._dc_balance(terms, banks, inverters, solar, bank_flows)
         self._current_rules(terms, banks, inverters, solar, bank_flows)
+        least = self.least_given_kw(terms)
         ac_solar = {
-            s.name: terms.column(f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms))
+            s.name: terms.column(
+                f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms), at_least=least.get(s.name, 0.0)
+            )
             for s in self.ac_solar
         }
         nets = self._phase_nets(terms, inverters, ac_solar, activation.metered_kw)
         meter, connection, phases = self._meter(terms, nets, activation.metered_most_kw)
-        self._connection_rules(terms, nets)
-        return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar)
+        meter = meter.crossed(activation.crossing_kw, activation.crossing_most_kw)
+        self._connection_rules(terms, nets, activation.metered_most_kw)
+        held_back = self._giving_way(terms, nets, ac_solar, least, activation.metered_most_kw)
+        return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar, held_back)
+
+    def _giving_way(
+        self,
+        terms: Any,
+        nets: dict[str, Any],
+        ac_solar: dict[str, Any],
+        least: dict[str, np.ndarray],
+        activated_most_kw: float,
+    ) -> dict[str, Any]:
+        """The rule that solar nobody commands gives way to a limit only while that limit is reached.
+
+        What a system holds back is split by the limits that it may owe it to; of each part and the room that is left
+        to its limit only one is above zero.
+        """
+        if not least:
+            return {}
+        most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
+        held_back: dict[str, list[Any]] = {name: [] for name in least}
+        for limit in self.obeyed(terms):
+            adding = [s for s in self.ac_solar if s.name in least and self.adds_to(s, limit)]
+            if not adding:
+                continue
+            room_most = limit.limit_kw + sum(
+                w * most_in[phase] if w > 0 else -w * most_out[phase] for phase, w in limit.weights.items()
+            )
+            place = f"export room of {limit.words}"
+            room = terms.column(f"{place}.kw", at_most=room_most)
+            net = sum(weight * nets[phase] for phase, weight in limit.weights.items())
+            terms.equal(place, room, terms.series(limit.limit_kw) + net)
+            for s in adding:
+                most = s.available(terms) - least[s.name]
+                column = held_back_column(s, limit)
+                held_back[s.name].append(terms.column(column, at_most=most))
+                terms.one_direction(
+                    f"{s.name} giving way at {limit.words}", column, f"{place}.kw", most, room_most
+                )
+        for s in self.ac_solar:
+            if s.name in least:
+                available = terms.series(s.available(terms))
+                terms.equal(f"what {s.name} holds back", ac_solar[s.name] + sum(held_back[s.name]), available)
+        return {name: sum(parts) for name, parts in held_back.items()}
+
+    def held_back_kw(
+        self, terms: Any, given: dict[str, np.ndarray], nets: dict[str, np.ndarray]
+    ) -> dict[str, np.ndarray]:
+        """The columns of giving way for a schedule that is known: each system's owed to the limit with the least room.
+
+        Parameters
+        ----------
+        terms : SettledTerms
+        given : dict of str to array
+            AC power of each system. [kW]
+        nets : dict of str to array
+            Signed power of each phase, import positive. [kW]
+        """
+        made: dict[str, np.ndarray] = {}
+        rooms = {
+            limit: limit.limit_kw + sum(w * nets[phase] for phase, w in limit.weights.items())
+            for limit in self.obeyed(terms)
+        }
+        for system in self.ac_solar:
+            if not system.gives_way_alone:
+                continue
+            adding = [limit for limit in rooms if self.adds_to(system, limit)]
+            tightest = np.argmin([rooms[limit] for limit in adding], axis=0)
+            held = system.available(terms) - given[system.name]
+            for number, limit in enumerate(adding):
+                made[f"export room of {limit.words}.kw"] = np.maximum(rooms[limit], 0.0)
+                made[held_back_column(system, limit)] = np.where(tightest == number, held, 0.0)
+        return made
 
     def _inverter_flows(self, terms: Any, inverter: Inverter) -> InverterFlows:
         name = f"inverter.{inverter.name}"
@@ -333,19 +545,13 @@ class Site(Component):
         solar: Mapping[str, Any],
         bank_flows: Any,
     ) -> None:
-        fixed = limits.standby_kw(self.inverter, banks) + terms.series(
-            self._constant_or_values(terms, self.dc_load_kw)
-        )
+        fixed = terms.series(self.dc_needs_kw(terms, banks))
         sources = [*solar.values(), *(f.discharge_kw for f in bank_flows.values())]
         sources += [f.dc_intake_kw for f in inverters.values()]
         sinks = [f.charge_kw for f in bank_flows.values()] + [f.dc_draw_kw for f in inverters.values()]
         if sources or sinks:
             zero = np.zeros(len(fixed))
             terms.equal("balance of the DC bus", sum(sources, zero), sum(sinks, fixed))
-
-    @staticmethod
-    def _constant_or_values(terms: Any, reference: Any) -> Any:
-        return reference if isinstance(reference, (int, float)) else terms.values(reference)
 
     def _current_rules(self, terms: Any, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
         on_bus = bank_on_bus(banks)
@@ -423,15 +629,14 @@ class Site(Component):
         self, terms: Any, nets: dict[str, Any], activated_most_kw: float
     ) -> tuple[MeterFlows, ConnectionFlows, dict[str, ConnectionFlows]]:
         """The registers, and the signed power at the connection and each phase."""
-        reach_in, reach_out = self.reach_kw(terms)
+        phase_in, phase_out = self.phase_most_kw(terms, activated_most_kw)
         limit_in, limit_out = (
             terms.values(self.connection.import_limit_kw),
             terms.values(self.connection.export_limit_kw),
         )
-        phase_in, phase_out = self.phase_limits_kw(terms)
         total_net = sum(list(nets.values())[1:], nets[self.phase_names[0]])
         if self.phases == 1 or self.registers == "netted":
-            most_in = np.minimum(limit_in, sum(reach_in.values()) + activated_most_kw)
+            most_in = np.minimum(limit_in, sum(self.reach_kw(terms)[0].values()) + activated_most_kw)
             # Phases may feed one another, so the netted export is bounded by all output less all load.
             output = sum(i.output_kw for i in self.inverter) + sum(
                 (s.available(terms) for s in self.ac_solar), np.zeros(len(limit_in))
@@ -444,11 +649,11 @@ class Site(Component):
             return meter, ConnectionFlows(total_net, imported, exported), phases
         phases, most_in, most_out = {}, np.zeros(len(limit_in)), np.zeros(len(limit_in))
         for phase, net in nets.items():
-            phase_most_in = np.minimum(phase_in[phase], reach_in[phase] + activated_most_kw)
-            phase_most_out = np.minimum(phase_out[phase], reach_out[phase] + activated_most_kw)
-            imported, exported = self._register(terms, f"meter.{phase}", net, phase_most_in, phase_most_out)
+            imported, exported = self._register(
+                terms, f"meter.{phase}", net, phase_in[phase], phase_out[phase]
+            )
             phases[phase] = ConnectionFlows(net, imported, exported)
-            most_in, most_out = most_in + phase_most_in, most_out + phase_most_out
+            most_in, most_out = most_in + phase_in[phase], most_out + phase_out[phase]
         imports: list[Any] = [point.import_kw for point in phases.values()]
         exports: list[Any] = [point.export_kw for point in phases.values()]
         imported, exported = sum(imports[1:], imports[0]), sum(exports[1:], exports[0])
@@ -473,22 +678,43 @@ class Site(Component):
         return imported, exported
 
     def phase_limits_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
-        """The most that each phase may import and export: its own limit, or the whole connection's."""
+        """The most that each phase may import and export by a limit of its own, infinite without one. [kW]"""
         connection = self.connection
         both = []
-        for own, whole in (
-            (connection.import_limit_kw_per_phase, connection.import_limit_kw),
-            (connection.export_limit_kw_per_phase, connection.export_limit_kw),
-        ):
-            # Without a limit of its own, a phase may carry what the others send back through the connection.
-            limit = terms.values(own) if own is not None else terms.values(whole) + 1000.0
+        for own in (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase):
+            none = own is None or self.phases == 1
+            limit = np.full(terms.timeline.steps, np.inf) if none else terms.values(own)
             both.append(dict.fromkeys(self.phase_names, limit))
         return both[0], both[1]
 
-    def _connection_rules(self, terms: Any, nets: dict[str, Any]) -> None:
+    def phase_most_kw(
+        self, terms: Any, activated_most_kw: float = 0.0
+    ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """The most that each phase can import and export: its own limit, or what its load and equipment can reach. [kW]
+
+        Without a limit of its own, a phase may carry what the others send back, beyond the connection's limit.
+        """
+        both = []
+        for own, reach in zip(self.phase_limits_kw(terms), self.reach_kw(terms), strict=True):
+            both.append({p: np.minimum(own[p], reach[p] + activated_most_kw) for p in self.phase_names})
+        return both[0], both[1]
+
+    def phase_most_of_any_load_kw(self, terms: Any) -> tuple[float, float]:
+        """The most that a phase without a limit of its own can import and export, whatever its load. [kW]
+
+        What it imports beyond the connection's limit the others have sent back. Of a solar system without a rating the
+        highest of its series counts as one. Activated services move no more than inverters can.
+        """
+        turned = sum(i.output_kw + i.intake_kw for i in self.inverter)
+        sent = turned + sum(
+            float(s.available(terms).max()) if s.rating_kw is None else s.rating_kw for s in self.ac_solar
+        )
+        return float(terms.values(self.connection.import_limit_kw).max()) + sent, sent
+
+    def _connection_rules(self, terms: Any, nets: dict[str, Any], activated_most_kw: float) -> None:
         connection = self.connection
         own_in, own_out = connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase
-        most_in, most_out = self.phase_limits_kw(terms)
+        most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
         for phase, net in nets.items():
             # Registers of a phase's own carry its limits as bounds.
             if (
@@ -516,6 +742,11 @@ class Site(Component):
                     through,
                     line.limit_kw,
                 )
+
+
+def held_back_column(system: AcSolar, limit: limits.Obeyed) -> str:
+    """The column of what a system holds back for a limit."""
+    return f"ac_solar.{system.name}.held back at {limit.words}_kw"
 
 
 def bank_on_bus(banks: Any) -> Any:

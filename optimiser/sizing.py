@@ -19,9 +19,11 @@ from optimiser.engine.answer import answer
 from optimiser.engine.cuts import best_under
 from optimiser.engine.margins import bound_of
 from optimiser.engine.tiling import Problem, build_problem
-from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError
+from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError, UnprovenError
 from optimiser.fields import Component, quantity, several, text
 from optimiser.finance.yearly import per_year, weights, yearly_saving
+from optimiser.foresight.policies import policies_of
+from optimiser.foresight.running import run_under
 from optimiser.scenario import Scenario, checked, read_toml, vary
 from optimiser.settlement import before_flows, settle
 from optimiser.terms import Line, SettledTerms
@@ -36,9 +38,8 @@ FRONTIER_POINTS = 6
 FIGURES = (
     "budget",
     "capital",
-    "saving_ceiling_a_year",
-    "saving_counted_a_year",
-    "wear_counted_a_year",
+    "ceiling_saving_a_year",
+    "counted_saving_a_year",
     "cost_a_year",
     "net_a_year",
     "net_bound_a_year",
@@ -127,10 +128,9 @@ class Tried:
         Of the chosen sizes. [currency], [currency/year]
     saving : float or None
         Ceiling of the saving in a year; None where no schedule keeps every limit. [currency/year]
-    wear : float
-        Wear and tie-break, which steer the schedule and are on no bill. [currency/year]
     net, net_bound : float
-        What is left a year, and the most that can be. [currency/year]
+        Saving that is counted on less the cost a year, and the most that can be. Wear steers the schedule and is not
+        taken off: capital pays for it. [currency/year]
     multipliers : dict of str to array
     """
 
@@ -138,7 +138,6 @@ class Tried:
     capital: float
     cost_a_year: float
     saving: float | None
-    wear: float
     net: float
     net_bound: float
     multipliers: Mapping[str, np.ndarray] = field(repr=False)
@@ -248,16 +247,18 @@ def _money(counted: Iterable[tuple[float, Line]]) -> float:
 class _Search:
     """Everything tried for one site, and what it says of what was not."""
 
-    def __init__(self, scenario: Scenario, file: ChoicesFile, share: float, say: Progress):
-        self.scenario, self.file, self.share, self.say = scenario, file, share, say
+    def __init__(self, scenario: Scenario, file: ChoicesFile, share: Share, say: Progress):
+        self.scenario, self.file, self.say = scenario, file, say
+        self.share, self.basis = share.of_ceiling, share.words
         self.yearly = per_year(scenario.timeline)
         self.tried: dict[Sizes, Tried] = {}
+        self.worn = any(bank.wear_per_kwh for bank in scenario.storage)
         # The case without the system is the scenario's own, whatever is chosen.
         terms = SettledTerms(scenario.timeline, scenario.read, {})
         lines = scenario.before_tariff.lines(before_flows(scenario), terms)
         counted = weights(lines, scenario.before_tariff, scenario.timeline)
         self.before = _money(((w, line) for w, line in zip(counted, lines, strict=True) if line.cash))
-        self._start: Dispatch | None = None
+        self._start = share.start
         paths = np.array([len(choice.path) for choice in file.choice], float)
         rate = file.discount_rate_fraction
         self.capital_per = paths * [choice.cost_per_unit for choice in file.choice]
@@ -278,7 +279,7 @@ class _Search:
         return float(self.capital_per @ np.asarray(sizes, float))
 
     def net(self, money: float, sizes: Sequence[Size]) -> float:
-        """What is left a year of the purse of a run with some sizes, its lines weighted. [currency/year]"""
+        """What is left a year of the cash of a run with some sizes, its lines weighted. [currency/year]"""
         cost = float(self.yearly_per @ np.asarray(sizes, float))
         return self.share * self.yearly * (money - self.before) - cost
 
@@ -300,47 +301,49 @@ class _Search:
         try:
             found = solve(self.varied(sizes), start=self._start)
         except InfeasibleError:
-            made = Tried(sizes, capital, cost, None, 0.0, -math.inf, -math.inf, {})
+            made = Tried(sizes, capital, cost, None, -math.inf, -math.inf, {})
             self.tried[sizes] = made
             return made
         self._start = found
-        counted = self.weights(found.lines)
-        settled = _money(zip(counted, found.lines, strict=True))
-        bound, multipliers = self._bound(found, counted)
+        counted = weights(found.lines, self.scenario.tariff, self.scenario.timeline)
+        cash = _money((w, line) for w, line in zip(counted, found.lines, strict=True) if line.cash)
         made = Tried(
             sizes,
             capital,
             cost,
             yearly_saving(settle(found)),
-            -self.yearly * float(sum(line.values.sum() for line in found.lines if not line.cash)),
-            self.net(settled, sizes),
-            self.net(max(bound, settled), sizes),
-            multipliers,
+            self.net(cash, sizes),
+            self.net(cash + found.proof.gap_absolute, sizes),
+            self._multipliers(found),
         )
         self.tried[sizes] = made
         return made
 
     def weights(self, lines: Sequence[Line]) -> np.ndarray:
-        """How often each line counts, as in the yearly saving of a run."""
-        return weights(lines, self.scenario.tariff, self.scenario.timeline)
+        """How often each line counts towards the bounds: as in the yearly saving of a run, wear not at all.
+
+        A tie-break is left in, which is less than any tolerance.
+        """
+        counted = weights(lines, self.scenario.tariff, self.scenario.timeline)
+        return np.where([line.cash or not self.worn for line in lines], counted, 0.0)
 
     def problem(self, sizes: Sequence[Size]) -> Problem:
         """The program of some sizes, its lines weighted."""
         made = build_problem(self.varied(sizes))
         return made.weighted(self.weights(made.lines))
 
-    @staticmethod
-    def _bound(found: Dispatch, counted: np.ndarray) -> tuple[float, Mapping[str, np.ndarray]]:
-        """The most money that any schedule of a run's site makes with its lines weighted, and the multipliers of it.
+    def _multipliers(self, found: Dispatch) -> Mapping[str, np.ndarray]:
+        """Multipliers that bound the cash of every schedule, from the program of a run's site with its lines weighted.
 
-        A run's own proof is of its own sums. Where a year counts its lines otherwise, that program is solved
-        too for the bound, and the run may stay a little below it.
+        A run's own are of its own sums, with wear taken off. Where a year counts its lines otherwise or wear steers,
+        that program is solved too, from the run's answer.
         """
+        counted = self.weights(found.lines)
         if (counted == 1.0).all():
-            return found.proof.bound, found.multipliers
+            return found.multipliers
         problem = build_problem(found.scenario).weighted(counted)
         best = answer(problem, found.scenario, lambda words: None, found.start, False)
-        return best.bound, problem.by_rule(best.row_dual)
+        return problem.by_rule(best.row_dual)
 
     def named(self, sizes: Sizes) -> Iterator[str]:
         """Sizes with what they are."""
@@ -482,8 +485,48 @@ class _Between:
         self._slopes.append(slope)
 
 
+@dataclass(frozen=True)
+class Share:
+    """The share of the ceiling's saving that is counted on, how it came about, and a run to start from."""
+
+    of_ceiling: float
+    words: str
+    start: Dispatch | None = None
+    warning: str = ""
+
+
+def measured_share(scenario: Scenario, say: Progress) -> Share:
+    """What the site as its file has it earns without foresight, as a share of its ceiling: one policy, run once.
+
+    Where that cannot be said, sizes count on the ceiling, with a warning.
+    """
+    ceiling = "the ceiling: perfect foresight of prices, load and sun, an upper bound"
+    policy = next((p for p in policies_of(scenario) if p.name == scenario.foresight.rests_on), None)
+    if not scenario.storage or policy is None:
+        why = "it has no storage" if not scenario.storage else "it names no policy ([foresight])"
+        return Share(1.0, ceiling, None, f"Sizes count on the whole ceiling: of this site {why} to plan for.")
+    say("the site as it is, with foresight")
+    best = solve(scenario)
+    say(f"the site as it is, run under {policy.name}")
+    try:
+        driven = yearly_saving(settle(run_under(scenario, policy, best, say).dispatch))
+    except (InfeasibleError, UnprovenError) as problem:
+        words = f"Sizes count on the whole ceiling: run under {policy.name}, {problem}"
+        return Share(1.0, ceiling, best, words)
+    most = yearly_saving(settle(best))
+    if most <= 0 or driven <= 0:
+        words = "Sizes count on the whole ceiling: as it is the site saves nothing that a share could be taken of."
+        return Share(1.0, ceiling, best, words)
+    share = min(driven / most, 1.0)
+    words = (
+        f"{100 * share:.1f} % of the ceiling, measured: what the site as it is earns under {policy.name}, which "
+        f"{policy.words}; taken for every size alike"
+    )
+    return Share(share, words, best)
+
+
 def find_sizes(
-    scenario: Scenario, file: ChoicesFile, *, share: float = 1.0, progress: Progress | None = None
+    scenario: Scenario, file: ChoicesFile, *, share: float | None = None, progress: Progress | None = None
 ) -> Sizing:
     """The sizes that leave most a year, for the file's budget and along a frontier of budgets.
 
@@ -491,8 +534,8 @@ def find_sizes(
     ----------
     scenario : Scenario
     file : ChoicesFile
-    share : float
-        Share of the ceiling's saving that is counted on, in (0, 1]: what real operation captures of it.
+    share : float, optional
+        Share of the ceiling's saving that is counted on, in (0, 1]; left out: measured (`measured_share`).
     progress : callable, optional
 
     Raises
@@ -500,7 +543,10 @@ def find_sizes(
     OptimiserError
         If no sizes fit the budget, or none keeps every limit.
     """
-    search = _Search(scenario, file, share, progress or (lambda words: None))
+    say = progress or (lambda words: None)
+    given = f"{100 * share:g} % of the ceiling (the share given), for every size alike" if share else ""
+    counted = measured_share(scenario, say) if share is None else Share(share, given)
+    search = _Search(scenario, file, counted, say)
     method = _Lists(search) if file.choice[0].options else _Between(search)
     whole = method.best(math.inf if file.budget is None else file.budget)
     if whole.tried is None:
@@ -515,7 +561,9 @@ def find_sizes(
             for point in frontier
         ]
     )
-    return Sizing(_summary(search, whole), tried, along)
+    summary = _summary(search, whole)
+    summary["warnings"] += [counted.warning] if counted.warning else []
+    return Sizing(summary, tried, along)
 
 
 def _nothing(search: _Search) -> str:
@@ -540,9 +588,8 @@ def _row(search: _Search, run: Tried | None) -> dict[str, Any]:
     return {
         **{choice.name: size for choice, size in zip(search.file.choice, run.sizes, strict=True)},
         "capital": run.capital,
-        "saving_ceiling_a_year": run.saving,
-        "saving_counted_a_year": share * run.saving if run.saving is not None else None,
-        "wear_counted_a_year": share * run.wear if known else None,
+        "ceiling_saving_a_year": run.saving,
+        "counted_saving_a_year": share * run.saving if run.saving is not None else None,
         "cost_a_year": run.cost_a_year,
         "net_a_year": run.net if known else None,
     }
@@ -571,10 +618,6 @@ def _summary(search: _Search, whole: Best) -> dict[str, Any]:
             f"The run covers {days:g} days, scaled to a year by its hours and demand by its billing periods, as in a "
             "run; they know no other season. Use a whole year to decide."
         )
-    if search.share == 1.0:
-        basis = "ceiling: perfect foresight of prices, load and sun, an upper bound"
-    else:
-        basis = f"{100 * search.share:g} % of the ceiling (the share given), for every size alike"
     return {
         "title": scenario.file.title,
         "invented": scenario.file.invented,
@@ -582,7 +625,7 @@ def _summary(search: _Search, whole: Best) -> dict[str, Any]:
         "start": scenario.timeline.local()[0].isoformat(),
         "step_minutes": scenario.timeline.step_minutes,
         "steps": scenario.timeline.steps,
-        "basis": basis,
+        "basis": search.basis,
         "share": search.share,
         "budget": file.budget,
         "discount_rate_fraction": file.discount_rate_fraction,

@@ -105,7 +105,7 @@ def _summary(
     everything: Variant, energy: Variant, first: Variant, at_most: float, rows: list[dict[str, Any]]
 ) -> dict[str, Any]:
     return {
-        "saving": everything.saving,
+        "ceiling_saving": everything.saving,
         "saving_without_services": energy.saving,
         "services_add": everything.saving - energy.saving,
         "services_paid": everything.services_income,

@@ -298,10 +298,15 @@ class _Bank(Component):
         """The worst marginal efficiency into and out of store, for rules that must be safe. [-]"""
         return min(e for _, e in self.charge_pieces()), min(e for _, e in self.discharge_pieces())
 
-    def flows(self, terms: Any, activation_kw: Any = 0.0) -> BankFlows:
+    def drained_by_calls(self, charge_kw: Any, discharge_kw: Any) -> Any:
+        """Rate at which stored energy falls while calls bring and draw so much on the bus, losses included. [kW]"""
+        into, out = self.least_efficiency
+        return discharge_kw / out - charge_kw * into
+
+    def flows(self, terms: Any, called_charge_kw: Any = 0.0, called_discharge_kw: Any = 0.0) -> BankFlows:
         """Make the bank's columns and the rules that it keeps by itself.
 
-        `activation_kw` is the expected rate at which activated services fill (negative) or drain the store. [kW]
+        `called_charge_kw` and `called_discharge_kw` are what calls of services are expected to bring and draw. [kW]
         """
         hours, name = terms.step_hours, self.name
         charge, stored = self._direction(terms, "charge", self.charge_pieces())
@@ -317,9 +322,12 @@ class _Bank(Component):
         )
         start = terms.previous(end)
         kept = self.kept(hours) * start
-        terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - activation_kw), unit="kWh")
-        taken, given = charge * self.converter_efficiency, discharge / self.converter_efficiency
-        self._keep_warranty(terms, given)
+        by_calls = self.drained_by_calls(called_charge_kw, called_discharge_kw)
+        terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - by_calls), unit="kWh")
+        through = self.converter_efficiency
+        taken, given = charge * through, discharge / through
+        called_in, called_out = called_charge_kw * through, called_discharge_kw / through
+        self._keep_warranty(terms, given + called_out)
         terms.one_direction(
             f"storage {name}",
             f"storage.{name}.charge_kw",
@@ -327,7 +335,9 @@ class _Bank(Component):
             self.charge_limit_kw,
             self.discharge_limit_kw,
         )
-        return BankFlows(charge, discharge, taken, given, stored, drained, kept, start, end)
+        return BankFlows(
+            charge, discharge, taken, given, stored, drained, kept, start, end, called_in, called_out
+        )
 
     def _keep_warranty(self, terms: Any, given_kw: Any) -> None:
         """Where asked for, no month discharges more than its days' share of what the warranty covers in a year."""
@@ -463,6 +473,13 @@ class CapacitorBank(_Bank):
 
 
 KINDS = (Battery, CapacitorBank)
+
+
+def capacity_shares(banks: Sequence[Any]) -> list[float]:
+    """Each bank's share of all usable energy, by which banks share what calls are expected to move. [-]"""
+    whole = sum(bank.capacity_kwh for bank in banks)
+    return [bank.capacity_kwh / whole for bank in banks]
+
 
 AnyBank: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
 

@@ -25,7 +25,7 @@ from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
 from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.scenario import Scenario, read_scenario
-from optimiser.settlement import Statement, settle
+from optimiser.settlement import Statement, crossing_effect, settle
 from optimiser.storage import voltage_at
 from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
@@ -151,6 +151,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns["site.discharge_kw"] = sum((f.given_kw for f in banks.values()), zero)
     columns["site.stored_kwh"] = sum((f.end_kwh for f in banks.values()), zero)
     columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
+    if np.any(flows.meter.crossing_kw):
+        columns["meter.crossing_kw"] = flows.meter.crossing_kw
     columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
     columns["price.export_per_kwh"] = scenario.tariff.export_price(terms)
     for name, worth in dispatch.worth_per_kwh.items():
@@ -163,7 +165,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     if site.registers == "per_phase":
         for phase in site.phase_names:
             for way in ("import_kw", "export_kw"):
-                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"]
+                crossing = flows.meter.crossing_kw / site.phases
+                columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"] + crossing
     for name in flows.inverters:
         for way in ("output_kw", "intake_kw"):
             columns[f"inverter.{name}.{way}"] = values[f"inverter.{name}.{way}"]
@@ -173,6 +176,9 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         flow = banks[bank.name]
         columns[f"storage.{bank.name}.charge_kw"] = flow.taken_kw
         columns[f"storage.{bank.name}.discharge_kw"] = flow.given_kw
+        if np.any(flow.worn_kw != flow.given_kw):
+            columns[f"storage.{bank.name}.called_charge_kw"] = flow.called_charge_kw + zero
+            columns[f"storage.{bank.name}.called_discharge_kw"] = flow.called_discharge_kw
         columns[f"storage.{bank.name}.stored_kwh"] = flow.end_kwh
         columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
     for offer in dispatch.offers:
@@ -213,11 +219,13 @@ def summarise(
         "energy_kwh": statement.energy_kwh,
         "balance": _balance(statement),
         "services": _services(statement),
+        "crossing": crossing_effect(statement),
         "storage": _storage(statement),
         "proof": {
             **{name: getattr(proof, name) for name in ("verdict", "route", "bound", "settled")},
             "gap_absolute": proof.gap_absolute,
             "gap_relative": proof.gap_relative,
+            "turnover": proof.turnover,
             "tolerance_relative": proof.tolerance_relative,
             "primal_violation": proof.primal_violation,
             "replay_violation": proof.replay_violation,
@@ -247,30 +255,34 @@ def _headline(
 ) -> dict[str, Any]:
     """The ceiling's bills, and what of them a site earns that does not know the year."""
     cost = statement.dispatch.scenario.file.cost
-    ceiling = appraisal if driven is statement else appraise(statement, studies)
     known = None if driven is statement else driven
+    ceiling = appraise(statement, studies) if known else appraisal
     return {
         "bill_before": statement.bill_before,
-        "bill_after": statement.bill_after,
-        "services_income": statement.services_income,
-        "saving": statement.saving,
-        "forecast_driven": known is not None,
-        "saving_forecast_driven": known.saving if known else None,
-        "bill_after_forecast_driven": known.bill_after if known else None,
-        "services_income_forecast_driven": known.services_income if known else None,
-        "saving_per_year": appraisal.yearly_saving if appraisal else yearly_saving(driven),
-        "ceiling_per_year": ceiling.yearly_saving if ceiling else yearly_saving(statement),
-        "ceiling_payback_years": ceiling.payback_years if ceiling else None,
+        **_figures("ceiling", statement, ceiling),
+        **_figures("forecast_driven", known, appraisal),
+        "rests_on": "forecast_driven" if known else "ceiling",
+        "bases": {"ceiling": CEILING, "forecast_driven": known.dispatch.proof.route if known else None},
         "scaled_to_year": not is_year(statement.dispatch.scenario.timeline.hours),
         "capital_cost": cost.at_start if cost else None,
         "yearly_cost": cost.yearly if cost else None,
-        "simple_payback_years": appraisal.payback_years if appraisal else None,
-        "npv": appraisal.npv if appraisal else None,
         "discount_rate_fraction": appraisal.discount_rate_fraction if appraisal else None,
         "life_years": cost.life_years if cost else None,
-        "basis": CEILING,
-        "payback_basis": driven.dispatch.proof.route if driven is not statement else CEILING,
     }
+
+
+def _figures(basis: str, statement: Statement | None, appraisal: Appraisal | None) -> dict[str, float | None]:
+    """The figures of one basis, each with the basis in its name; all None where there is no such run."""
+    yearly = appraisal.yearly_saving if appraisal else yearly_saving(statement) if statement else None
+    figures = {
+        "bill_after": statement.bill_after if statement else None,
+        "services_income": statement.services_income if statement else None,
+        "saving": statement.saving if statement else None,
+        "saving_per_year": yearly if statement else None,
+        "payback_years": appraisal.payback_years if statement and appraisal else None,
+        "npv": appraisal.npv if statement and appraisal else None,
+    }
+    return {f"{basis}_{name}": figure for name, figure in figures.items()}
 
 
 def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, Any]]:
@@ -367,8 +379,8 @@ def _metered_activation(statement: Statement) -> float:
     for offer in statement.dispatch.offers:
         product = offer.product
         if product.delivered_energy == "meter":
-            factor = product.delivered_sign * product.utilisation_net * product.acceptance_share
-            total += float(np.sum(offer.offered_kw)) * hours * factor
+            given, taken = product.moved
+            total += float(np.sum(offer.offered_kw)) * hours * (given - taken)
     return total
 
 
@@ -398,18 +410,22 @@ def _services(statement: Statement) -> list[dict[str, Any]]:
 
 
 def _storage(statement: Statement) -> list[dict[str, Any]]:
-    energy = statement.energy_kwh
-    return [
-        {
-            "name": bank.name,
-            "technology": bank.kind.replace("_", " "),
-            "capacity_kwh": bank.capacity_kwh,
-            "cycles": energy[f"{bank.name} discharge"] / bank.capacity_kwh,
-            "discharged_kwh": energy[f"{bank.name} discharge"],
-            "losses_kwh": energy[f"{bank.name} losses"],
-        }
-        for bank in statement.dispatch.scenario.storage
-    ]
+    energy, rows = statement.energy_kwh, []
+    for bank in statement.dispatch.scenario.storage:
+        for_calls = energy[f"{bank.name} discharge for calls"]
+        discharged = energy[f"{bank.name} discharge"] + for_calls
+        rows.append(
+            {
+                "name": bank.name,
+                "technology": bank.kind.replace("_", " "),
+                "capacity_kwh": bank.capacity_kwh,
+                "cycles": discharged / bank.capacity_kwh,
+                "discharged_kwh": discharged,
+                "discharged_for_calls_kwh": for_calls,
+                "losses_kwh": energy[f"{bank.name} losses"],
+            }
+        )
+    return rows
 
 
 def _relaxed_lines(dispatch: Dispatch) -> list[str]:
@@ -507,7 +523,7 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
     hours = statement.dispatch.scenario.timeline.step_hours
     head = summary["headline"]
     pairs = [
-        ("saving", head["saving"], statement.total("after") - statement.total("before")),
+        ("saving", head["ceiling_saving"], statement.total("after") - statement.total("before")),
         (
             "bill before",
             head["bill_before"],
@@ -515,7 +531,7 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
         ),
         (
             "services income",
-            head["services_income"],
+            head["ceiling_services_income"],
             sum(x["paid"] for x in summary["services"]) + statement.total("after", "activation"),
         ),
         ("energy imported", summary["energy_kwh"]["import"], float(table["meter.import_kw"].sum() * hours)),
@@ -525,10 +541,12 @@ def check_reconciled(statement: Statement, summary: dict[str, Any], table: pd.Da
     if flow:
         for row in flow:
             pairs.append((f"the cash flow of year {row['year']}", row["amount"], sum(row["items"].values())))
-        pairs.append(("net present value", head["npv"], flow[-1]["discounted_cumulative"]))
+        pairs.append(
+            ("net present value", head[f"{head['rests_on']}_npv"], flow[-1]["discounted_cumulative"])
+        )
         kinds = summary["appraisal"]["kinds"]
         first = sum(amount for name, amount in flow[1]["items"].items() if kinds[name] == "saving")
-        pairs.append(("the saving of year 1", head["saving_per_year"], first))
+        pairs.append(("the saving of year 1", head[f"{head['rests_on']}_saving_per_year"], first))
     for name, one, other in pairs:
         if abs(one - other) > 0.004 + 1e-7 * abs(one):
             raise DriftError(f"two outputs disagree on {name}: {one:.4f} and {other:.4f}")

@@ -10,7 +10,9 @@ direction in the name; money is income-positive. A limit may be a number, an arr
 
     step_hours, steps, phases      1.0, 8, ["L1"] or ["L1", "L2", "L3"]
     load_kw                        {phase: array}
-    ac_solar                       [{"phase": "L1" | "all", "available_kw": array}]
+    ac_solar                       [{"phase": "L1" | "all", "available_kw": array,
+                                     "existing": it is there before, and nobody commands it: it gives way at a limit of
+                                     the connection alone, and no further than beside the load by itself}]
     registers                      "netted" | "per_phase"
     import_limit_kw, export_limit_kw, phase_import_limit_kw, phase_export_limit_kw, imbalance_limit_kw
     firm_load_fraction             share of the import for loads that an up service may count on
@@ -19,6 +21,7 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "pass_through_a", "ac_voltage_v"}]
     controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
     dc_load_kw
+    dc_load_before                 {"efficiency", "phase"} of a rectifier that fed it before; left out: it is new
     bus_voltage_v                  only where no bank sits on the bus directly
     banks                          [{"kind": "battery" | "capacitor_bank", "capacity_kwh",
                                      "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency",
@@ -52,6 +55,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "block_hours" (None: the step), "derating",
                                      "opposite_share" (kW kept the other way per kW offered),
                                      "from_solar" (down: solar that runs may be reduced; alike in a group),
+                                     "net", "gross", "accepted", "crosses", "settled_outside" (what calls are
+                                     expected to move; outside: not through the retail registers),
                                      "price_unit" (for the scenario file only)}]
 
 Pairs of hours are clock hours, the second one left out. Everything is UTC.
@@ -64,16 +69,21 @@ Choices where the physics leaves several:
 * Power of a call at the bus: every kW, both ways, counts 1 / output efficiency.
 * Energy of a call, up: at the start of the step what is drawn by the time that some group has served, less
   the charge that stands still meanwhile, beside the discharge that was planned for the rest of the step, fits
-  into what self-discharge leaves of the stored energy above the floor. Of a floor that begins with the step
-  only what was owed before counts there, so that nothing is asked where nothing is offered. At the end of the
-  step, and of the steps that a call reaches into, the whole call fits and nothing is counted as stopped. Down
-  is the mirror below the capacity. Each figure takes the efficiency that is on the safe side.
+  into what self-discharge has left of the stored energy above the floor by that time, or by the end of the step
+  where the call lasts longer. Of a floor that begins with the step only what was owed before counts there, so
+  that nothing is asked where nothing is offered. At the end of the step, and of the steps that a call reaches
+  into, the whole call fits and nothing is counted as stopped. Down is the mirror below the capacity. Each figure
+  takes the efficiency that is on the safe side.
+* Calls that are expected ("net", "gross": mean kW one way and both ways per kW offered, "accepted") give and take
+  half of gross plus and less net. A kWh given at the connection leaves the bus as 1 / the worst output efficiency;
+  banks share it by capacity, each at its worst efficiency. What leaves the bus for calls wears and counts under a
+  warranty as discharge does. Of the larger of given and taken the share "crosses" runs through both registers.
 * Solar that a down call reduces must run as long as the call may last. It asks nothing of the store, on the
   AC side nothing of an inverter; a kW of the bus counts as its least worth outside, the worst output efficiency.
 * Current limits in a call: up at the voltage that the whole call would leave, down at the plan's; only where
   the limit can bind at the lowest voltage.
 
-Left out: whole lots and minimum offers, energy of expected activation, tax, fixed charges.
+Left out: whole lots and minimum offers, tax, fixed charges.
 """
 
 import datetime
@@ -227,6 +237,26 @@ def fits_export(problem, called_kw, export_limit_kw, net_kw, intake_kw, firm_loa
     problem.addCons(called_kw <= export_limit_kw + feeding_kw + firm_load_fraction * net_kw)
 
 
+def expected_calls(services, offered_kw, inverters, steps):
+    """What calls bring the bus, draw from it, give the retail meter in all and run through both registers. [kW]"""
+    out, into, net, crossing = ([quicksum([]) for _ in range(steps)] for _ in range(4))
+    for service, offer in zip(services, offered_kw, strict=True):
+        one_way, both_ways = service.get("net", 0.0), service.get("gross", 0.0)
+        given, taken = (both_ways + one_way) / 2, (both_ways - one_way) / 2
+        if service["direction"] == "down":
+            given, taken = taken, given
+        for step in range(steps):
+            accepted_kw = service.get("accepted", 1.0) * offer[step]
+            out[step] = out[step] + given * accepted_kw / min(i["output_efficiency"] for i in inverters)
+            into[step] = into[step] + taken * accepted_kw * min(i["intake_efficiency"] for i in inverters)
+            if not service.get("settled_outside", False):
+                net[step] = net[step] + (given - taken) * accepted_kw
+                crossing[step] = (
+                    crossing[step] + service.get("crosses", 1.0) * max(given, taken) * accepted_kw
+                )
+    return out, into, net, crossing
+
+
 def held_power(problem, site, offered_kw):
     """Power that the response groups hold ready, each for the longest time one of its products asks.
 
@@ -300,10 +330,23 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     ac_solar = site.get("ac_solar", [])
     every_step = range(steps)
 
+    # --- Offers, and what calls are expected to move: at the connection, on the bus, through both registers ------
+    offered_kw = []  # per service and step; one variable a block
+    for service in services:
+        block_hours = service.get("block_hours") or hours
+        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
+        block_kw = {
+            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
+        }
+        offered_kw.append([block_kw[blocks[step]] for step in every_step])
+    calls = expected_calls(services, offered_kw, inverters, steps)
+    called_out_kw, called_in_kw, called_net_kw, crossing_kw = calls
+    whole_kwh = sum(bank["capacity_kwh"] for bank in banks)
+
     # --- Banks: power, current, stored energy ----------------------------------------
     charge_kw, discharge_kw, stored_kwh = [], [], []  # power on the bus side; stored_kwh[b][0] is the start
     charge_most_kw, discharge_most_kw = [], []
-    filling_kw, draining_kw, kept_share = [], [], []  # rates at the store, losses included
+    filling_kw, draining_kw = [], []  # rates at the store, losses included
     best, worst = {"charge": [], "discharge": []}, {"charge": [], "discharge": []}  # efficiencies, per bank
     for bank in banks:
         through = bank.get("converter_efficiency", 1.0)
@@ -317,13 +360,18 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         stored += [problem.addVar(lb=floor[step], ub=bank["capacity_kwh"]) for step in every_step]
         kept = (1.0 - bank.get("self_discharge_per_day", 0.0)) ** (hours / 24.0)
         pieces = loss_pieces(bank)
+        part = bank["capacity_kwh"] / whole_kwh
+        least_in, least_out = (
+            through * min(efficiency for _, efficiency in pieces[way]) for way in ("charge", "discharge")
+        )
         filling, draining = [], []
         for step in every_step:
             filled = pieces_in_order(problem, charge[step] * through, pieces["charge"])
             drawn = pieces_in_order(problem, discharge[step] / through, pieces["discharge"])
             filling.append(quicksum(part * efficiency for part, efficiency in filled))
             draining.append(quicksum(part / efficiency for part, efficiency in drawn))
-            gained_kwh = hours * (filling[step] - draining[step])
+            by_calls = part * (called_in_kw[step] * least_in - called_out_kw[step] / least_out)
+            gained_kwh = hours * (filling[step] - draining[step] + by_calls)
             problem.addCons(stored[step + 1] == kept * stored[step] + gained_kwh)
             if one_direction:
                 one_way(problem, charge[step], discharge[step], charge_most, discharge_most)
@@ -338,7 +386,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             for month in sorted(set(months(site))):
                 members = [step for step in every_step if months(site)[step] == month]
                 share = len(members) * hours / 24.0 / 365.0
-                given_kwh = quicksum(discharge[step] / through * hours for step in members)
+                given_kwh = quicksum(
+                    (discharge[step] + part * called_out_kw[step]) / through * hours for step in members
+                )
                 problem.addCons(given_kwh <= share * bank["warranted_kwh_per_year"])
         end_kwh = bank.get("end_kwh")
         problem.addCons(stored[steps] >= (bank["start_kwh"] if end_kwh is None else end_kwh))
@@ -349,7 +399,6 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         discharge_most_kw.append(discharge_most)
         filling_kw.append(filling)
         draining_kw.append(draining)
-        kept_share.append(kept)
         for way in ("charge", "discharge"):
             best[way].append(through * max(efficiency for _, efficiency in pieces[way]))
             worst[way].append(through * min(efficiency for _, efficiency in pieces[way]))
@@ -418,7 +467,8 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             roof = quicksum(roof_shares[r][phase] * ac_solar_kw[r][step] for r in range(len(ac_solar)))
             out = quicksum(inverter_shares[i][phase] * output_kw[i][step] for i in range(len(inverters)))
             into = quicksum(inverter_shares[i][phase] * intake_kw[i][step] for i in range(len(inverters)))
-            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into)
+            by_calls = called_net_kw[step] / len(phases)
+            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into - by_calls)
             phase_intake_kw[phase].append(into)
     total_kw = [quicksum(net_kw[phase][step] for phase in phases) for step in every_step]
 
@@ -453,8 +503,10 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         ]
     else:
         registers = [registers_of(total_kw, sum(most_import_kw.values()), sum(most_export_kw.values()))]
-    metered_import_kw = [quicksum(imports[step] for imports, _ in registers) for step in every_step]
-    metered_export_kw = [quicksum(exports[step] for _, exports in registers) for step in every_step]
+    metered_import_kw, metered_export_kw = (
+        [quicksum(register[way][step] for register in registers) + crossing_kw[step] for step in every_step]
+        for way in (0, 1)
+    )
 
     # --- Connection ----------------------------------------
     for step in every_step:
@@ -477,15 +529,28 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 difference = net_kw[phase][step] - net_kw[other][step]
                 within(problem, difference, imbalance_kw, imbalance_kw)
 
+    # --- Solar that is there already and that nobody commands ----------------------------------------
+    for r, roof in enumerate(ac_solar):
+        if not roof.get("existing"):
+            continue
+        least_kw = given_alone_kw(site, roof, site["load_kw"], intake_beside=True)
+        for step in every_step:
+            most_kw, given = float(roof["available_kw"][step]), ac_solar_kw[r][step]
+            problem.addCons(given >= least_kw[step])
+            at_limit = []
+            for weights, limit in limits_obeyed(site):
+                room = at(limit, step) + quicksum(weight * net_kw[p][step] for p, weight in weights.items())
+                problem.addCons(room >= 0.0)
+                if sum(weight * roof_shares[r][p] for p, weight in weights.items()) > 0.0:
+                    full = problem.addVar(vtype="B")
+                    far = at(limit, step) + sum(
+                        most_import_kw[p][step] + most_export_kw[p][step] for p in phases
+                    )
+                    problem.addCons(room <= far * (1 - full))
+                    at_limit.append(full)
+            problem.addCons(most_kw - given <= most_kw * quicksum(at_limit))
+
     # --- Services ----------------------------------------
-    offered_kw = []  # per service and step; one variable a block
-    for service in services:
-        block_hours = service.get("block_hours") or hours
-        blocks = [int(step * hours / block_hours + 1e-9) for step in every_step]
-        block_kw = {
-            block: problem.addVar(lb=0.0, ub=service.get("maximum_kw")) for block in sorted(set(blocks))
-        }
-        offered_kw.append([block_kw[blocks[step]] for step in every_step])
     if services:
         group_kw, sustain_hours, called_kw = held_power(problem, site, offered_kw)
         firm = site.get("firm_load_fraction", 0.0)
@@ -502,6 +567,11 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             for running in (dc_solar_kw, ac_solar_kw)
         )
         for reduced, running in zip(less_dc_kw + less_ac_kw, dc_solar_kw + ac_solar_kw, strict=bool(sunny)):
+            if any(
+                running is kw and roof.get("existing") for kw, roof in zip(ac_solar_kw, ac_solar, strict=True)
+            ):
+                for step in every_step:
+                    problem.addCons(reduced[step] == 0.0)
             for step in every_step:
                 for later in range(step, min(step + max(lasting) + 1, steps)):
                     problem.addCons(reduced[step] <= running[later])
@@ -636,26 +706,32 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 
         # Energy, as said at the top of this file.
         floors = sum(floors_kwh(bank, steps, hours) for bank in banks)
-        owed = sum(
-            np.minimum(floor, kept_share[b] * np.array([banks[b]["start_kwh"], *floor[:-1]]))
+        leaks = [1.0 - bank.get("self_discharge_per_day", 0.0) for bank in banks]
+        owed_kwh = [
+            np.minimum(floor, np.array([banks[b]["start_kwh"], *floor[:-1]]))
             for b, floor in enumerate(floors_kwh(bank, steps, hours) for bank in banks)
-        )
+        ]
         full_kwh = sum(bank["capacity_kwh"] for bank in banks)
         for step in every_step:
-            held_kwh = quicksum(kept_share[b] * stored_kwh[b][step] for b in range(len(banks)))
             charging_kw = quicksum(kw[step] for kw in charge_kw)
             discharging_kw = quicksum(kw[step] for kw in discharge_kw)
             for moment in sorted(set(sustain_hours["up"].values())):
                 spared_kwh = moment * charging_kw / max(best["discharge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in draining_kw)
                 need_kwh = moved_kwh("up", step, moment) - spared_kwh + beside_kwh
-                problem.addCons(need_kwh <= held_kwh - owed[step])
+                left = [leak ** (min(moment, hours) / 24.0) for leak in leaks]
+                over_kwh = quicksum(
+                    left[b] * (stored_kwh[b][step] - owed_kwh[b][step]) for b in range(len(banks))
+                )
+                problem.addCons(need_kwh <= over_kwh)
             for moment in sorted(set(sustain_hours["down"].values())):
                 # What stops is bus power; at the meter it is less, and so the call is used up more slowly.
                 through = min(inv["output_efficiency"] * inv["intake_efficiency"] for inv in inverters)
                 spared_kwh = moment * discharging_kw * through * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
                 need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
+                left = [leak ** (min(moment, hours) / 24.0) for leak in leaks]
+                held_kwh = quicksum(left[b] * stored_kwh[b][step] for b in range(len(banks)))
                 problem.addCons(need_kwh <= full_kwh - held_kwh)
             held_kwh = quicksum(stored[step + 1] for stored in stored_kwh)
             for lag in range(step + 1):
@@ -685,13 +761,20 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     lines |= charge_lines(problem, site, metered_import_kw, metered_export_kw)
     if site.get("wear_per_kwh") and banks:
         lines["wear"] = quicksum(
-            -site["wear_per_kwh"] * hours * kw[s] / bank.get("converter_efficiency", 1.0)
+            -site["wear_per_kwh"]
+            * hours
+            * (kw[s] + bank["capacity_kwh"] / whole_kwh * called_out_kw[s])
+            / bank.get("converter_efficiency", 1.0)
             for bank, kw in zip(banks, discharge_kw, strict=True)
             for s in every_step
         )
     if services:
         lines["services"] = quicksum(
-            at(service["price_per_kw_h"], s) * service.get("share", 1.0) * hours * offered_kw[k][s]
+            at(service["price_per_kw_h"], s)
+            * service.get("share", 1.0)
+            * service.get("accepted", 1.0)
+            * hours
+            * offered_kw[k][s]
             for k, service in enumerate(services)
             for s in every_step
         )
@@ -721,7 +804,70 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         "discharge_kw": [numbers(kw) for kw in discharge_kw],
         "stored_kwh": [numbers(kwh) for kwh in stored_kwh],
         "offered_kw": [numbers(kw) for kw in offered_kw],
+        "crossing_kw": numbers(crossing_kw),
+        "called_out_kw": numbers(called_out_kw),
     }
+
+
+# ------------------------------------------------------------
+# What is there before the system
+
+
+def limits_obeyed(site):
+    """Limits that solar adds to: how the import of each phase counts, and the most that may flow out."""
+    phases = site["phases"]
+    made = [(dict.fromkeys(phases, 1.0), site["export_limit_kw"])]
+    if len(phases) == 3 and site.get("phase_export_limit_kw") is not None:
+        made += [({p: 1.0}, site["phase_export_limit_kw"]) for p in phases]
+    if len(phases) == 3 and site.get("imbalance_limit_kw") is not None:
+        made += [({p: 1.0, q: -1.0}, site["imbalance_limit_kw"]) for p in phases for q in phases if p != q]
+    return made
+
+
+def given_alone_kw(site, roof, load_kw, intake_beside=False):
+    """What a roof gives beside a load and nothing else, as far as every limit allows; the only one of its site.
+
+    `intake_beside` leaves room, on a phase against another, for what inverters on the other may take in.
+    """
+    assert sum(other.get("existing", False) for other in site["ac_solar"]) == 1
+    share, given_kw = shares(roof, site["phases"]), []
+    for step in range(site["steps"]):
+        given = float(roof["available_kw"][step])
+        for weights, limit in limits_obeyed(site):
+            seen = sum(weight * share[p] for p, weight in weights.items())
+            spare = at(limit, step) + sum(weight * at(load_kw[p], step) for p, weight in weights.items())
+            if intake_beside:
+                for inverter in site.get("inverters", []):
+                    part = shares(inverter, site["phases"])
+                    spare -= sum(
+                        part[p] * inverter["intake_kw"] for p, weight in weights.items() if weight < 0
+                    )
+            if seen > 0.0:
+                given = min(given, max(spare, 0.0) / seen)
+        given_kw.append(given)
+    return np.array(given_kw)
+
+
+def money_before(site):
+    """Energy bought and sold without the system, income positive: load, rectifier and what is there of solar."""
+    phases, steps, hours = site["phases"], site["steps"], site["step_hours"]
+    load_kw = {p: np.array([at(site["load_kw"][p], s) for s in range(steps)], float) for p in phases}
+    if site.get("dc_load_before"):
+        rectifier = site["dc_load_before"]
+        drawn = np.array([at(site["dc_load_kw"], s) for s in range(steps)]) / rectifier["efficiency"]
+        part = shares(rectifier, phases)
+        load_kw = {p: load_kw[p] + part[p] * drawn for p in phases}
+    net_kw = dict(load_kw)
+    for roof in site.get("ac_solar", []):
+        if roof.get("existing"):
+            given, part = given_alone_kw(site, roof, load_kw), shares(roof, phases)
+            net_kw = {p: net_kw[p] - part[p] * given for p in phases}
+    registers = list(net_kw.values()) if site["registers"] == "per_phase" else [sum(net_kw.values())]
+    bought = sum(np.maximum(net, 0.0) for net in registers)
+    sold = sum(np.maximum(-net, 0.0) for net in registers)
+    return hours * float(
+        np.sum(-np.asarray(site["import_price"]) * bought + np.asarray(site["export_price"]) * sold)
+    )
 
 
 # ------------------------------------------------------------
@@ -983,6 +1129,21 @@ def draw_site(generator):
     return site
 
 
+def random_site_with_a_past(seed):
+    """A random site with a roof that is there already, at an export limit it may reach, and a DC load fed before."""
+    site, generator = random_site(seed), np.random.default_rng(seed + 5000)
+    steps, phases = site["steps"], site["phases"]
+    sun = np.maximum(np.round(generator.uniform(-2.0, 7.0, steps), 3), 0.0)
+    phase = str(generator.choice([*phases, "all"]))
+    site["ac_solar"] = [*site["ac_solar"][:1], {"phase": phase, "available_kw": sun, "existing": True}]
+    site["export_limit_kw"] = [0.0, 2.0, np.round(generator.uniform(0.0, 5.0, steps), 3)][seed % 3]
+    site["dc_load_kw"] = np.round(generator.uniform(0.0, 0.4, steps), 3)
+    if seed % 4:
+        efficiency = round(float(generator.uniform(0.85, 0.97)), 3)
+        site["dc_load_before"] = {"efficiency": efficiency, "phase": str(generator.choice([*phases, "all"]))}
+    return site
+
+
 def draw_bank(generator, between, number, chance, measured=True):
     """A battery or a capacitor bank that starts somewhere between its floor and full."""
     capacity_kwh = number(2.0, 12.0)
@@ -1099,7 +1260,7 @@ def as_scenario(site, folder):
         "site": {
             "phases": len(phases),
             "registers": site.get("registers", "netted"),
-            "dc_load_kw": column("dc_load_kw", site.get("dc_load_kw", 0.0)),
+            "dc_load": _dc_load_table(site, column),
             "dc_voltage_v": site.get("bus_voltage_v"),
             "firm_load_fraction": site.get("firm_load_fraction", 0.0),
         },
@@ -1117,6 +1278,7 @@ def as_scenario(site, folder):
                 "name": f"roof {r}",
                 "phase": roof["phase"],
                 "available_kw": column(f"roof_{r}_kw", roof["available_kw"]),
+                "existing": roof.get("existing", False),
             }
             for r, roof in enumerate(site.get("ac_solar", []))
         ],
@@ -1163,6 +1325,17 @@ def as_scenario(site, folder):
     return folder
 
 
+def _dc_load_table(site, column):
+    """The load on the DC bus under the names of the scenario file."""
+    if "dc_load_kw" not in site:
+        return None
+    power, before = column("dc_load_kw", site["dc_load_kw"]), site.get("dc_load_before")
+    if before is None:
+        return {"power_kw": power, "before": "new"}
+    rectifier = {"rectifier_efficiency": before["efficiency"], "phase": before["phase"]}
+    return {"power_kw": power, "before": "rectifier"} | rectifier
+
+
 def _bank_table(bank, name, wear_per_kwh):
     """A bank under the names of the scenario file."""
     same = ("kind", "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency", "standby_w")
@@ -1203,6 +1376,11 @@ def _service_table(service, name, column, minutes):
         "price_unit": unit,
         "block_minutes": round(block_hours * 60),
         "site_share": service.get("share", 1.0),
+        "utilisation_net": service.get("net", 0.0),
+        "utilisation_gross": service.get("gross", 0.0),
+        "acceptance_share": service.get("accepted", 1.0),
+        "crossing_share": service.get("crosses", 1.0),
+        "delivered_energy": "none" if service.get("settled_outside") else "meter",
         "most_kw": service.get("maximum_kw"),
         "derating": service.get("derating", 1.0),
         "opposite_headroom_share": service.get("opposite_share", 0.0),

@@ -9,7 +9,14 @@ import functools
 
 import numpy as np
 import pytest
-from independent import as_scenario, random_site, solve_reference
+from independent import (
+    as_scenario,
+    given_alone_kw,
+    money_before,
+    random_site,
+    random_site_with_a_past,
+    solve_reference,
+)
 
 import optimiser
 from optimiser.errors import OptimiserError
@@ -41,6 +48,36 @@ def test_totals_agree(seed, tmp_path):
     assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
 
 
+PAST_SEEDS = [0, 1, 2, 3, 5, 6, 8, 9, 12, 13, 17, 19, 26, 28, 33, 35, 55, 66]
+
+
+@pytest.mark.parametrize("seed", PAST_SEEDS)
+def test_totals_agree_where_something_was_there_before(seed, tmp_path):
+    """Solar that nobody commands, a DC load that a rectifier fed: both cases, the energy of the bill before too."""
+    site = random_site_with_a_past(seed)
+    dispatch = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path)))
+    reference = solve_reference(site)["money"]
+    assert agree(dispatch.proof.settled, reference), (
+        f"the package makes {dispatch.proof.settled!r}, not {reference!r}"
+    )
+    before = optimiser.settle(dispatch).total("before", "energy in", "energy out")
+    assert agree(before, money_before(site))
+
+
+def test_what_was_there_before_gives_way_on_some_of_these_sites():
+    """Else nothing of the rule would be compared."""
+    counts = {"held back": 0, "limits per phase": 0, "imbalance": 0, "negative price": 0}
+    for seed in PAST_SEEDS:
+        site = random_site_with_a_past(seed)
+        roof = site["ac_solar"][-1]
+        held = given_alone_kw(site, roof, site["load_kw"]) < roof["available_kw"] - 1e-6
+        counts["held back"] += held.any()
+        counts["limits per phase"] += held.any() and site["phase_export_limit_kw"] is not None
+        counts["imbalance"] += held.any() and site["imbalance_limit_kw"] is not None
+        counts["negative price"] += (held & (site["export_price"] < 0)).any()
+    assert min(counts.values()) >= 2, counts
+
+
 def sunny_site(seed):
     """A site whose down services may all be met by reducing solar."""
     site = random_site(seed)
@@ -68,6 +105,42 @@ def test_totals_agree_where_down_services_may_reduce_solar(seed, tmp_path):
 def test_reducing_solar_is_worth_something_on_some_of_these_sites():
     gains = [solve_reference(sunny_site(seed))["money"] - reference_money(seed) for seed in SUNNY_SEEDS[:4]]
     assert max(gains) > 1e-3
+
+
+def called_site(seed):
+    """A site whose services are called, some of them settled outside the meter, with a warranty that may bind."""
+    site, generator = random_site(seed), np.random.default_rng(seed)
+    for number, service in enumerate(site["services"]):
+        service["gross"] = round(float(generator.uniform(0.02, 0.4)), 3)
+        service["net"] = round(float(generator.uniform(-0.2, 1.0)) * service["gross"], 3)
+        service["accepted"] = float(generator.choice([1.0, 0.8]))
+        service["crosses"] = float(generator.choice([0.0, 0.3, 1.0]))
+        service["settled_outside"] = number == 2
+        service["price_per_kw_h"] = service["price_per_kw_h"] + 0.05
+    site["wear_per_kwh"] = round(float(generator.uniform(0.01, 0.06)), 4)
+    if generator.random() < 0.5:
+        bank = site["banks"][0]
+        bank["warranted_kwh_per_year"] = round(
+            365 * float(generator.uniform(0.5, 1.0)) * bank["capacity_kwh"], 3
+        )
+    return site
+
+
+CALLED_SEEDS = [seed for seed in SEEDS if random_site(seed)["services"]][:16]
+
+
+@pytest.mark.parametrize("seed", CALLED_SEEDS)
+def test_totals_agree_where_services_are_called(seed, tmp_path):
+    """Calls move energy both ways, wear the store, count under its warranty and run both registers."""
+    site = called_site(seed)
+    package, reference = package_money(site, tmp_path), solve_reference(site)["money"]
+    assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
+
+
+def test_calls_cross_and_wear_on_some_of_these_sites():
+    found = [solve_reference(called_site(seed)) for seed in CALLED_SEEDS[:4]]
+    assert max(one["crossing_kw"].sum() for one in found) > 0.1
+    assert max(-one["lines"]["wear"] for one in found) > 1e-3
 
 
 def test_sites_have_every_feature_that_is_compared():

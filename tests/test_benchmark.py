@@ -1,6 +1,6 @@
 """Measured times, printed and never asserted: `pytest -m benchmark -s tests/test_benchmark.py`.
 
-The case is the shipped bakery on three phases with ten services and a monthly demand charge, one year at 60 min; then
+The case is the shipped bakery on three phases with eight services and a monthly demand charge, one year at 60 min; then
 at 30 min as shipped, and at 5 min with noise put on its data. Peers get the same linear program on the same machine in
 the same run, one thread, from nothing: HiGHS on the same matrix; Pyomo, which states the same formulation with numbers
 in place and solves it through its own interface to HiGHS, on a part of the year; linopy and cvxpy, to which the matrix

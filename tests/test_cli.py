@@ -64,9 +64,9 @@ def test_printed_amounts_are_those_of_the_summary(tmp_path):
     head = json.loads((tmp_path / "out" / "summary.json").read_text())["headline"]
     for words, name in (
         ("bill before", "bill_before"),
-        ("bill after", "bill_after_forecast_driven"),
-        ("saving", "saving_forecast_driven"),
-        ("at most", "saving"),
+        ("bill after", "forecast_driven_bill_after"),
+        ("saving", "forecast_driven_saving"),
+        ("at most", "ceiling_saving"),
     ):
         assert f"{words} {head[name]:,.2f} EUR" in " ".join(ran.stdout.split())
 

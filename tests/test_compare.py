@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import optimiser
-from optimiser.compare import compare, read_plan, write_comparison
+from optimiser.compare import _judged_by, compare, read_plan, write_comparison
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.starter import write_starter
 
@@ -48,10 +48,10 @@ def test_each_variant_is_its_own_run(path, tmp_path):
         optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 2}), studies=()
     )
     first, second = made.variants.to_dict("records")
-    assert first["saving"] == pytest.approx(alone.statement.saving, abs=0.005)
+    assert first["ceiling_saving"] == pytest.approx(alone.statement.saving, abs=0.005)
     assert second["bill_before"] == pytest.approx(first["bill_before"], abs=1e-9)
     for row in (first, second):
-        off = row["bill_after"] - row["services_income"]
+        off = row["ceiling_bill_after"] - row["ceiling_services_income"]
         assert made.lines[row["variant"]].sum() == pytest.approx(off, abs=1e-6)
     assert made.lines["without the system"].sum() == pytest.approx(first["bill_before"], abs=1e-6)
 
@@ -68,12 +68,14 @@ def test_yearly_figures_are_measured_or_a_share_that_tells_of_them(path, tmp_pat
     path.write_text(FILE + LARGER, encoding="utf-8")
     made = compare(read_plan([path]))
     first, flat, larger = made.variants.to_dict("records")
-    share = first["saving_per_year"] / first["ceiling_per_year"]
+    share = first["forecast_driven_saving_per_year"] / first["ceiling_saving_per_year"]
     assert share < 1
-    assert larger["saving_per_year"] == pytest.approx(share * larger["ceiling_per_year"], rel=1e-12)
+    assert larger["forecast_driven_saving_per_year"] == pytest.approx(
+        share * larger["ceiling_saving_per_year"], rel=1e-12
+    )
     how = ["measured without foresight"] * 2 + ["the first variant's share of the ceiling"]
-    assert how == made.variants["figure"].tolist()
-    assert flat["saving_per_year"] != pytest.approx(share * flat["ceiling_per_year"])
+    assert how == made.variants["forecast_driven_from"].tolist()
+    assert flat["forecast_driven_saving_per_year"] != pytest.approx(share * flat["ceiling_saving_per_year"])
     page = write_comparison(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
     for words in (
         "share taken",
@@ -83,8 +85,25 @@ def test_yearly_figures_are_measured_or_a_share_that_tells_of_them(path, tmp_pat
     ):
         assert words in page
     measured = compare(read_plan([path]), measure=True).variants
-    assert set(measured["figure"]) == {"measured without foresight"}
-    assert (measured["saving_per_year"] <= measured["ceiling_per_year"] + 1e-6).all()
+    assert set(measured["forecast_driven_from"]) == {"measured without foresight"}
+    assert (measured["forecast_driven_saving_per_year"] <= measured["ceiling_saving_per_year"] + 1e-6).all()
+
+
+def test_the_best_is_best_by_the_figure_that_the_page_judges_by():
+    """Saving most a year is not best where it costs more than it brings; all variants are ranked on one basis.
+
+    From the contract: `best` has the highest present value. Figures are made up.
+    """
+    dear = {"forecast_driven_npv": -5000.0, "forecast_driven_saving_per_year": 500.0}
+    cheap = {"forecast_driven_npv": 2500.0, "forecast_driven_saving_per_year": 300.0}
+    ceilings = {"ceiling_npv": 3000.0, "ceiling_saving_per_year": 400.0}
+    both = pd.DataFrame([dear | ceilings, cheap | ceilings])
+    assert "forecast_driven_npv" == _judged_by(both)
+    assert 1 == both[_judged_by(both)].argmax()
+    mixed = pd.DataFrame([dear | ceilings, dict.fromkeys(cheap) | ceilings])
+    assert "ceiling_npv" == _judged_by(mixed)
+    free = both.assign(forecast_driven_npv=[None, 1.0], ceiling_npv=[None, 2.0])
+    assert "forecast_driven_saving_per_year" == _judged_by(free)
 
 
 def test_what_a_contract_alone_does_stands_beside_it(path, tmp_path):

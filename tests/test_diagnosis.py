@@ -190,7 +190,12 @@ CASES = {
     ),
     # 0.1 kW of standby and 0.4 kW of DC load for 24 h, less 5 kWh stored, through intake at 0.9: 7 / 21.6 kW.
     "standby and DC load empty the store of a site that may not import": Case(
-        one_phase(ZERO_IMPORT, load="0.0", extra="dc_load_kw = 0.4", inverter="standby_w = 100\n"),
+        one_phase(
+            ZERO_IMPORT,
+            load="0.0",
+            extra='dc_load = { power_kw = 0.4, before = "new" }',
+            inverter="standby_w = 100\n",
+        ),
         {},
         "import limit of the connection",
         23,
@@ -218,7 +223,7 @@ CASES = {
     ),
     # 4 kW on the bus, of which 3 kW x 0.9 come through the inverter; there is no storage.
     "DC load above what the inverter's intake can bring": Case(
-        one_phase(extra='dc_load_kw = "data.dc"', bank="\n"),
+        one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n"),
         {"load": [1.0] * 24, "dc": dip(1, 15, 4)},
         "intake rating of inverter inv",
         15,
@@ -228,7 +233,7 @@ CASES = {
     # The same load through a DC breaker of 40 A at 50 V: 2 kW.
     "DC current of the inverter": Case(
         one_phase(
-            extra='dc_load_kw = "data.dc"\ndc_voltage_v = 50.0',
+            extra='dc_load = { power_kw = "data.dc", before = "new" }\ndc_voltage_v = 50.0',
             bank="\n",
             inverter="dc_current_limit_a = 40\n",
         ),
@@ -256,7 +261,7 @@ CASES = {
     # V = sqrt(38^2 + s (52^2 - 38^2)), from E = C V^2 / 2 (elementary circuit theory). Straight lines below
     # the curve cost up to 1 % of the voltage.
     "discharge current of a capacitor bank": Case(
-        one_phase(extra='dc_load_kw = "data.dc"', bank=CAPACITORS).replace(
+        one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank=CAPACITORS).replace(
             "intake_kw = 3.0", "intake_kw = 0.0"
         ),
         {"load": [1.0] * 24, "dc": dip(0, 12, 8)},
@@ -267,7 +272,7 @@ CASES = {
     ),
     # A battery that gives 5 kW, an inverter that brings 2.7 kW, 9 kW asked for: either rating would help.
     "DC load above intake and discharge together": Case(
-        one_phase(extra='dc_load_kw = "data.dc"'),
+        one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }'),
         {"load": [1.0] * 24, "dc": dip(0, 3, 9)},
         "intake rating of inverter inv",
         3,
@@ -352,7 +357,9 @@ def test_limits_that_have_to_move_together_are_all_named(tmp_path):
 
 def test_nothing_can_feed_the_bus(tmp_path):
     """A DC load with no storage and an inverter that cannot take power in: the intake rating is named."""
-    text = one_phase(extra='dc_load_kw = "data.dc"', bank="\n").replace("intake_kw = 3.0", "intake_kw = 0.0")
+    text = one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n").replace(
+        "intake_kw = 3.0", "intake_kw = 0.0"
+    )
     error = told(read_scenario(write_site(tmp_path, text, {"load": [1.0] * 24, "dc": dip(0, 4, 0.9)})))
     assert error.findings[0]["rule"] == "intake rating of inverter inv"
     assert error.findings[0]["amount"] == pytest.approx(1.0, rel=0.001)

@@ -317,7 +317,9 @@ def test_a_relaxed_line_may_be_dearer_in_the_books_and_never_cheaper(monkeypatch
     """A fee by steps whose books pick the dearest step: the gap holds the difference. None at all: refused."""
 
     def picked(number: int | None) -> Any:
-        def step_of(self: Any, name: str, level: Any, *, tops: Any, per: Any, unit: str = "kW") -> list[Any]:
+        def step_of(
+            self: Any, name: str, level: Any, *, tops: Any, per: Any, unit: str = "kW", **more: Any
+        ) -> list[Any]:
             return [
                 np.full(len(level), float(number is not None and k == number % len(tops)))
                 for k in range(len(tops))
@@ -477,3 +479,12 @@ def test_rows_are_found_by_number():
     with pytest.raises(KeyError):
         problem.name_of_row(len(problem.row_upper))
     assert problem.columns["meter.import_kw"].per == STEP
+
+
+def test_the_gap_is_a_share_of_what_is_paid_either_way():
+    """Turnover by hand: 30 earned and 50 paid are 80, whatever their difference; a gap of 0.4 is 0.5 % of that."""
+    assert proof.relative_gap(-19.6, -20.0, 30.0 + 50.0) == pytest.approx(0.005)
+    solved = dispatch.solve(case([demand, spot, up]))
+    by_hand = sum(abs(value) for line in solved.lines if line.cash for value in np.asarray(line.values))
+    assert by_hand == pytest.approx(solved.proof.turnover)
+    assert solved.proof.gap_relative == pytest.approx(solved.proof.gap_absolute / max(1.0, by_hand))

@@ -172,7 +172,7 @@ def test_page_and_tables_are_written(path, tmp_path):
     for words in ("small 1", "Lost by rounding", "INVENTED", f"{result.summary['income_as_bid']:,.2f}"):
         assert words in page
     sites = pd.read_csv(paths["sites"])
-    assert sites["saving"].sum() == pytest.approx(result.summary["saving"], abs=1e-5)
+    assert sites["ceiling_saving"].sum() == pytest.approx(result.summary["ceiling_saving"], abs=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -492,7 +492,7 @@ def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path
         assert row["saving"] == pytest.approx(found.tables["lines"][name].sum())
         assert row["saving"] == pytest.approx(found.tables["months"][name].sum())
         assert row["saving"] <= rows["ceiling"]["saving"] + 1e-6
-    assert found.headline_saving == rows["backcast"]["saving"]
+    assert found.forecast_driven_saving == rows["backcast"]["saving"]
     assert resting_on(statement, {"capture": found}).saving == rows["backcast"]["saving"]
     assert 1.0 == rows["ceiling"]["storage_share"]
     assert 0.0 == rows["no storage"]["storage_share"]
@@ -505,33 +505,35 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     paths = optimiser.write_results(made, tmp_path / "out")
     page = paths["report"].read_text(encoding="utf-8")
     head = made.summary["headline"]
-    assert head["forecast_driven"]
-    assert head["saving_per_year"] < head["ceiling_per_year"]
-    assert head["simple_payback_years"] > head["ceiling_payback_years"]
+    assert head["rests_on"] == "forecast_driven"
+    assert head["forecast_driven_saving_per_year"] < head["ceiling_saving_per_year"]
+    assert head["forecast_driven_payback_years"] > head["ceiling_payback_years"]
     for words in (
         "Worth a year<",
         "What is earned without knowing the year",
         "the plan expects of each hour",
         "From the bill before to the bill after, without foresight",
         "How sure: between",
-        f"Year 1 saves AUD\u00a0{head['saving_per_year']:,.2f} less AUD\u00a010.00 of upkeep",
+        f"Year 1 saves AUD\u00a0{head['forecast_driven_saving_per_year']:,.2f} less AUD\u00a010.00 of upkeep",
         "no inflation is counted",
     ):
         assert words in page
     proof = made.summary["proof"]
     (shown,) = re.findall("can be better by more than ([0-9.]+)\u00a0% of it", page)
     # Of the saving, not of the bill that the proof's own share is of; rounded up, so that it promises no more.
-    assert 0.001 <= float(shown) <= max(0.001, 1.2 * 100 * proof["gap_absolute"] / head["saving"])
-    assert float(shown) / 100 * head["saving"] >= proof["gap_absolute"]
-    saved = f"{head['saving_forecast_driven']:,.2f}"
+    assert 0.001 <= float(shown) <= max(0.001, 1.2 * 100 * proof["gap_absolute"] / head["ceiling_saving"])
+    assert float(shown) / 100 * head["ceiling_saving"] >= proof["gap_absolute"]
+    saved = f"{head['forecast_driven_saving']:,.2f}"
     (total,) = re.findall(
         r'<tr class="total"><th scope="row">Bill less income from services</th>(.*?)</tr>', page
     )
     assert re.findall(r"<td[^>]*>([^<]*)</td>", total)[-1] == saved
     assert {"capture-lines", "capture-months"} <= paths.keys()
     plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
-    assert not plain.summary["headline"]["forecast_driven"]
-    assert plain.summary["headline"]["saving_per_year"] == pytest.approx(head["ceiling_per_year"])
+    alone = plain.summary["headline"]
+    assert alone["rests_on"] == "ceiling"
+    assert alone["forecast_driven_saving_per_year"] is None
+    assert alone["ceiling_saving_per_year"] == pytest.approx(head["ceiling_saving_per_year"])
 
 
 def test_plans_know_the_peaks_that_a_ratchet_counts_and_no_higher_ones(tmp_path):
@@ -581,7 +583,9 @@ def test_a_broken_rule_of_a_policy_does_not_lose_the_ceiling(tmp_path, monkeypat
 
     monkeypatch.setattr(capturing, "run_under", broken)
     found = study(settle(solve(site(tmp_path, days=2))), silent)
-    assert "rolling: a rule is broken" in found.summary["missing"]
+    told = f"rolling: a rule is broken. {DriftError.DEFECT}"
+    assert told in found.summary["missing"]
+    assert told in found.warnings
     assert found.headline is None
 
 

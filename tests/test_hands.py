@@ -50,7 +50,7 @@ spread = { "site.load.0.scale" = [0.5, 1.5] }
 """
 SWEEP = """
 title = "Battery (invented)"
-record = ["headline.saving"]
+record = ["headline.ceiling_saving"]
 design = { kind = "grid" }
 
 [[factor]]
@@ -82,7 +82,9 @@ def start(size: int) -> road.Start:
 
 def found(changes) -> Found:
     """A quick model, whose results are long enough to fill a small file."""
-    return Found("done", {"headline.saving": float(changes["storage.0.unit_kwh"]), "words": "x" * 3000})
+    return Found(
+        "done", {"headline.ceiling_saving": float(changes["storage.0.unit_kwh"]), "words": "x" * 3000}
+    )
 
 
 @contextlib.contextmanager
@@ -142,12 +144,12 @@ def test_a_refused_record_does_not_block_its_correction(folder):
     """Nothing was worked out by the first, so nothing can be mixed; once there are results, they are not."""
     sweep, path = folder / "site" / "sweep.toml", folder / "cases.sqlite"
     with ThreadPoolExecutor(1) as executor:
-        sweep.write_text(SWEEP.replace("headline.saving", "headline.savings"), encoding="utf-8")
+        sweep.write_text(SWEEP.replace("headline.ceiling_saving", "headline.savings"), encoding="utf-8")
         with pytest.raises(ScenarioError, match="there is no savings in headline"):
             road.sweep(sweep, executor=executor, store=path)
         sweep.write_text(SWEEP.replace("steps = 12", "steps = 2"), encoding="utf-8")
         assert 3 == len(road.sweep(sweep, executor=executor, store=path))
-        sweep.write_text(SWEEP.replace("headline.saving", "headline.npv"), encoding="utf-8")
+        sweep.write_text(SWEEP.replace("headline.ceiling_saving", "headline.ceiling_npv"), encoding="utf-8")
         with pytest.raises(OptimiserError, match="record changed since"):
             road.sweep(sweep, executor=executor, store=path)
 
@@ -206,7 +208,7 @@ def test_a_damaged_store_is_one_sentence_and_runs_nothing(folder, monkeypatch, s
     with road.open_store(plan, Path("cases.sqlite")) as store:
         store.keep_start(start(10))
         store.settled("chains", 2)
-        store.keep(Outcome(plan.as_it_is.key, "done", "", 1.0, {"headline.saving": 1.0}))
+        store.keep(Outcome(plan.as_it_is.key, "done", "", 1.0, {"headline.ceiling_saving": 1.0}))
     with contextlib.closing(sqlite3.connect("cases.sqlite")) as connection, connection:
         assert 1 == connection.execute(statement, (value,)).rowcount
     with (

@@ -13,9 +13,10 @@ from click.testing import CliRunner
 from conftest import battery, inverter, table, write_site
 
 import optimiser
+from optimiser import lookback
 from optimiser.billing import Columns
 from optimiser.cli import main
-from optimiser.errors import SeriesError
+from optimiser.errors import DriftError, SeriesError
 from optimiser.lookback import (
     CEILING,
     LOGGED,
@@ -218,6 +219,23 @@ def test_a_shifted_clock_is_suspected(run, tmp_path):
     log = write_log(tmp_path / "log.csv", run.scenario.timeline.starts, import_kw=late)
     made = look_back(run.scenario, log, Columns("import_kw", None, "kW"))
     assert any("much better 2 h earlier" in note for note in made.summary["notes"])
+
+
+def test_a_defect_is_told_as_one_and_not_as_a_limit_of_the_site(tmp_path, monkeypatch):
+    """A policy whose plan breaks a rule of ours is left out with the rule and the word defect.
+
+    From the contract: a defect of the package is never told as a limit of the site.
+    """
+
+    def broken(*_):
+        raise DriftError("a rule is broken")
+
+    monkeypatch.setattr(lookback, "run_under", broken)
+    scenario = two_prices(tmp_path)
+    log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48))
+    notes = look_back(scenario, log, Columns("import_kw", None, "kW")).summary["notes"]
+    assert f"rolling is left out: a rule is broken. {DriftError.DEFECT}" in notes
+    assert not any("within the limits" in note for note in notes)
 
 
 def test_policies_stand_between_the_log_and_the_best_schedule(tmp_path):

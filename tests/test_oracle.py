@@ -204,7 +204,12 @@ def capacitor(raw: dict[str, Any], timeline: Timeline) -> None:
     raw["site"]["solar_controller"] = [
         {"name": "roof", "available_kw_per_kwp": "d.sun", "size_kwp": 4.0, "current_limit_a": 60.0}
     ]
-    raw["site"]["dc_load_kw"] = "d.dc_load"
+    raw["site"]["dc_load"] = {
+        "power_kw": "d.dc_load",
+        "before": "rectifier",
+        "rectifier_efficiency": 0.9,
+        "phase": "L1",
+    }
 
 
 def measured(raw: dict[str, Any], timeline: Timeline) -> None:

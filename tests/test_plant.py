@@ -90,7 +90,7 @@ def test_the_best_schedule_with_services_sold_is_walked_again(feature):
     best = solve(scenario)
     sold = {name: v for name, v in best.values.items() if name.startswith("service") or "_headroom_" in name}
     net, caps = commanded(scenario, best.values)
-    plant = Plant(scenario, **activated(scenario, sold))
+    plant = Plant(scenario, activated(scenario, sold))
     _, stated = executed(scenario, plant.walk(net, caps=caps), offers=sold)
     assert [line.values.sum() for line in stated.lines] == pytest.approx(
         [line.values.sum() for line in best.lines], abs=1e-5

@@ -99,7 +99,14 @@ def page(month: Results) -> Page:
 def test_headline_shows_the_summary_to_the_cent(month: Results, page: Page) -> None:
     """Every amount of money of the headline stands on the page as it is in the summary."""
     headline = month.summary["headline"]
-    for key in ("bill_before", "bill_after", "saving_per_year", "services_income", "capital_cost", "npv"):
+    for key in (
+        "bill_before",
+        "ceiling_bill_after",
+        "ceiling_saving_per_year",
+        "ceiling_services_income",
+        "capital_cost",
+        "ceiling_npv",
+    ):
         value = headline[key]
         expected = f"{CURRENCY} {to_the_cent(abs(value))}"
         assert ("\u2212" if value < 0 else "") + expected in page.text, key
@@ -108,9 +115,9 @@ def test_headline_shows_the_summary_to_the_cent(month: Results, page: Page) -> N
 def test_bill_totals_are_the_headline_to_the_cent(month: Results, page: Page) -> None:
     """The bill's total row, a sum of its lines, is the bill before and after."""
     headline = month.summary["headline"]
-    before, after = headline["bill_before"], headline["bill_after"]
+    before, after = headline["bill_before"], headline["ceiling_bill_after"]
     assert [to_the_cent(value) for value in (before, after, before - after)] == page.row("Bill")
-    earned = headline["services_income"]
+    earned = headline["ceiling_services_income"]
     expected = [to_the_cent(value) for value in (before, after - earned, before - after + earned)]
     assert expected == page.row("Bill less income from services") == page.row("All periods")
     assert to_the_cent(before - after + earned) == page.row("Together")[0]
@@ -127,14 +134,14 @@ def test_every_line_is_shown_to_the_cent(month: Results, page: Page) -> None:
 def test_bill_that_does_not_add_up_is_said(month: Results) -> None:
     """A headline a cent away from its lines is named, with both figures."""
     headline = {**month.summary["headline"]}
-    headline["bill_after"] += 0.01
+    headline["ceiling_bill_after"] += 0.01
     page = Page(render(changed(month, headline=headline)))
     assert "do not add up to the cent: the bill after" in page.text
 
 
 def test_payback_that_never_comes_says_never(month: Results) -> None:
     """No payback is an answer: never."""
-    headline = {**month.summary["headline"], "simple_payback_years": None}
+    headline = {**month.summary["headline"], "ceiling_payback_years": None}
     page = Page(render(changed(month, headline=headline)))
     assert page.text.count("never") >= 2
     assert "The savings never return" in page.text
@@ -160,7 +167,7 @@ def test_ceiling_is_named_with_its_gap(page: Page) -> None:
 @pytest.mark.parametrize(
     ("entries", "said"),
     [
-        ({"gap_relative": 0.02}, "Best found, within 2 %"),
+        ({"gap_relative": 0.02}, "Best found, within 2 % of turnover"),
         ({"gap_relative": None}, "Not proven"),
         ({"gap_relative": float("nan")}, "Not proven"),
         ({"direction": {"remaining_violations": 3}}, "An upper bound only"),
@@ -175,7 +182,7 @@ def test_only_what_is_proven_is_called_proven(month: Results, entries: dict, sai
 
 def test_payback_beyond_the_life_is_said(month: Results) -> None:
     """A payback longer than the life is no payback, and the page says so."""
-    headline = {**month.summary["headline"], "simple_payback_years": 30.0, "life_years": 15}
+    headline = {**month.summary["headline"], "ceiling_payback_years": 30.0, "life_years": 15}
     assert "longer than its life" in Page(render(changed(month, headline=headline))).text
 
 

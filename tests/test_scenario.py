@@ -307,11 +307,15 @@ def test_phases_that_do_not_fit_are_refused(starter):
 def test_equipment_that_nothing_connects_is_refused(starter):
     """Without an inverter, each part that needs one says so."""
     inverter = TEXT[TEXT.index("[[site.inverter]]") : TEXT.index("# --- Storage")]
-    told = faults(changed(starter, (inverter, ""), ("[site]\n", "[site]\ndc_load_kw = 1.0\n")))
+    told = faults(
+        changed(
+            starter, (inverter, ""), ("[site]\n", '[site]\ndc_load = { power_kw = 1.0, before = "new" }\n')
+        )
+    )
     assert [
         "site.inverter is empty but there is storage. Add the inverter that connects it.",
         "site.inverter is empty but there are solar controllers on the DC bus. Add the inverter.",
-        "site.dc_load_kw is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter.",
+        "site.dc_load is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter.",
         "service needs at least one inverter in site.inverter.",
     ] == told
 

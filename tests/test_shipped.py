@@ -35,7 +35,7 @@ def test_shipped_home_is_solved_exactly_over_its_year():
 
 
 def test_shipped_bakery_is_solved_exactly_over_a_month():
-    """Three phases, a capacitor bank, demand and ten services over January, proven to 1e-6."""
+    """Three phases, a capacitor bank, demand and eight services over January, proven to 1e-6."""
     proven(vary(read_scenario(SCENARIOS / "three-phase-bakery"), {"timeline.days": 31}))
 
 

@@ -36,7 +36,7 @@ price_unit = "per_mw_hour"
 name = "lower"
 direction = "down"
 sustain_hours = 0.25
-price = 12.0
+price = 60.0
 price_unit = "per_mw_hour"
 utilisation_net = 0.1
 utilisation_gross = 0.15
@@ -126,7 +126,7 @@ def test_the_whole_is_at_least_each_part_and_at_most_their_sum(statement):
     assert (cases["worth"] <= best["worth"] + tolerance).all()
     assert {"raise", "shared", "lower"} == set(found.tables["streams"]["stream"])
     summary = found.summary
-    assert summary["saving"] <= summary["sum_of_parts"] + tolerance
+    assert summary["ceiling_saving"] <= summary["sum_of_parts"] + tolerance
     assert summary["services_at_most"] >= summary["services_paid"] - tolerance
     assert cases.loc["services first", "services_income"] >= best["services_income"] - tolerance
 

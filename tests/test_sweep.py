@@ -44,7 +44,7 @@ from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses
 from optimiser.sweeping.plan import read_plan
 
 ROOT = Path(__file__).parent.parent
-RECORD = ["headline.saving", "headline.bill_after", "energy_kwh.import"]
+RECORD = ["headline.ceiling_saving", "headline.ceiling_bill_after", "energy_kwh.import"]
 
 
 @pytest.fixture(scope="module")
@@ -123,14 +123,16 @@ def test_cases_from_the_base_equal_runs_from_it_exactly(site):
     """Started from the scenario as it is, they are what `run` makes from there, and what a cold run proves."""
     table = optimiser.sweep(grid(site), executor=Serial())
     base = optimiser.run(site, studies=())
-    assert base.summary["headline"]["saving"] == table["headline.saving"][0]
+    assert base.summary["headline"]["ceiling_saving"] == table["headline.ceiling_saving"][0]
     for row in table.to_dict("records")[1:]:
         changes = {"storage.0.unit_kwh": row["battery"], "site.connection.export_limit_kw": row["export"]}
         scenario = optimiser.vary(base.scenario, changes)
         warm, cold = optimiser.run(scenario, start=base, studies=()), optimiser.run(scenario, studies=())
-        assert warm.summary["headline"]["saving"] == row["headline.saving"]
+        assert warm.summary["headline"]["ceiling_saving"] == row["headline.ceiling_saving"]
         size = 2e-6 * abs(cold.summary["proof"]["settled"]) + 0.01  # the tie-break is no money
-        assert cold.summary["headline"]["saving"] == pytest.approx(row["headline.saving"], abs=size)
+        assert cold.summary["headline"]["ceiling_saving"] == pytest.approx(
+            row["headline.ceiling_saving"], abs=size
+        )
 
 
 def test_one_case_equals_run(site):
@@ -202,7 +204,7 @@ def test_failing_cases_are_recorded_and_the_rest_is_worked_out(tmp_path):
     keys = {
         "title": "Fuses (invented)",
         "scenario": str(folder),
-        "record": ["headline.bill_after"],
+        "record": ["headline.ceiling_bill_after"],
         "design": {"kind": "grid"},
         "factor": [
             {
@@ -220,7 +222,7 @@ def test_failing_cases_are_recorded_and_the_rest_is_worked_out(tmp_path):
         table = road.table_of(plan, store)
         assert ["done", "done", "infeasible", "refused", "done"] == table["status"].tolist()
         assert [36.0] * 3 == pytest.approx(
-            table["headline.bill_after"].dropna().tolist()
+            table["headline.ceiling_bill_after"].dropna().tolist()
         )  # 24 h x 5 kW x 0.3
         assert "site.connection.import_limit_kw" in table["message"][3]
         assert [] == road.missing(plan, store)
@@ -238,21 +240,21 @@ def unproven(changes):
         raise UnprovenError("nothing in time")
     if number == 10.0:
         return 1 / 0
-    return Found("done", {"headline.saving": number})
+    return Found("done", {"headline.ceiling_saving": number})
 
 
 def lost(changes):
     """A model whose process dies at one case, as for want of memory."""
     if changes["storage.0.unit_kwh"] == 10.0:
         os.kill(os.getpid(), signal.SIGKILL)
-    return Found("done", {"headline.saving": changes["storage.0.unit_kwh"]})
+    return Found("done", {"headline.ceiling_saving": changes["storage.0.unit_kwh"]})
 
 
 def one_factor(site: Path) -> dict:
     """The battery alone."""
     return grid(
         site,
-        record=["headline.saving"],
+        record=["headline.ceiling_saving"],
         factor=[{"name": "battery", "path": "storage.0.unit_kwh", "values": [5.0, 10.0, 15.0]}],
     )
 
@@ -343,7 +345,9 @@ def test_a_store_of_another_sweep_is_refused(site, tmp_path):
     with pytest.raises(
         OptimiserError, match=r"results of another sweep: record changed since\. Name another"
     ):
-        optimiser.sweep(one_factor(site) | {"record": ["headline.bill_after"]}, executor=Serial(), store=path)
+        optimiser.sweep(
+            one_factor(site) | {"record": ["headline.ceiling_bill_after"]}, executor=Serial(), store=path
+        )
     (tmp_path / "text.sqlite").write_text("no database at all, but long enough to be looked at " * 20)
     with pytest.raises(OptimiserError, match="is no file of a sweep"):
         optimiser.sweep(one_factor(site), executor=Serial(), store=tmp_path / "text.sqlite")
@@ -427,10 +431,10 @@ def test_faults_are_sentences(site, change, words):
 
 def test_figures_are_found_by_name_or_number():
     """A list's entry by its name; what is not there is None, or a sentence."""
-    summary = {"services": [{"name": "raise", "paid": 5.0}], "headline": {"npv": math.nan}}
+    summary = {"services": [{"name": "raise", "paid": 5.0}], "headline": {"ceiling_npv": math.nan}}
     assert 5.0 == figure(summary, "services.raise.paid") == figure(summary, "services.0.paid")
     assert figure(summary, "services.lower.paid") is None
-    assert figure(summary, "headline.npv") is None
+    assert figure(summary, "headline.ceiling_npv") is None
     with pytest.raises(NoFigureError, match="there is no lower in services; there are raise"):
         figure(summary, "services.lower.paid", strict=True)
 
@@ -488,7 +492,7 @@ def test_tariff_files_choices_multiples_and_pairs(site, tmp_path):
     changes = plan.cases[0].changes
     assert own["charge_kw"] / 2 == changes["storage.0.charge_kw"]
     made = optimiser.run(optimiser.vary(plan.base, changes), start=optimiser.run(folder), studies=())
-    assert made.summary["headline"]["saving"] == table["headline.saving"][1]
+    assert made.summary["headline"]["ceiling_saving"] == table["headline.ceiling_saving"][1]
 
 
 def test_one_at_a_time_and_a_latin_hypercube(site):
@@ -539,7 +543,7 @@ class Stub:
         """One evaluation."""
         unit = np.array(list(changes.values()), float) - 1.0
         x = self.low + unit * (self.high - self.low)
-        return Found("done", {"headline.saving": float(self.function(x[None, :])[0])})
+        return Found("done", {"headline.ceiling_saving": float(self.function(x[None, :])[0])})
 
 
 def swept_stub(site: Path, factors: int, design: dict, function, low: float, high: float):
@@ -550,12 +554,12 @@ def swept_stub(site: Path, factors: int, design: dict, function, low: float, hig
         "site.connection.export_limit_kw",
     ]
     places += ["cost.capital", "cost.yearly", "site.inverter.0.standby_w"]
-    keys = grid(site, record=["headline.saving"], design=design)
+    keys = grid(site, record=["headline.ceiling_saving"], design=design)
     keys["factor"] = [{"name": f"x{k}", "path": places[k], "low": 1.0, "high": 2.0} for k in range(factors)]
     plan = read_plan(keys)
     with road.open_store(plan, None) as store:
         road.work_out(plan, store, Hands(Serial(), 1), model=Stub(function, low, high))
-        store.keep(road.Outcome(plan.as_it_is.key, "done", "", 0.0, {"headline.saving": 0.0}))
+        store.keep(road.Outcome(plan.as_it_is.key, "done", "", 0.0, {"headline.ceiling_saving": 0.0}))
         table = road.table_of(plan, store)
     return plan, table, findings(plan, table)[0]
 
@@ -592,7 +596,7 @@ def test_sobol_indices_of_ishigami(site):
 
 def halves(table: pd.DataFrame) -> dict[str, np.ndarray]:
     """The cases of a Sobol' table with three factors as scipy.stats.sobol_indices takes them."""
-    blocks = table[table["case"] > 0]["headline.saving"].to_numpy().reshape(-1, 5)
+    blocks = table[table["case"] > 0]["headline.ceiling_saving"].to_numpy().reshape(-1, 5)
     return {"f_A": blocks[:, 0][None], "f_B": blocks[:, 1][None], "f_AB": blocks[:, 2:].T[:, None, :]}
 
 
@@ -632,7 +636,7 @@ def test_morris_effects_of_a_plane_and_of_ishigami(site):
 def test_indices_leave_out_what_has_no_answer_and_say_so(site):
     """Two cases lost out of 64 base cases: the indices are of the 32 first whole ones."""
     plan, table, _ = swept_stub(site, 3, {"kind": "sobol", "base_cases": 64}, plane, 0.0, 1.0)
-    table.loc[table["case"].isin([7, 200]), ["status", "headline.saving"]] = ["infeasible", np.nan]
+    table.loc[table["case"].isin([7, 200]), ["status", "headline.ceiling_saving"]] = ["infeasible", np.nan]
     found, notes = findings(plan, table)
     assert 32 == found["sobol"]["base_cases"].iloc[0]
     assert "2 base cases have a case without an answer; indices are of 32 whole ones" in notes[0]
@@ -652,18 +656,18 @@ def test_a_latin_hypercube_of_few_cases_has_parts_of_four_and_leads_with_ranks(s
     first = found["responses"].iloc[0]
     own = table[table["case"] > 0]
     inside = own[own["x0"].rank() <= 4]
-    assert inside["headline.saving"].mean() == pytest.approx(first["mean"])
+    assert inside["headline.ceiling_saving"].mean() == pytest.approx(first["mean"])
     assert f"{inside['x0'].min():.4g} to {inside['x0'].max():.4g}" == first["level"]
     assert [0.576] * 3 == pytest.approx(found["ranks"]["chance_below"].tolist(), abs=5e-4)
-    ranks = [own[f"x{k}"].rank().corr(own["headline.saving"].rank()) for k in range(3)]
+    ranks = [own[f"x{k}"].rank().corr(own["headline.ceiling_saving"].rank()) for k in range(3)]
     assert ranks == pytest.approx(found["ranks"]["rank_correlation"].tolist())
-    assert ["x0", "x1", "x2"] == order_of(plan, found, "headline.saving")
+    assert ["x0", "x1", "x2"] == order_of(plan, found, "headline.ceiling_saving")
     assert "pairs" not in found
     page, charts = page_of(plan, table, tmp_path / "twelve")
     assert "it goes most closely with x0. Rank correlations: x0 +0." in page
     assert "with 12 cases, what is nearer to 0 than 0.58 may be chance" in page
     assert "holds 4 cases, which differ in the other factors too" in page
-    assert own["headline.saving"].tolist() == charts["chart-pair-0"]["data"][0]["marker"]["color"]
+    assert own["headline.ceiling_saving"].tolist() == charts["chart-pair-0"]["data"][0]["marker"]["color"]
     design["cases"] = 5
     plan, table, found = swept_stub(site, 3, design, plane, 0.0, 1.0)
     assert {"ranks"} == set(found)
@@ -684,7 +688,7 @@ def test_factors_in_words_are_beside_the_ranks(site, tmp_path):
     words = [{"label": word, "set": {"storage.0.charge_kw": size}} for size, word in enumerate("abcde", 1)]
     keys = grid(
         site,
-        record=["headline.saving"],
+        record=["headline.ceiling_saving"],
         design={"kind": "latin_hypercube", "cases": 16, "seed": 1},
         factor=[
             {"name": "battery", "path": "storage.0.unit_kwh", "low": 5.0, "high": 20.0},
@@ -697,7 +701,7 @@ def test_factors_in_words_are_beside_the_ranks(site, tmp_path):
         {
             "case": c.number,
             **c.values,
-            "headline.saving": 9.0 if c.values["kit"] == "b" else 4.0,
+            "headline.ceiling_saving": 9.0 if c.values["kit"] == "b" else 4.0,
             "status": "done",
         }
         for c in (plan.as_it_is, *plan.cases)
@@ -727,7 +731,7 @@ def test_few_base_cases_are_said_to_be_too_few(site, tmp_path):
     assert {"sobol"} == set(found)
     (note,) = findings(plan, table)[1]
     assert note.startswith(
-        "4 base cases are too few for Sobol' indices to be relied on (Saving over 2 days, EUR): "
+        "4 base cases are too few for Sobol' indices to be relied on (Ceiling saving over 2 days, EUR): "
     )
     assert note.endswith("Set base_cases to 64 or more.")
     widths = [
@@ -742,7 +746,7 @@ def test_few_base_cases_are_said_to_be_too_few(site, tmp_path):
     assert f"-{-lowest:.3f}" not in page.split("<main")[1]
     plan, table, found = swept_stub(site, 3, {"kind": "sobol", "base_cases": 256}, plane, 0.0, 1.0)
     assert [] == findings(plan, table)[1]
-    assert ["x0", "x1", "x2"] == order_of(plan, found, "headline.saving")
+    assert ["x0", "x1", "x2"] == order_of(plan, found, "headline.ceiling_saving")
     assert ["x0", "x1", "x2"] == found["spreads"]["factor"].tolist()
     assert 100 < found["spreads"]["fewest_cases"].min()
 
@@ -772,13 +776,13 @@ def test_a_list_has_means_only_of_levels_that_meet_the_others_alike(site, tmp_pa
 
 def listed_stub(site: Path, cases: list):
     """The findings of a list of cases, whose saving is the battery and the limit together."""
-    keys = grid(site, record=["headline.saving"], design={"kind": "list"}, case=cases)
+    keys = grid(site, record=["headline.ceiling_saving"], design={"kind": "list"}, case=cases)
     plan = read_plan(keys)
     rows = [
         {
             "case": c.number,
             **c.values,
-            "headline.saving": c.values["battery"] + c.values["export"],
+            "headline.ceiling_saving": c.values["battery"] + c.values["export"],
             "status": "done",
         }
         for c in (plan.as_it_is, *plan.cases)
@@ -809,15 +813,17 @@ def test_every_figure_of_the_page_comes_from_the_table(site, tmp_path):
         )
     cases = pd.read_csv(paths["cases_csv"])
     own = cases[cases["case"] > 0]
-    means = own.groupby("battery")["headline.saving"].mean()
+    means = own.groupby("battery")["headline.ceiling_saving"].mean()
     spreads = (
-        pd.read_csv(paths["spreads"]).set_index(["figure", "factor"]).loc[("headline.saving", "battery")]
+        pd.read_csv(paths["spreads"])
+        .set_index(["figure", "factor"])
+        .loc[("headline.ceiling_saving", "battery")]
     )
     assert (means.min(), means.max()) == pytest.approx((spreads["lowest"], spreads["highest"]))
     cells = pd.read_csv(paths["pairs"])
     for cell in cells.to_dict("records"):
         row = own[own["case"] == cell["case"]].iloc[0]
-        assert row["headline.saving"] == pytest.approx(cell["mean"])
+        assert row["headline.ceiling_saving"] == pytest.approx(cell["mean"])
         assert {str(cell["first_level"]), str(cell["second_level"])} == {
             f"{row[n]:g}" for n in ("battery", "export")
         }
@@ -827,7 +833,7 @@ def test_every_figure_of_the_page_comes_from_the_table(site, tmp_path):
         for part in page.split('data-chart="')[1:]
     }
     marks = charts["chart-response-0"]["data"][0]
-    assert sorted(own["headline.saving"]) == pytest.approx(sorted(marks["y"]))
+    assert sorted(own["headline.ceiling_saving"]) == pytest.approx(sorted(marks["y"]))
     assert means.tolist() == pytest.approx(charts["chart-response-0"]["data"][1]["y"])
     commands = [words.rpartition("<br>")[2] for words in marks["customdata"]]
     assert [f"optimiser sweep file.toml --case {number}" for number in own["case"]] == commands
@@ -868,7 +874,7 @@ def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
     assert "storage.0.unit_kwh = 10.0" in one.stdout
     assert "the sweep has" not in one.stdout
     table = pd.read_csv(tmp_path / "out" / "cases.csv")
-    assert str(table["headline.saving"][3]) in one.stdout
+    assert str(table["headline.ceiling_saving"][3]) in one.stdout
     assert (tmp_path / "out" / "case-3" / "report.html").is_file()
     taken = call("sweep", file, "--out", file)
     assert (2, True) == (taken.exit_code, "is a file. Choose another folder" in taken.stderr)
@@ -879,7 +885,7 @@ def test_the_command_plans_goes_on_and_runs_a_case(site, tmp_path):
 def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, tmp_path):
     """Its figures are those of the sweep to the last digit; its report says that its own payback is forecast-driven."""
     (tmp_path / "site").symlink_to(site)
-    record = ["headline.simple_payback_years", "headline.npv", "headline.saving"]
+    record = ["headline.ceiling_payback_years", "headline.ceiling_npv", "headline.ceiling_saving"]
     file = write(tmp_path / "sweep.toml", grid(site, scenario="site", record=record))
     swept = call("sweep", file, "--out", tmp_path / "out", "--workers", 1)
     assert "All money, payback too, is a ceiling" in swept.stdout
@@ -890,17 +896,17 @@ def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, t
     summary = json.loads((tmp_path / "out" / "case-3" / "summary.json").read_text("utf-8"))
     table = pd.read_csv(tmp_path / "out" / "cases.csv", index_col="case")
     assert summary["headline"]["ceiling_payback_years"] == table[record[0]][3]
-    assert summary["headline"]["simple_payback_years"] > table[record[0]][3]
+    assert summary["headline"]["forecast_driven_payback_years"] > table[record[0]][3]
     driven = read_plan(write(tmp_path / "driven.toml", grid(site, scenario="site", studies=["capture"])))
     assert road.basis_of(driven).startswith(
-        "Payback, net present value and saving a year are forecast-driven"
+        "Figures named forecast-driven are earned by planning on forecasts"
     )
 
 
 def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     """A level of which one case is never paid back has no mean over the others; the page says how many."""
-    path = "headline.simple_payback_years"
-    plan = read_plan(grid(site, record=[path]))
+    path = "headline.forecast_driven_payback_years"
+    plan = read_plan(grid(site, record=[path], studies=["capture"]))
     rows = [
         {"case": case.number, **case.values, path: years, "status": "done", "message": "", "seconds": 1.0}
         for case, years in zip(
@@ -912,7 +918,10 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     means = found["responses"].set_index(["factor", "level"])
     assert [math.inf, 7.5, math.inf] == means.loc["battery", "mean"].tolist()
     assert [1, 0, 2] == means.loc["battery", "never"].tolist()
-    assert "Simple payback, years: never in 3 of 6 cases; a mean over such a case is given as never." in notes
+    assert (
+        "Forecast-driven simple payback, years: never in 3 of 6 cases; a mean over such a case is given as never."
+        in notes
+    )
     page = road.write_sweep(plan, table, tmp_path, "optimiser sweep x")["page"].read_text("utf-8")
     assert "never in 1 of 2" in page
     assert "never in 2 of 2" in page
@@ -929,14 +938,19 @@ def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
 
 def test_the_page_says_how_long_the_run_is_and_what_is_scaled(site, tmp_path):
     """Two days: figures of the days by name, yearly ones as scaled; a whole year: money a year, nothing scaled."""
-    record = ["headline.saving_per_year", "headline.saving", "energy_kwh.import", "headline.npv"]
+    record = [
+        "headline.ceiling_saving_per_year",
+        "headline.ceiling_saving",
+        "energy_kwh.import",
+        "headline.ceiling_npv",
+    ]
     plan = read_plan(grid(site, record=record))
     names = recorded(plan)
     assert [
-        "Saving scaled to a year, EUR a year",
-        "Saving over 2 days, EUR",
+        "Ceiling saving scaled to a year, EUR a year",
+        "Ceiling saving over 2 days, EUR",
         "Import over 2 days, kWh",
-        "Net present value, EUR",
+        "Ceiling net present value, EUR",
     ] == [names.name(path) for path in record]
     rows = [
         {"case": c.number, **c.values, **dict.fromkeys(record, 1000.0 + c.number), "status": "done"}
@@ -949,10 +963,10 @@ def test_the_page_says_how_long_the_run_is_and_what_is_scaled(site, tmp_path):
         f"{local[0].day} {local[0]:%B %Y} to {local[-1].day} {local[-1]:%B %Y}, 96 30-minute steps" in answer
     )
     assert "are scaled up from 2 days, which know no other season" in answer
-    assert "Saving over 2 days, EUR" in page
+    assert "Ceiling saving over 2 days, EUR" in page
     years = grid(site, factor=[{"name": "days", "path": "timeline.days", "values": [1, 2]}], record=record)
     varied = recorded(read_plan(years))
-    assert "Saving over its days, EUR" == varied.name("headline.saving")
+    assert "Ceiling saving over its days, EUR" == varied.name("headline.ceiling_saving")
     assert "factors change its timeline (days)" in varied.covered()
 
 
@@ -980,10 +994,10 @@ def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_pla
         "title": "Limits (invented)",
         "scenario": str(home),
         "record": [
-            "headline.saving",
-            "headline.saving_per_year",
-            "headline.saving_forecast_driven",
-            "headline.npv",
+            "headline.ceiling_saving",
+            "headline.forecast_driven_saving_per_year",
+            "headline.forecast_driven_saving",
+            "headline.forecast_driven_npv",
         ],
         "studies": ["capture"],
         "design": {"kind": "grid"},
@@ -998,7 +1012,7 @@ def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_pla
     for path in keys["record"][1:]:
         assert pd.isna(tight[path])
         assert np.isfinite(wide[path])
-    assert np.isfinite(tight["headline.saving"])
+    assert np.isfinite(tight["headline.ceiling_saving"])
     assert "not run without foresight: " in tight["message"]
     assert "cannot be carried out within the limits" in tight["message"]
 
@@ -1023,10 +1037,26 @@ def test_a_factor_of_one_level_stands_beside_sampled_ones(site):
 def test_the_shipped_sweep_is_read():
     """Its file has no fault and the cases that it says; it leads with money a year."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")
-    assert "Saving, AUD a year" == recorded(plan).name(plan.file.record[0])
+    assert "Ceiling saving, AUD a year" == recorded(plan).name(plan.file.record[0])
     assert recorded(plan).covered().endswith("money in AUD.")
     assert 27 == len(plan.cases)
     assert "27 cases" in plan.file.description
+
+
+def test_what_is_recorded_says_on_what_it_rests(site):
+    """Without foresight first where the study makes it; never a column that no case can fill.
+
+    From the contract: one name, one basis, in every table.
+    """
+    keys = {key: value for key, value in grid(site).items() if key != "record"}
+    plain, driven = (read_plan(keys | {"studies": names}) for names in ([], ["capture"]))
+    assert "headline.ceiling_saving_per_year" == plain.file.record[0]
+    assert "headline.forecast_driven_saving_per_year" == driven.file.record[0]
+    for plan in (plain, driven):
+        named = [path for path in plan.file.record if "saving" in path or "npv" in path or "payback" in path]
+        assert all(path.split(".")[1].startswith(("ceiling_", "forecast_driven_")) for path in named)
+    with pytest.raises(ScenarioError, match="earned without foresight, which no case works out"):
+        read_plan(grid(site, record=["headline.forecast_driven_npv"]))
 
 
 def test_workers_need_a_guarded_script(monkeypatch):
@@ -1050,7 +1080,7 @@ def test_names_and_steps_of_a_sweep_are_checked_before_any_case(site):
     like = grid(site, factor=[{**factors[0], "name": RECORD[0]}, factors[1]])
     many = grid(site, factor=[factors[0], {**factors[1], "steps": 1_000_000_000}])
     for keys, words in (
-        (twice, "record.3 is 'headline.saving' again"),
+        (twice, "record.3 is 'headline.ceiling_saving' again"),
         (like, "like a recorded path"),
         (many, "factor.1.steps must be at most 100000"),
     ):

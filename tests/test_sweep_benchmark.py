@@ -27,7 +27,7 @@ def keys(start: str) -> dict:
     return {
         "title": "Benchmark (invented)",
         "scenario": str(HOME),
-        "record": ["headline.saving"],
+        "record": ["headline.ceiling_saving"],
         "start": start,
         "design": {"kind": "latin_hypercube", "cases": CASES},
         "factor": [

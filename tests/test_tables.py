@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow.parquet
 import pytest
 from conftest import table, write_site
 
@@ -71,11 +72,35 @@ def test_statement_adds_up_to_the_headline(made):
     services = cash["group"].isin(["availability", "activation"])
     before, after = cash["case"] == "before", cash["case"] == "after"
     assert -cash[before]["amount"].sum() == pytest.approx(head["bill_before"], abs=CENT)
-    assert -cash[after & ~services]["amount"].sum() == pytest.approx(head["bill_after"], abs=CENT)
-    assert cash[after & services]["amount"].sum() == pytest.approx(head["services_income"], abs=CENT)
-    assert head["saving"] == pytest.approx(
-        head["bill_before"] - head["bill_after"] + head["services_income"], abs=CENT
+    assert -cash[after & ~services]["amount"].sum() == pytest.approx(head["ceiling_bill_after"], abs=CENT)
+    assert cash[after & services]["amount"].sum() == pytest.approx(head["ceiling_services_income"], abs=CENT)
+    assert head["ceiling_saving"] == pytest.approx(
+        head["bill_before"] - head["ceiling_bill_after"] + head["ceiling_services_income"], abs=CENT
     )
+
+
+def test_every_figure_says_in_its_name_on_what_it_rests(made):
+    """A saving is a ceiling or forecast-driven by its name, and the bases say what that means.
+
+    From the contract: one name, one basis.
+    """
+    _, folder = made
+    head = json.loads((folder / "summary.json").read_text())["headline"]
+    figures = [key for key in head if any(word in key for word in ("saving", "npv", "payback", "bill_after"))]
+    assert figures
+    assert all(key.startswith(("ceiling_", "forecast_driven_")) for key in figures)
+    assert head["rests_on"] in head["bases"]
+    assert (head["bases"]["forecast_driven"] is None) == (head["forecast_driven_saving"] is None)
+
+
+def test_stamps_of_the_dispatch_file_are_utc(made):
+    """As the file says by itself and as pandas reads it; a UTC timestamp is "isAdjustedToUTC" (Parquet format)."""
+    _, folder = made
+    field = pyarrow.parquet.read_schema(folder / "dispatch.parquet").field("interval_start")
+    assert "UTC" == field.type.tz
+    index = pd.read_parquet(folder / "dispatch.parquet").index
+    assert isinstance(index.dtype, pd.DatetimeTZDtype)
+    assert "UTC" == str(index.tz)
 
 
 def test_dispatch_priced_by_hand_is_the_statement(made):
@@ -104,7 +129,7 @@ def test_the_report_shows_the_summary(made):
         r"<[^>]+>", " ", (folder / "report.html").read_text(encoding="utf-8").replace("\u2212", "-")
     )
     numbers = {float(n.replace(",", "")) for n in re.findall(r"-?\d[\d,]*\.\d\d\b", page)}
-    for name in ("bill_before", "bill_after", "services_income", "saving"):
+    for name in ("bill_before", "ceiling_bill_after", "ceiling_services_income", "ceiling_saving"):
         assert {abs(round(head[name], 2)), round(head[name], 2)} & numbers, name
 
 
@@ -141,7 +166,7 @@ def test_a_price_moves_every_output_by_its_amount(tmp_path, place, value, line, 
         after = lines[lines["case"] == "after"]
         sums.append(
             (
-                summary["headline"]["bill_after"],
+                summary["headline"]["ceiling_bill_after"],
                 -after["amount"].sum(),
                 -after[after["line"] == line]["amount"].sum(),
                 -sum(row["amount"] for row in summary["lines"] if row["case"] == "after"),
@@ -159,7 +184,7 @@ def test_a_site_where_nothing_is_bought_keeps_its_bill(tmp_path):
     paths = write_results(run(house(tmp_path / "house")), tmp_path / "out")
     head = json.loads(paths["summary"].read_text())["headline"]
     assert (33.88, 33.88, 0.0) == tuple(
-        round(head[name], 6) for name in ("bill_before", "bill_after", "saving")
+        round(head[name], 6) for name in ("bill_before", "ceiling_bill_after", "ceiling_saving")
     )
     assert paths["report"].is_file()
 
@@ -224,8 +249,8 @@ def test_a_year_is_scaled_without_costs_too(tmp_path):
     home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
     made = run(vary(read_scenario(home), days), studies=())
     head = made.summary["headline"]
-    assert head["saving_per_year"] == pytest.approx(head["saving"] * 365 / 2)
-    assert head["ceiling_per_year"] == head["saving_per_year"]
+    assert head["ceiling_saving_per_year"] == pytest.approx(head["ceiling_saving"] * 365 / 2)
+    assert (head["rests_on"], head["forecast_driven_saving_per_year"]) == ("ceiling", None)
     assert head["scaled_to_year"]
     page = write_results(made, tmp_path)["report"].read_text(encoding="utf-8")
     assert "Scaled to a year from 2 days" in page

@@ -123,7 +123,7 @@ class Plant:
         return bank_on_bus(self.banks)
 
     def stored_kwh(self, moment: float) -> dict[str, float]:
-        """Energy that the plan holds at a moment, straight between the ends of steps. [kWh]
+        """Energy that the plan holds at a moment: the start's less its self-discharge until then, and the flows. [kWh]
 
         Parameters
         ----------
@@ -131,11 +131,13 @@ class Plant:
             Hours since the first step.
         """
         step = min(int(moment / self.hours + NOTHING), self.steps - 1)
-        share = moment / self.hours - step
-        return {
-            name: float((1 - share) * flow.start_kwh[step] + share * flow.end_kwh[step])
-            for name, flow in self.dispatch.flows.banks.items()
-        }
+        hours = moment - step * self.hours
+        stored = {}
+        for bank in self.banks:
+            flow = self.dispatch.flows.banks[bank.name]
+            moved = float(flow.end_kwh[step] - flow.kept_kwh[step]) * hours / self.hours
+            stored[bank.name] = float(flow.start_kwh[step]) * bank.kept(hours) + moved
+        return stored
 
     def least_kwh(self, moment: float) -> dict[str, float]:
         """Energy kept for backup at a moment; where the floor rises, it counts from the end of that step. [kWh]"""

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from optimiser.cli.common import BEST_FOUND, EXIT, progress, refuse_unwritable
-from optimiser.errors import InfeasibleError
+from optimiser.errors import DriftError, InfeasibleError
 
 MOST_NAMES = 12  # of sites in a line
 
@@ -35,7 +35,7 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
     found, currency = result.summary, result.summary["currency"]
     if not quiet:
         click.echo(f"{found['title']}: {found['sites']} sites")
-        click.echo(f"  saving, services as bid included {found['saving']:14,.2f} {currency}")
+        click.echo(f"  ceiling saving, services as bid  {found['ceiling_saving']:14,.2f} {currency}")
         click.echo(f"  services as offered              {found['income_as_offered']:14,.2f} {currency}")
         click.echo(f"  services as bid                  {found['income_as_bid']:14,.2f} {currency}")
         click.echo(f"  lost by rounding                 {found['lost_by_rounding']:14,.2f} {currency}")
@@ -47,7 +47,7 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
         click.echo(f"warning: {found['verdict']}: {', '.join(names[:MOST_NAMES])}{more}", err=True)
     click.echo(f"Page: {paths['page']}")
     if result.failed:
-        sys.exit(EXIT[InfeasibleError])
+        sys.exit(EXIT[DriftError if found["defects"] else InfeasibleError])
     if found["unproven"]:
         sys.exit(BEST_FOUND)
 
@@ -70,13 +70,18 @@ def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) 
     currency = made.summary["currency"]
     if not quiet:
         wide = max(len(name) for name in made.variants["variant"])
+        driven = made.summary["judged_by"].startswith("forecast_driven")
+        basis = "forecast_driven" if driven else "ceiling"
         click.echo(f"{'':{wide}} {'saving a year':>14} {'payback':>9}   {currency}, by")
         for row in made.summary["variants"]:
-            payback = row["simple_payback_years"]
+            payback = row[f"{basis}_payback_years"]
             words = "never" if payback is None else f"{payback:.1f} y"
             words = words if row["capital_cost"] is not None else ""
-            money = f"{row['saving_per_year']:14,.2f} {words:>9}"
-            click.echo(f"{row['variant']:{wide}} {money}   {row['figure']}")
+            money = f"{row[f'{basis}_saving_per_year']:14,.2f} {words:>9}"
+            click.echo(
+                f"{row['variant']:{wide}} {money}   {row['forecast_driven_from'] if driven else basis}"
+            )
+        click.echo(f"Best by {made.summary['judged_by']}: {made.summary['best']}")
     click.echo(f"Page: {paths['page']}")
     unproven = [row for row in made.summary["variants"] if row["verdict"] != "optimal"]
     for row in unproven:

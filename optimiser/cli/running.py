@@ -55,12 +55,16 @@ def run(
     if not quiet:
         for words in made.summary["warnings"]:
             click.echo(f"warning: {words}", err=True)
-        click.echo(f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} %)")
+        click.echo(
+            f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} % of turnover)"
+        )
         _echo_money(head, made.summary)
         if head["capital_cost"] is not None:
-            years = head["simple_payback_years"]
+            years = head[f"{head['rests_on']}_payback_years"]
             words = "never within its life" if years is None else f"{years:.1f} years"
-            click.echo(f"  simple payback {words}, net present value {head['npv']:,.2f} {currency}")
+            click.echo(
+                f"  simple payback {words}, net present value {head[head['rests_on'] + '_npv']:,.2f} {currency}"
+            )
             if head["scaled_to_year"]:
                 click.echo(
                     "  (not a whole year: the payback is scaled up from these days, and knows no other "
@@ -73,20 +77,20 @@ def run(
 
 def _echo_money(head: dict[str, Any], summary: dict[str, Any]) -> None:
     """Bill before and after, services and saving: without foresight where that was worked out, and the ceiling."""
-    driven, currency = head["forecast_driven"], summary["currency"]
-    end = "_forecast_driven" if driven else ""
-    basis = f"run under {summary['studies']['capture']['headline']}" if driven else head["basis"]
+    rests_on, currency = head["rests_on"], summary["currency"]
+    driven, ceiling = rests_on == "forecast_driven", head["bases"]["ceiling"]
+    basis = f"run under {summary['studies']['capture']['headline']}" if driven else ceiling
     for name, key in (
         ("bill before", "bill_before"),
-        ("bill after", f"bill_after{end}"),
-        ("services", f"services_income{end}"),
-        ("saving", f"saving{end}"),
+        ("bill after", f"{rests_on}_bill_after"),
+        ("services", f"{rests_on}_services_income"),
+        ("saving", f"{rests_on}_saving"),
     ):
         click.echo(
             f"  {name:14} {head[key]:12,.2f} {currency}" + (f"  ({basis})" if name == "saving" else "")
         )
     if driven:
-        click.echo(f"  {'at most':14} {head['saving']:12,.2f} {currency}  ({head['basis']})")
+        click.echo(f"  {'at most':14} {head['ceiling_saving']:12,.2f} {currency}  ({ceiling})")
 
 
 @click.command()

@@ -21,12 +21,10 @@ from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_unwritable
 @click.option(
     "--share",
     type=Number(0, 1, min_open=True),
-    default=1.0,
-    show_default=True,
-    help="Share of the ceiling's saving to count on.",
+    help="Share of the ceiling's saving to count on; left out: measured by running the site without foresight.",
 )
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
-def size(scenario: Path, choices: Path, out: Path | None, share: float, quiet: bool) -> None:
+def size(scenario: Path, choices: Path, out: Path | None, share: float | None, quiet: bool) -> None:
     """Find the sizes of storage, inverters and arrays that leave SCENARIO most a year once they are paid for."""
     from optimiser.scenario import read_scenario
     from optimiser.sizing import find_sizes, read_choices, write_sizing
@@ -47,9 +45,8 @@ def size(scenario: Path, choices: Path, out: Path | None, share: float, quiet: b
         sizes = ", ".join(f"{choice['name']} {best[choice['name']]:g}" for choice in found["choices"])
         click.echo(f"{found['title']}: {sizes} ({best['verdict']}, {found['runs']} runs)")
         click.echo(f"  capital        {best['capital']:12,.2f} {currency}")
-        click.echo(f"  saving a year  {best['saving_counted_a_year']:12,.2f} {currency}  ({found['basis']})")
+        click.echo(f"  saving a year  {best['counted_saving_a_year']:12,.2f} {currency}  ({found['basis']})")
         click.echo(f"  cost a year    {best['cost_a_year']:12,.2f} {currency}")
-        click.echo(f"  wear a year    {best['wear_counted_a_year']:12,.2f} {currency}")
         click.echo(f"  left a year    {best['net_a_year']:12,.2f} {currency}")
     click.echo(f"Page: {paths['page']}")
     if best["verdict"] != "best":

@@ -136,10 +136,9 @@ def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> Non
         click.echo(f"  {path:32} {value}{other}")
     click.echo(f"Report: {paths['report']}")
     headline = made.summary["headline"]
-    if headline["forecast_driven"] and "capture" not in plan.file.studies:
-        click.echo(
-            f"The report's payback is forecast-driven ({headline['payback_basis']}), not the sweep's ceiling."
-        )
+    if headline["rests_on"] == "forecast_driven" and "capture" not in plan.file.studies:
+        driven = headline["bases"]["forecast_driven"]
+        click.echo(f"The report's payback is forecast-driven ({driven}), not the sweep's ceiling.")
 
 
 COMMANDS = (sweep,)

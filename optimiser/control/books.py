@@ -16,6 +16,7 @@ from optimiser.flows import MeterFlows
 from optimiser.formulation import Formulation, formulate
 from optimiser.scenario import Scenario
 from optimiser.settlement import Statement, settle
+from optimiser.site import Activation
 from optimiser.terms import Line, Numbers, SettledTerms
 from optimiser.timeline import STEP, Grouping
 
@@ -103,8 +104,8 @@ def settled_walk(dispatch: Dispatch, walk: Walk) -> Statement:
     )
 
 
-def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """What offers are expected to move, as `Plant` takes it: `activated_kw` and `drained_kw`, of shape (steps,).
+def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> Activation:
+    """What offers are expected to move, as `Plant` takes it.
 
     Parameters
     ----------
@@ -113,15 +114,13 @@ def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> dict[str,
         Columns of services, as `executed` takes them.
     """
     terms = _Filling(scenario.timeline, scenario.read, dict(offers))
-    moved = services.activation(
-        scenario.site, scenario.storage, services.offers(terms, scenario.site, scenario.service)
+    return services.activation(
+        scenario.site, bool(scenario.storage), services.offers(terms, scenario.site, scenario.service)
     )
-    nothing = np.zeros(scenario.timeline.steps)
-    return {"activated_kw": moved.metered_kw + nothing, "drained_kw": moved.drained_kw + nothing}
 
 
-def columns(scenario: Scenario, walk: Walk, case: int = 0) -> dict[str, np.ndarray]:
-    """What a walk decided, by the names of the formulation's columns."""
+def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> dict[str, np.ndarray]:
+    """What a walk decided from step `first` on, by the names of the formulation's columns."""
     site, values = scenario.site, {}
     for number, inverter in enumerate(site.inverter):
         net = walk.net_kw[:, case, number]
@@ -150,7 +149,24 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0) -> dict[str, np.ndarr
         registers = {f"meter.{phase}": phases[:, n] for n, phase in enumerate(site.phase_names)}
     for name, net in registers.items():
         values[f"{name}.import_kw"], values[f"{name}.export_kw"] = np.maximum(net, 0.0), np.maximum(-net, 0.0)
-    return values
+    return values | _held_back(scenario, walk, case, first)
+
+
+def _held_back(scenario: Scenario, walk: Walk, case: int, first: int) -> dict[str, np.ndarray]:
+    """Columns of solar that nobody commands, which gives way by itself."""
+    site, steps, span = scenario.site, scenario.timeline.steps, slice(first, first + len(walk.phase_kw))
+    if not any(system.gives_way_alone for system in site.ac_solar):
+        return {}
+
+    def placed(numbers: np.ndarray) -> np.ndarray:
+        whole = np.zeros(steps)
+        whole[span] = numbers
+        return whole
+
+    given = {s.name: placed(walk.ac_solar_kw[:, case, number]) for number, s in enumerate(site.ac_solar)}
+    nets = {phase: placed(walk.phase_kw[:, case, n]) for n, phase in enumerate(site.phase_names)}
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    return {name: numbers[span] for name, numbers in site.held_back_kw(terms, given, nets).items()}
 
 
 def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:

@@ -87,6 +87,7 @@ def at_connection(
     low: np.ndarray,
     high: np.ndarray,
     ac_most: np.ndarray,
+    ac_least: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Powers near the wanted ones that keep the connection's limits.
 
@@ -97,8 +98,8 @@ def at_connection(
         One step for all rows, or a step a row.
     wanted, low, high : array of shape (rows, inverters)
         Output less intake, and its bounds. [kW]
-    ac_most : array of shape (rows, systems)
-        AC solar that may be used. [kW]
+    ac_most, ac_least : array of shape (rows, systems)
+        AC solar that may be used, and what of it cannot be made to give way. [kW]
 
     Returns
     -------
@@ -111,9 +112,9 @@ def at_connection(
     if not (broken > NEAR).any():
         return net, used, np.zeros(len(net))
     if connected.shared:
-        net, used = _shared(connected, step, net, used, low, high)
+        net, used = _shared(connected, step, net, used, low, high, ac_least)
         phases = connected.nets(step, net, used)
-    net, used = _by_phase(connected, step, net, used, low, high, phases)
+    net, used = _by_phase(connected, step, net, used, low, high, ac_least, phases)
     return net, used, connected.broken(step, connected.nets(step, net, used))
 
 
@@ -124,12 +125,13 @@ def _by_phase(
     used: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
+    ac_least: np.ndarray,
     phases: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Move each phase by its own units to the nearest nets that keep phase, imbalance and whole."""
     own, ac_own = connected.own, connected.ac_own
     reach_low = phases - (high - net) @ own
-    reach_high = phases + (net - low) @ own + used @ ac_own
+    reach_high = phases + (net - low) @ own + (used - ac_least) @ ac_own
     box_low = np.minimum(np.maximum(connected.low_kw[step], reach_low), reach_high)
     box_high = np.maximum(np.minimum(connected.high_kw[step], reach_high), reach_low)
     target = np.clip(phases, box_low, box_high)
@@ -152,7 +154,7 @@ def _by_phase(
         share = np.divide(change, room, out=np.zeros(len(room)), where=wrong & (np.abs(room) > NEAR))
         target = target + np.clip(share, 0.0, 1.0)[:, None] * (end - target)
         total = target.sum(axis=1)
-    return _given(connected, net, used, low, high, target - phases)
+    return _given(connected, net, used, low, high, ac_least, target - phases)
 
 
 def _given(
@@ -161,13 +163,14 @@ def _given(
     used: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
+    ac_least: np.ndarray,
     change: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Move the net import of phases by their own units: towards nothing first, then AC solar, then beyond."""
     own, ac_own = connected.own, connected.ac_own
     less, more = np.maximum(change, 0.0), np.maximum(-change, 0.0)
     net, less = _part(net, np.minimum(net, 0.0), own, less)
-    used, less = _part(used, np.zeros_like(used), ac_own, less)
+    used, less = _part(used, ac_least, ac_own, less)
     net, _ = _part(net, low, own, less)
     net, more = _part(net, np.maximum(net, 0.0), own, more)
     net, _ = _part(net, high, own, more)
@@ -191,6 +194,7 @@ def _shared(
     used: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
+    ac_least: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Move units that feed all phases alike: after single-phase ones have gone to nothing, or beyond if need be."""
     own, count = connected.own, connected.load_kw.shape[1]
@@ -203,7 +207,9 @@ def _shared(
         down_to = np.minimum(net, 0.0) if gentle else low
         least = phases - (np.maximum(up_to, net) - net) @ own
         highest = (
-            phases + (net - np.minimum(down_to, net)) @ own + (0.0 if gentle else used @ connected.ac_own)
+            phases
+            + (net - np.minimum(down_to, net)) @ own
+            + (0.0 if gentle else (used - ac_least) @ connected.ac_own)
         )
         more = count * (least - connected.high_kw[step]).max(axis=1)
         more = np.maximum(more, least.sum(axis=1) - connected.import_kw[step])
@@ -212,7 +218,7 @@ def _shared(
         ends = np.where(common, down_to, net)
         net, left = _whole(net, ends, np.maximum(less, 0.0))
         if not gentle:
-            used, _ = _whole(used, np.where(ac_common, 0.0, used), left)
+            used, _ = _whole(used, np.where(ac_common, ac_least, used), left)
         net, _ = _whole(net, np.where(common, up_to, net), np.maximum(more, 0.0))
     return net, used
 

@@ -376,6 +376,7 @@ def study(statement: Statement, say: Progress) -> Programmed | None:
         whole: Statement | InfeasibleError | DriftError = carried_out(dispatch, judged)
     except (InfeasibleError, DriftError) as problem:
         whole = problem
+    defects = (f"{PROGRAMME}: {whole}",) if isinstance(whole, DriftError) else ()
     apart = "each part of the days under rules learnt from the other"
     words = f"timed rules: {apart if judged.mirrored is not None else 'learnt from these same days'}"
-    return Programmed(told.summary, told.tables, told.warnings, whole, words)
+    return Programmed(told.summary, told.tables, (*told.warnings, *defects), whole, words)

@@ -5,7 +5,7 @@ kept gives way in a stated order, so that limits always hold:
 
 1. an inverter keeps its ratings and breaker;
 2. at the connection too much import stops intake, then calls for output; too much export stops output, then curtails AC
-   solar, then takes in;
+   solar (that which nobody commands no further than it would without the system), then takes in;
 3. a full store stops intake, then (where surplus is fed in) raises output, then curtails solar on the bus;
 4. an empty store stops output, then takes in what standby, DC load and the kept energy ask for.
 
@@ -20,10 +20,11 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.control.connection import Connected, at_connection
+from optimiser.control.connection import NEAR, Connected, at_connection
 from optimiser.control.stores import Stores
-from optimiser.equipment.limits import standby_kw
 from optimiser.scenario import Scenario
+from optimiser.site import Activation
+from optimiser.storage import capacity_shares
 from optimiser.terms import SettledTerms
 
 SHORT = 1e-6  # power that counts as missing [kW]
@@ -152,10 +153,8 @@ class Plant:
     Parameters
     ----------
     scenario : Scenario
-    activated_kw : array of shape (steps,), optional
-        Power that activated services give to the grid, as the meter sees it. [kW]
-    drained_kw : array of shape (steps,), optional
-        Rate at which they drain the stores, all together. [kW]
+    expected : Activation, optional
+        What activated services are expected to move in each step; left out: nothing.
 
     Notes
     -----
@@ -167,46 +166,51 @@ class Plant:
     def __init__(
         self,
         scenario: Scenario,
-        activated_kw: np.ndarray | None = None,
-        drained_kw: np.ndarray | None = None,
+        expected: Activation | None = None,
     ):
         site, banks = scenario.site, scenario.storage
         terms = SettledTerms(scenario.timeline, scenario.read, {})
         steps = scenario.timeline.steps
         self.scenario, self.hours, self.steps = scenario, scenario.timeline.step_hours, steps
         self.load_kw = np.stack([site.load_kw(terms, phase) for phase in site.phase_names], axis=1)
-        activated = np.zeros(steps) if activated_kw is None else activated_kw
-        self.connected = Connected(site, terms, self.load_kw - activated[:, None] / site.phases)
+        self.connected = Connected(site, terms, self.load_kw.copy())
+        self.crossing_kw = np.zeros(steps)
         self.ac_kw = _columns([s.available(terms) for s in site.ac_solar], steps)
+        least = site.least_given_kw(terms)
+        self.ac_least_kw = _columns([least.get(s.name, np.zeros(steps)) for s in site.ac_solar], steps)
+        self.ac_alone = np.array([s.gives_way_alone for s in site.ac_solar], bool)
         self.dc_kw = _columns([c.available(terms) for c in site.solar_controller], steps)
         self.output_kw = np.array([i.output_kw for i in site.inverter])
         self.intake_kw = np.array([i.intake_kw for i in site.inverter])
         self.out_efficiency = np.array([i.output_efficiency for i in site.inverter])
         self.in_efficiency = np.array([i.intake_efficiency for i in site.inverter])
-        self.fixed_kw = standby_kw(site.inverter, banks) + terms.values(site.dc_load_kw)
+        self.fixed_kw = site.dc_needs_kw(terms, banks)
         if not (site.inverter or banks or site.solar_controller):
             self.fixed_kw = np.zeros(steps)  # there is no bus
         self.inverter_amperes = _amperes([i.dc_current_limit_a for i in site.inverter])
         self.controller_amperes = _amperes([c.current_limit_a for c in site.solar_controller])
-        capacity = np.array([b.capacity_kwh for b in banks])
-        drained = np.zeros(steps) if drained_kw is None else drained_kw
-        share = capacity / capacity.sum() if len(banks) else capacity
-        self.stores = Stores(
-            banks, scenario.timeline, site.lowest_bus_voltage(banks), drained[:, None] * share
-        )
+        self.stores = Stores(banks, scenario.timeline, site.lowest_bus_voltage(banks))
+        self.expect(0, steps, expected or Activation())
         limits = np.concatenate([self.inverter_amperes, self.controller_amperes])
         # Whether a limit of a breaker or controller follows the voltage at the end of the step.
         self._coupled = self.stores.voltage_moves and bool(np.isfinite(limits).any())
         self.kept_kwh = self._kept()
 
-    def expect(self, first: int, stop: int, activated_kw: Any, drained_kw: Any) -> None:
-        """Change what activated services give to the grid and drain from the stores in some steps. [kW]"""
-        phases = self.load_kw.shape[1]
-        given = np.broadcast_to(activated_kw, (stop - first,))[:, None] / phases
-        self.connected.load_kw[first:stop] = self.load_kw[first:stop] - given
-        capacity = self.stores.capacity_kwh
-        share = capacity / capacity.sum() if len(capacity) else capacity
-        self.stores.activation_kw[first:stop] = np.broadcast_to(drained_kw, (stop - first,))[:, None] * share
+    def expect(self, first: int, stop: int, expected: Activation) -> None:
+        """Change what activated services are expected to move in some steps; arrays of shape (steps of all,)."""
+
+        def inside(kw: Any) -> np.ndarray:
+            return np.broadcast_to(kw, (self.steps,))[first:stop]
+
+        metered = inside(expected.metered_kw)[:, None] / self.load_kw.shape[1]
+        self.connected.load_kw[first:stop] = self.load_kw[first:stop] - metered
+        self.crossing_kw[first:stop] = inside(expected.crossing_kw)
+        banks = self.scenario.storage
+        for number, (bank, share) in enumerate(zip(banks, capacity_shares(banks), strict=True)):
+            charge, discharge = inside(expected.charge_kw), inside(expected.discharge_kw)
+            self.stores.activation_kw[first:stop, number] = bank.drained_by_calls(
+                charge * share, discharge * share
+            )
 
     def walk(
         self,
@@ -292,6 +296,7 @@ class Plant:
         floor = None if caps.floor_kwh is None else caps.floor_kwh[step]
         ceiling = None if caps.ceiling_kwh is None else caps.ceiling_kwh[step]
         ac_most = np.broadcast_to(ac, (cases, ac.shape[-1]))
+        ac_least = np.minimum(self.ac_least_kw[step], ac_most)
         end = stored
         # Current limits hold at the end of the step too, whose voltage depends on what they allow.
         for attempt in range(MOST_ATTEMPTS):
@@ -304,7 +309,7 @@ class Plant:
             net, used, missing = self._settled(
                 step,
                 (wanted, low, high),
-                ac_most,
+                (ac_least, ac_most),
                 solar.sum(axis=1),
                 least.sum(axis=1),
                 most.sum(axis=1),
@@ -334,8 +339,8 @@ class Plant:
             "discharge_kw": np.maximum(-bank_kw, 0.0),
             "stored_kwh": stores.after(step, stored, bank_kw),
             "phase_kw": phases,
-            "import_kw": imported,
-            "export_kw": exported,
+            "import_kw": imported + self.crossing_kw[step],
+            "export_kw": exported + self.crossing_kw[step],
             "short_kw": np.maximum(missing, np.where(unmet > SHORT, unmet, 0.0)),
         }
 
@@ -347,7 +352,7 @@ class Plant:
         self,
         step: Any,
         powers: tuple[np.ndarray, np.ndarray, np.ndarray],
-        ac_most: np.ndarray,
+        ac: tuple[np.ndarray, np.ndarray],
         solar: np.ndarray,
         least: np.ndarray,
         most: np.ndarray,
@@ -359,13 +364,14 @@ class Plant:
         too: the rules are straight.
         """
         wanted, low, high = powers
-        net, used, missing = at_connection(self.connected, step, wanted, low, high, ac_most)
+        ac_least, ac_most = ac
+        net, used, missing = at_connection(self.connected, step, wanted, low, high, ac_most, ac_least)
         surplus = solar - self.fixed_kw[step] - self._drawn(net)
         for target in (np.minimum(net, 0.0), low):
             lack = least - surplus
             if not (lack > 1e-12).any():
                 break
-            net, used, surplus = self._leg(step, net, used, target, (low, high), ac_most, -lack, surplus)
+            net, used, surplus = self._leg(step, net, used, target, (low, high), ac, -lack, surplus)
         if ((lack := least - surplus) > SHORT).any():
             # Nothing comes from nowhere: an empty store gives nothing, whatever the connection asks for.
             given = self._drawn(np.maximum(net, 0.0))
@@ -379,9 +385,21 @@ class Plant:
             more = np.where(asked, over, 0.0)
             if not (more > 1e-12).any():
                 continue
-            net, used, surplus = self._leg(step, net, used, target, (low, high), ac_most, more, surplus)
+            net, used, surplus = self._leg(step, net, used, target, (low, high), ac, more, surplus)
             over = surplus - most
-        return net, used, missing
+        return net, self._let_give(step, net, used, ac), missing
+
+    def _let_give(
+        self, step: Any, net: np.ndarray, used: np.ndarray, ac: tuple[np.ndarray, np.ndarray]
+    ) -> np.ndarray:
+        """AC solar, where what nobody commands gives all that the connection allows beside what else is settled."""
+        least, most = ac
+        if not (self.ac_alone & (used < most - NEAR)).any():
+            return used
+        _, given, _ = at_connection(
+            self.connected, step, net, net, net, np.where(self.ac_alone, most, used), np.minimum(least, used)
+        )
+        return np.where(self.ac_alone, given, used)
 
     def _leg(
         self,
@@ -390,12 +408,13 @@ class Plant:
         used: np.ndarray,
         target: np.ndarray,
         bounds: tuple[np.ndarray, np.ndarray],
-        ac_most: np.ndarray,
+        ac: tuple[np.ndarray, np.ndarray],
         change: np.ndarray,
         surplus: np.ndarray,
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Go towards a target until the bus's surplus is less by `change`, as far as that goes."""
-        there, used_there, _ = at_connection(self.connected, step, target, *bounds, ac_most)
+        least, most = ac
+        there, used_there, _ = at_connection(self.connected, step, target, *bounds, most, least)
         gained = self._drawn(there) - self._drawn(net)
         share = np.divide(change, gained, out=np.zeros(len(gained)), where=np.abs(gained) > 1e-12)
         share = np.clip(share, 0.0, 1.0)[:, None]
@@ -412,7 +431,7 @@ class Plant:
             np.minimum(self.output_kw, amperes_kw * self.out_efficiency), (self.steps, len(self.output_kw))
         )
         low = -np.broadcast_to(np.minimum(self.intake_kw, amperes_kw / self.in_efficiency), high.shape)
-        net, _, _ = at_connection(self.connected, every, low, low, high, self.ac_kw)
+        net, _, _ = at_connection(self.connected, every, low, low, high, self.ac_kw, self.ac_least_kw)
         return stores.kept_for_later(solar - self.fixed_kw - self._drawn(net))
 
 

@@ -73,20 +73,21 @@ class Stores:
     timeline : Timeline
     lowest_voltage_v : float
         Of the bus.
+
+    Attributes
+    ----------
     activation_kw : array of shape (steps, banks)
-        Rate at which activated services drain each. [kW]
+        Rate at which activated services drain each; nothing until it is said otherwise. [kW]
     """
 
-    def __init__(
-        self, banks: tuple[Any, ...], timeline: Timeline, lowest_voltage_v: float, activation_kw: np.ndarray
-    ):
+    def __init__(self, banks: tuple[Any, ...], timeline: Timeline, lowest_voltage_v: float):
         self.banks, self.hours = banks, timeline.step_hours
         self.capacity_kwh = np.array([bank.capacity_kwh for bank in banks])
         self.start_kwh = np.array([bank.start_kwh for bank in banks])
         self.kept = np.array([bank.kept(self.hours) for bank in banks])
         self.charging = [Curve(bank.charge_pieces(), out=False) for bank in banks]
         self.discharging = [Curve(bank.discharge_pieces(), out=True) for bank in banks]
-        self.activation_kw = activation_kw
+        self.activation_kw = np.zeros((timeline.steps, len(banks)))
         floors = []
         for bank in banks:
             floor = bank.floor_kwh(timeline).copy()

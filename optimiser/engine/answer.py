@@ -98,9 +98,8 @@ def answer(
         problem, relaxed, holder, scenario.solve.gap_tolerance, deadline, say
     )
     every = directions.decisions(problem)
-    if outcome.rounds:
-        rounds = "1 round" if outcome.rounds == 1 else f"{outcome.rounds} rounds"
-        route += f", then {rounds} of windows for one direction at a time"
+    if outcome.words:
+        route += f", then {outcome.words}"
     decided = len(np.unique(every.step[outcome.flagged]))
     remaining = int(every.broken(problem, outcome.solution.x).sum())
     kept = Start(basis, holder if keep_solver and isinstance(holder, Highs) else None)

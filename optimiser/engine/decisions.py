@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import sparse
 
-from optimiser.engine.solver import Piece
+from optimiser.engine.solver import Piece, Solution
 from optimiser.engine.tiling import Problem
 
 TOLERANCE_KW = 1e-6
@@ -64,6 +64,26 @@ class Decisions:
         """True where values lean to the second alternative."""
         full = one + other >= most - TOLERANCE_KW
         return np.select([kind == PAIR, kind == ORDER], [other > one, full], one - np.floor(one) > 0.5)
+
+
+@dataclass
+class Outcome:
+    """The best schedule with every decision kept, and the bound over all schedules.
+
+    `words` say how they were found; `done` means that looking in other ways would be of no use.
+    """
+
+    solution: Solution
+    bound: float
+    flagged: np.ndarray
+    gaps: list[float] = field(default_factory=list)
+    words: str = ""
+    done: bool = True
+
+
+def counted(rounds: int) -> str:
+    """A number of rounds in words."""
+    return "1 round" if rounds == 1 else f"{rounds} rounds"
 
 
 def decisions(problem: Problem) -> Decisions:

@@ -20,7 +20,7 @@ from scipy import sparse
 
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
-from optimiser.equipment.limits import current_a, power_kw, standby_kw
+from optimiser.equipment.limits import current_a, power_kw
 from optimiser.errors import InfeasibleError
 from optimiser.site import bank_on_bus
 from optimiser.storage import voltage_at
@@ -30,7 +30,6 @@ TOLERANCE = 1e-6
 MOST_COLUMNS_WHOLE = 40_000
 SPAN_HOURS = 168
 WALK_SECONDS = 8.0
-FAR = 1e5
 NEAR_THE_MOST = 0.999
 
 
@@ -290,7 +289,7 @@ class Window:
         if not hold.is_column:
             (high if hold.upper else low)[local] = np.inf if hold.upper else -np.inf
         elif hold.upper:
-            upper[local] = FAR
+            upper[local] = np.inf
         else:
             lower[local] = 0.0
 
@@ -368,14 +367,18 @@ def bare_problem(scenario: Any) -> Problem:
     solve = scenario.file.solve.model_copy(update={"tie_break_per_kwh": 0.0})
     file = scenario.file.model_copy(update={"service": (), "tariff": tariff, "solve": solve})
     problem = build_problem(replace(scenario, file=file))
-    upper = problem.upper.copy()
-    connection, terms = scenario.site.connection, _numbers(scenario)
+    lower, upper = problem.lower.copy(), problem.upper.copy()
+    site, terms = scenario.site, _numbers(scenario)
+    of_phases = dict(zip(("import", "export"), site.phase_limits_kw(terms), strict=True))
     for name, places in problem.places.items():
         if name.startswith("meter."):
-            word, whole = name.split(".")[-1].removesuffix("_kw"), name.count(".") == 1
-            limit = getattr(connection, f"{word}_limit_kw" if whole else f"{word}_limit_kw_per_phase")
-            upper[places] = FAR if limit is None else terms.values(limit)
-    return replace(problem, upper=upper)
+            *_, phase, word = name.removesuffix("_kw").split(".")
+            whole = getattr(site.connection, f"{word}_limit_kw")
+            upper[places] = terms.values(whole) if phase == "meter" else of_phases[word][phase]
+        elif name.startswith("export room of "):
+            # The limit stands in a rule of its own.
+            lower[places], upper[places] = -np.inf, np.inf
+    return replace(problem, lower=lower, upper=upper)
 
 
 def explained(scenario: Any, problem: Problem | None = None) -> InfeasibleError:
@@ -537,7 +540,7 @@ def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount:
 def _least_of(window: Window, number: int) -> float | None:
     """The least move of one limit alone that makes a schedule possible, if any does."""
     moves = window.least({number: 1.0})
-    return None if moves is None or moves[number] > FAR / 10 else float(moves[number])
+    return None if moves is None else float(moves[number])
 
 
 def _cures(window: Window, limits: list[Limit]) -> dict[int, float]:
@@ -617,10 +620,7 @@ def _net_kw(scenario: Any, window: Window, phase: str, step: int) -> float:
 
 def _fixed_kw(scenario: Any, step: int) -> float:
     """DC load and standby of everything on the bus. [kW]"""
-    site = scenario.site
-    return standby_kw(site.inverter, scenario.storage) + float(
-        _numbers(scenario).values(site.dc_load_kw)[step]
-    )
+    return float(scenario.site.dc_needs_kw(_numbers(scenario), scenario.storage)[step])
 
 
 def _asked(scenario: Any, step: int) -> str:
@@ -819,7 +819,7 @@ def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
         power = power + np.minimum(controller.available(terms), most)
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
-    return power - standby_kw(site.inverter, scenario.storage) - terms.values(site.dc_load_kw)
+    return power - site.dc_needs_kw(terms, scenario.storage)
 
 
 def _dc_limited(scenario: Any, way: str) -> dict[str, float]:

@@ -12,15 +12,24 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
-from optimiser.engine import proof
+from optimiser.engine import path, proof
 from optimiser.engine.branching import Best, Part, take
-from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, decisions, implied_rows
+from optimiser.engine.decisions import (
+    ORDER,
+    PAIR,
+    WHOLE,
+    Decisions,
+    Outcome,
+    counted,
+    decisions,
+    implied_rows,
+)
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, at_once
@@ -42,17 +51,6 @@ NONE_FOUND = (
 Span = tuple[int, int]
 
 
-@dataclass
-class Outcome:
-    """The best schedule with every decision kept, and the bound over all schedules."""
-
-    solution: Solution
-    bound: float
-    flagged: np.ndarray
-    rounds: int = 0
-    gaps: list[float] = field(default_factory=list)
-
-
 def keep_one_direction(
     problem: Problem,
     relaxed: Solution,
@@ -71,7 +69,7 @@ def keep_one_direction(
     highs : Highs or Periods
         What holds the problem, with the basis of `relaxed`; it is given more rows.
     gap : float
-        Relative gap at which to stop.
+        Gap at which to stop, a share of the turnover.
     deadline : float
         `time.perf_counter()` at which to stop with what there is.
     say : callable
@@ -86,13 +84,19 @@ def keep_one_direction(
     broken = every.broken(problem, relaxed.x)
     if not broken.any():
         return Outcome(relaxed, bound, broken)
+    known = path.search(problem, every, broken, relaxed, highs, gap, deadline, say)
+    if known is not None:
+        if known.done or time.perf_counter() > deadline:
+            return known
+        highs.change_column_bounds(np.arange(len(problem.lower)), problem.lower, problem.upper)
     say("tightening the linear program where prices invite both directions at once")
     search = _Search(problem, every, broken, highs)
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any():
         return Outcome(_in_rows_of(problem, relaxed), bound, broken)
-    best: Solution | None = None
+    best = None if known is None else _in_rows_of(search.problem, known.solution)
+    bound = bound if known is None else min(bound, known.bound)
     y = relaxed.row_dual
     gaps: list[float] = []
     most_nodes = FIRST_NODES if search.size <= MOST_ROWS_KEPT else FIRST_NODES // 6
@@ -106,7 +110,8 @@ def keep_one_direction(
         found = solution is not None and (best is None or solution.purse > best.purse + 0.02 * spare)
         if found:
             best = solution
-        gaps.append(proof.relative_gap(bound, best.purse) if best is not None else np.inf)
+        turnover = 0.0 if best is None else proof.turnover(problem, best.x)
+        gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse, turnover))
         say(
             f"one direction, round {len(gaps)}: {len(search.spans)} windows, {len(view.contested)} of them "
             f"contested, proven gap {100 * gaps[-1]:.2g} %"
@@ -135,7 +140,10 @@ def keep_one_direction(
             y = best.row_dual if between is None else between
     if best is None:
         raise UnprovenError(NONE_FOUND)
-    return Outcome(_in_rows_of(problem, best), bound, search.broken, len(gaps), gaps)
+    words = f"{counted(len(gaps))} of windows for one direction at a time"
+    if known is not None:
+        words = f"{known.words}, then {words}"
+    return Outcome(_in_rows_of(problem, best), bound, search.broken, gaps, words)
 
 
 @dataclass(frozen=True)
@@ -480,8 +488,10 @@ class _Search:
 
 
 def _in_rows_of(problem: Problem, solution: Solution) -> Solution:
-    """A solution with the duals of the problem's own rows alone."""
-    return replace(solution, row_dual=solution.row_dual[: len(problem.row_upper)])
+    """A solution with the duals of the problem's own rows alone, none of them where it knew no such rows."""
+    duals = np.zeros(len(problem.row_upper))
+    duals[: len(solution.row_dual)] = solution.row_dual[: len(duals)]
+    return replace(solution, row_dual=duals)
 
 
 NONE_LEAST, NONE_MOST = np.iinfo(int).max, -2

@@ -69,6 +69,18 @@ def within(gap: float) -> str:
     return f"{np.ceil(percent / step - 1e-9) * step:.2g} %"
 
 
-def relative_gap(bound: float, made: float) -> float:
-    """The gap between what was made and what can be made, over the larger of the two and one unit of money."""
-    return max(0.0, bound - made) / max(1.0, abs(made), abs(bound))
+def relative_gap(bound: float, made: float, turnover: float | None = None) -> float:
+    """The gap between what was made and what can be made, as a share of the turnover, of one unit of money at least.
+
+    Where no turnover is said, it is a share of the larger of the two: a bill of what comes and goes may be near zero
+    in a year of much trade, so that says little by itself.
+    """
+    size = max(abs(made), abs(bound)) if turnover is None else turnover
+    return max(0.0, bound - made) / max(1.0, size)
+
+
+def turnover(problem: Problem, x: np.ndarray) -> float:
+    """The sum of all amounts that are paid either way under a schedule, each by itself. [currency]"""
+    cash = np.array([line.cash for line in problem.lines], float)
+    amounts = np.abs(problem.by_line) @ np.abs(x) + np.abs(problem.line_offsets)
+    return float(cash @ amounts)

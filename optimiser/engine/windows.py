@@ -490,6 +490,11 @@ class Periods:
             self._stale[:] = True
         self._lower, self._upper = new_lower, new_upper
 
+    def move(self, columns: np.ndarray, values: np.ndarray) -> None:
+        """Have columns elsewhere, such as what is stored where periods join; every span is solved again."""
+        self._draft.x[columns] = values
+        self._stale[:] = True
+
     def solve(self) -> Solution:
         """Every span with something new in it, from its last basis; "infeasible" if a period is."""
         self._pass(self._weeks, "week")

@@ -11,6 +11,7 @@ import rainflow
 
 from optimiser.cost import Cost
 from optimiser.finance.yearly import per_year
+from optimiser.flows import BankFlows
 from optimiser.settlement import Statement
 
 
@@ -24,7 +25,7 @@ class BankLife:
     capacity_kwh : float
         Usable energy when new. [kWh]
     discharged_kwh : float
-        Energy discharged in a year. [kWh/year]
+        Energy discharged in a year, for calls of services too. [kWh/year]
     full_cycles : float
         The same over the capacity. [1/year]
     counted_cycles : float
@@ -88,6 +89,33 @@ def cycles(share: np.ndarray, depth_exponent: float = 1.0) -> float:
     )
 
 
+def course(bank: Any, flow: BankFlows, hours: float) -> np.ndarray:
+    """What a bank holds from the start to the end of a run, with what calls move within each step. [kWh]
+
+    Nobody knows how many calls make up a step's: they are taken as one, out and back, which wears the most. Down to
+    where only what was given has left (from the start of a charging step), or where what is taken has not come yet
+    (before the end of a discharging one), whichever is less; both are one figure in a step at rest.
+
+    Parameters
+    ----------
+    bank : Battery or CapacitorBank
+    flow : BankFlows
+    hours : float
+        Length of a step. [h]
+
+    Returns
+    -------
+    array of shape (2 steps + 1,)
+    """
+    end = np.asarray(flow.end_kwh, float)
+    start = np.r_[bank.start_kwh, end[:-1]]
+    through = bank.converter_efficiency
+    given = hours * bank.drained_by_calls(0.0, flow.called_discharge_kw * through)
+    taken = -hours * bank.drained_by_calls(flow.called_charge_kw / through, 0.0)
+    low = np.minimum(start - given, end - taken)
+    return np.r_[bank.start_kwh, np.stack([low, end], axis=1).ravel()]
+
+
 def bank_lives(statement: Statement, cost: Cost) -> tuple[BankLife, ...]:
     """How each bank of a run is used and how long it lasts."""
     return tuple(_bank_life(statement, cost, bank) for bank in statement.dispatch.scenario.storage)
@@ -96,8 +124,9 @@ def bank_lives(statement: Statement, cost: Cost) -> tuple[BankLife, ...]:
 def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
     dispatch, yearly = statement.dispatch, per_year(statement.dispatch.scenario.timeline)
     flow, life = dispatch.flows.banks[bank.name], bank.life
-    discharged = yearly * statement.energy_kwh[f"{bank.name} discharge"]
-    share = np.r_[bank.start_kwh, np.asarray(flow.end_kwh, float)] / bank.capacity_kwh
+    hours = dispatch.scenario.timeline.step_hours
+    discharged = yearly * hours * float(np.sum(flow.worn_kw))
+    share = course(bank, flow, hours) / bank.capacity_kwh
     counted = yearly * cycles(share, life.depth_exponent if life else 1.0)
     by_cycles = by_calendar = years = None
     loss = 0.0

@@ -301,9 +301,11 @@ def _charging_cost(statement: Statement) -> float:
     dispatch = statement.dispatch
     scenario = dispatch.scenario
     terms = SettledTerms(scenario.timeline, scenario.read, {})
-    importing = np.asarray(dispatch.flows.meter.import_kw) > 1e-6
+    meter = dispatch.flows.meter
+    importing = np.asarray(meter.import_kw - meter.crossing_kw) > 1e-6
     price = np.where(importing, scenario.tariff.import_price(terms), scenario.tariff.export_price(terms))
-    charge = sum(np.asarray(flow.charge_kw) for flow in dispatch.flows.banks.values())
+    flows = [(bank.converter_efficiency, dispatch.flows.banks[bank.name]) for bank in scenario.storage]
+    charge = sum(np.asarray(flow.charge_kw + flow.called_charge_kw / through) for through, flow in flows)
     return per_year(scenario.timeline) * scenario.timeline.step_hours * float((price * charge).sum())
 
 

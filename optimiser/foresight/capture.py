@@ -29,7 +29,7 @@ WORDS = {
     OWN_USE: "covers the site's own load from sun and store, sells no service",
     NO_STORAGE: "the same site without its storage",
 }
-# What ends one way of running the site and not the run: the ceiling stands without it.
+# What ends one way of running the site and not the run: the ceiling stands without it. A defect says that it is one.
 LEFT_OUT = (InfeasibleError, UnprovenError, DriftError)
 MOST_LOST = 0.05  # share of the sold services that may be lost without a word
 
@@ -47,7 +47,7 @@ class Capture(Study):
     headline: Statement | None = None
 
     @property
-    def headline_saving(self) -> float | None:
+    def forecast_driven_saving(self) -> float | None:
         """Saving over the timeline of the policy that the payback rests on. [currency]"""
         return None if self.headline is None else self.headline.saving
 
@@ -79,7 +79,8 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
         return None
     policies = policies_of(scenario)
     ceiling = statement.dispatch
-    outcomes, missing = [_Outcome(CEILING, WORDS[CEILING], statement)], []
+    outcomes = [_Outcome(CEILING, WORDS[CEILING], statement)]
+    missing: list[tuple[str, OptimiserError]] = []
 
     def attempt(policy: Policy) -> Executed | OptimiserError:
         try:
@@ -91,13 +92,13 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
         if isinstance(one, Executed):
             outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
         else:
-            missing.append(f"{policy.name}: {one}")
+            missing.append((policy.name, one))
     if isinstance(programme, Programmed):
         whole = programme.carried_out
         if isinstance(whole, Statement):
             outcomes.append(_Outcome(PROGRAMME, programme.run_under, whole))
-        else:
-            missing.append(f"{PROGRAMME}: {whole}")
+        elif whole is not None:
+            missing.append((PROGRAMME, whole))
     others: list[tuple[str, Callable[[], Statement]]] = [
         (OWN_USE, lambda: _own_use(scenario, ceiling)),
         (NO_STORAGE, lambda: _without_storage(scenario)),
@@ -107,7 +108,7 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
         try:
             outcomes.append(_Outcome(name, WORDS[name], make()))
         except LEFT_OUT as problem:
-            missing.append(f"{name}: {problem}")
+            missing.append((name, problem))
     return _told(scenario, outcomes, missing)
 
 
@@ -126,7 +127,7 @@ def _without_storage(scenario: Scenario) -> Statement:
     return settle(solve(dataclasses.replace(scenario, file=file)))
 
 
-def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> Capture:
+def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[tuple[str, OptimiserError]]) -> Capture:
     """Summary, tables and cautions."""
     by_name = {outcome.name: outcome for outcome in outcomes}
     most = by_name[CEILING].statement.saving
@@ -157,7 +158,7 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> C
     summary = {
         "headline": rests_on,
         "outcomes": rows,
-        "missing": missing,
+        "missing": [f"{name}: {problem}" for name, problem in missing],
         "view_hours": table.view_hours,
         "keep_hours": table.keep_hours,
         "prices_known_hours": table.prices_known_hours,
@@ -165,7 +166,12 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[str]) -> C
     }
     headline = by_name[rests_on].statement if rests_on else None
     tables = {"lines": _by_line(outcomes), "months": _by_month(outcomes)}
-    warnings = _warnings(outcomes)
+    defects = (
+        f"{name}: {problem}"
+        for name, problem in missing
+        if isinstance(problem, DriftError) and name != PROGRAMME  # whose own study tells it
+    )
+    warnings = (*_warnings(outcomes), *defects)
     if rests_on is None:
         warnings += ("The payback rests on the ceiling: the policy it should rest on could not be run.",)
     return Capture(summary, tables, warnings, headline)

@@ -54,8 +54,11 @@ class _Contract:
         most_in = terms.values(connection.import_limit_kw)
         most_out = terms.values(connection.export_limit_kw)
         if site.phases == 3 and site.registers == "per_phase":
+            whole_in, whole_out = site.phase_most_of_any_load_kw(terms)
             phase_in, phase_out = site.phase_limits_kw(terms)
-            most_in, most_out = sum(phase_in.values()), sum(phase_out.values())
+            most_in = sum(np.minimum(limit, whole_in) for limit in phase_in.values())
+            most_out = sum(np.minimum(limit, whole_out) for limit in phase_out.values())
+        most_in, most_out = most_in + flows.crossing_most_kw, most_out + flows.crossing_most_kw
         return self._tariff.lines(
             dataclasses.replace(flows, import_most_kw=most_in, export_most_kw=most_out), terms
         )

@@ -2,8 +2,8 @@
 
 The controller follows the plan's set-point of the store. Inverters give or take what that leaves of the sun that there
 is, shared as the plan shares it; the meter takes the error; the plant's limits always hold. Solar that the plan
-curtails stays curtailed. Without a plan the store rests. What is sold is reduced, for a whole block, where reality
-leaves no room for it: what is not available is not paid.
+curtails stays curtailed, unless nobody commands it. Without a plan the store rests. What is sold is reduced, for a
+whole block, where reality leaves no room for it: what is not available is not paid.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from optimiser.foresight.planner import Plan, Planner
 from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
 from optimiser.scenario import Scenario
+from optimiser.site import Activation
 
 NONE_CURTAILED = 1e-6
 MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none
@@ -114,7 +115,7 @@ def _proof(ceiling: Proof, policy: Policy, settled: float, worst: float) -> Proo
         route=f"plans that see what {policy.name} knows, carried out step by step",
         settled=settled,
         gap_absolute=gap,
-        gap_relative=relative,
+        gap_relative=relative_gap(ceiling.bound, settled, ceiling.turnover),
         replay_violation=worst,
         primal_violation=worst,
     )
@@ -155,7 +156,7 @@ class _Controller:
             if self._moves:
                 self._activate(first, stop, offers)
             walk = self._walk(first, stop, offers or plan, keep_reserve=offers is not None)
-            flows = columns(self._scenario, walk)
+            flows = columns(self._scenario, walk, first=first)
             if planner.happened(number, flows, offers):
                 break
             if offers is not None and plan is not None:
@@ -166,7 +167,6 @@ class _Controller:
             self.refuse_shortage()
             raise DriftError(
                 f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
-                "This is a defect of the optimiser; please report it with the scenario."
             )
         self._note_shortage(first, walk)
         self._stored = walk.stored_kwh[-1]
@@ -199,12 +199,8 @@ class _Controller:
 
     def _activate(self, first: int, stop: int, plan: Plan | None) -> None:
         """Let the plant feel what accepted offers are expected to move."""
-        given: Any = 0.0
-        drained: Any = 0.0
-        if plan is not None:
-            found = activated(self._scenario, self._planner.sold(plan))
-            given, drained = found["activated_kw"][first:stop], found["drained_kw"][first:stop]
-        self._plant.expect(first, stop, given, drained)
+        sold = Activation() if plan is None else activated(self._scenario, self._planner.sold(plan))
+        self._plant.expect(first, stop, sold)
 
     def _walk(self, first: int, stop: int, plan: Plan | None, keep_reserve: bool) -> Walk:
         follow = _Follow(self._scenario, self._plant, self._planner, (first, stop), plan, keep_reserve)
@@ -249,7 +245,8 @@ class _Follow:
             dc = [f"controller.{c.name}.solar_kw" for c in site.solar_controller]
             ac = [f"ac_solar.{s.name}.solar_kw" for s in site.ac_solar]
             self._dc_most = _as_curtailed(self._dc_most, planned(dc), planner.bounds(dc, first, stop))
-            ac_most = _as_curtailed(ac_most, planned(ac), planner.bounds(ac, first, stop))
+            curtailed = _as_curtailed(ac_most, planned(ac), planner.bounds(ac, first, stop))
+            ac_most = np.where([s.gives_way_alone for s in site.ac_solar], ac_most, curtailed)
         self.caps = Caps(
             controller_kw=placed(self._dc_most, plant.steps, first),
             ac_solar_kw=placed(ac_most, plant.steps, first),

@@ -49,7 +49,7 @@ def section(results: Results) -> Section:
 
 def at_the_ceiling(results: Results) -> list[Text]:
     """That the bill after is that of perfect foresight, where the payback rests on less."""
-    if not results.summary["headline"].get("forecast_driven"):
+    if not results.forecast_driven:
         return []
     words = (
         "The bill after, and what is saved by it, is the ceiling's, of the schedule that knows everything beforehand. "
@@ -133,8 +133,8 @@ def reconciliation(results: Results) -> list[Text]:
     bill, services = cash_lines(results, services=False), cash_lines(results, services=True)
     pairs = [
         ("the bill before", to_pay(bill, "before"), headline["bill_before"]),
-        ("the bill after", to_pay(bill, "after"), headline["bill_after"]),
-        ("income from services", -to_pay(services, "after"), headline.get("services_income") or 0.0),
+        ("the bill after", to_pay(bill, "after"), headline["ceiling_bill_after"]),
+        ("income from services", -to_pay(services, "after"), headline["ceiling_services_income"] or 0.0),
     ]
     statement = results.statement[results.statement["cash"].astype(bool)]
     for case in CASES:
@@ -159,7 +159,7 @@ def reconciliation(results: Results) -> list[Text]:
 def group_chart(results: Results) -> Chart:
     """Before and after side by side for each group."""
     currency = results.summary["currency"]
-    lines, driven = cash_lines(results), results.summary["headline"].get("forecast_driven")
+    lines, driven = cash_lines(results), results.forecast_driven
     names = groups(lines)[::-1]
     traces: list[dict[str, Any]] = []
     for case, colour, pattern in (("after", "@after", ""), ("before", "@before", "/")):

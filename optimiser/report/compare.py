@@ -59,24 +59,24 @@ def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
     blocks: list[Block] = []
     if summary["description"]:
         blocks.append(Text(summary["description"]))
-    ranked = variants.sort_values("saving_per_year", ascending=False, kind="stable").to_dict("records")
+    column, payback = summary["judged_by"], f"{basis_of(summary)}_payback_years"
+    ranked = variants.sort_values(column, ascending=False, kind="stable").to_dict("records")
     best, next_best = ranked[0], ranked[1]
-    lead = best["saving_per_year"] - next_best["saving_per_year"]
-    paid = [row for row in ranked if not is_missing(row["simple_payback_years"])]
-    quickest = min(paid, key=lambda row: row["simple_payback_years"]) if paid else None
+    lead = money(best[column] - next_best[column], currency)
+    paid = [row for row in ranked if not is_missing(row[payback])]
+    quickest = min(paid, key=lambda row: row[payback]) if paid else None
+    by_value = column.endswith("_npv")
+    of = " of net present value" if by_value else " a year"
     facts = [
         Fact(
-            "Saves most a year",
+            "Highest net present value" if by_value else "Saves most a year",
             best["variant"],
-            (
-                f"{money(best['saving_per_year'], currency)} a year, {money(lead, currency)} more than "
-                f"{next_best['variant']}.",
-            ),
+            (f"{money(best[column], currency)}{of}, {lead} more than {next_best['variant']}.",),
         )
     ]
     if quickest is not None:
-        never = [row["variant"] for row in ranked if is_missing(row["simple_payback_years"])]
-        words = [f"Simple payback in {years(quickest['simple_payback_years'])}."]
+        never = [row["variant"] for row in ranked if is_missing(row[payback])]
+        words = [f"Simple payback in {years(quickest[payback])}."]
         words += [f"Never paid back: {listed(never)}."] if never else []
         facts.append(Fact("Paid back soonest", quickest["variant"], tuple(words)))
     elif not all(is_missing(row["capital_cost"]) for row in ranked):
@@ -85,6 +85,11 @@ def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
     blocks += [variant_table(variants, summary), bills_table(variants, summary)]
     blocks += [Text(words, "quiet") for words in (basis(summary), *terms(summary))]
     return blocks
+
+
+def basis_of(summary: dict[str, Any]) -> str:
+    """The basis that all variants are judged on: "ceiling" or "forecast_driven"."""
+    return "ceiling" if summary["judged_by"].startswith("ceiling_") else "forecast_driven"
 
 
 def terms(summary: dict[str, Any]) -> list[str]:
@@ -106,16 +111,20 @@ def terms(summary: dict[str, Any]) -> list[str]:
 
 def basis(summary: dict[str, Any]) -> str:
     """On what the figures of the variants rest."""
-    found, share = summary["figures"], summary["share_of_ceiling"]
-    measured = [name for name, words in found.items() if words.startswith("measured")]
-    shared = [name for name, words in found.items() if "share" in words]
+    found, share = summary["forecast_driven_from"], summary["share_of_ceiling"]
+    measured, shared, unknown = (
+        [name for name, source in found.items() if HOW[source] == how]
+        for how in ("measured", "share taken", "not worked out")
+    )
     words = (
         "Each variant's schedule is its own best; bills and lines below are those, with perfect foresight. "
     )
-    if measured and not shared:
+    if basis_of(summary) == "ceiling":
+        words += "Saving, payback and present value are ceilings too: no controller earns more."
+        known = len(unknown) < len(found)
+        return words + (f" Without foresight nothing is known of {listed(unknown)}." if known else "")
+    if not shared:
         return words + "Saving, payback and present value are what each earns without foresight."
-    if not measured:
-        return words + "Saving, payback and present value are ceilings too: no controller earns more."
     return words + (
         f"Saving, payback and present value are without foresight: measured for {listed(measured)}; for "
         f"{listed(shared)}, on the same prices and contract as {measured[0]}, its {percent(share, 0)} of the ceiling "
@@ -123,39 +132,47 @@ def basis(summary: dict[str, Any]) -> str:
     )
 
 
-HOW = {"ceiling": "ceiling", "measured without foresight": "measured"}
+HOW = {
+    "measured without foresight": "measured",
+    "the first variant's share of the ceiling": "share taken",
+    "the ceiling: without storage nothing is planned": "nothing planned",
+    "not worked out": "not worked out",
+}
 
 
 def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
     """What each variant saves, and the difference to the first."""
-    currency = summary["currency"]
+    currency, basis = summary["currency"], basis_of(summary)
+    driven = basis == "forecast_driven"
+    saving, payback, npv = (f"{basis}_{key}" for key in ("saving_per_year", "payback_years", "npv"))
     columns = (
         text_column("Variant"),
         Column("Saving a year"),
-        text_column("How"),
+        *((text_column("How"),) if driven else ()),
         Column("Payback"),
         Column("Net present value"),
-        Column("More than the first"),
-        Column("Ceiling a year"),
+        Column("Saved more than the first"),
+        *((Column("Ceiling a year"),) if driven else ()),
         Column("Capital"),
     )
-    first = float(variants["saving_per_year"].iloc[0])
+    first = float(variants[saving].iloc[0])
     rows = tuple(
         Row(
             (
                 row["variant"],
-                amount(row["saving_per_year"], currency),
-                HOW.get(row["figure"], "share taken"),
-                "" if is_missing(row["capital_cost"]) else years(_or_none(row["simple_payback_years"])),
-                "" if is_missing(row["npv"]) else amount(row["npv"], currency),
-                amount(row["saving_per_year"] - first, currency),
-                amount(row["ceiling_per_year"], currency),
+                amount(row[saving], currency),
+                *((HOW[row["forecast_driven_from"]],) if driven else ()),
+                "" if is_missing(row["capital_cost"]) else years(_or_none(row[payback])),
+                "" if is_missing(row[npv]) else amount(row[npv], currency),
+                amount(row[saving] - first, currency),
+                *((amount(row["ceiling_saving_per_year"], currency),) if driven else ()),
                 "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
             )
         )
         for row in variants.to_dict("records")
     )
-    return Table(f"What each variant saves, {currency}", columns, rows)
+    words = "without foresight" if driven else "at the ceiling"
+    return Table(f"What each variant saves {words}, {currency}", columns, rows)
 
 
 def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
@@ -170,7 +187,7 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
         Column("Services, at best"),
         text_column("Proof"),
     )
-    money_columns = ("bill_before", "bill_unequipped", "bill_after", "services_income")
+    money_columns = ("bill_before", "bill_unequipped", "ceiling_bill_after", "ceiling_services_income")
     rows = tuple(
         Row(
             (
@@ -178,7 +195,7 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
                 *(amount(row[column], currency) for column in money_columns),
                 "optimal"
                 if row["verdict"] == "optimal"
-                else f"best found, within {percent_at_most(row['gap_relative'])}",
+                else f"best found, within {percent_at_most(row['gap_relative'])} of turnover",
             )
         )
         for row in variants.to_dict("records")

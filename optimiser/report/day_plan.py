@@ -52,7 +52,7 @@ def intro(summary: dict[str, Any]) -> list[Block]:
     blocks: list[Block] = []
     sure = "the best for this forecast"
     if summary["verdict"] != "optimal":
-        sure = f"within {percent_at_most(summary['gap_relative'])} of the best for this forecast"
+        sure = f"the best for this forecast within {percent_at_most(summary['gap_relative'])} of turnover"
     blocks.append(
         Text(
             f"From {day(summary['start'][:10])} {summary['start'][11:16]}, store at "

@@ -143,13 +143,16 @@ def balance_chart(sides: dict[str, list[tuple[str, float]]]) -> Chart:
 def storage_table(results: Results) -> Table:
     """What each store is, how hard it worked and what it lost; one column a store, to stay narrow on a phone."""
     stores = results.summary["storage"]
-    lines = (
+    lines: tuple[tuple[str, list[str]], ...] = (
         ("Technology", [str(store["technology"]) for store in stores]),
         ("Capacity, kWh", [number(store["capacity_kwh"], 1) for store in stores]),
         ("Cycles", [number(store["cycles"], 1) for store in stores]),
         ("Discharged, kWh", [number(store["discharged_kwh"]) for store in stores]),
         ("Losses, kWh", [number(store["losses_kwh"]) for store in stores]),
     )
+    for_calls = [store.get("discharged_for_calls_kwh", 0.0) for store in stores]
+    if any(for_calls):
+        lines = (*lines[:4], ("of which for calls, kWh", [number(kwh) for kwh in for_calls]), lines[4])
     columns = (text_column("Store"), *(Column(store["name"]) for store in stores))
     rows = tuple(Row((name, *values)) for name, values in lines)
     return Table("Storage over the days of the run", columns, rows)

@@ -27,15 +27,15 @@ def earning(results: Results) -> Fact:
     """What the equipment is worth a year, and the bills behind the figure."""
     summary, headline = results.summary, results.summary["headline"]
     currency = summary["currency"]
-    saving = headline["saving_per_year"]
+    saving = results.rested("saving_per_year")
     outcome = "better off than without it" if saving >= 0 else "worse off than without it"
     bills = (
         f"Over the days of this run the bill goes from {money(headline['bill_before'], currency)} "
-        f"to {money(headline['bill_after'], currency)}"
+        f"to {money(headline['ceiling_bill_after'], currency)}"
     )
-    services = headline.get("services_income") or 0.0
+    services = headline["ceiling_services_income"] or 0.0
     earned = f", and grid services pay {money(services, currency)} on top." if services else "."
-    if headline.get("forecast_driven"):
+    if results.forecast_driven:
         return forecast_driven(results)
     if headline.get("scaled_to_year"):
         days = summary["steps"] * summary["step_minutes"] / 1440
@@ -52,15 +52,16 @@ def forecast_driven(results: Results) -> Fact:
     """What a year is worth to a site that does not know it, the ceiling beside it."""
     summary, headline = results.summary, results.summary["headline"]
     currency = summary["currency"]
-    saving, most, before = headline["saving_per_year"], headline["ceiling_per_year"], headline["bill_before"]
+    saving, most = (headline[f"{basis}_saving_per_year"] for basis in ("forecast_driven", "ceiling"))
+    before = headline["bill_before"]
     capture = summary["studies"]["capture"]
     knows = next(row["words"] for row in capture["outcomes"] if row["name"] == capture["headline"])
     sentences = [
         f"Planned day after day without knowing what comes: the plan {knows}. With perfect foresight it would be "
         f"{money(most, currency)}.",
         f"Over the days of this run what is to pay goes from {money(before, currency)} to "
-        f"{money(before - headline['saving_forecast_driven'], currency)}"
-        + (", income from services taken off." if headline.get("services_income_forecast_driven") else "."),
+        f"{money(before - headline['forecast_driven_saving'], currency)}"
+        + (", income from services taken off." if headline["forecast_driven_services_income"] else "."),
     ]
     if headline.get("scaled_to_year"):
         days = summary["steps"] * summary["step_minutes"] / 1440
@@ -71,7 +72,7 @@ def forecast_driven(results: Results) -> Fact:
 def payback(results: Results) -> Fact:
     """How long until the capital is back, or that it never is."""
     headline, currency = results.summary["headline"], results.summary["currency"]
-    time = headline.get("simple_payback_years")
+    time = results.rested("payback_years")
     capital = money(headline.get("capital_cost"), currency)
     life = headline.get("life_years")
     if headline.get("capital_cost") is None:
@@ -89,10 +90,10 @@ def payback(results: Results) -> Fact:
     rate = percent(headline.get("discount_rate_fraction"))
     value = (
         f"Over {years(life)}, with later money discounted at {rate} a year, the net "
-        f"present value is {money(headline.get('npv'), currency)}."
+        f"present value is {money(results.rested('npv'), currency)}."
     )
     sentences = [outcome, *left(results), value]
-    if headline.get("forecast_driven"):
+    if results.forecast_driven:
         sentences.append(
             f"With perfect foresight it would be {years(headline.get('ceiling_payback_years'))}."
         )
@@ -121,9 +122,9 @@ def left(results: Results) -> list[str]:
 def certainty(results: Results) -> Fact:
     """How tightly the ceiling is proven."""
     headline, proof = results.summary["headline"], results.summary.get("proof") or {}
-    driven = headline.get("forecast_driven")
+    driven = results.forecast_driven
     sentences = [
-        f"The most, {money(headline['ceiling_per_year'], results.summary['currency'])} a year, is what perfect "
+        f"The most, {money(headline['ceiling_saving_per_year'], results.summary['currency'])} a year, is what perfect "
         "foresight of the same days would save: no controller earns more."
         if driven
         else "An upper bound with perfect foresight: it knows every price and every load in advance. "
@@ -134,7 +135,7 @@ def certainty(results: Results) -> Fact:
         sentences.append(
             f"That most is proven: no schedule on this data can be better by more than {share_left(results)} of it."
             if driven
-            else f"The gap to the proven bound is {percent(gap, 3)} of the value: no schedule on this data can be "
+            else f"The gap to the proven bound is {percent(gap, 3)} of turnover: no schedule on this data can be "
             "better by more than that."
         )
     broken = (proof.get("direction") or {}).get("remaining_violations")
@@ -147,9 +148,8 @@ def certainty(results: Results) -> Fact:
         sentences[1:1] = [*own_use(results), *earned(results)]
         if standing(proof) == "A ceiling, proven" and (ends := span(results)) is not None:
             return Fact("How sure: between", ends, tuple(sentences))
-    elif headline.get("basis"):
-        basis = str(headline["basis"])
-        sentences.append(f"Basis: {basis}" if basis.endswith(".") else f"Basis: {basis}.")
+    else:
+        sentences.append(f"Basis: {headline['bases']['ceiling']}.")
     return Fact("How sure", standing(proof), tuple(sentences))
 
 
@@ -158,7 +158,7 @@ def share_left(results: Results) -> str:
 
     The proof's own share is of the bill, which may be many times the saving.
     """
-    saving = results.summary["headline"]["saving"]
+    saving = results.summary["headline"]["ceiling_saving"]
     left_open = results.summary["proof"]["gap_absolute"]
     return percent_at_most(max(left_open / saving, 1e-5) if saving > 0 else 1.0)
 
@@ -169,7 +169,7 @@ def plain_saving(results: Results) -> float | None:
     shares = [row["share_of_ceiling"] for row in outcomes if row["name"] == "own use"]
     if not shares or is_missing(shares[0]):
         return None
-    return float(shares[0] * results.summary["headline"]["ceiling_per_year"])
+    return float(shares[0] * results.summary["headline"]["ceiling_saving_per_year"])
 
 
 def span(results: Results) -> str | None:
@@ -177,7 +177,7 @@ def span(results: Results) -> str | None:
     headline, plain = results.summary["headline"], plain_saving(results)
     if plain is None:
         return None
-    ends = min(plain, headline["saving_per_year"]), headline["ceiling_per_year"]
+    ends = min(plain, headline["forecast_driven_saving_per_year"]), headline["ceiling_saving_per_year"]
     return f"{results.summary['currency']}\u00a0{number(ends[0])} and {number(ends[1])}"
 
 
@@ -192,10 +192,12 @@ def own_use(results: Results) -> list[str]:
 def earned(results: Results) -> list[str]:
     """What share of the ceiling the policy earns."""
     headline = results.summary["headline"]
-    most = headline["ceiling_per_year"]
+    most = headline["ceiling_saving_per_year"]
     if most <= 0:
         return []
-    return [f"Without foresight {percent(headline['saving_per_year'] / most, 0)} of the most is earned."]
+    return [
+        f"Without foresight {percent(headline['forecast_driven_saving_per_year'] / most, 0)} of the most is earned."
+    ]
 
 
 def standing(proof: dict) -> str:
@@ -206,7 +208,7 @@ def standing(proof: dict) -> str:
     if (proof.get("direction") or {}).get("remaining_violations"):
         return "An upper bound only"
     if allowed is None or abs(gap) > allowed:
-        return f"Best found, within {percent_at_most(abs(gap))}"
+        return f"Best found, within {percent_at_most(abs(gap))} of turnover"
     return "A ceiling, proven"
 
 

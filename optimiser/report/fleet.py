@@ -60,7 +60,7 @@ def answer(summary: dict[str, Any]) -> list[Block]:
             (
                 Fact(
                     f"{summary['sites']} sites in {days:g} days",
-                    money(summary["saving"], currency),
+                    money(summary["ceiling_saving"], currency),
                     ("What all of them save on their bills and earn from services, at most: every site knows all "
                      "prices, load and sun beforehand.",),
                 ),
@@ -95,8 +95,8 @@ def answer(summary: dict[str, Any]) -> list[Block]:
     blocks.append(
         Text(
             f"From {day(summary['start'][:10])}, {summary['steps']:,} steps of {summary['step_minutes']:g} minutes, "
-            f"clock of {summary['zone']}. Each site's schedule is its best within {percent(gap, 3)}; a bid is no "
-            "more than the sum of what the sites offer, so no schedule changes.",
+            f"clock of {summary['zone']}. Each site's schedule is its best within {percent(gap, 3)} of its turnover; "
+            "a bid is no more than the sum of what the sites offer, so no schedule changes.",
             "quiet",
         )
     )
@@ -151,29 +151,29 @@ def service_blocks(services: pd.DataFrame, currency: str) -> list[Block]:
 
 def site_blocks(sites: pd.DataFrame, currency: str) -> list[Block]:
     """Savings in order, and a row a site."""
-    ranked = sites.sort_values("saving", ascending=False, kind="stable")
+    ranked = sites.sort_values("ceiling_saving", ascending=False, kind="stable")
     traces = (
         {
             "type": "bar",
             "name": "Saving",
             "x": list(range(1, len(ranked) + 1)),
-            "y": ranked["saving"].tolist(),
+            "y": ranked["ceiling_saving"].tolist(),
             "text": [label(name) for name in ranked["site"]],
             "textposition": "none",
             "hovertemplate": f"%{{text}}: %{{y:,.2f}} {currency}<extra></extra>",
             "marker": {"color": "@after"},
         },
     )
-    middle = float(ranked["saving"].median())
+    middle = float(ranked["ceiling_saving"].median())
     words = (
-        f"Each bar is a site, the best first: from {money(float(ranked['saving'].max()), currency)} down to "
-        f"{money(float(ranked['saving'].min()), currency)}, half of them above {money(middle, currency)}."
+        f"Each bar is a site, the best first: from {money(float(ranked['ceiling_saving'].max()), currency)} down to "
+        f"{money(float(ranked['ceiling_saving'].min()), currency)}, half of them above {money(middle, currency)}."
     )
     layout = {
         "xaxis": {"title": {"text": "Site, in order of saving"}},
         "yaxis": {"title": {"text": currency}},
     }
-    keys = ["bill_before", "bill_after", "services_as_bid", "saving"]
+    keys = ["bill_before", "ceiling_bill_after", "services_as_bid", "ceiling_saving"]
     heads = (Column(key.replace("_", " ").capitalize()) for key in keys)
     columns = (text_column("Site"), *heads, text_column("Verdict"))
     rows = [

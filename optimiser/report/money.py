@@ -69,11 +69,11 @@ def facts(results: Results, appraisal: dict[str, Any]) -> Facts:
     headline, currency = results.summary["headline"], results.summary["currency"]
     pairs = [
         ("Capital cost", money(headline.get("capital_cost"), currency)),
-        ("Simple payback", years(headline.get("simple_payback_years"))),
+        ("Simple payback", years(results.rested("payback_years"))),
     ]
     if appraisal:
         pairs.append(("Discounted payback", years(appraisal["discounted_payback_years"])))
-    pairs.append(("Net present value", money(headline.get("npv"), currency)))
+    pairs.append(("Net present value", money(results.rested("npv"), currency)))
     if appraisal:
         rates = appraisal["internal_rates"]
         shown = listed([percent(rate) for rate in rates]) if rates else "none"
@@ -101,14 +101,13 @@ def money_per_kwh(value: float, currency: str) -> str:
 
 def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
     """The figures in plain words, and what is odd about them."""
-    headline, currency = results.summary["headline"], results.summary["currency"]
-    share = appraisal["capture_share"]
+    currency = results.summary["currency"]
+    share, saving = appraisal["capture_share"], money(results.rested("saving_per_year"), currency)
     ceiling = money(appraisal["ceiling_saving"], currency)
     found = [
-        f"Year 1 saves {money(headline['saving_per_year'], currency)}: the ceiling, earned only with perfect foresight."
+        f"Year 1 saves {saving}: the ceiling, earned only with perfect foresight."
         if share is None
-        else f"Year 1 saves {money(headline['saving_per_year'], currency)}, earned without foresight: "
-        f"{percent(share)} of the ceiling of {ceiling}."
+        else f"Year 1 saves {saving}, earned without foresight: {percent(share)} of the ceiling of {ceiling}."
     ]
     found += verdict(results)
     rates = appraisal["internal_rates"]
@@ -133,7 +132,7 @@ def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
 
 def verdict(results: Results) -> list[str]:
     """Whether the money does better here than at the discount rate."""
-    worth = results.summary["headline"].get("npv")
+    worth = results.rested("npv")
     if worth is None:
         return []
     more = "more" if worth >= 0 else "less"
@@ -215,7 +214,7 @@ def cash_flow_chart(results: Results) -> Chart:
 
 def crossing(results: Results) -> dict[str, Any]:
     """A mark where the money is back, for the chart's layout."""
-    when = results.summary["headline"].get("simple_payback_years")
+    when = results.rested("payback_years")
     if is_missing(when) or when > results.summary["cash_flow"][-1]["year"]:
         return {}
     line = {"type": "line", "x0": when, "x1": when, "yref": "paper", "y0": 0, "y1": 1}
@@ -276,7 +275,7 @@ def cash_flow_table(results: Results) -> Table:
 
 def sensitivity_chart(results: Results) -> Chart:
     """Net present value with each input lower and higher: bars to both sides of the result."""
-    currency, npv = results.summary["currency"], results.summary["headline"]["npv"]
+    currency, npv = results.summary["currency"], results.rested("npv")
     found = results.summary["appraisal"]["sensitivities"]
     names = [label(one["name"]) for one in found]
     traces = tuple(

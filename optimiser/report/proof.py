@@ -40,9 +40,11 @@ def proof_blocks(results: Results) -> list[Block]:
             ("What the schedule shown makes", money(proof.get("settled"), currency)),
             (
                 "Gap",
-                f"{_gap(proof.get('gap_absolute'), currency)} {currency}, {percent(proof.get('gap_relative'), 4)}",
+                f"{_gap(proof.get('gap_absolute'), currency)} {currency}, "
+                f"{percent(proof.get('gap_relative'), 4)} of turnover",
             ),
-            ("Gap allowed", percent(proof.get("tolerance_relative"), 4)),
+            ("Turnover: all amounts paid either way", money(proof.get("turnover"), currency)),
+            ("Gap allowed, of turnover", percent(proof.get("tolerance_relative"), 4)),
             ("Largest breach of a limit", tiny(proof.get("primal_violation"))),
         )
     )

@@ -6,18 +6,13 @@ from dataclasses import dataclass
 
 from optimiser.report.formats import run_span
 
+BASES = {"ceiling": "ceiling", "forecast_driven": "forecast-driven"}
 OF_THE_RUN = (
     "bill_before",
-    "bill_after",
-    "services_income",
-    "saving",
-    "saving_forecast_driven",
-    "bill_after_forecast_driven",
-    "services_income_forecast_driven",
+    *(f"{basis}_{figure}" for basis in BASES for figure in ("bill_after", "services_income", "saving")),
 )
-OF_A_YEAR = ("saving_per_year", "ceiling_per_year", "yearly_cost")
-ONCE = ("capital_cost", "npv")
-WORDS = {"npv": "net present value", "saving_per_year": "saving", "ceiling_per_year": "ceiling"}
+OF_A_YEAR = (*(f"{basis}_saving_per_year" for basis in BASES), "yearly_cost")
+ONCE = ("capital_cost", *(f"{basis}_npv" for basis in BASES))
 ITSELF = "yearly_cost"  # a year's amount that the scenario states, never scaled
 
 
@@ -74,7 +69,7 @@ class Recorded:
     def name(self, path: str) -> str:
         """A recorded path in words, with its unit and, of a run that is no whole year, the days it counts."""
         last = path.rpartition(".")[2]
-        words = WORDS.get(last, last.replace("_years", "").replace("_", " "))
+        words = _plain(last)
         head = path.startswith(("headline.", "energy_kwh."))
         first = "" if head else path.split(".")[0] + " "
         counted = path.startswith("energy_kwh.") or (path.startswith("headline.") and last in OF_THE_RUN)
@@ -95,3 +90,13 @@ class Recorded:
             f"{words} Figures of a year, payback and net present value too, are scaled up from {self.days}, which "
             "know no other season; all other money and energy is of these days alone."
         )
+
+
+def _plain(key: str) -> str:
+    """A key in words: the figure, and its basis before it."""
+    for basis, words in BASES.items():
+        if key.startswith(f"{basis}_"):
+            return f"{words} {_plain(key.removeprefix(f'{basis}_'))}"
+    return {"npv": "net present value", "saving_per_year": "saving", "payback_years": "simple payback"}.get(
+        key, key.removesuffix("_years").replace("_", " ")
+    )

@@ -17,9 +17,10 @@ class Results:
     ----------
     summary : dict
         Machine-readable summary. Money is in ``summary["currency"]``. In ``summary["headline"]``,
-        ``bill_before`` and ``bill_after`` are what is to pay over the days of the run (positive: to pay),
-        before any income from services; ``services_income`` is that income over the same days;
-        ``saving_per_year`` holds both, and is scaled to a year where ``scaled_to_year`` is true.
+        ``bill_before`` is what is to pay over the days of the run (positive: to pay), before any income from
+        services. All other figures come on two bases, named in ``bases``: ``ceiling_...`` with perfect foresight,
+        ``forecast_driven_...`` without it, None where that was not worked out. ``..._saving_per_year`` is scaled to
+        a year where ``scaled_to_year`` is true. Payback and net present value rest on the basis ``rests_on``.
         ``summary["balance"]`` is ``{"in": {name: kWh}, "out": {name: kWh}}`` with equal sums.
     dispatch : pandas.DataFrame
         One row a step, indexed by ``interval_start`` (UTC), with the text column ``interval_start_local``
@@ -36,3 +37,13 @@ class Results:
     dispatch: pd.DataFrame
     statement: pd.DataFrame
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+
+    @property
+    def forecast_driven(self) -> bool:
+        """Whether payback and net present value rest on a run without foresight."""
+        return bool(self.summary["headline"]["rests_on"] == "forecast_driven")
+
+    def rested(self, figure: str) -> Any:
+        """A figure of the headline on the basis that the payback rests on."""
+        headline = self.summary["headline"]
+        return headline[f"{headline['rests_on']}_{figure}"]

@@ -30,6 +30,7 @@ def section(results: Results) -> Section:
         blocks += [curve_chart(results), delivered_table(results), months_table(results)]
     else:
         blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+    blocks += crossing_words(results)
     blocks += rules_blocks(services)
     blocks.append(
         Text(
@@ -69,6 +70,21 @@ def services_table(results: Results) -> Table:
 
 
 FROM_MEMORY = "†"
+
+
+def crossing_words(results: Results) -> list[Block]:
+    """What expected calls run through both registers, and what that changes on the bill."""
+    crossing, currency = results.summary.get("crossing"), results.summary["currency"]
+    if not crossing:
+        return []
+    cost = crossing["amount"] <= 0
+    words = (
+        f"Expected calls run {number(crossing['kwh'])} kWh through each of the meter's registers that do not net with "
+        f"the rest of their step (crossing_share): this {'costs' if cost else 'brings'} "
+        f"{money(abs(crossing['amount']), currency)} on the bill. With crossing_share = 0 the same schedule would not "
+        f"have that {'cost' if cost else 'income'}."
+    )
+    return [Text(words)]
 
 
 def _thin(place: int) -> dict:

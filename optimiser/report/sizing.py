@@ -26,8 +26,8 @@ from optimiser.report.page import page_text
 
 FIGURES = (
     ("capital", "Capital"),
-    ("saving_counted_a_year", "Saving a year"),
-    ("wear_counted_a_year", "Wear a year"),
+    ("ceiling_saving_a_year", "Ceiling saving a year"),
+    ("counted_saving_a_year", "Saving counted on, a year"),
     ("cost_a_year", "Cost a year"),
     ("net_a_year", "Left a year"),
 )
@@ -73,7 +73,7 @@ def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame)
     points = shown.drop_duplicates("capital") if len(shown) else shown
     traces: list[dict[str, Any]] = []
     for key, words, colour, dash in (
-        ("saving_counted_a_year", "Saving a year", "@gain", "solid"),
+        ("counted_saving_a_year", "Saving counted on, a year", "@gain", "solid"),
         ("net_a_year", "Left a year, capital paid for", "@ink", "dot"),
     ):
         traces.append(
@@ -172,10 +172,11 @@ def _notes(summary: dict[str, Any]) -> tuple[str, ...]:
         "limits alone, these bounds are planes and the best under them all proves the answer."
     )
     return (
-        f"Saving a year is {summary['basis']}.",
-        "What is left a year is that saving, less wear, less the capital of the sizes spread over their lives at "
-        f"{percent(summary['discount_rate_fraction'])} a year, less their maintenance. Other costs of the site are the "
-        "same for all and left out; fade and replacement are too.",
+        f"The saving counted on is {summary['basis']}.",
+        "What is left a year is that saving, less the capital of the sizes spread over their lives at "
+        f"{percent(summary['discount_rate_fraction'])} a year, less their maintenance. Wear steers the schedules and "
+        "is not taken off too: capital pays for what wears. Other costs of the site are the same for all and left out; "
+        "fade and replacement are too.",
         how,
         "Best means proven within the tolerance of the file of choices; else it is called best found.",
     )

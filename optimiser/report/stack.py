@@ -21,7 +21,7 @@ def section(results: Results) -> Section | None:
         f"{money(summary['services_paid'], currency)}, and the plan "
         f"gives up {money(summary['energy_given_up'], currency)} on the bill to be ready for them. "
         "Everything together "
-        f"saves {money(summary['saving'], currency)}; it cannot pass "
+        f"saves {money(summary['ceiling_saving'], currency)}; it cannot pass "
         f"{money(summary['sum_of_parts'], currency)}, the bill "
         "alone and the services alone each at their best."
     )

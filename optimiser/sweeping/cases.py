@@ -11,15 +11,15 @@ from typing import Any
 
 from optimiser.engine.answer import Start
 from optimiser.engine.windows import sharing
-from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError, UnprovenError
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, UnprovenError
 from optimiser.scenario import Scenario, vary
 from optimiser.tables import run
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)
-# What rests on the run without foresight where there is one.
-DRIVEN = ("headline.saving_per_year", "headline.simple_payback_years", "headline.npv")
-FAILED = ("infeasible", "refused", "no answer", "defect", "process lost")
+DRIVEN = "headline.forecast_driven_"  # begins the path of every figure that is earned without foresight
+DEFECT = "defect"
+FAILED = ("infeasible", "refused", "no answer", DEFECT, "process lost")
 
 
 @dataclass(frozen=True)
@@ -94,10 +94,9 @@ def found_in(summary: Mapping[str, Any], record: tuple[str, ...]) -> Found:
     proof, capture = summary["proof"], (summary.get("studies") or {}).get("capture")
     proven = proof["gap_relative"] <= proof["tolerance_relative"]
     found, message = {path: figure(summary, path) for path in record}, ""
-    if capture is not None and capture["headline"] is None:
-        # They would be the ceiling's, beside others that are earned without foresight.
-        found |= {path: None for path in DRIVEN if path in found}
-        message = f"not run without foresight: {' '.join(capture['missing'])}"
+    if summary["headline"]["rests_on"] == "ceiling" and any(path.startswith(DRIVEN) for path in record):
+        why = " ".join(capture["missing"]) if capture is not None else "there is no storage to plan for"
+        message = f"not run without foresight: {why}"
     return Found(DONE if proven else BEST_FOUND, found, message)
 
 
@@ -152,7 +151,7 @@ def _some(known: Mapping[str, Any]) -> str:
 def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
     """A case worked out; whatever goes wrong with it becomes a status and a sentence."""
     began = time.perf_counter()
-    status, message, results = "defect", "", {}
+    status, message, results = DEFECT, "", {}
     try:
         found = model(changes)
         status, results, message = found.status, dict(found.results), found.message
@@ -165,7 +164,7 @@ def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
     except OptimiserError as error:
         message = str(error)
     except Exception as error:  # one case's defect must not cost the others
-        message = f"{type(error).__name__}: {error}"
+        message = str(DriftError(f"{type(error).__name__}: {error}"))
     return Outcome(key, status, message, time.perf_counter() - began, results)
 
 

@@ -17,7 +17,7 @@ from scipy import stats
 
 from optimiser.finance.yearly import is_year
 from optimiser.report.recorded import Recorded
-from optimiser.sweeping.cases import WITH_RESULTS
+from optimiser.sweeping.cases import DRIVEN, WITH_RESULTS
 from optimiser.sweeping.designs import (
     Grid,
     LatinHypercube,
@@ -164,8 +164,9 @@ def counted(part: pd.DataFrame, path: str) -> pd.Series:
 
 
 def endless(part: pd.DataFrame, path: str) -> pd.Series:
-    """Rows whose payback never comes; one with a message has none because it could not be run without foresight."""
-    return part[path].isna() & (part["message"] == "") & path.endswith("payback_years")
+    """Rows whose payback never comes; without foresight, one with a message has none because it could not be run."""
+    known = (part["message"] == "") | (not path.startswith(DRIVEN))
+    return part[path].isna() & known & path.endswith("payback_years")
 
 
 def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:

@@ -13,27 +13,26 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import Field, StrictStr
+from pydantic import Field, StrictStr, model_validator
 
 from optimiser import __version__
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, choice, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_part, read_scenario, read_toml, vary
 from optimiser.studies import chosen
+from optimiser.sweeping.cases import DRIVEN
 from optimiser.sweeping.designs import MOST_CASES, AnyDesign, Listed, Pick
 
+OF_RUNNING = ("saving_per_year", "saving", "bill_after", "services_income", "payback_years", "npv")
+DRIVEN_RECORD = tuple(f"headline.forecast_driven_{figure}" for figure in OF_RUNNING)
 RECORD = (
-    "headline.saving_per_year",
-    "headline.saving",
+    *(f"headline.ceiling_{figure}" for figure in OF_RUNNING),
     "headline.bill_before",
-    "headline.bill_after",
-    "headline.services_income",
-    "headline.simple_payback_years",
-    "headline.npv",
     "energy_kwh.import",
     "energy_kwh.export",
     "proof.gap_relative",
 )
+CAPTURE = "capture"  # the study that makes figures without foresight
 RESERVED = ("case", "status", "message", "seconds")
 MOST_STEPS = 100_000
 MOST_LEVELS_CHECKED = 200
@@ -119,7 +118,8 @@ class SweepFile(Component):
     record: several(StrictStr) = Field(  # type: ignore[valid-type]
         default=RECORD,
         min_length=1,
-        description="paths of the run's summary that each case records; the first leads",
+        description="paths of the run's summary that each case records; the first leads; left out: money, energy and "
+        "the proof, with the forecast-driven figures first where the study capture makes them",
     )
     studies: several(StrictStr) = Field(  # type: ignore[valid-type]
         default=(), description="studies that each case works out, for their figures to be recorded"
@@ -131,6 +131,13 @@ class SweepFile(Component):
     design: AnyDesign
     factor: several(Factor) = Field(min_length=1)  # type: ignore[valid-type]
     case: several(dict[str, Any]) = ()  # type: ignore[valid-type]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _driven_first(cls, raw: Any) -> Any:
+        if isinstance(raw, dict) and "record" not in raw and CAPTURE in (raw.get("studies") or ()):
+            return {**raw, "record": (*DRIVEN_RECORD, *RECORD)}
+        return raw
 
 
 @dataclass(frozen=True)
@@ -275,6 +282,12 @@ def _file_faults(file: SweepFile) -> list[str]:
     for place, path in enumerate(file.record):
         if path in file.record[:place]:
             faults.append(f"record.{place} is {path!r} again. Record each path once.")
+    driven = [path for path in file.record if path.startswith(DRIVEN)]
+    if driven and CAPTURE not in file.studies:
+        faults.append(
+            f"record: {driven[0]} is earned without foresight, which no case works out. Say studies = "
+            f'["{CAPTURE}"], or record {driven[0].replace("forecast_driven", "ceiling")}.'
+        )
     faults += file.design.faults()
     listed = isinstance(file.design, Listed)
     if listed != bool(file.case):

@@ -401,8 +401,8 @@ def basis_of(plan: Plan) -> str:
     base = plan.base
     if "capture" in plan.file.studies and base.storage and base.file.foresight.policies:
         return (
-            "Payback, net present value and saving a year are forecast-driven: earned by planning on forecasts. "
-            "Bills, saving and services income are a ceiling: perfect foresight of prices, load and sun."
+            "Figures named forecast-driven are earned by planning on forecasts; those named ceiling have perfect "
+            "foresight of prices, load and sun, an upper bound."
         )
     return (
         "All money, payback too, is a ceiling: perfect foresight of prices, load and sun, an upper bound of what real "

@@ -1,0 +1,386 @@
+"""The best path through a chain of steps with one store, and a bound on all paths, by backward induction.
+
+The worth of what is stored is kept as straight pieces, exact but for a little that is always added on top: so what
+comes out at the start is a bound on every path, and the path that follows the worth is below it by no more than was
+added. Where directions are decided the worth is not concave; it is taken as a row of concave arcs, each of which a
+step's concave gain keeps concave (maximal convolution), and the highest counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from optimiser.engine.envelopes import Choices, Planes
+
+TIE = 1e-12
+LEAST_ADDED = 1e-10  # [currency]; less would be lost among rounding errors
+MOST_PIECES = 1000
+ROOM = 16 * MOST_PIECES
+
+
+@dataclass(frozen=True)
+class Path:
+    """A way through all steps.
+
+    Attributes
+    ----------
+    bound : float
+        No path makes more. [currency]
+    made : float
+        What this one makes, as far as the planes tell. [currency]
+    stored : array of shape (steps,)
+        Energy stored at the end of each step. [kWh]
+    choice : int array of shape (steps,)
+        Place of each step's choice.
+    pieces : float
+        Pieces of the worth of stored energy in the mean step.
+    """
+
+    bound: float
+    made: float
+    stored: np.ndarray
+    choice: np.ndarray
+    pieces: float
+
+
+def best_path(
+    planes: Planes, choices: Choices, stored: tuple[np.ndarray, np.ndarray], start_kwh: float, added: float
+) -> Path:
+    """The best path, with a bound.
+
+    Parameters
+    ----------
+    planes : Planes
+    choices : Choices
+    stored : pair of arrays of shape (steps,)
+        Least and most stored at the end of each step. [kWh]
+    start_kwh : float
+        Stored before the first step. [kWh]
+    added : float
+        What may be added to the worth of stored energy in each step so that it has few pieces. [currency]
+    """
+    form = (planes.height, planes.start, planes.end, planes.first, choices.first)
+    bound, x, v, first = _backward(form, *stored, start_kwh, max(added, LEAST_ADDED))
+    path, choice, made = _forward(form, x, v, first, start_kwh)
+    return Path(float(bound), float(made), path, choice, len(x) / max(1, len(path)))
+
+
+@njit(cache=True, nogil=True)
+def _backward(form, low, high, start_kwh, added):
+    """Bound, and the worth of stored energy after each step: breakpoints, worth, place of each step's first."""
+    steps = len(low)
+    worth, curve, joined = np.empty((2, ROOM)), np.empty((2, ROOM)), np.empty((2, ROOM))
+    arc, stack, heights = np.empty((2, ROOM)), np.empty((256, 6)), np.empty(np.diff(form[3]).max())
+    kept = np.empty((2, 32 * steps + ROOM))
+    first = np.empty(steps + 1, np.int64)
+    worth[0, 0], worth[0, 1], worth[1, 0], worth[1, 1] = low[-1], high[-1], 0.0, 0.0
+    count, used = 2 if high[-1] > low[-1] else 1, 0
+    first[steps] = 0
+    for step in range(steps - 1, -1, -1):
+        if used + count > kept.shape[1]:
+            more = np.empty((2, 2 * kept.shape[1]))
+            more[:, :used] = kept[:, :used]
+            kept = more
+        kept[:, used : used + count] = worth[:, :count]
+        used += count
+        first[step] = used
+        begin = low[step - 1] if step else start_kwh
+        end = high[step - 1] if step else start_kwh
+        total, left = 0, 0
+        while left == 0 or left < count - 1:
+            right = _end_of_arc(worth, count, left)
+            for choice in range(form[4][step], form[4][step + 1]):
+                made = _gain(form, choice, worth, left, right, begin, end, added / 3, arc, stack, heights)
+                if total == 0:
+                    curve[:, :made] = arc[:, :made]
+                    total = made
+                    continue
+                total = _higher(curve, total, arc, made, joined)
+                curve[:, :total] = joined[:, :total]
+                if total > 4 * MOST_PIECES:
+                    total = _thinned(curve, total, added, joined)
+            left = max(right, left + 1)
+        count = _thinned(curve, total, added, joined)
+        worth[:, :count] = curve[:, :count]
+    return worth[1, 0], kept[0, :used].copy(), kept[1, :used].copy(), first
+
+
+@njit(cache=True, nogil=True)
+def _end_of_arc(worth, count, left):
+    """Where the concave arc that begins at a breakpoint ends."""
+    right = min(left + 1, count - 1)
+    while right < count - 1 and _slope(worth, right) <= _slope(worth, right - 1) + TIE:
+        right += 1
+    return right
+
+
+@njit(cache=True, nogil=True)
+def _slope(curve, place):
+    """Slope of the piece that begins at a breakpoint."""
+    return (curve[1, place + 1] - curve[1, place]) / (curve[0, place + 1] - curve[0, place])
+
+
+@njit(cache=True, nogil=True)
+def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heights):
+    """The most of a choice and an arc over every energy that a step may start with, added to by no more than `added`.
+
+    It is concave, so it lies below its tangents: new ones are drawn where two of them meet too high.
+    """
+    value, slope, _ = _best(form, choice, worth, left, right, begin, heights)
+    out[0, 0], out[1, 0] = begin, value
+    count = 1
+    if end <= begin:
+        return count
+    last_value, last_slope, _ = _best(form, choice, worth, left, right, end, heights)
+    stack[0] = (begin, value, slope, end, last_value, last_slope)
+    top = 1
+    while top > 0:
+        top -= 1
+        a, value, slope, b, last_value, last_slope = stack[top]
+        width = b - a
+        if slope - last_slope > 1e-10:
+            meet = min(max((last_value - last_slope * width - value) / (slope - last_slope), 0.0), width)
+            above = value + slope * meet
+            if (
+                above - (value + (last_value - value) * meet / width) > added
+                and top < len(stack) - 2
+                and count < MOST_PIECES
+            ):
+                middle, middle_slope, _ = _best(form, choice, worth, left, right, a + meet, heights)
+                if above - middle > 0.1 * added and min(meet, width - meet) > 1e-9:
+                    stack[top] = (a + meet, middle, middle_slope, b, last_value, last_slope)
+                    stack[top + 1] = (a, value, slope, a + meet, middle, middle_slope)
+                    top += 2
+                    continue
+            if 0 < meet < width:
+                out[0, count], out[1, count] = a + meet, above
+                count += 1
+        out[0, count], out[1, count] = b, last_value
+        count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _best(form, choice, worth, left, right, start, heights):
+    """The most that a choice from a stored energy and an arc after it bring: money, its slope, and where the step ends.
+
+    The slope is that of planes which hold for every stored energy, so it gives a tangent to all that can be made.
+    """
+    height, of_start, slope = form[0], form[1], form[2]
+    first, last = form[3][choice], form[3][choice + 1]
+    for k in range(first, last):
+        heights[k - first] = height[k] + of_start[k] * start
+    low, high = left, right
+    while low < high:
+        middle = (low + high) // 2
+        _, after, _ = _lowest(heights, slope, first, last, worth[0, middle])
+        if slope[after] + _slope(worth, middle) > 0:
+            low = middle + 1
+        else:
+            high = middle
+    place = worth[0, low]
+    before, after, value = _lowest(heights, slope, first, last, place)
+    value += worth[1, low]
+    if low == left:
+        return value, of_start[after], place
+    rise = _slope(worth, low - 1)
+    if slope[before] + rise >= 0:
+        if low == right or slope[before] + _slope(worth, low) <= 0:
+            return value, of_start[before], place
+        if slope[after] + rise >= 0:
+            return value, of_start[after], place
+    else:
+        # Between two breakpoints: where a plane that still gains meets one that loses.
+        _, before, _ = _lowest(heights, slope, first, last, worth[0, low - 1])
+        after, _, _ = _lowest(heights, slope, first, last, place)
+        for _ in range(last - first):
+            place = (heights[after - first] - heights[before - first]) / (slope[before] - slope[after])
+            one, _, lowest = _lowest(heights, slope, first, last, place)
+            if lowest >= heights[before - first] + slope[before] * place - TIE:
+                break
+            if slope[one] + rise > 0:
+                before = one
+            else:
+                after = one
+        value = heights[before - first] + slope[before] * place
+        value += worth[1, low - 1] + rise * (place - worth[0, low - 1])
+    share = (-rise - slope[after]) / (slope[before] - slope[after])
+    return value, share * of_start[before] + (1 - share) * of_start[after], place
+
+
+@njit(cache=True, nogil=True)
+def _lowest(heights, slope, first, last, place):
+    """The lowest planes just before and just after a place, and their value there; planes are by falling slope."""
+    value, before, after = np.inf, first, first
+    for k in range(first, last):
+        here = heights[k - first] + slope[k] * place
+        if here < value - TIE:
+            value, before, after = here, k, k
+        elif here <= value + TIE:
+            after = k
+    return before, after, value
+
+
+@njit(cache=True, nogil=True)
+def _higher(one, count, other, other_count, out):
+    """The higher of two curves over the same span; how many breakpoints it has."""
+    out[0, 0], out[1, 0] = one[0, 0], max(one[1, 0], other[1, 0])
+    last, lead = one[0, 0], one[1, 0] - other[1, 0]
+    made, i, j = 1, 1, 1
+    while i < count and j < other_count:
+        here = min(one[0, i], other[0, j])
+        mine, its = _at(one, i, here), _at(other, j, here)
+        now = mine - its
+        if lead * now < 0:
+            cross = min(max(last + (here - last) * (lead / (lead - now)), last), here)
+            made = _put(out, made, cross, max(_at(one, i, cross), _at(other, j, cross)))
+        ends = i == count - 1 and j == other_count - 1
+        if ends or (one[0, i] <= here and now >= 0) or (other[0, j] <= here and now <= 0):
+            made = _put(out, made, here, max(mine, its))
+        last, lead = here, now
+        if one[0, i] <= here:
+            i += 1
+        if other[0, j] <= here:
+            j += 1
+    return made
+
+
+@njit(cache=True, nogil=True)
+def _put(out, count, place, value):
+    """One more breakpoint, or the last one raised if it is at the same place."""
+    if place <= out[0, count - 1]:
+        out[1, count - 1] = max(out[1, count - 1], value)
+        return count
+    out[0, count], out[1, count] = place, value
+    return count + 1
+
+
+@njit(cache=True, nogil=True)
+def _at(curve, place, here):
+    """A curve's value on the piece that ends at a breakpoint."""
+    if here == curve[0, place]:
+        return curve[1, place]
+    return curve[1, place - 1] + _slope(curve, place - 1) * (here - curve[0, place - 1])
+
+
+@njit(cache=True, nogil=True)
+def _thinned(curve, count, added, spare):
+    """A curve with fewer breakpoints, above it by little more than `added`, or by what it takes to make it short."""
+    while True:
+        count = _bridged(curve, count, added / 3, spare)
+        count = _fewer(spare, count, added / 3, curve)
+        if count <= MOST_PIECES:
+            return count
+        added *= 4
+
+
+@njit(cache=True, nogil=True)
+def _bridged(curve, count, added, out):
+    """A curve with its shallow valleys filled, by no more than `added`; how many breakpoints are left."""
+    count = _apart(curve, count)
+    stack = np.empty(count, np.int64)
+    top = 0
+    for new in range(count):
+        while top >= 2:
+            before, last = stack[top - 2], stack[top - 1]
+            rise = (curve[1, new] - curve[1, before]) / (curve[0, new] - curve[0, before])
+            deepest = 0.0
+            for k in range(before + 1, new):
+                depth = curve[1, before] + rise * (curve[0, k] - curve[0, before]) - curve[1, k]
+                deepest = max(deepest, depth)
+            here = curve[1, before] + rise * (curve[0, last] - curve[0, before]) - curve[1, last]
+            if here < 0 or deepest > added:
+                break
+            top -= 1
+        stack[top] = new
+        top += 1
+    for k in range(top):
+        out[0, k], out[1, k] = curve[0, stack[k]], curve[1, stack[k]]
+    return top
+
+
+@njit(cache=True, nogil=True)
+def _apart(curve, count):
+    """Join breakpoints that all but coincide, without lowering the curve; how many are left."""
+    made = 1
+    for k in range(1, count):
+        gap = curve[0, k] - curve[0, made - 1]
+        if gap >= 1e-9:
+            curve[0, made], curve[1, made] = curve[0, k], curve[1, k]
+            made += 1
+            continue
+        value = max(curve[1, made - 1], curve[1, k])
+        if k + 1 < count and curve[0, k + 1] > curve[0, k]:
+            value = max(value, curve[1, k] - _slope(curve, k) * gap)
+        curve[1, made - 1] = value
+        if k == count - 1:
+            curve[0, made - 1] = curve[0, k]
+    return made
+
+
+@njit(cache=True, nogil=True)
+def _fewer(curve, count, added, out):
+    """A curve with fewer pieces on its concave arcs, above it by no more than `added`; how many breakpoints.
+
+    A piece may go where its neighbours, drawn on until they meet, stay that close.
+    """
+    out[0, 0], out[1, 0] = curve[0, 0], curve[1, 0]
+    made, left = 1, 0
+    while left < count - 1:
+        rise, previous = _slope(curve, left), _slope(curve, left)
+        found, place, value = -1, 0.0, 0.0
+        for right in range(left + 1, count - 1):
+            fall = _slope(curve, right)
+            if fall > previous:
+                break
+            previous = fall
+            if rise - fall <= TIE:
+                found, place, value = right, curve[0, right], curve[1, right]
+                continue
+            if right == left + 1:
+                continue
+            meet = curve[1, right] - fall * curve[0, right] - curve[1, left] + rise * curve[0, left]
+            meet /= rise - fall
+            at = left + 1
+            while at < right and curve[0, at] < meet:
+                at += 1
+            if curve[1, left] + rise * (meet - curve[0, left]) - _at(curve, at, meet) > added:
+                break
+            found, place, value = right, meet, curve[1, left] + rise * (meet - curve[0, left])
+        if found < 0:
+            left += 1
+            made = _put(out, made, curve[0, left], curve[1, left])
+        else:
+            made = _put(out, made, place, value)
+            curve[0, found], curve[1, found] = place, value
+            left = found
+    return made
+
+
+@njit(cache=True, nogil=True)
+def _forward(form, x, v, first, start_kwh):
+    """The path that follows the worth: stored energy and choice of each step, and what it makes."""
+    steps = len(first) - 1
+    stored, chosen = np.empty(steps), np.empty(steps, np.int64)
+    heights = np.empty(np.diff(form[3]).max())
+    made, start = 0.0, start_kwh
+    for step in range(steps):
+        worth = np.empty((2, first[step] - first[step + 1]))
+        worth[0], worth[1] = x[first[step + 1] : first[step]], v[first[step + 1] : first[step]]
+        count, best, left = worth.shape[1], -np.inf, 0
+        while left == 0 or left < count - 1:
+            right = _end_of_arc(worth, count, left)
+            for choice in range(form[4][step], form[4][step + 1]):
+                value, _, end = _best(form, choice, worth, left, right, start, heights)
+                if value > best:
+                    best, stored[step], chosen[step] = value, end, choice
+            left = max(right, left + 1)
+        begin, end = form[3][chosen[step]], form[3][chosen[step] + 1]
+        for k in range(begin, end):
+            heights[k - begin] = form[0][k] + form[1][k] * start
+        made += _lowest(heights, form[2], begin, end, stored[step])[2]
+        start = stored[step]
+    return stored, chosen, made

@@ -1,0 +1,326 @@
+"""The most that a step can make, between what is stored when it begins and ends: the least of some planes.
+
+With directions taken, that is a concave function of two numbers. By weak duality any multipliers of the step's rows
+give a plane above it, wherever they were found. A sample of steps is solved for all sorts of stored energies; the
+bases at their optima give multipliers for every step of the year at its own prices, and of those planes the few that
+are lowest somewhere are kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from optimiser.engine.solver import BASIC, Highs, Piece
+from optimiser.engine.stage import Kind, Priced, Stage, stacked_blocks
+
+SAMPLES, FEWEST_SAMPLES = 3000, 300
+AT_ONCE = 300
+LEVELS = 9
+CHUNK = 4096
+STEEP = 1000.0
+REACHES = (1.0, 0.3, 0.1, 0.03, 0.01)
+
+
+@dataclass(frozen=True)
+class Choices:
+    """Ways that steps may go: one or more a step, with the bounds that each leaves, in order of their steps.
+
+    Attributes
+    ----------
+    step : int array of shape (choices,)
+    lower, upper : array of shape (choices, columns)
+    code : int array of shape (choices,)
+        Which way each goes, for whoever made them.
+    first : int array of shape (steps + 1,)
+        Place of each step's first choice.
+    """
+
+    step: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    code: np.ndarray
+    first: np.ndarray
+
+
+@dataclass(frozen=True)
+class Planes:
+    """Planes `height + start * s + end * e` of each choice, by falling `end`.
+
+    Attributes
+    ----------
+    height, start, end : array of shape (planes,)
+    first : int array of shape (choices + 1,)
+        Place of each choice's first plane.
+    """
+
+    height: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    first: np.ndarray
+
+    def most(self, choice: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+        """The most that some choices make between some stored energies. [currency]"""
+        begin, count = self.first[choice], np.diff(self.first)[choice]
+        owner = np.repeat(np.arange(len(choice)), count)
+        place = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + begin[owner]
+        value = self.height[place] + self.start[place] * start[owner] + self.end[place] * end[owner]
+        return np.minimum.reduceat(value, np.cumsum(count) - count)
+
+
+@dataclass
+class _Pool:
+    """Bases of one kind of step, each by its rows that bind, its columns that are free, and the inverse between."""
+
+    kind: Kind
+    known: set[bytes]
+    rows: list[np.ndarray]
+    columns: list[np.ndarray]
+    inverses: list[np.ndarray]
+
+    def block(self) -> np.ndarray:
+        """The rows of a step on its columns, and on two columns a row for what is off either way.
+
+        What is off costs more than it could ever bring, so every choice has an answer at all stored energies.
+        """
+        count = self.kind.own.shape[0]
+        return np.hstack([self.kind.own, np.eye(count), -np.eye(count)])
+
+    def add(self, block: np.ndarray, basic: np.ndarray, binding: np.ndarray) -> None:
+        """Keep the bases among some that are new, of shapes (bases, columns) and (bases, rows)."""
+        for columns, rows in zip(basic, binding, strict=True):
+            key = np.packbits(columns).tobytes() + np.packbits(rows).tobytes()
+            if key in self.known or columns.sum() != rows.sum():
+                continue
+            self.known.add(key)
+            square = block[np.ix_(rows, columns)]
+            if np.linalg.cond(square) < 1e10:
+                self.rows.append(np.flatnonzero(rows))
+                self.columns.append(np.flatnonzero(columns))
+                self.inverses.append(np.linalg.inv(square))
+
+    def arrays(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Size, rows, columns and inverse of every basis, padded."""
+        size = np.array([len(rows) for rows in self.rows])
+        most = int(size.max(initial=1))
+        rows, columns = (np.zeros((len(size), most), np.int64) for _ in range(2))
+        inverse = np.zeros((len(size), most, most))
+        for number, count in enumerate(size):
+            rows[number, :count], columns[number, :count] = self.rows[number], self.columns[number]
+            inverse[number, :count, :count] = self.inverses[number]
+        return size, rows, columns, inverse
+
+
+class Envelopes:
+    """What steps can make, learnt from samples; more samples make it exact where it matters."""
+
+    def __init__(self, stage: Stage):
+        self._stage = stage
+        self._pools = [_Pool(kind, set(), [], [], []) for kind in stage.kinds]
+        self._kind_of_step = np.zeros(stage.steps, int)
+        for number, kind in enumerate(stage.kinds):
+            self._kind_of_step[kind.steps] = number
+        low, high = stage.stored
+        self.range_kwh = (float(low.min()), float(high.max()))
+
+    @property
+    def size(self) -> int:
+        """Bases known."""
+        return sum(len(pool.rows) for pool in self._pools)
+
+    def sample(self, priced: Priced, choices: Choices, contested: np.ndarray) -> None:
+        """Learn from a spread of choices, half of them from the `contested`, and of stored energies."""
+        rng = np.random.default_rng(0)
+        low, high = self.range_kwh
+        for number, kind in enumerate(self._stage.kinds):
+            mine = self._kind_of_step[choices.step] == number
+            places, few = np.flatnonzero(mine), np.flatnonzero(mine & contested)
+            count = min(SAMPLES, FEWEST_SAMPLES + 10 * len(kind.steps))
+            chosen = rng.choice(places, count)
+            if len(few):
+                chosen[: count // 2] = rng.choice(few, count // 2)
+            start = rng.uniform(low, high, count)
+            reach = rng.choice(REACHES, count) * (high - low)
+            end = np.clip(start + rng.uniform(-1, 1, count) * reach, low, high)
+            self.learn(priced, choices, chosen, start, end)
+
+    def learn(
+        self, priced: Priced, choices: Choices, chosen: np.ndarray, start: np.ndarray, end: np.ndarray
+    ) -> np.ndarray:
+        """Solve some choices between some stored energies and keep the bases.
+
+        Returns
+        -------
+        array of shape (chosen, columns)
+            The columns at each optimum; 0 where the solver ended without one.
+        """
+        x = np.zeros((len(chosen), len(self._stage.columns)))
+        for number, pool in enumerate(self._pools):
+            block = pool.block()
+            mine = np.flatnonzero(self._kind_of_step[choices.step[chosen]] == number)
+            for first in range(0, len(mine), AT_ONCE):
+                some = mine[first : first + AT_ONCE]
+                piece = self._blocks(pool.kind, block, priced, choices, chosen[some], start[some], end[some])
+                highs = Highs(piece)
+                solution = highs.solve()
+                if solution.verdict != "optimal":
+                    continue
+                x[some] = solution.x.reshape(len(some), -1)[:, : x.shape[1]]
+                basis = highs.basis()
+                basic = basis.columns.reshape(len(some), -1) == BASIC
+                pool.add(block, basic, basis.rows.reshape(len(some), -1) != BASIC)
+        return x
+
+    def _blocks(
+        self,
+        kind: Kind,
+        block: np.ndarray,
+        priced: Priced,
+        choices: Choices,
+        chosen: np.ndarray,
+        start: np.ndarray,
+        end: np.ndarray,
+    ) -> Piece:
+        """Some choices side by side in one linear program."""
+        steps, off = choices.step[chosen], np.zeros((len(chosen), 2 * len(kind.start)))
+        lower = np.hstack([choices.lower[chosen], off])
+        upper = np.hstack([choices.upper[chosen], off + np.inf])
+        purse = np.hstack([priced.money[steps], off - self._steep(priced)])
+        given = np.outer(start, kind.start) + np.outer(end, kind.end)
+        row_lower, row_upper = ((side[steps] - given).ravel() for side in self._stage.sides)
+        matrix = stacked_blocks(block, len(chosen))
+        return Piece(matrix, row_lower, row_upper, lower.ravel(), upper.ravel(), purse.ravel())
+
+    @staticmethod
+    def _steep(priced: Priced) -> float:
+        """More than a kW or kWh could ever bring."""
+        return STEEP * max(np.abs(priced.money).max(), np.abs(priced.end_money).max(), 1e-3)
+
+    def planes(self, priced: Priced, choices: Choices, near: np.ndarray) -> Planes:
+        """The lowest planes of every choice; the stored energies `near`, of shape (steps,), are looked at as well."""
+        stage, count = self._stage, len(choices.step)
+        counts = np.zeros(count, np.int64)
+        parts: list[tuple[np.ndarray, np.ndarray]] = []
+        levels = np.linspace(*self.range_kwh, LEVELS)
+        for number, pool in enumerate(self._pools):
+            mine = np.flatnonzero(self._kind_of_step[choices.step] == number)
+            matrix = np.column_stack([pool.kind.own, pool.kind.start, pool.kind.end])
+            for first in range(0, len(mine), CHUNK):
+                some = mine[first : first + CHUNK]
+                steps = choices.step[some]
+                made, of_each = _planes_of(
+                    matrix,
+                    pool.arrays(),
+                    (priced.money[steps], priced.end_money[steps], self._steep(priced)),
+                    (choices.lower[some], choices.upper[some]),
+                    (stage.sides[0][steps], stage.sides[1][steps]),
+                    levels,
+                    near[steps],
+                )
+                counts[some] = of_each
+                parts.append((some, made))
+        return _in_order(parts, counts)
+
+
+def _in_order(parts: Sequence[tuple[np.ndarray, np.ndarray]], counts: np.ndarray) -> Planes:
+    """Planes of all choices one after the other, from those of parts of the choices."""
+    first = np.concatenate([[0], np.cumsum(counts)])
+    whole = np.empty((3, first[-1]))
+    for some, made in parts:
+        of_each = counts[some]
+        place = np.repeat(first[some] - np.cumsum(of_each) + of_each, of_each) + np.arange(of_each.sum())
+        whole[:, place] = made
+    return Planes(whole[0], whole[1], whole[2], first)
+
+
+@njit(cache=True, nogil=True)
+def _planes_of(matrix, pool, money, bounds, sides, levels, near):
+    """Planes of some choices of one kind, (3, planes) one choice after the other, and how many each has."""
+    count, bases = len(near), len(pool[0])
+    counts = np.zeros(count, np.int64)
+    made = np.empty((3, 24 * count + bases))
+    height, start, end = np.empty(bases), np.empty(bases), np.empty(bases)
+    total = 0
+    for number in range(count):
+        for basis in range(bases):
+            height[basis], start[basis], end[basis] = _plane(
+                matrix, pool, basis, money, bounds, sides, number
+            )
+        order = np.argsort(-end)
+        keep = np.zeros(bases, np.bool_)
+        for level in levels:
+            _keep_lowest(height + start * level, end, order, keep)
+        _keep_lowest(height + start * near[number], end, order, keep)
+        if total + bases > made.shape[1]:
+            more = np.empty((3, 2 * made.shape[1]))
+            more[:, :total] = made[:, :total]
+            made = more
+        for basis in order:
+            if keep[basis]:
+                made[0, total], made[1, total], made[2, total] = height[basis], start[basis], end[basis]
+                total += 1
+                counts[number] += 1
+    return made[:, :total], counts
+
+
+@njit(cache=True, nogil=True)
+def _plane(matrix, pool, basis, money, bounds, sides, number):
+    """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns."""
+    size, rows, columns, inverse = pool
+    own = money[0].shape[1]
+    reduced = money[0][number].copy()
+    height, start, end = 0.0, 0.0, money[1][number]
+    for k in range(size[basis]):
+        row, y = rows[basis, k], 0.0
+        for j in range(size[basis]):
+            column = columns[basis, j]
+            if column < own:
+                y += money[0][number, column] * inverse[basis, j, k]
+            else:
+                y -= money[2] * inverse[basis, j, k]
+        side = sides[1][number, row] if y > 0 else sides[0][number, row]
+        if y == 0.0 or not np.isfinite(side):
+            continue
+        height += y * side
+        start -= y * matrix[row, own]
+        end -= y * matrix[row, own + 1]
+        for column in range(own):
+            reduced[column] -= y * matrix[row, column]
+    for column in range(own):
+        height += max(
+            reduced[column] * bounds[0][number, column], reduced[column] * bounds[1][number, column]
+        )
+    return height, start, end
+
+
+@njit(cache=True, nogil=True)
+def _keep_lowest(height, slope, order, keep):
+    """Mark the lines `height + slope * e` that are lowest somewhere; `order` is by falling slope."""
+    hull = np.empty(len(order), np.int64)
+    count = 0
+    for new in order:
+        useless = False
+        while count > 0:
+            last = hull[count - 1]
+            fall = slope[last] - slope[new]
+            if fall <= 1e-10:
+                if height[new] >= height[last]:
+                    useless = True
+                    break
+                count -= 1
+                continue
+            if count == 1:
+                break
+            before = hull[count - 2]
+            meets_last = (height[new] - height[last]) / fall
+            if meets_last > (height[last] - height[before]) / (slope[before] - slope[last]):
+                break
+            count -= 1
+        if not useless:
+            hull[count] = new
+            count += 1
+    for place in range(count):
+        keep[hull[place]] = True

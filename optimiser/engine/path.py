@@ -1,0 +1,250 @@
+"""One direction at a time where prices invite both in many steps: the year as a path through what is stored.
+
+What is lost by deciding steps by themselves is lost between them, so windows do not close such years. With one store a
+step knows of the others only the energy stored: `envelopes` bound what each direction of a step can make between two
+energies, `chain` finds the best path and a bound on all. The path's directions are taken and the linear program solved;
+where it cannot make what the path promised, the envelopes are learnt better there. Rows that join steps otherwise are
+priced by the duals of the last linear program, which gives a bound for any prices (Lagrangian relaxation).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from optimiser.engine import proof
+from optimiser.engine.branching import take
+from optimiser.engine.chain import Path, best_path
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, Outcome, counted
+from optimiser.engine.envelopes import Choices, Envelopes, Planes
+from optimiser.engine.solver import Highs, Solution
+from optimiser.engine.stage import Priced, Stage, stage_of
+from optimiser.engine.tiling import Problem
+from optimiser.engine.windows import Periods
+
+FEWEST_STEPS = 100
+MOST_DECIDED = 6
+ROUNDS = 12
+MOST_TRIES = 12
+MOST_LEARNT = 1500
+MOST_ROWS_JOINED = 40  # beyond, as with services, a round takes longer than windows need
+
+
+def search(
+    problem: Problem,
+    every: Decisions,
+    broken: np.ndarray,
+    relaxed: Solution,
+    highs: Highs | Periods,
+    gap: float,
+    deadline: float,
+    say: Callable[[str], None],
+) -> Outcome | None:
+    """The best schedule found by paths, with its bound; None where paths do not suit the problem.
+
+    Parameters
+    ----------
+    problem : Problem
+    every : Decisions
+    broken : bool array of shape (decisions,)
+        Decisions that the relaxed schedule breaks.
+    relaxed : Solution
+    highs : Highs or Periods
+        What holds the problem, with the basis of `relaxed`; bounds of columns are changed.
+    gap : float
+        Gap at which to stop, a share of the turnover.
+    deadline : float
+        `time.perf_counter()` at which to stop with what there is.
+    say : callable
+    """
+    if (broken & (every.kind == WHOLE)).any():
+        return None
+    contested = (broken | every.tempting) & (every.kind != WHOLE)
+    if len(np.unique(every.step[contested])) < FEWEST_STEPS:
+        return None
+    stage = stage_of(problem)
+    if stage is None or (stage.joining.any() and len(stage.inner) > MOST_ROWS_JOINED):
+        return None
+    say("looking for the best path through what is stored")
+    return _Search(problem, every, contested, stage, highs).run(relaxed, gap, deadline, say)
+
+
+class _Search:
+    """What the rounds share: the steps taken apart, what is known of them, and the decisions that are contested."""
+
+    def __init__(
+        self, problem: Problem, every: Decisions, contested: np.ndarray, stage: Stage, highs: Highs | Periods
+    ):
+        self.problem, self.every, self.contested = problem, every, contested
+        self.stage, self._highs = stage, highs
+        self._envelopes = Envelopes(stage)
+        name = next(name for name, places in problem.places.items() if places[0] == stage.state)
+        self._start_kwh = float(problem.columns[name].before)
+        self._near = np.zeros(stage.steps)
+
+    def run(
+        self, relaxed: Solution, gap: float, deadline: float, say: Callable[[str], None]
+    ) -> Outcome | None:
+        """Rounds of paths and linear programs until the gap is closed, or they lead no further."""
+        bound, y = proof.upper_bound(self.problem, relaxed.row_dual), relaxed.row_dual
+        best: Solution | None = None
+        gaps: list[float] = []
+        prices = 0
+        for _ in range(ROUNDS):
+            contested = np.count_nonzero(self.contested)
+            spare = gap * max(1.0, abs(bound))
+            path, at_prices, solution = self._round(y, spare)
+            bound = min(bound, at_prices)
+            if solution is not None and (best is None or solution.purse > best.purse):
+                best = solution
+            turnover = 0.0 if best is None else proof.turnover(self.problem, best.x)
+            gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse, turnover))
+            say(
+                f"one direction, path {len(gaps)} through {len(path.stored)} steps, proven gap {100 * gaps[-1]:.2g} %"
+            )
+            idle = len(gaps) > 2 and gaps[-1] > 0.9 * gaps[-3]
+            idle = idle and contested == np.count_nonzero(self.contested)
+            if gaps[-1] <= gap or time.perf_counter() > deadline or idle:
+                break
+            if solution is not None:
+                # A linear program puts a peak's price on few steps, which the next path would only avoid: means are
+                # better prices, and any prices bound.
+                y = (prices * y + solution.row_dual) / (prices + 1)
+                prices += 1
+        if best is None:
+            return None
+        words = f"{counted(len(gaps))} of paths through what is stored"
+        done = gaps[-1] <= gap or not self.stage.joining.any()
+        return Outcome(best, bound, self.contested, gaps, words, done)
+
+    def _round(self, y: np.ndarray, spare: float) -> tuple[Path, float, Solution | None]:
+        """The best path at some prices, the bound that it gives, and the linear program that follows it."""
+        stage = self.stage
+        priced = stage.priced(y)
+        choices, decided = _choices(stage, self.every, self.contested)
+        if not self._envelopes.size:
+            busy = np.diff(choices.first)[choices.step] > 1
+            self._envelopes.sample(priced, choices, busy)
+        planes = self._envelopes.planes(priced, choices, self._near)
+        path = best_path(planes, choices, stage.stored, self._start_kwh, spare / (4 * stage.steps))
+        solution = self._follow(path, choices, decided)
+        where = self._doubtful(priced, choices, planes, path, solution)
+        before = self._starts(path.stored)
+        own = self._envelopes.learn(priced, choices, path.choice[where], before[where], path.stored[where])
+        self._contest(where, own)
+        self._near = before
+        return path, priced.constant + path.bound, solution
+
+    def _doubtful(
+        self, priced: Priced, choices: Choices, planes: Planes, path: Path, solution: Solution | None
+    ) -> np.ndarray:
+        """Steps in which a schedule does not go or make what the path promised, the worst first.
+
+        There the envelopes may be too high, or a step may break a decision that was not thought of.
+        """
+        stage = self.stage
+        if solution is None:
+            ways = np.diff(choices.first)
+            return np.argsort(-ways, kind="stable")[:MOST_LEARNT]
+        ends = stage.states(solution.x)
+        before, after = self._starts(path.stored), self._starts(ends)
+        short = planes.most(path.choice, after, ends) - stage.made(priced, solution.x)
+        apart = np.abs(path.stored - ends) + np.abs(before - after)
+        worst = np.maximum(short, 1e-3 * apart)
+        return np.argsort(-worst)[: min(MOST_LEARNT, np.count_nonzero(worst > 1e-12))]
+
+    def _contest(self, where: np.ndarray, own: np.ndarray) -> None:
+        """Decide on what some steps by themselves break, their columns given."""
+        stage, every = self.stage, self.every
+        x = np.zeros(len(self.problem.lower))
+        x[where[:, None] * self.problem.step_columns + stage.columns] = own
+        looked_at = np.zeros(stage.steps, bool)
+        looked_at[where] = True
+        broken = every.broken(self.problem, x) & (every.kind != WHOLE) & looked_at[every.step]
+        self.contested = self.contested | broken
+
+    def _starts(self, ends: np.ndarray) -> np.ndarray:
+        """Stored when each step begins."""
+        return np.append(self._start_kwh, ends[:-1])
+
+    def _follow(self, path: Path, choices: Choices, decided: np.ndarray) -> Solution | None:
+        """The linear program with the path's decisions taken, and those that break then, until none does."""
+        problem, every, stage = self.problem, self.every, self.stage
+        held = np.zeros(len(every.step), bool)
+        held[decided] = True
+        second = np.zeros(len(every.step), bool)
+        code = choices.code[path.choice]
+        second[decided] = (code[every.step[decided]] >> _place_in_step(every.step[decided])) & 1
+        if isinstance(self._highs, Periods):
+            places = np.arange(stage.steps) * problem.step_columns + stage.state
+            self._highs.move(places, path.stored)
+        for _ in range(MOST_TRIES):
+            lower, upper = problem.lower.copy(), problem.upper.copy()
+            take(lower, upper, every.first[held], every.second[held], every.kind[held], second[held], 0.0)
+            self._highs.change_column_bounds(np.arange(len(lower)), lower, upper)
+            solution = self._highs.solve()
+            if solution.verdict == "infeasible":
+                return None
+            broken = every.broken(problem, solution.x)
+            if (broken & (held | (every.kind == WHOLE))).any():
+                # Whole numbers are not for paths; what leaned several ways at once is for the next path to decide.
+                return None
+            if not broken.any():
+                return solution
+            second = np.where(broken, every.seconds(problem, solution.x), second)
+            held, self.contested = held | broken, self.contested | broken
+        return None
+
+
+def _place_in_step(step: np.ndarray) -> np.ndarray:
+    """Which of its step's each is, of steps in rising order."""
+    _, first, count = np.unique(step, return_index=True, return_counts=True)
+    return np.arange(len(step)) - np.repeat(first, count)
+
+
+def _choices(stage: Stage, every: Decisions, contested: np.ndarray) -> tuple[Choices, np.ndarray]:
+    """Every way that contested decisions may go in a step, and those decisions in order of their steps.
+
+    A choice's code says in binary which of them take their second alternative. Beyond `MOST_DECIDED` a step's are
+    left open, which loosens the bound.
+    """
+    decided = np.flatnonzero(contested)
+    decided = decided[np.lexsort((decided, every.step[decided]))]
+    decided = decided[_place_in_step(every.step[decided]) < MOST_DECIDED]
+    ways = 1 << np.bincount(every.step[decided], minlength=stage.steps)
+    first = np.concatenate([[0], np.cumsum(ways)])
+    step = np.repeat(np.arange(stage.steps), ways)
+    code = np.arange(len(step)) - first[step]
+    lower, upper = stage.lower[step], stage.upper[step]
+    _take_in_choices(stage, every, decided, (first, code), lower, upper)
+    open_ = stage.may_hold(step, lower, upper)
+    first = np.concatenate([[0], np.cumsum(np.bincount(step[open_], minlength=stage.steps))])
+    return Choices(step[open_], lower[open_], upper[open_], code[open_], first), decided
+
+
+def _take_in_choices(
+    stage: Stage,
+    every: Decisions,
+    decided: np.ndarray,
+    choices: tuple[np.ndarray, np.ndarray],
+    lower: np.ndarray,
+    upper: np.ndarray,
+) -> None:
+    """Change the bounds of all choices, given by their steps' first places and their codes, as their codes say."""
+    first, codes = choices
+    column = np.full(stage.problem.step_columns, -1)
+    column[stage.columns] = np.arange(len(stage.columns))
+    ways, place = np.diff(first), _place_in_step(every.step[decided])
+    count = ways[every.step[decided]]
+    owner = np.repeat(decided, count)
+    choice = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + first[every.step[owner]]
+    second = (codes[choice] >> np.repeat(place, count)) & 1 == 1
+    own = every.step[owner] * stage.problem.step_columns
+    one, other = column[every.first[owner] - own], column[every.second[owner] - own]
+    pair, order = every.kind[owner] == PAIR, every.kind[owner] == ORDER
+    upper[choice[pair & second], one[pair & second]] = 0.0
+    upper[choice[~second], other[~second]] = 0.0
+    full = choice[order & second], one[order & second]
+    lower[full] = stage.upper[every.step[owner][order & second], full[1]]
