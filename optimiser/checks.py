@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 
 from optimiser.equipment.limits import standby_kw
+from optimiser.fields import Component, zone_of
+from optimiser.flows import MeterFlows
 from optimiser.services import most_kw
 from optimiser.site import bank_on_bus
 from optimiser.terms import SettledTerms
@@ -38,7 +40,7 @@ def warnings(scenario: Any) -> list[str]:
        code governs.
     """
     checks = (
-        _made_sources,
+        data_notes,
         _forecasts,
         _controllers,
         _breakers,
@@ -57,6 +59,9 @@ def warnings(scenario: Any) -> list[str]:
         _sellers,
         _crossing,
         _component_dates,
+        _nothing_charged,
+        _implausible,
+        _strangled,
         _price_units,
         _load_units,
         _load_without_system,
@@ -77,11 +82,103 @@ def _forecasts(scenario: Any) -> Iterator[str]:
             )
 
 
-def _made_sources(scenario: Any) -> Iterator[str]:
-    """What a data file itself says must not be overlooked."""
+def data_notes(scenario: Any) -> Iterator[str]:
+    """What every data file says of itself (repairs, other years, guesses), and what was done to it on reading."""
     for name, table in scenario.tables.items():
-        for words in table.warnings:
+        source = table.source
+        for words in (*table.warnings, *table.notes):
             yield f"source.{name}: {words}"
+        if source.redate != "none":
+            own = table.starts.tz_convert(zone_of(source.zone))
+            yield (
+                f"source.{name}: data of {own[0]:%Y-%m-%d} to {own[-1]:%Y-%m-%d} re-dated to the timeline "
+                "by season and weekday (each day takes the nearest day in season of the same weekday)."
+            )
+        if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:
+            yield (
+                f"source.{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min "
+                "steps, which hides the spread of prices within a step."
+            )
+
+
+def _nothing_charged(scenario: Any) -> Iterator[str]:
+    """A contract under which the most that can be imported costs as much as nothing imported."""
+    terms = _numbers(scenario)
+    nothing = np.zeros(scenario.timeline.steps)
+    most = terms.values(scenario.site.connection.import_limit_kw) + nothing
+    for key, contract in _tariffs(scenario):
+        bills = []
+        for drawn in (nothing, most):
+            lines = contract.lines(MeterFlows(drawn, nothing, most, nothing, drawn), _numbers(scenario))
+            bills.append(sum(float(np.abs(line.values).sum()) for line in lines if line.cash))
+        if most.any() and bills[0] == bills[1]:
+            yield (
+                f"{key}: nothing is charged on import: drawing all that the connection allows costs as much as "
+                "drawing nothing. Add an energy or demand charge, or check the rates."
+            )
+
+
+def _implausible(scenario: Any) -> Iterator[str]:
+    """Figures that a field can hardly have been meant to hold (`fields.PLAUSIBLE`)."""
+    terms = _numbers(scenario)
+    for place, value, words, extra in _figures(scenario.file, ""):
+        lowest, highest = extra["plausible"]
+        values = terms.values(value) if extra.get("series") else np.array([value], float)
+        wrong = values[(values < lowest) | (values > highest)]
+        if len(wrong):
+            worst = float(wrong[np.abs(wrong).argmax()])
+            hint = HINTS.get(extra["unit"], "Check the figure and its unit.")
+            unit = extra["unit"].replace("currency", scenario.file.currency).replace("-", "")
+            yield (
+                f"{place} ({words.partition(':')[0].partition(' [')[0]}) is {_shown(worst)} {unit}".rstrip()
+                + f", which is hardly meant: {_shown(lowest)} to {_shown(highest)} is usual. {hint}"
+            )
+
+
+HINTS = {
+    "currency/kWh": "If it is in cents divide it by 100, if per MWh by 1000.",
+    "kW": "If it is in W divide it by 1000.",
+    "kWp": "If it is in W divide it by 1000.",
+    "V": "If it is in mV divide it by 1000.",
+}
+
+
+def _figures(part: Any, place: str) -> Iterator[tuple[str, Any, str, dict[str, Any]]]:
+    """Every number or series of the file that has a plausible range: place, value, meaning, what its field says."""
+    if isinstance(part, tuple):
+        for number, one in enumerate(part):
+            yield from _figures(one, f"{place}.{number}")
+    if not isinstance(part, Component):
+        return
+    for key, info in type(part).model_fields.items():
+        value, extra = getattr(part, key), info.json_schema_extra
+        here = f"{place}.{key}" if place else key
+        if isinstance(extra, dict) and "plausible" in extra:
+            if value is not None:
+                yield here, value, info.description or key, extra
+        else:
+            yield from _figures(value, here)
+
+
+SLOW_HOURS = (
+    24.0  # a store that takes longer one way is held back by its current, not built so: common practice
+)
+
+
+def _strangled(scenario: Any) -> Iterator[str]:
+    """Current limits at which a bank takes more than a day to fill or to empty."""
+    for index, bank in enumerate(scenario.storage):
+        for word, amperes in (("charge", bank.charge_current_a), ("discharge", bank.discharge_current_a)):
+            if amperes is None:
+                continue
+            carried = amperes * bank.units * bank.voltages[1] / 1000
+            hours = bank.capacity_kwh / carried
+            if hours > SLOW_HOURS:
+                yield (
+                    f"storage.{index}.{word}_current_a ({bank.name}): {_shown(amperes * bank.units)} A in all carry "
+                    f"{_shown(carried)} kW at the most, so its {_shown(bank.capacity_kwh)} kWh take {_shown(hours)} "
+                    f"hours to {word}; the limit strangles the bank. Check the figure."
+                )
 
 
 def _numbers(scenario: Any) -> SettledTerms:
@@ -522,7 +619,7 @@ def _span(since: Any, until: Any) -> str:
 
 
 def _price_units(scenario: Any) -> Iterator[str]:
-    """Prices per MWh that look as if they were per kWh, and rates that look as if they were in cents."""
+    """Prices per MWh that look as if they were per kWh."""
     terms = _numbers(scenario)
     for place, reference, unit in _prices(scenario):
         values = np.abs(terms.values(reference))
@@ -531,17 +628,6 @@ def _price_units(scenario: Any) -> Iterator[str]:
                 f"{place} has values of at most {_shown(values.max())}, very low for currency per {unit}; "
                 "if they are per kWh (or per kW), multiply them by 1000."
             )
-    for key, contract in _tariffs(scenario):
-        for index, component in enumerate(contract.component):
-            rates = [p.rate_per_kwh for p in getattr(component, "rates", ())]
-            rates += [r for r in (getattr(component, "rate_per_kwh", None),) if r is not None]
-            rates += [block.rate_per_kwh for block in getattr(component, "blocks", ())]
-            if rates and max(map(abs, rates)) > 5:
-                yield (
-                    f"{key}.component.{index} has a rate of {_shown(max(rates, key=abs))} "
-                    f"{scenario.file.currency} per kWh; if it is in cents divide it by 100, if per MWh by "
-                    "1000."
-                )
 
 
 def _prices(scenario: Any) -> Iterator[tuple[str, Any, str]]:

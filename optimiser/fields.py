@@ -15,6 +15,29 @@ REQUIRED = ...
 MOST = 1_000_000_000  # a figure beyond it cannot be meant, and would cost a sum of money its cents
 
 
+# What a figure in a unit can hardly be for a site of solar-and-storage cabinets, however rightly it is typed: common
+# practice, no source, but for 1,500 V DC, the end of low voltage (IEC 61140). Warned of, never refused.
+PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "kW": (-20_000.0, 20_000.0),
+    "kWp": (0.0, 20_000.0),
+    "kVA": (0.0, 20_000.0),
+    "kWh": (0.0, 100_000.0),
+    "A": (0.5, 20_000.0),
+    "V": (1.0, 1500.0),
+    "W": (0.0, 10_000.0),
+    "ohm": (0.0, 10.0),
+    "years": (0.0, 60.0),
+    "h": (0.0, 1000.0),
+    "full cycles": (100.0, 10_000_000.0),
+    "degrees C": (-60.0, 100.0),
+    "currency/kWh": (-5.0, 5.0),
+    "currency/MWh": (-25_000.0, 25_000.0),
+    "currency/kW": (-1000.0, 1000.0),
+    "currency/kVA": (-1000.0, 1000.0),
+    "currency/day": (-10_000.0, 10_000.0),
+}
+
+
 class Component(BaseModel):
     """A frozen, strict piece of a scenario: unknown keys, wrong types and NaN are refused."""
 
@@ -29,6 +52,7 @@ def quantity(
     at_least: float | None = None,
     above: float | None = None,
     at_most: float | None = None,
+    plausible: tuple[float, float] | None = None,
 ) -> Any:
     """A number with its unit, meaning and bounds.
 
@@ -42,6 +66,8 @@ def quantity(
         Left out: the key is required.
     at_least, above, at_most : float, optional
         Inclusive lower, exclusive lower and inclusive upper bound, in `unit`; left out: what can be meant.
+    plausible : (float, float), optional
+        What is not warned of; left out: what `PLAUSIBLE` says of the unit.
     """
     return Field(
         default=default,
@@ -49,7 +75,7 @@ def quantity(
         gt=above,
         le=MOST if at_most is None else at_most,
         description=f"{meaning} [{unit}]",
-        json_schema_extra={"unit": unit},
+        json_schema_extra={"unit": unit, **_range(unit, plausible)},
     )
 
 
@@ -71,8 +97,13 @@ def column(unit: str, meaning: str, *, default: Any = REQUIRED, at_least: float 
     return Field(
         default=default,
         description=f"{meaning}: a number, or source.column of a data file [{unit}]",
-        json_schema_extra={"unit": unit, "at_least": at_least, "series": True},
+        json_schema_extra={"unit": unit, "at_least": at_least, "series": True, **_range(unit, None)},
     )
+
+
+def _range(unit: str, plausible: tuple[float, float] | None) -> dict[str, Any]:
+    found = plausible or PLAUSIBLE.get(unit)
+    return {"plausible": list(found)} if found else {}
 
 
 Column = float | StrictStr

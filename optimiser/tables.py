@@ -20,7 +20,6 @@ from optimiser import checks
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
 from optimiser.errors import DriftError, OptimiserError
-from optimiser.fields import zone_of
 from optimiser.finance import Appraisal, appraise, discounted
 from optimiser.finance.price_years import spread
 from optimiser.finance.yearly import is_year, yearly_saving
@@ -245,7 +244,7 @@ def summarise(
             *(w for study in studies.values() for w in study.warnings),
         ],
         "approximations": [*_relaxed_lines(dispatch), *_approximations(scenario, appraisal)],
-        "data_notes": _data_notes(scenario),
+        "data_notes": list(checks.data_notes(scenario)),
         "provenance": _provenance(scenario, seconds),
     }
 
@@ -473,26 +472,6 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
             "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
         )
     notes.append("The schedule is constant within each step and knows all prices, load and sun beforehand.")
-    return notes
-
-
-def _data_notes(scenario: Scenario) -> list[str]:
-    notes = []
-    for name, table in scenario.tables.items():
-        source = table.source
-        notes += [f"{name}: {note}" for note in (*table.warnings, *table.notes)]
-        if source.redate != "none":
-            own = table.starts.tz_convert(zone_of(source.zone))
-            notes.append(
-                f"{name}: data of {own[0]:%Y-%m-%d} to {own[-1]:%Y-%m-%d} re-dated to the timeline "
-                "by season and weekday (each day takes the nearest day in season of the same weekday)."
-            )
-        if source.coarsen == "mean" and source.step_minutes < scenario.timeline.step_minutes:
-            notes.append(
-                f"{name}: {source.step_minutes} min values averaged to {scenario.timeline.step_minutes} min "
-                "steps, "
-                "which hides the spread of prices within a step."
-            )
     return notes
 
 

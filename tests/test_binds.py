@@ -49,8 +49,9 @@ def test_one_cycle_a_day_has_a_closed_form(tmp_path):
     )
     _, found = valued(optimiser.read_scenario(write_site(tmp_path / "one", text, {})))
     a_kwh = 365 * (0.50 * 0.95 * 0.9 - 0.20 / (0.95 * 0.9))
-    assert found["storage.0.unit_kwh"].a_year == pytest.approx(a_kwh, rel=1e-9)
-    assert {0.0} == {worth.a_year for path, worth in found.items() if path != "storage.0.unit_kwh"}
+    assert found["storage.0.unit_kwh"].margin == pytest.approx(a_kwh, rel=1e-9)
+    assert found["storage.0.unit_kwh"].more.cash == pytest.approx(a_kwh, rel=1e-4)
+    assert {0.0} == {worth.margin for path, worth in found.items() if path != "storage.0.unit_kwh"}
 
 
 def test_a_lossless_kw_of_inverter_has_a_closed_form(tmp_path):
@@ -63,7 +64,7 @@ def test_a_lossless_kw_of_inverter_has_a_closed_form(tmp_path):
     }
     text = table(days=5, site=site, components=[ENERGY], storage=[battery(100.0, 50.0, start_fraction=0.0)])
     _, found = valued(optimiser.read_scenario(write_site(tmp_path / "two", text, {})))
-    assert found["site.inverter.0.output_kw"].a_year == pytest.approx(365 * 4 * (0.50 - 0.20), rel=1e-9)
+    assert found["site.inverter.0.output_kw"].margin == pytest.approx(365 * 4 * (0.50 - 0.20), rel=1e-9)
     assert 5 * 4 == found["site.inverter.0.output_kw"].steps
 
 
@@ -86,8 +87,69 @@ def test_a_monthly_peak_counts_twelve_times_a_year(tmp_path):
     text = table(days=5, site=site, components=components, storage=store)
     scenario = optimiser.read_scenario(write_site(tmp_path / "peak", text, {}))
     solved, found = valued(scenario)
-    assert found["storage.0.unit_kwh"].a_year == pytest.approx(12 * 8.0, rel=1e-6)
+    assert found["storage.0.unit_kwh"].margin == pytest.approx(12 * 8.0, rel=1e-6)
     assert yearly_saving(optimiser.settle(solved)) == pytest.approx(12 * 8.0 * 2, rel=1e-6)
+
+
+def test_wear_is_told_apart_from_cash(tmp_path):
+    """A kWh of store, cycled once a day, earns 365 x (0.50 - 0.20) of cash and wears 365 x 0.05 beside it.
+
+    Arithmetic of one cycle a day; the multipliers alone net the two. By two runs the cash is the same.
+    """
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 100.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": 10.0}],
+        "inverter": [inverter(50.0)],
+    }
+    store = [battery(4.0, 50.0, start_fraction=0.0, wear_per_kwh=0.05)]
+    text = table(days=5, site=site, components=[ENERGY], storage=store)
+    scenario = optimiser.read_scenario(write_site(tmp_path / "wear", text, {}))
+    solved, found = valued(scenario)
+    worth = found["storage.0.unit_kwh"]
+    assert worth.more.cash == pytest.approx(365 * (0.50 - 0.20), rel=1e-4)
+    assert worth.more.wear == pytest.approx(365 * 0.05, rel=1e-4)
+    assert worth.margin == pytest.approx(365 * (0.50 - 0.20 - 0.05), rel=1e-4)
+    larger = optimiser.solve(optimiser.vary(scenario, {"storage.0.unit_kwh": 4.04}))
+    gain = yearly_saving(optimiser.settle(larger)) - yearly_saving(optimiser.settle(solved))
+    assert gain / 0.04 == pytest.approx(worth.more.cash, rel=1e-4)
+
+
+def test_a_corner_is_told_from_both_sides(tmp_path):
+    """Where the store and the inverter run out together, one more kW of inverter alone brings nothing, one less costs.
+
+    8 kWh at 2 kW are the four evening hours; a kW less leaves 4 kWh a day unsold: 365 x 4 x (0.50 - 0.20). Arithmetic.
+    The multipliers may promise anything between nought and that.
+    """
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 100.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": 10.0}],
+        "inverter": [inverter(50.0) | {"output_kw": 2.0}],
+    }
+    text = table(days=5, site=site, components=[ENERGY], storage=[battery(8.0, 50.0, start_fraction=0.0)])
+    _, found = valued(optimiser.read_scenario(write_site(tmp_path / "corner", text, {})))
+    rating, store = found["site.inverter.0.output_kw"], found["storage.0.unit_kwh"]
+    assert rating.more.cash == pytest.approx(0.0, abs=0.05)
+    assert rating.less.cash == pytest.approx(365 * 4 * 0.30, rel=1e-3)
+    assert store.more.cash == pytest.approx(0.0, abs=0.05)
+    assert store.less.cash == pytest.approx(365 * 0.30, rel=1e-3)
+    assert rating.less.span == pytest.approx(0.2)
+    assert "one less costs 438.00" in binds.sentence(rating, 120, "AUD")
+
+
+def test_only_the_largest_of_a_long_run_are_solved_again(tmp_path, monkeypatch):
+    """Which were not is said, in the table and in words."""
+    write_starter(tmp_path / "site")
+    scenario = optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 2})
+    monkeypatch.setattr(binds, "FEW_STEPS", 10)
+    monkeypatch.setattr(binds, "FEW", 2)
+    told = []
+    made = binds.study(optimiser.settle(optimiser.solve(scenario)), told.append)
+    frame = made.tables["limits"]
+    assert 2 == made.summary["checked"] == frame["checked"].sum() == len(told)
+    assert sorted(made.summary["not_checked"]) == sorted(frame[~frame["checked"]]["limit"])
+    assert frame[~frame["checked"]]["ceiling_cash_of_one_more_a_year"].isna().all()
 
 
 @pytest.mark.parametrize("phases", [1, 3])
@@ -119,9 +181,9 @@ def test_every_worth_lies_between_a_step_up_and_a_step_down(phases, tmp_path):
         for by in (step, -step):
             other = optimiser.solve(binds.nudged(scenario, path, by), start=solved)
             gains.append((other.proof.settled - solved.proof.settled) / (by * worth.limit.per) * yearly)
-        slack = 1e-3 + 1e-3 * abs(worth.a_year)
-        assert gains[0] - slack <= worth.a_year <= gains[1] + slack, path
-        seen += worth.a_year != 0
+        slack = 1e-3 + 1e-3 * abs(worth.margin)
+        assert gains[0] - slack <= worth.margin <= gains[1] + slack, path
+        seen += worth.margin != 0
     assert seen >= 3
 
 
@@ -142,8 +204,8 @@ def test_an_independent_formulation_agrees(seed, tmp_path):
             other = copy.deepcopy(site)
             other["inverters"][0][key] += by
             gains.append((solve_reference(other)["money"] - base) / by * 8760 / hours)
-        slack = 0.05 + 1e-2 * abs(found[path].a_year)
-        assert min(gains) - slack <= found[path].a_year <= max(gains) + slack, (path, gains)
+        slack = 0.05 + 1e-2 * abs(found[path].margin)
+        assert min(gains) - slack <= found[path].margin <= max(gains) + slack, (path, gains)
 
 
 def test_a_limit_that_is_a_series_is_moved_in_every_step(tmp_path):
@@ -161,8 +223,8 @@ def test_a_limit_that_is_a_series_is_moved_in_every_step(tmp_path):
         site["connection"]["export_limit_kw"] = limit
         folder = write_site(tmp_path / name, table(site=site, components=parts), columns)
         worth.append(valued(optimiser.read_scenario(folder))[1]["site.connection.export_limit_kw"])
-    assert worth[0].a_year == pytest.approx(365 * 8 * 0.05)
-    assert worth[1].a_year == pytest.approx(worth[0].a_year)
+    assert worth[0].margin == pytest.approx(365 * 8 * 0.05)
+    assert worth[1].margin == pytest.approx(worth[0].margin)
     assert (8, 8) == (worth[0].steps, worth[1].steps)
 
 
@@ -176,7 +238,9 @@ def test_the_study_reaches_the_summary_the_files_and_the_report(tmp_path):
     assert study["scaled_to_year"]
     assert "One more k" in study["words"][0]
     frame = made.studies["what_binds"].tables["limits"]
-    assert frame["worth_of_one_more_a_year"].abs().is_monotonic_decreasing
+    sides = frame[["ceiling_cash_of_one_more_a_year", "ceiling_cash_of_one_less_a_year"]].abs().max(axis=1)
+    assert sides.is_monotonic_decreasing
+    assert frame["checked"].all()
     page = paths["report"].read_text(encoding="utf-8")
     assert "What binds" in page
     assert study["words"][0] in page.replace("&#39;", "'")

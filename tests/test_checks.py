@@ -12,11 +12,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet
 import pytest
 from conftest import write_site
 
+import optimiser
 from optimiser.checks import warnings
+from optimiser.fields import Component, quantity
 from optimiser.scenario import read_scenario, vary
+from optimiser.series import side_text
+from optimiser.starter import write_starter
 
 SITE = """
 title = "Made-up site"
@@ -273,7 +280,7 @@ PLANTED: dict[str, tuple[dict[str, Any], dict[str, list[float]], list[str]]] = {
     "rate in cents": (
         {"tariff.component.2.rates.0.rate_per_kwh": 30.0},
         {},
-        ["tariff.component.2 has a rate of 30 EUR per kWh", "divide it by 100"],
+        ["tariff.component.2.rates.0.rate_per_kwh", "is 30 EUR/kWh", "divide it by 100"],
     ),
     "load in watts": (
         {},
@@ -286,6 +293,42 @@ PLANTED: dict[str, tuple[dict[str, Any], dict[str, list[float]], list[str]]] = {
         {},
         {"load": [1.0] * 22 + [14.0, 13.0]},
         ["site.load: without the system", "in 2 steps, by up to 2 kW (2025-01-01 22:00)"],
+    ),
+    # Planted from the list of what an outside examination typed in without a warning.
+    "loss factor": (
+        {"tariff.component.0.transmission_loss_factor": 23.0},
+        {},
+        ["tariff.component.0.transmission_loss_factor (marginal loss factor) is 23", "hardly meant"],
+    ),
+    "volts": (
+        {"storage.0.highest_voltage_v": 51_000_000.0},
+        {},
+        ["storage.0.highest_voltage_v (highest voltage in use) is 51,000,000 V", "1,500 is usual"],
+    ),
+    "life of an age": (
+        {"storage.0.life": {"cycle_life": 1e6, "calendar_life_years": 15_000.0}},
+        {},
+        ["storage.0.life.calendar_life_years", "is 15,000 years", "hardly meant"],
+    ),
+    "rate of a fortune": (
+        {"tariff.component.2.rates.1.rate_per_kwh": 200_000.0},
+        {},
+        ["tariff.component.2.rates.1.rate_per_kwh", "is 200,000 EUR/kWh"],
+    ),
+    # 5 A at 50 V are 0.25 kW; 20 kWh take 80 hours.
+    "current that strangles": (
+        {"storage.0.charge_current_a": 5.0},
+        {},
+        [
+            "storage.0.charge_current_a (bank): 5 A in all carry 0.25 kW",
+            "take 80 hours to charge",
+            "strangles",
+        ],
+    ),
+    "nothing charged": (
+        {"tariff.component": [{"kind": "daily_charge", "rate_per_day": 1.0}]},
+        {},
+        ["tariff: nothing is charged on import"],
     ),
     "no sun": ({}, {"sun": [0.0] * 24}, ["site.solar_controller.0 (roof) brings nothing"]),
 }
@@ -303,6 +346,55 @@ def test_warning_is_given_with_its_numbers(site, name):
     assert len(matching) == 1, found
     assert matching[0].endswith(".")
     assert "\n" not in matching[0]
+
+
+def test_a_demand_charge_alone_is_a_charge_on_import(site):
+    """Import that costs by its peak is not free, nor is one that is charged by the step."""
+    for component in (
+        {"kind": "demand_charge", "rate_per_kw": 5.0},
+        {"kind": "energy_charge", "rate_per_kwh": 0.2},
+    ):
+        assert not [w for w in site({"tariff.component": [component]}) if "nothing is charged" in w]
+
+
+def test_every_field_with_a_unit_of_the_list_has_its_plausible_range():
+    """A new field of such a unit is warned of without a word more in `checks`."""
+
+    class New(Component):
+        bus_v: float = quantity("V", "voltage of the bus")
+        own_v: float = quantity("V", "another", plausible=(10.0, 60.0))
+
+    ranges = [field.json_schema_extra["plausible"] for field in New.model_fields.values()]
+    assert [[1.0, 1500.0], [10.0, 60.0]] == ranges
+
+
+def test_what_is_done_to_data_is_told_by_check_and_on_the_first_screen(tmp_path):
+    """Redating, averaging and what the file itself notes, such as repairs: each a warning, on the page too.
+
+    From the contract: all data notes of all sources.
+    """
+    write_starter(tmp_path / "home")
+    file = tmp_path / "home" / "scenario.toml"
+    starts = pd.date_range("2024-01-01", periods=366 * 48, freq="30min", tz="UTC")
+    own = pa.table({"interval_start": starts, "load_kw": np.full(len(starts), 0.5)})
+    notes = side_text(["3 missing intervals filled from the day before."])
+    own = own.replace_schema_metadata({**(own.schema.metadata or {}), **notes})
+    pyarrow.parquet.write_table(own, tmp_path / "home" / "repaired.parquet")
+    words = file.read_text() + (
+        "\n[source.repaired]\nfile = 'repaired.parquet'\nstamps = 'start'\nstep_minutes = 30\nzone = 'UTC'\n"
+        "redate = 'season_and_weekday'\n"
+    )
+    file.write_text(words)
+    scenario = vary(
+        read_scenario(tmp_path / "home"), {"timeline.days": 2, "site.load.0.power_kw": "repaired.load_kw"}
+    )
+    made = optimiser.run(scenario, studies=())
+    page = optimiser.write_results(made, tmp_path / "out")["report"].read_text(encoding="utf-8")
+    for told in ("3 missing intervals filled from the day before.", "re-dated to the timeline"):
+        (words,) = [w for w in warnings(scenario) if told in w]
+        assert words.startswith("source.repaired: ")
+        assert words in made.summary["warnings"]
+        assert told in page.partition('id="answer"')[2].partition("</section>")[0]
 
 
 def test_service_valid_in_part(site):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -349,3 +350,34 @@ def test_curves_are_thinned_from_above_and_joined_at_their_highest(seed):
         assert made <= 40
         assert (left >= before - 1e-9).all()
         assert (left <= before + 0.2 + 1e-9).all()
+
+
+# --- Seconds ---------------------------------------------------------------------------------------------------------
+
+INVERTED_YEAR = Path(__file__).resolve().parents[2] / "shared" / "cases" / "inverted-year"
+
+
+@pytest.mark.benchmark
+@pytest.mark.skipif(not INVERTED_YEAR.is_dir(), reason="the case lies beside the checkout")
+def test_an_inverted_year_closes_in_seconds(monkeypatch):
+    """Three phases, one capacitor bank, spot prices of a real year at 30 minutes: seconds to 0.1 % and 0.001 % of
+    turnover, and what windows leave open in a minute."""
+    scenario = optimiser.read_scenario(INVERTED_YEAR)
+    for words, gap, seconds, fewest in (
+        ("first run", 1e-3, 20, 1),
+        ("paths", 1e-3, 20, 1),
+        ("paths", 1e-5, 60, 1),
+        ("windows", 1e-3, None, 10**9),
+    ):
+        monkeypatch.setattr(path, "FEWEST_STEPS", fewest)
+        began = time.process_time()
+        changes = {"solve.gap_tolerance": gap, "solve.time_limit_s": 60.0}
+        proven = optimiser.solve(optimiser.vary(scenario, changes)).proof
+        took = time.process_time() - began
+        print(
+            f"{words}: {took:.1f} CPU s, settled {proven.settled:.2f}, bound {proven.bound:.2f}, gap "
+            f"{proven.gap_absolute:.4f} of {proven.turnover:.0f} turnover, {proven.gap_relative:.1e}"
+        )
+        if seconds and words != "first run":
+            assert proven.gap_relative <= gap
+            assert took <= seconds

@@ -62,18 +62,19 @@ def best_path(
     added : float
         What may be added to the worth of stored energy in each step so that it has few pieces. [currency]
     """
-    form = (planes.height, planes.start, planes.end, planes.first, choices.first)
-    bound, x, v, first = _backward(form, *stored, start_kwh, max(added, LEAST_ADDED))
-    path, choice, made = _forward(form, x, v, first, start_kwh)
-    return Path(float(bound), float(made), path, choice, len(x) / max(1, len(path)))
+    most = int(np.diff(planes.first).max())
+    form = (planes.height, planes.start, planes.end, planes.first, choices.first, most)
+    bound, kept, first = _backward(form, *stored, start_kwh, max(added, LEAST_ADDED))
+    path, choice, made = _forward(form, kept, first, start_kwh)
+    return Path(float(bound), float(made), path, choice, kept.shape[1] / max(1, len(path)))
 
 
 @njit(cache=True, nogil=True)
 def _backward(form, low, high, start_kwh, added):
-    """Bound, and the worth of stored energy after each step: breakpoints, worth, place of each step's first."""
+    """Bound, the worth of stored energy after each step (breakpoints, worth), and the place of each step's first."""
     steps = len(low)
     worth, curve, joined = np.empty((2, ROOM)), np.empty((2, ROOM)), np.empty((2, ROOM))
-    arc, stack, heights = np.empty((2, ROOM)), np.empty((256, 6)), np.empty(np.diff(form[3]).max())
+    arc, stack, heights = np.empty((2, ROOM)), np.empty((256, 6)), np.empty(form[5])
     kept = np.empty((2, 32 * steps + ROOM))
     first = np.empty(steps + 1, np.int64)
     worth[0, 0], worth[0, 1], worth[1, 0], worth[1, 1] = low[-1], high[-1], 0.0, 0.0
@@ -82,9 +83,9 @@ def _backward(form, low, high, start_kwh, added):
     for step in range(steps - 1, -1, -1):
         if used + count > kept.shape[1]:
             more = np.empty((2, 2 * kept.shape[1]))
-            more[:, :used] = kept[:, :used]
+            _copy(kept, 0, used, more, 0)
             kept = more
-        kept[:, used : used + count] = worth[:, :count]
+        _copy(worth, 0, count, kept, used)
         used += count
         first[step] = used
         begin = low[step - 1] if step else start_kwh
@@ -95,17 +96,33 @@ def _backward(form, low, high, start_kwh, added):
             for choice in range(form[4][step], form[4][step + 1]):
                 made = _gain(form, choice, worth, left, right, begin, end, added / 3, arc, stack, heights)
                 if total == 0:
-                    curve[:, :made] = arc[:, :made]
+                    _copy(arc, 0, made, curve, 0)
                     total = made
                     continue
                 total = _higher(curve, total, arc, made, joined)
-                curve[:, :total] = joined[:, :total]
+                _copy(joined, 0, total, curve, 0)
                 if total > 4 * MOST_PIECES:
                     total = _thinned(curve, total, added, joined)
             left = max(right, left + 1)
         count = _thinned(curve, total, added, joined)
-        worth[:, :count] = curve[:, :count]
-    return worth[1, 0], kept[0, :used].copy(), kept[1, :used].copy(), first
+        _copy(curve, 0, count, worth, 0)
+    short = np.empty((2, used))
+    _copy(kept, 0, used, short, 0)
+    return worth[1, 0], short, first
+
+
+@njit(cache=True, nogil=True)
+def _copy(source, first, count, target, place):
+    """Copy some breakpoints; a loop, since slices take seconds to compile."""
+    for k in range(count):
+        target[0, place + k], target[1, place + k] = source[0, first + k], source[1, first + k]
+
+
+@njit(cache=True, nogil=True)
+def _push(stack, place, values):
+    """Put one entry on a stack."""
+    for k in range(6):
+        stack[place, k] = values[k]
 
 
 @njit(cache=True, nogil=True)
@@ -135,11 +152,12 @@ def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heigh
     if end <= begin:
         return count
     last_value, last_slope, _ = _best(form, choice, worth, left, right, end, heights)
-    stack[0] = (begin, value, slope, end, last_value, last_slope)
+    _push(stack, 0, (begin, value, slope, end, last_value, last_slope))
     top = 1
     while top > 0:
         top -= 1
-        a, value, slope, b, last_value, last_slope = stack[top]
+        a, value, slope = stack[top, 0], stack[top, 1], stack[top, 2]
+        b, last_value, last_slope = stack[top, 3], stack[top, 4], stack[top, 5]
         width = b - a
         if slope - last_slope > 1e-10:
             meet = min(max((last_value - last_slope * width - value) / (slope - last_slope), 0.0), width)
@@ -151,8 +169,8 @@ def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heigh
             ):
                 middle, middle_slope, _ = _best(form, choice, worth, left, right, a + meet, heights)
                 if above - middle > 0.1 * added and min(meet, width - meet) > 1e-9:
-                    stack[top] = (a + meet, middle, middle_slope, b, last_value, last_slope)
-                    stack[top + 1] = (a, value, slope, a + meet, middle, middle_slope)
+                    _push(stack, top, (a + meet, middle, middle_slope, b, last_value, last_slope))
+                    _push(stack, top + 1, (a, value, slope, a + meet, middle, middle_slope))
                     top += 2
                     continue
             if 0 < meet < width:
@@ -361,15 +379,15 @@ def _fewer(curve, count, added, out):
 
 
 @njit(cache=True, nogil=True)
-def _forward(form, x, v, first, start_kwh):
+def _forward(form, kept, first, start_kwh):
     """The path that follows the worth: stored energy and choice of each step, and what it makes."""
     steps = len(first) - 1
     stored, chosen = np.empty(steps), np.empty(steps, np.int64)
-    heights = np.empty(np.diff(form[3]).max())
+    heights = np.empty(form[5])
     made, start = 0.0, start_kwh
     for step in range(steps):
         worth = np.empty((2, first[step] - first[step + 1]))
-        worth[0], worth[1] = x[first[step + 1] : first[step]], v[first[step + 1] : first[step]]
+        _copy(kept, first[step + 1], worth.shape[1], worth, 0)
         count, best, left = worth.shape[1], -np.inf, 0
         while left == 0 or left < count - 1:
             right = _end_of_arc(worth, count, left)

@@ -211,7 +211,7 @@ class Envelopes:
             for first in range(0, len(mine), CHUNK):
                 some = mine[first : first + CHUNK]
                 steps = choices.step[some]
-                made, of_each = _planes_of(
+                made, total, of_each = _planes_of(
                     matrix,
                     pool.arrays(),
                     (priced.money[steps], priced.end_money[steps], self._steep(priced)),
@@ -221,7 +221,7 @@ class Envelopes:
                     near[steps],
                 )
                 counts[some] = of_each
-                parts.append((some, made))
+                parts.append((some, made[:, :total]))
         return _in_order(parts, counts)
 
 
@@ -238,32 +238,38 @@ def _in_order(parts: Sequence[tuple[np.ndarray, np.ndarray]], counts: np.ndarray
 
 @njit(cache=True, nogil=True)
 def _planes_of(matrix, pool, money, bounds, sides, levels, near):
-    """Planes of some choices of one kind, (3, planes) one choice after the other, and how many each has."""
+    """Planes of some choices of one kind, one choice after the other with room at the end; how many in all and each.
+
+    Loops in place of array expressions, which take seconds to compile.
+    """
     count, bases = len(near), len(pool[0])
     counts = np.zeros(count, np.int64)
     made = np.empty((3, 24 * count + bases))
     height, start, end = np.empty(bases), np.empty(bases), np.empty(bases)
+    keep = np.zeros(bases, np.bool_)
     total = 0
     for number in range(count):
         for basis in range(bases):
             height[basis], start[basis], end[basis] = _plane(
                 matrix, pool, basis, money, bounds, sides, number
             )
-        order = np.argsort(-end)
-        keep = np.zeros(bases, np.bool_)
+            keep[basis] = False
+        order = np.argsort(end)
         for level in levels:
-            _keep_lowest(height + start * level, end, order, keep)
-        _keep_lowest(height + start * near[number], end, order, keep)
+            _keep_lowest(height, start, level, end, order, keep)
+        _keep_lowest(height, start, near[number], end, order, keep)
         if total + bases > made.shape[1]:
             more = np.empty((3, 2 * made.shape[1]))
-            more[:, :total] = made[:, :total]
+            for k in range(total):
+                more[0, k], more[1, k], more[2, k] = made[0, k], made[1, k], made[2, k]
             made = more
-        for basis in order:
+        for place in range(bases - 1, -1, -1):
+            basis = order[place]
             if keep[basis]:
                 made[0, total], made[1, total], made[2, total] = height[basis], start[basis], end[basis]
                 total += 1
                 counts[number] += 1
-    return made[:, :total], counts
+    return made, total, counts
 
 
 @njit(cache=True, nogil=True)
@@ -271,7 +277,9 @@ def _plane(matrix, pool, basis, money, bounds, sides, number):
     """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns."""
     size, rows, columns, inverse = pool
     own = money[0].shape[1]
-    reduced = money[0][number].copy()
+    reduced = np.empty(own)
+    for column in range(own):
+        reduced[column] = money[0][number, column]
     height, start, end = 0.0, 0.0, money[1][number]
     for k in range(size[basis]):
         row, y = rows[basis, k], 0.0
@@ -297,17 +305,22 @@ def _plane(matrix, pool, basis, money, bounds, sides, number):
 
 
 @njit(cache=True, nogil=True)
-def _keep_lowest(height, slope, order, keep):
-    """Mark the lines `height + slope * e` that are lowest somewhere; `order` is by falling slope."""
-    hull = np.empty(len(order), np.int64)
+def _keep_lowest(height, start, level, slope, order, keep):
+    """Mark the lines in the end's energy that are lowest somewhere, for a step that begins at some level.
+
+    `order` is by rising slope.
+    """
+    hull, line = np.empty(len(order), np.int64), np.empty(len(order))
+    for k in range(len(line)):
+        line[k] = height[k] + start[k] * level
     count = 0
-    for new in order:
-        useless = False
+    for place in range(len(order) - 1, -1, -1):
+        new, useless = order[place], False
         while count > 0:
             last = hull[count - 1]
             fall = slope[last] - slope[new]
             if fall <= 1e-10:
-                if height[new] >= height[last]:
+                if line[new] >= line[last]:
                     useless = True
                     break
                 count -= 1
@@ -315,12 +328,11 @@ def _keep_lowest(height, slope, order, keep):
             if count == 1:
                 break
             before = hull[count - 2]
-            meets_last = (height[new] - height[last]) / fall
-            if meets_last > (height[last] - height[before]) / (slope[before] - slope[last]):
+            if (line[new] - line[last]) / fall > (line[last] - line[before]) / (slope[before] - slope[last]):
                 break
             count -= 1
         if not useless:
             hull[count] = new
             count += 1
-    for place in range(count):
-        keep[hull[place]] = True
+    for k in range(count):
+        keep[hull[k]] = True

@@ -88,6 +88,31 @@ def margins(problem: Problem, values: ByName, multipliers: ByName, basis: Basis)
     return Margins(problem, x, y, problem.purse - problem.matrix.T @ y, held)
 
 
+def held_again(problem: Problem, at: Margins, basis: Basis) -> tuple[np.ndarray, Basis] | None:
+    """The best schedule of a problem a little apart from that of `at`, every decision held as it is there.
+
+    Parameters
+    ----------
+    problem : Problem
+        With other data than the one of `at`.
+    at : Margins
+    basis : Basis
+        Where to start.
+
+    Returns
+    -------
+    (array of shape (columns,), Basis) or None
+        The schedule, and where the next may start; None where no schedule keeps every limit so.
+    """
+    lower, upper = _decided(problem, _matched(at.x, at.problem.places, problem.places))
+    highs = Highs(problem)
+    if basis.fits(problem):
+        highs.set_basis(basis)
+    highs.change_column_bounds(np.arange(len(lower)), lower, upper)
+    found = highs.solve()
+    return (found.x, highs.basis()) if found.verdict == "optimal" else None
+
+
 def carried(problem: Problem, multipliers: ByName) -> np.ndarray:
     """Multipliers by the name of their rule as one array of a problem's rows; rules not named have none."""
     y = _placed(multipliers, problem.row_places, len(problem.row_upper))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -14,10 +16,14 @@ from optimiser.report.blocks import (
     bars,
     text_column,
 )
-from optimiser.report.formats import listed, number, percent
+from optimiser.report.formats import is_missing, listed, number, percent
 from optimiser.report.results import Results
 
 MOST_BARS, MOST_SENTENCES = 12, 6
+
+
+def _number(value: Any, digits: int = 2) -> str:
+    return "" if is_missing(value) else number(float(value), digits)
 
 
 def section(results: Results) -> Section | None:
@@ -30,9 +36,8 @@ def section(results: Results) -> Section | None:
         return None
     blocks: list[Block] = [
         Text(
-            "The worth of one more unit of each limit in a year, at the margin: the first kW brings it, further ones "
-            "bring less. Where another limit is met at the same time, one more may bring less than this and one less "
-            "cost more. It is a figure of the ceiling; real operation earns less."
+            "What one more unit of each limit brings in a year: cash of the ceiling, wear of storage not taken off but "
+            f"named beside it. {checked_words(study)} Real operation earns less."
         )
     ]
     if study["decisions_held"]:
@@ -49,15 +54,29 @@ def section(results: Results) -> Section | None:
     if study["words"]:
         blocks += [Points(tuple(study["words"][:MOST_SENTENCES])), _chart(results)]
     if study["no_limit"]:
-        blocks.append(Text(f"More of these would bring nothing: {listed(study['no_limit'])}.", tone="quiet"))
+        words = f"A little more or less of these would change nothing: {listed(study['no_limit'])}."
+        blocks.append(Text(words, tone="quiet"))
+    if study["not_checked"]:
+        words = f"Not solved again, so of these only the margin in the table is known: {listed(study['not_checked'])}."
+        blocks.append(Text(words, tone="quiet"))
     return Section("what-binds", "Limits", "What binds", tuple(blocks))
+
+
+def checked_words(study: dict[str, Any]) -> str:
+    """What was checked, and how."""
+    return (
+        f"{study['checked']} limits were each moved up and down by 1 % of their size and by 10 %, and the run was "
+        "solved again: each figure is the mean over the units that it names, and both ways are told apart where they "
+        "differ."
+    )
 
 
 def _chart(results: Results) -> Chart:
     """Bars of what one more unit brings, the largest first."""
     currency, frame = results.summary["currency"], results.tables["what_binds-limits"]
-    shown = frame[frame["worth_of_one_more_a_year"] != 0].head(MOST_BARS)
-    worth = [float(value) for value in shown["worth_of_one_more_a_year"]]
+    worths = frame["ceiling_cash_of_one_more_a_year"]
+    shown = frame[worths.notna() & (worths != 0)].head(MOST_BARS)
+    worth = [float(value) for value in shown["ceiling_cash_of_one_more_a_year"]]
     names = [f"{limit}, per {unit}" for limit, unit in zip(shown["limit"], shown["unit"], strict=True)]
     drawn = bars(
         names,
@@ -67,12 +86,16 @@ def _chart(results: Results) -> Chart:
         ["@gain" if value >= 0 else "@loss" for value in worth],
     )
     table = Table(
-        f"Worth of one more unit, {currency} a year",
+        f"One more and one less unit, {currency} of cash a year at the ceiling",
         (
             text_column("Limit"),
             Column("Size now"),
             text_column("Unit"),
-            Column("Worth of one more"),
+            Column("Cash of one more"),
+            Column("Wear of it"),
+            Column("Holds for"),
+            Column("Cash of one less"),
+            Column("Margin, cash less wear"),
             Column("Steps in which it counted"),
         ),
         tuple(
@@ -81,7 +104,11 @@ def _chart(results: Results) -> Chart:
                     str(row.limit),
                     number(float(row.size), 2),  # type: ignore[arg-type]
                     str(row.unit),
-                    number(float(row.worth_of_one_more_a_year), 2),  # type: ignore[arg-type]
+                    _number(row.ceiling_cash_of_one_more_a_year),
+                    _number(row.wear_of_one_more_a_year),
+                    _number(row.holds_for_more, 3),
+                    _number(row.ceiling_cash_of_one_less_a_year),
+                    _number(row.margin_less_wear_a_year),
                     f"{row.steps_at_limit:,} ({percent(float(row.share_of_steps))})",  # type: ignore[arg-type]
                 )
             )
@@ -89,10 +116,15 @@ def _chart(results: Results) -> Chart:
         ),
         folded=True,
     )
+    largest = (
+        f"The largest is {names[0]}: {number(worth[0], 2)} {currency} a year."
+        if names
+        else "None brings more."
+    )
     return Chart(
         key="what-binds",
-        title="Worth of one more unit of each limit",
-        description=f"The largest is {names[0]}: {number(worth[0], 2)} {currency} a year.",
+        title="Cash that one more unit of each limit brings",
+        description=largest,
         **drawn,
         height_px=120 + 34 * len(names),
         table=table,

@@ -13,6 +13,8 @@ from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import Charge, TimeOfUse, Volume, days_of_supply, rest
 from optimiser.terms import Line
 
+LOSS_FACTORS = (0.5, 1.5)  # published marginal and distribution factors lie well inside (from memory)
+
 
 class EnergyCharge(TimeOfUse):
     """Charge per kWh imported, flat or by time of use.
@@ -113,8 +115,12 @@ class Spot(Charge):
 
     name: StrictStr = text("name on the bill", default="")
     price_per_mwh: Column = column("currency/MWh", "spot price at the reference node, before tax")
-    transmission_loss_factor: float = quantity("-", "marginal loss factor", default=1.0, above=0)
-    distribution_loss_factor: float = quantity("-", "distribution loss factor", default=1.0, above=0)
+    transmission_loss_factor: float = quantity(
+        "-", "marginal loss factor", default=1.0, above=0, plausible=LOSS_FACTORS
+    )
+    distribution_loss_factor: float = quantity(
+        "-", "distribution loss factor", default=1.0, above=0, plausible=LOSS_FACTORS
+    )
     fee_per_kwh: float = quantity("currency/kWh", "network, environmental and retail fees", default=0.0)
     fees: several(Fee) = Field(  # type: ignore[valid-type]
         default=(), description="further fees by name: network, market, environmental schemes"
