@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import io
-import os
 import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 
 from optimiser.bounded import CUT, MOST_BYTES, TooMuchError, bounded_bytes, inflated
 from optimiser.errors import SeriesError
+from optimiser.writing import write_one
 
 SHOWN = 20
 
@@ -118,14 +118,10 @@ def write_whole(path: Path, content: bytes, overwrite: bool = False) -> None:
         raise SeriesError(
             str(path), ["the file is there already. Name another file, or allow it to be overwritten."]
         )
-    half = path.with_name(f".{path.name}.{os.getpid()}.half")
     try:
-        half.write_bytes(content)
-        os.replace(half, path)
+        write_one(path, lambda part: part.write_bytes(content))
     except OSError as problem:
         raise SeriesError(
             str(path),
             [f"the file cannot be written: {problem.strerror}. Check the folder and its permissions."],
         ) from None
-    finally:
-        half.unlink(missing_ok=True)
