@@ -428,5 +428,6 @@ def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:
     paths |= {name: folder / f"compare-{name}.csv" for name, table in tables.items() if len(table)}
     page = compare_page(made.summary, made.variants, made.lines, made.hours)
     files: dict[Path, Content] = {paths["page"]: page, paths["summary"]: made.summary}
-    write_files(files | {paths[name]: table for name, table in tables.items() if name in paths})
+    found = {paths[name]: table for name, table in tables.items() if name in paths}
+    write_files(files | found, stale=["compare-*.csv"])
     return paths

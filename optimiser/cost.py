@@ -11,7 +11,16 @@ from optimiser.fields import Component, choice, quantity, several, text
 
 MOST_MONEY = 1e12
 MOST_YEARS = 60
-OWN_NAMES = ("Capital", "Upkeep", "End value", "Loan", "Tax")  # of the cash flow's own lines
+SAVING_NAMES = {
+    "energy_in": "Saving, energy in",
+    "energy_out": "Saving, energy out",
+    "demand": "Saving, demand",
+    "fixed": "Saving, fixed charges",
+    "services": "Income from services",
+}
+YEAR, SUMS = "year", ("in the year", "running sum", "running sum, discounted")
+# Of the cash flow's own lines and columns: an amount of the same name would take the place of one of them.
+OWN_NAMES = ("Capital", "Upkeep", "End value", "Loan", "Tax", *SAVING_NAMES.values(), YEAR, *SUMS)
 
 # Shares of the cost written off in each year, half-year convention: IRS Publication 946, appendix A, table A-1,
 # from memory; the tests make them again from the declining balance that the table is built on.

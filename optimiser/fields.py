@@ -6,10 +6,11 @@ import datetime
 import difflib
 import functools
 import re
+import unicodedata
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, field_validator
 
 REQUIRED = ...
 MOST = 1_000_000_000  # a figure beyond it cannot be meant, and would cost a sum of money its cents
@@ -42,6 +43,32 @@ class Component(BaseModel):
     """A frozen, strict piece of a scenario: unknown keys, wrong types and NaN are refused."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+    @field_validator("*")
+    @classmethod
+    def _plain_text(cls, value: Any) -> Any:
+        """Every text of every file is one that every result can hold."""
+        for words in value if isinstance(value, (list, tuple, dict)) else (value,):
+            if isinstance(words, str) and (unfit := unfit_in(words)):
+                raise ValueError(f"holds U+{ord(unfit):04X}, which is no character to be read; take it out")
+        return value
+
+
+def unfit_in(words: str) -> str | None:
+    """The first character that a page, a table or a spreadsheet cannot hold or show; line ends and tabs are fine.
+
+    References
+    ----------
+    .. [1] W3C, Extensible Markup Language (XML) 1.0, fifth edition, production [2] Char, which spreadsheets keep to.
+    .. [2] The Unicode Standard, chapter 23: control codes (general category Cc), surrogates, noncharacters.
+    """
+    return next((letter for letter in words if letter not in "\n\t" and _is_unfit(letter)), None)
+
+
+def _is_unfit(letter: str) -> bool:
+    code = ord(letter)
+    no_character = code & 0xFFFE == 0xFFFE or 0xFDD0 <= code <= 0xFDEF
+    return no_character or unicodedata.category(letter) in ("Cc", "Cs")
 
 
 def quantity(

@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import importlib.metadata
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 from pydantic import Field, StrictStr
 
-from optimiser import __version__
 from optimiser.dispatch import OPTIMAL, Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
@@ -31,13 +32,15 @@ from optimiser.settlement import settle
 from optimiser.sweeping.cases import DEFECT, DONE, Found, Outcome
 from optimiser.sweeping.hands import Hands, LocalProcesses, carry_out
 from optimiser.terms import SettledTerms
-from optimiser.writing import all_or_nothing, write_files
+from optimiser.versions import versions
+from optimiser.writing import write_files, write_one
 
 # A bid is a whole one if it misses it by less than what a solver's tolerance can take away.
 ROUNDING_KW = 1e-6
 MOST_SPREAD = 1e12  # beyond any size or price, and still a number that can be drawn
 SUMS = ("offered_kw_hours", "bid_kw_hours", "income_as_offered", "income_as_bid", "income_if_alone")
 UNWRITABLE = "unwritable"
+FACTS, CHECKSUM = b"answer", b"checksum"  # in the metadata of a kept answer
 SAME = {"most_kw", "site_share", "price", "delivered_price_per_mwh", "source"}
 
 
@@ -403,7 +406,6 @@ def solve_member(member: Member, kept: Path) -> Answer:
     facts = {
         "digest": answer.digest,
         "name": member.name,
-        "columns": list(columns),
         "changes": dict(member.changes),
         "bill_before": statement.bill_before,
         "bill_after": statement.bill_after,
@@ -412,45 +414,60 @@ def solve_member(member: Member, kept: Path) -> Answer:
         "verdict": dispatch.proof.verdict,
     }
     frame = pd.DataFrame(columns, index=range(scenario.timeline.steps))
-    facts_path, frame_path = _places(kept, answer)
-    all_or_nothing(
-        {
-            frame_path: frame.to_parquet,
-            facts_path: lambda path: path.write_text(json.dumps(facts), encoding="utf-8"),
-        }
-    )
+    write_one(_place(kept, answer), partial(_write_answer, facts, frame))
     return answer
 
 
+def _write_answer(facts: Mapping[str, Any], frame: pd.DataFrame, path: Path) -> None:
+    """One file of an answer: its steps, and in the file's metadata its facts and the checksum of both."""
+    words = json.dumps(facts)
+    table = pa.Table.from_pandas(frame)
+    own = {FACTS: words, CHECKSUM: _checksum(words, frame)}
+    pq.write_table(table.replace_schema_metadata({**table.schema.metadata, **own}), path)
+
+
+def _checksum(facts: str, frame: pd.DataFrame) -> str:
+    """Digest of an answer's facts and of every number of its steps."""
+    digest = hashlib.sha256(facts.encode())
+    for name in frame:
+        digest.update(f"{name}\n".encode() + np.ascontiguousarray(frame[name], float).tobytes())
+    return digest.hexdigest()
+
+
 def _digest(scenario: Scenario) -> str:
-    """Of all that an answer depends on: the scenario with its changes, its data files, this package and its solver."""
+    """Of all that an answer depends on: the scenario with its changes, its data files, this program, its libraries."""
     parts = [
         scenario.sha256,
         sorted(f"{name}: {table.sha256}" for name, table in scenario.tables.items()),
-        __version__,
-        importlib.metadata.version("highspy"),
+        versions(),
     ]
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
 
-def _places(kept: Path, answer: Answer) -> tuple[Path, Path]:
-    """Files of an answer's facts and of its steps, named so whatever the site is called."""
-    stem = f"{hashlib.sha256(answer.name.encode()).hexdigest()[:16]}-{answer.digest[:16]}"
-    return kept / f"{stem}.json", kept / f"{stem}.parquet"
+def _place(kept: Path, answer: Answer) -> Path:
+    """The file of an answer, named so whatever the site is called."""
+    return kept / f"{hashlib.sha256(answer.name.encode()).hexdigest()[:16]}-{answer.digest[:16]}.parquet"
 
 
 def _kept(kept: Path, answer: Answer) -> tuple[dict[str, Any], pd.DataFrame] | None:
     """An answer's facts and steps; None if it is not kept, or not whole."""
-    facts_path, frame_path = _places(kept, answer)
     try:
-        facts = json.loads(facts_path.read_text(encoding="utf-8"))
-        if facts["digest"] != answer.digest or facts["name"] != answer.name:
+        table = pq.read_table(_place(kept, answer))
+        frame = table.to_pandas()
+        words = table.schema.metadata[FACTS].decode()
+        if table.schema.metadata[CHECKSUM].decode() != _checksum(words, frame):
             return None
-        frame = pd.read_parquet(frame_path)
-        whole = list(frame.columns) == facts["columns"]
-    except (OSError, ValueError, KeyError, TypeError):
+        facts = json.loads(words)
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        MemoryError,
+        pa.ArrowException,
+    ):  # what damage can set off
         return None
-    return (facts, frame) if whole else None
+    return (facts, frame) if (facts["digest"], facts["name"]) == (answer.digest, answer.name) else None
 
 
 def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarray:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-import importlib.metadata
 import platform
 import time
 from collections.abc import Iterable, Mapping
@@ -17,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser import checks
+from optimiser.cost import SUMS, YEAR
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
 from optimiser.equipment.losses import OF_LOSS, OF_POWER
@@ -30,9 +30,11 @@ from optimiser.storage import voltage_at
 from optimiser.studies import STUDIES, make_studies, usual, with_required
 from optimiser.study import Study
 from optimiser.terms import SettledTerms
+from optimiser.versions import versions
 from optimiser.workbook import write_workbook
-from optimiser.writing import Content, write_files
+from optimiser.writing import Content, new_run, write_csv, write_files
 
+TABLE_KINDS = ("csv", "parquet")
 CEILING = "ceiling: perfect foresight of prices, load and sun, an upper bound"
 
 
@@ -204,6 +206,7 @@ def summarise(
         "amount"
     ].sum()
     return {
+        "run": new_run(),
         "title": file.title,
         "description": file.description,
         "invented": file.invented,
@@ -306,15 +309,11 @@ def _cash_flow(appraisal: Appraisal | None) -> list[dict[str, Any]]:
 def cash_flow_table(appraisal: Appraisal) -> pd.DataFrame:
     """The cash flow as a table: a row a year, a column an item, their sum and the running sums."""
     rows = _cash_flow(appraisal)
-    return pd.DataFrame([{"year": row["year"], **row["items"], **_sums(row)} for row in rows])
+    return pd.DataFrame([{YEAR: row["year"], **row["items"], **_sums(row)} for row in rows])
 
 
 def _sums(row: dict[str, Any]) -> dict[str, float]:
-    return {
-        "in the year": row["amount"],
-        "running sum": row["cumulative"],
-        "running sum, discounted": row["discounted_cumulative"],
-    }
+    return dict(zip(SUMS, (row["amount"], row["cumulative"], row["discounted_cumulative"]), strict=True))
 
 
 def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
@@ -481,13 +480,12 @@ def _approximations(scenario: Scenario, appraisal: Appraisal | None) -> list[str
 
 
 def _provenance(scenario: Scenario, seconds: dict[str, float]) -> dict[str, Any]:
-    from optimiser import __version__
-
-    versions = {name: importlib.metadata.version(name) for name in ("pyomo", "highspy", "numpy", "pandas")}
+    own = versions()
     return {
-        "package_version": __version__,
+        "package_version": own.pop("optimiser"),
+        "code_sha256": own.pop("code"),
+        **own,
         "python": platform.python_version(),
-        **versions,
         "created_at": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "scenario_sha256": scenario.sha256,
         "files": {f"{file.name}: {file.path.name}": file.sha256 for file in scenario.files},
@@ -575,7 +573,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     files: dict[str, Content] = {
         "report": render(results),
         "customer": render(results, edition="customer"),
-        "dispatch_csv": made.dispatch_table.round(6).to_csv,
+        "dispatch_csv": partial(write_csv, made.dispatch_table, index=True),
         "dispatch_parquet": made.dispatch_table.to_parquet,
         "statement_csv": made.statement.table,
         "summary": made.summary,
@@ -586,9 +584,14 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         paths |= {"cash_flow_csv": folder / "cash-flow.csv", "appraisal": folder / "appraisal.xlsx"}
         files["cash_flow_csv"] = cash_flow_table(appraisal)
         files["appraisal"] = partial(write_workbook, appraisal, cost, made.summary)
-    _refuse_inputs(made.scenario, paths.values())
-    write_files({paths[name]: content for name, content in files.items()})
-    _remove_old_tables(folder, set(paths.values()))
+    # Tables that an earlier run made and this one does not would speak of another run.
+    stale = [
+        *(f"{name}-*.{kind}" for name in STUDIES for kind in TABLE_KINDS),
+        "cash-flow.csv",
+        "appraisal.xlsx",
+    ]
+    _refuse_inputs(made.scenario, {*paths.values(), *(path for name in stale for path in folder.glob(name))})
+    write_files({paths[name]: content for name, content in files.items()}, stale)
     return paths
 
 
@@ -600,10 +603,3 @@ def _refuse_inputs(scenario: Scenario, paths: Iterable[Path]) -> None:
             raise OptimiserError(
                 f"{path} is data of the scenario and is not written over. Choose another folder."
             )
-
-
-def _remove_old_tables(folder: Path, written: set[Path]) -> None:
-    """Remove tables that an earlier run made and this one did not: they would speak of another run."""
-    for pattern in (*(f"{name}-*.csv" for name in STUDIES), "cash-flow.csv", "appraisal.xlsx"):
-        for path in set(folder.glob(pattern)) - written:
-            path.unlink()

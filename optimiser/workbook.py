@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +11,9 @@ from openpyxl.styles import Font, PatternFill
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
-from optimiser.cost import Cost
+from optimiser.cost import SAVING_NAMES, Cost
 from optimiser.finance import Appraisal
-from optimiser.finance.cash import SAVING_NAMES
+from optimiser.writing import is_formula
 
 BOLD = Font(bold=True)
 INPUT = PatternFill("solid", fgColor="FFF3CD")
@@ -41,8 +41,8 @@ def write_workbook(appraisal: Appraisal, cost: Cost, summary: dict[str, Any], pa
     inputs = _Inputs(book, summary)
     years = _years(book.create_sheet("Years"), appraisal, cost)
     flow = book.create_sheet("Cash flow")
-    _cash_flow(flow, appraisal, cost, inputs, years)
-    _checks(book.create_sheet("Checks"), appraisal, flow, inputs)
+    own = _cash_flow(flow, appraisal, cost, inputs, years)
+    _checks(book.create_sheet("Checks"), appraisal, own, inputs)
     for sheet in book.worksheets:
         sheet.column_dimensions["A"].width = 34 if sheet.title in ("Inputs", "Checks") else 8
         for column in range(2, sheet.max_column + 1):
@@ -51,9 +51,10 @@ def write_workbook(appraisal: Appraisal, cost: Cost, summary: dict[str, Any], pa
 
 
 def _words(sheet: Worksheet, row: int, column: int, words: str, bold: bool = False) -> None:
-    """Text as text, so that a name that begins with = is no formula."""
+    """Text as text, so that a name that begins with = is no formula, nor becomes one when the cell is edited."""
     cell = sheet.cell(row, column, words)
     cell.data_type = "s"
+    cell.quotePrefix = is_formula(words)
     if bold:
         cell.font = BOLD
 
@@ -69,16 +70,16 @@ class _Inputs:
         note = f"Money in {summary['currency']}. Shaded cells may be changed.{invented}"
         _words(self._sheet, 2, 1, note)
         self._row = 3
-        self._known: dict[str, str] = {}
+        self._known: dict[tuple[str | None, str], str] = {}
 
-    def of(self, name: str, value: float) -> str:
-        """The address of an input, written when it is first asked for."""
-        if name not in self._known:
+    def of(self, words: str, value: float, item: str | None = None) -> str:
+        """The address of an input, of an item of the cash flow or of none, written when it is first asked for."""
+        if (item, words) not in self._known:
             self._row += 1
-            _words(self._sheet, self._row, 1, name)
+            _words(self._sheet, self._row, 1, words if item is None else f"{item}, {words}")
             self._sheet.cell(self._row, 2, value).fill = INPUT
-            self._known[name] = f"Inputs!$B${self._row}"
-        return self._known[name]
+            self._known[item, words] = f"Inputs!$B${self._row}"
+        return self._known[item, words]
 
 
 def _years(sheet: Worksheet, appraisal: Appraisal, cost: Cost) -> dict[str, str]:
@@ -107,26 +108,25 @@ def _years(sheet: Worksheet, appraisal: Appraisal, cost: Cost) -> dict[str, str]
 
 def _cash_flow(
     sheet: Worksheet, appraisal: Appraisal, cost: Cost, inputs: _Inputs, years: dict[str, str]
-) -> None:
-    """A row a year: every item by its formula, the sum, the running sums, and when the money is back."""
+) -> dict[str, str]:
+    """A row a year: every item by its formula, the sum, the running sums, and when the money is back.
+
+    Gives the letters of the columns that are no item's.
+    """
     names = [item.name for item in appraisal.items]
-    helpers = ["Loan owed"] if cost.loan else []
-    headings = [
-        "Year",
-        *names,
-        "In the year",
-        "Running sum",
-        "Discounted",
-        "Running sum, discounted",
-        "Paid back",
-        *helpers,
-    ]
+    further = ["In the year", "Running sum", "Discounted", "Running sum, discounted", "Paid back"]
+    further += ["Loan owed"] if cost.loan else []
+    headings = ["Year", *names, *further]
     for column, heading in enumerate(headings, 1):
         _words(sheet, 1, column, heading, bold=True)
-    at = {heading: get_column_letter(column) for column, heading in enumerate(headings, 1)}
-    formulas = _Formulas(cost, inputs, years, at, {item.name: item.kind for item in appraisal.items})
+    letters = [get_column_letter(column) for column in range(1, len(headings) + 1)]
+    # Apart from each other, whatever the items are called.
+    at = dict(zip(names, letters[1 : len(names) + 1], strict=True))
+    own = dict(zip(further, letters[len(names) + 1 :], strict=True))
+    kinds = {item.name: item.kind for item in appraisal.items}
+    formulas = _Formulas(cost, inputs, years, at, own, kinds)
     rate = inputs.of("Discount rate, inflation in it", appraisal.discount_rate_fraction)
-    total, running, present = at["In the year"], at["Running sum"], at["Discounted"]
+    total, running, present = own["In the year"], own["Running sum"], own["Discounted"]
     for year in range(cost.life_years + 1):
         row = FIRST_ROW + year
         sheet.cell(row, 1, year)
@@ -135,26 +135,34 @@ def _cash_flow(
         sheet[f"{total}{row}"] = f"=SUM({at[names[0]]}{row}:{at[names[-1]]}{row})"
         sheet[f"{running}{row}"] = f"=SUM({total}${FIRST_ROW}:{total}{row})"
         sheet[f"{present}{row}"] = f"={total}{row}/(1+{rate})^A{row}"
-        sheet[f"{at['Running sum, discounted']}{row}"] = f"=SUM({present}${FIRST_ROW}:{present}{row})"
-        sheet[f"{at['Paid back']}{row}"] = (
+        sheet[f"{own['Running sum, discounted']}{row}"] = f"=SUM({present}${FIRST_ROW}:{present}{row})"
+        sheet[f"{own['Paid back']}{row}"] = (
             f'=IF({running}{row}>=0,0,"")'
             if year == 0
             else f'=IF(AND({running}{row}>=0,{running}{row - 1}<0),A{row - 1}-{running}{row - 1}/{total}{row},"")'
         )
         if cost.loan:
-            sheet[f"{at['Loan owed']}{row}"] = formulas.owed(year)
-        for column in range(2, len(headings) + 1):
-            sheet.cell(row, column).number_format = "0.00" if headings[column - 1] == "Paid back" else MONEY
+            sheet[f"{own['Loan owed']}{row}"] = formulas.owed(year)
+        for letter in letters[1:]:
+            sheet[f"{letter}{row}"].number_format = "0.00" if letter == own["Paid back"] else MONEY
     sheet.freeze_panes = "B2"
+    return own
 
 
 class _Formulas:
     """The formula of each item in each year."""
 
     def __init__(
-        self, cost: Cost, inputs: _Inputs, years: dict[str, str], at: dict[str, str], kinds: dict[str, str]
+        self,
+        cost: Cost,
+        inputs: _Inputs,
+        years: dict[str, str],
+        at: dict[str, str],
+        own: dict[str, str],
+        kinds: Mapping[str, str],
     ):
-        self._cost, self._inputs, self._years, self._at, self._kinds = cost, inputs, years, at, kinds
+        self._cost, self._inputs, self._years = cost, inputs, years
+        self._at, self._own, self._kinds = at, own, kinds
         self._inflation = inputs.of("Inflation a year", cost.inflation_fraction)
         self._parts = {
             part.name: part for part in (*cost.item, *cost.incentive, *cost.upkeep, *cost.replacement)
@@ -170,20 +178,19 @@ class _Formulas:
             return f"={cell}*(1+{self._change(name, change)})^({year}-1)"
         if kind == "capital":
             amount = self._cost.capital if part is None else part.amount
-            return f"=-{self._inputs.of(name, amount)}*(1+{self._inflation})^{year if part else 0}"
+            return f"=-{self._inputs.of('amount', amount, name)}*(1+{self._inflation})^{year if part else 0}"
         if kind == "incentive" and part.capital_fraction is not None:
-            return (
-                f"={self._inputs.of(f'{name}, share of capital', part.capital_fraction)}*{self._laid_out()}"
-            )
+            share = self._inputs.of("share of capital", part.capital_fraction, name)
+            return f"={share}*{self._laid_out()}"
         if kind == "incentive":
-            return f"={self._inputs.of(name, part.amount)}"
+            return f"={self._inputs.of('amount', part.amount, name)}"
         if kind == "upkeep":
             amount = self._cost.yearly if part is None else part.amount
             change = self._change(name, part.change_fraction if part else None)
-            return f"=-{self._inputs.of(f'{name}, year 1', amount)}*(1+{change})^({year}-1)"
+            return f"=-{self._inputs.of('year 1', amount, name)}*(1+{change})^({year}-1)"
         if kind == "replacement":
             change = self._change(name, part.change_fraction)
-            return f"=-{self._inputs.of(f'{name}, today', part.amount)}*(1+{change})^{year}"
+            return f"=-{self._inputs.of('today', part.amount, name)}*(1+{change})^{year}"
         if kind == "end value":
             return (
                 f"={self._inputs.of('End value, today', self._cost.end_value)}*(1+{self._inflation})^{year}"
@@ -191,7 +198,7 @@ class _Formulas:
         return self._loan(year) if kind == "loan" else self._tax(year)
 
     def _change(self, name: str, change: float | None) -> str:
-        return self._inflation if change is None else self._inputs.of(f"{name}, change a year", change)
+        return self._inflation if change is None else self._inputs.of("change a year", change, name)
 
     def _laid_out(self) -> str:
         """What is laid out in year 0, positive."""
@@ -209,7 +216,7 @@ class _Formulas:
             return f"={amount}"
         payment = f"PMT({rate},{self._inputs.of('Loan, years', loan.years)},-{amount})"
         ends_early = year == self._cost.life_years < loan.years
-        rest = f"-{self._at['Loan owed']}{FIRST_ROW + year}" if ends_early else ""
+        rest = f"-{self._own['Loan owed']}{FIRST_ROW + year}" if ends_early else ""
         return f"=-{payment}{rest}"
 
     def owed(self, year: int) -> str:
@@ -223,7 +230,7 @@ class _Formulas:
         if year == 0:
             return f"={amount}"
         years = self._inputs.of("Loan, years", loan.years)
-        before = f"{self._at['Loan owed']}{FIRST_ROW + year - 1}"
+        before = f"{self._own['Loan owed']}{FIRST_ROW + year - 1}"
         return f"=IF({year}>={years},0,{before}*(1+{rate})-PMT({rate},{years},-{amount}))"
 
     def _tax(self, year: int) -> str:
@@ -237,24 +244,23 @@ class _Formulas:
             cells.append(f"-{share}*Years!{self._years['Written off']}{row}*{self._laid_out()}")
         if self._cost.loan and year > 0:
             rate = self._inputs.of("Loan, interest", self._cost.loan.rate_fraction)
-            cells.append(f"-{self._at['Loan owed']}{row - 1}*{rate}")
+            cells.append(f"-{self._own['Loan owed']}{row - 1}*{rate}")
         profit = "+".join(cells).replace("+-", "-")
         return f"=-{self._inputs.of('Tax rate', tax.rate_fraction)}*({profit})"
 
 
-def _checks(sheet: Worksheet, appraisal: Appraisal, flow: Worksheet, inputs: _Inputs) -> None:
+def _checks(sheet: Worksheet, appraisal: Appraisal, own: dict[str, str], inputs: _Inputs) -> None:
     """Results by the spreadsheet's own functions beside this program's, and whether they agree."""
     headings = ("Result", "This sheet", "The program", "Difference", "Check")
     for column, heading in enumerate(headings, 1):
         _words(sheet, 1, column, heading, bold=True)
-    at = {cell.value: cell.column_letter for cell in flow[1]}
     last = FIRST_ROW + len(appraisal.flows) - 1
 
     def cells(heading: str, first: int = FIRST_ROW) -> str:
-        return f"'Cash flow'!{at[heading]}{first}:{at[heading]}{last}"
+        return f"'Cash flow'!{own[heading]}{first}:{own[heading]}{last}"
 
     rate = inputs.of("Discount rate, inflation in it", appraisal.discount_rate_fraction)
-    start = f"'Cash flow'!{at['In the year']}{FIRST_ROW}"
+    start = f"'Cash flow'!{own['In the year']}{FIRST_ROW}"
     # The spreadsheet's NPV puts its first value at the end of year 1, so year 0 stands outside it.
     net = f"{start}+NPV({rate},{cells('In the year', FIRST_ROW + 1)})"
     rows: list[tuple[str, str, float, float, str]] = [
@@ -269,7 +275,7 @@ def _checks(sheet: Worksheet, appraisal: Appraisal, flow: Worksheet, inputs: _In
     if appraisal.payback_years is not None:
         back = appraisal.payback_years
         # Where the sum falls below zero again, the last year that it rises above counts.
-        end = f"'Cash flow'!{at['Running sum']}{last}"
+        end = f"'Cash flow'!{own['Running sum']}{last}"
         formula = f'=IF({end}<0,"never",MAX({cells("Paid back")}))'
         rows.append(("Simple payback, years", formula, back, 1e-6, "0.00"))
     for row, (name, formula, ours, tolerance, shown) in enumerate(rows, 2):

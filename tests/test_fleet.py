@@ -118,8 +118,8 @@ def test_other_data_or_damage_is_solved_again(path, tmp_path, monkeypatch):
         (
             lambda: kept.write_bytes(b""),
             kept.unlink,
-            lambda: kept.with_suffix(".json").write_text("[]"),
-            lambda: kept.with_suffix(".json").write_text('{"digest": 1}'),
+            lambda: kept.write_bytes(kept.read_bytes()[:-100]),
+            lambda: pd.DataFrame({"reserve.paid": [1.0]}).to_parquet(kept),
         ),
         1,
     ):

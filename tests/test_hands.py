@@ -31,6 +31,7 @@ from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fleet import read_fleet, solve_fleet
 from optimiser.starter import write_starter
+from optimiser.sweeping import store as stores
 from optimiser.sweeping import sweep as road
 from optimiser.sweeping.cases import Found, Outcome
 from optimiser.sweeping.hands import Hands
@@ -117,16 +118,16 @@ def test_a_sweep_on_a_full_disk_keeps_what_is_finished(folder):
 
 def test_a_fleet_on_a_full_disk_keeps_what_is_solved(folder, monkeypatch):
     """The third site's answer finds no room."""
-    written, true = [], fleets.all_or_nothing
+    written, true = [], fleets.write_one
 
-    def some(writers):
+    def some(path, write):
         if len(written) == 2:
             raise OSError(28, "No space left on device")
-        written.append(writers)
-        true(writers)
+        written.append(path)
+        true(path, write)
 
     fleet = read_fleet(folder / "fleet.toml")
-    monkeypatch.setattr(fleets, "all_or_nothing", some)
+    monkeypatch.setattr(fleets, "write_one", some)
     with (
         ThreadPoolExecutor(1) as executor,
         pytest.raises(
@@ -201,8 +202,9 @@ def packed(**arrays) -> bytes:
         ("update about set value = ? where name = 'chains'", "two"),
     ],
 )
-def test_a_damaged_store_is_one_sentence_and_runs_nothing(folder, monkeypatch, statement, value):
-    """Bytes cut, text for a number, pickles in a file that people share."""
+@pytest.mark.parametrize("forged", [False, True])
+def test_a_damaged_store_is_one_sentence_and_runs_nothing(folder, monkeypatch, statement, value, forged):
+    """Bytes cut, text for a number, pickles in a file that people share, with and without a checksum that fits them."""
     monkeypatch.chdir(folder)
     plan = read_plan(folder / "site" / "sweep.toml")
     with road.open_store(plan, Path("cases.sqlite")) as store:
@@ -211,12 +213,61 @@ def test_a_damaged_store_is_one_sentence_and_runs_nothing(folder, monkeypatch, s
         store.keep(Outcome(plan.as_it_is.key, "done", "", 1.0, {"headline.ceiling_saving": 1.0}))
     with contextlib.closing(sqlite3.connect("cases.sqlite")) as connection, connection:
         assert 1 == connection.execute(statement, (value,)).rowcount
+        if forged:
+            forge(connection)
     with (
-        road.open_store(plan, Path("cases.sqlite")) as store,
         pytest.raises(OptimiserError, match=r"cases\.sqlite is no whole file of a sweep: .* Move it away"),
+        road.open_store(plan, Path("cases.sqlite")) as store,
     ):
         everything(store)
     assert not Path("ran").exists()
+
+
+def forge(connection) -> None:
+    """Give every row the checksum that fits it, as who writes the file on purpose would."""
+    for table, wanted in (("about", "name, value"), ("start", "basis"), ("cases", None)):
+        names = wanted or "key, status, message, seconds, results"
+        for number, *row in connection.execute(f"select rowid, {names} from {table}").fetchall():
+            fitting = stores._checksum(*row)
+            connection.execute(f"update {table} set checksum = ? where rowid = ?", (fitting, number))
+
+
+def test_one_flipped_bit_never_makes_another_number(folder):
+    """Of 300 flips anywhere in the file each is told of, or costs a case that is worked out again, or changes nothing.
+
+    Flips are drawn evenly over the file with a fixed seed; the figures are drawn too.
+    """
+    plan, path = read_plan(folder / "site" / "sweep.toml"), folder / "cases.sqlite"
+    rng = np.random.default_rng(7)
+    kept = {
+        f"{n:064x}": Outcome(
+            f"{n:064x}", "done", "", float(rng.random()), {"headline.saving": float(rng.random())}
+        )
+        for n in range(60)
+    }
+    with road.open_store(plan, path) as store:
+        store.keep_start(start(200))
+        store.settled("chains", 2)
+        for outcome in kept.values():
+            store.keep(outcome)
+        statuses = store.start().basis.columns.copy()
+    whole, told = path.read_bytes(), 0
+    for place in rng.integers(0, 8 * len(whole), 300):
+        damaged = bytearray(whole)
+        damaged[place // 8] ^= 1 << (place % 8)
+        for left in folder.glob("cases.sqlite*"):
+            left.unlink()
+        path.write_bytes(damaged)
+        try:
+            with road.open_store(plan, path) as store:
+                found, first, chains = list(store.outcomes()), store.start(), store.settled("chains", 2)
+        except OptimiserError:
+            told += 1
+            continue
+        assert all(kept[outcome.key] == outcome for outcome in found), place
+        assert first is None or np.array_equal(statuses, first.basis.columns), place
+        assert chains == 2, place
+    assert 50 < told < 300
 
 
 # Lost processes and interruptions ---------------------------------------------------------------

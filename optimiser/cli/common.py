@@ -76,9 +76,11 @@ def refuse_unwritable(folder: Path, *inputs: Path) -> None:
 
 def write_new(path: Path, words: str) -> None:
     """Write a new file whole or not at all."""
+    from optimiser.writing import write_text
+
     part = path.with_name(f".{os.getpid()}-{path.name}")
     try:
-        part.write_text(words, encoding="utf-8", newline="\n")
+        write_text(words, part)
         os.link(part, path)
     except FileExistsError:
         refuse_existing(path)

@@ -60,11 +60,11 @@ def programme(
         paths = _write(read, found, folder)
     if not quiet:
         _print(found, read.file.currency)
-    click.echo(f"Programme: {paths['csv']}, {paths['page']}")
+    click.echo(f"Programme: {paths['csv']}, {paths['html']}")
 
 
 def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
-    """The table and the page, both or neither."""
+    """The table, the page and the summary, all or none."""
     from optimiser.report.programme import programme_page
     from optimiser.writing import write_files
 
@@ -78,8 +78,8 @@ def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     }
     rules = found.tables["rules"]
     page = programme_page(summary, rules)
-    paths = {"csv": folder / "programme.csv", "page": folder / "programme.html"}
-    write_files({paths["csv"]: rules.round(4), paths["page"]: page})
+    paths = {kind: folder / f"programme.{kind}" for kind in ("csv", "html", "json")}
+    write_files({paths["csv"]: rules.round(4), paths["html"]: page, paths["json"]: summary})
     return paths
 
 

@@ -77,7 +77,9 @@ def bill(
     for note in made.notes:
         click.echo(f"note: {note}", err=True)
     if csv is not None:
-        write_new(csv, made.table.round(6).to_csv(index=False))
+        from optimiser.writing import write_csv
+
+        write_new(csv, write_csv(made.table))
         click.echo(f"Wrote {csv}.")
 
 

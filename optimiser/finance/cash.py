@@ -8,19 +8,11 @@ from typing import Literal
 
 import numpy as np
 
-from optimiser.cost import Cost
+from optimiser.cost import SAVING_NAMES, Cost
 from optimiser.finance.ageing import BankLife
 from optimiser.finance.formulas import capital_recovery
 
 Kind = Literal["saving", "capital", "incentive", "upkeep", "replacement", "end value", "loan", "tax"]
-
-SAVING_NAMES = {
-    "energy_in": "Saving, energy in",
-    "energy_out": "Saving, energy out",
-    "demand": "Saving, demand",
-    "fixed": "Saving, fixed charges",
-    "services": "Income from services",
-}
 
 
 @dataclass(frozen=True)

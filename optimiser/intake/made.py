@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ import pyarrow.parquet as pq
 from optimiser.errors import OptimiserError
 from optimiser.series import side_text
 from optimiser.timeline import Grouping, Timeline
+from optimiser.writing import write_one
 
 
 @dataclass(frozen=True)
@@ -75,14 +77,10 @@ def write(made: Made, path: Path, *, overwrite: bool = False) -> None:
     frame = pd.DataFrame({"interval_start": made.timeline.starts, **made.columns})
     table = pa.Table.from_pandas(frame, preserve_index=False)
     table = table.replace_schema_metadata({**table.schema.metadata, **side_text(made.notes, made.warnings)})
-    part = path.with_name(f".{os.getpid()}-{path.name}")
     try:
-        pq.write_table(table, part, compression="zstd")
-        os.replace(part, path)
+        write_one(path, partial(pq.write_table, table, compression="zstd"))
     except OSError as problem:
         raise OptimiserError(f"{path} cannot be written: {problem.strerror}. Choose another place.") from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def described(made: Made) -> list[str]:

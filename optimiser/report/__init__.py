@@ -6,6 +6,7 @@ It only formats. Money comes in finished; the totals it shows are sums of the ro
 from __future__ import annotations
 
 import os
+from functools import partial
 from pathlib import Path
 
 from optimiser.report import (
@@ -31,7 +32,7 @@ from optimiser.report import (
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
-from optimiser.writing import all_or_nothing
+from optimiser.writing import all_or_nothing, write_text
 
 __all__ = ["SECTIONS", "Results", "render", "write_report"]
 
@@ -75,7 +76,7 @@ def write_report(results: Results, path: str | os.PathLike[str], *, edition: str
     """
     target = Path(path)
     page = render(results, edition=edition)
-    all_or_nothing({target: lambda path: path.write_text(page, encoding="utf-8", newline="\n")})
+    all_or_nothing({target: partial(write_text, page)})
     return target
 
 

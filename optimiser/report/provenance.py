@@ -10,6 +10,7 @@ from optimiser.report.results import Results
 
 VERSIONS = (
     ("package_version", "This package"),
+    ("code_sha256", "Its files, SHA-256"),
     ("python", "Python"),
     ("pyomo", "Pyomo"),
     ("highspy", "HiGHS (highspy)"),
@@ -23,7 +24,9 @@ def section(results: Results) -> Section:
     made: dict[str, Any] = results.summary.get("provenance") or {}
     if not made:
         return Section("provenance", "Origin", "Where this comes from", (Text("No provenance was given."),))
-    facts = [(label, str(made[key])) for key, label in VERSIONS if made.get(key)]
+    run = results.summary.get("run")
+    facts = [("Run", str(run))] if run else []
+    facts += [(label, str(made[key])) for key, label in VERSIONS if made.get(key)]
     facts.append(("Made at", str(made.get("created_at", ""))))
     facts += [(f"Seconds to {name}", number(value, 2)) for name, value in (made.get("seconds") or {}).items()]
     facts += [(f"Option {name}", str(value)) for name, value in (made.get("options") or {}).items()]

@@ -48,6 +48,9 @@ MEASURES = (
 CONFIDENCE, RESAMPLES = 0.95, 400
 FEWEST_BASES = 4
 
+# Every table that some design gives rise to.
+TABLES = ("responses", "spreads", "pairs", "sobol", "morris", "ranks")
+
 
 def findings(plan: Plan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], list[str]]:
     """Every table that a design gives rise to, by name, and what must be known of them.

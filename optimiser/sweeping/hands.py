@@ -26,6 +26,7 @@ from typing import Any
 from optimiser.engine.windows import cores
 from optimiser.errors import OptimiserError
 from optimiser.sweeping.cases import Model, Outcome, attempt_packed
+from optimiser.versions import versions
 
 Work = tuple[str, Mapping[str, Any]]
 LOST = "its process ended without a word, as when memory runs out. Use fewer workers, or a shorter timeline."
@@ -189,18 +190,6 @@ class Cluster(Hands):
         """Leave the cluster as it is."""
         self.executor.shutdown(wait=False)
         self._client.close()
-
-
-def versions() -> dict[str, str]:
-    """What a worker must have the same of."""
-    import importlib.metadata
-
-    from optimiser import __version__
-
-    return {
-        "optimiser": __version__,
-        **{name: importlib.metadata.version(name) for name in ("highspy", "pyomo", "numpy")},
-    }
 
 
 def carry_out(model: Model, works: Iterable[Work], hands: Hands, keep: Callable[[Outcome], None]) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.metadata
 import itertools
 import json
 import math
@@ -15,13 +14,13 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser import __version__
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, choice, quantity, several, text
 from optimiser.scenario import Scenario, checked, read_part, read_scenario, read_toml, vary
 from optimiser.studies import chosen
 from optimiser.sweeping.cases import DRIVEN
 from optimiser.sweeping.designs import MOST_CASES, AnyDesign, Listed, Pick
+from optimiser.versions import versions
 
 OF_RUNNING = ("saving_per_year", "saving", "bill_after", "services_income", "payback_years", "npv")
 DRIVEN_RECORD = tuple(f"headline.forecast_driven_{figure}" for figure in OF_RUNNING)
@@ -249,8 +248,7 @@ def read_plan(source: str | Path | Mapping[str, Any]) -> Plan:
         "record": list(file.record),
         "studies": list(file.studies),
         "start": file.start,
-        "package": __version__,
-        "solver": importlib.metadata.version("highspy"),
+        **versions(),
     }
     as_it_is = _case(0, {name: _own(factor, base) for name, factor in _named(file).items()}, {})
     return Plan(path, file, base, tuple(cases), as_it_is, tuple(warnings), identity)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import io
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +18,15 @@ from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError
 from optimiser.sweeping.cases import Outcome
 
+# Every row carries a checksum of the rest of it: what changed on the disk never comes back as another number.
 _TABLES = """
-create table if not exists about (name text primary key, value text not null);
-create table if not exists start (only_one integer primary key check (only_one = 1), basis blob not null);
+create table if not exists about (name text primary key, value text not null, checksum text not null);
+create table if not exists start (
+    only_one integer primary key check (only_one = 1), basis blob not null, checksum text not null
+);
 create table if not exists cases (
-    key text primary key, status text not null, message text not null, seconds real not null, results text not null
+    key text primary key, status text not null, message text not null, seconds real not null, results text not null,
+    checksum text not null
 );
 """
 
@@ -66,7 +71,7 @@ class Store:
             }
             way = next((way for word, way in ways.items() if word in str(problem)), "Name another --out.")
             raise OptimiserError(f"{self._path} cannot be used: {problem}. {way}") from None
-        except sqlite3.DatabaseError as problem:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as problem:
             what = "file" if "not a database" in str(problem) else "whole file"
             raise OptimiserError(
                 f"{self._path} is no {what} of a sweep: {problem}. Move it away, or name another --out."
@@ -85,10 +90,11 @@ class Store:
 
     def _check(self, identity: Mapping[str, Any]) -> None:
         words = {name: json.dumps(value, sort_keys=True) for name, value in identity.items()}
-        kept = dict(self._file.execute("select name, value from about").fetchall())
+        rows = self._file.execute("select * from about").fetchall()
+        kept = {row[0]: row[1] for row in rows}
         results = self._file.execute("select 1 from cases union all select 1 from start limit 1").fetchone()
         if results is None:  # a sweep that was refused before it had any must not block its own correction
-            self._file.execute("delete from about")
+            self._file.executescript(f"drop table about; drop table start; drop table cases; {_TABLES}")
             kept = {}
         other = sorted(name for name in words if kept and kept.get(name) != words[name])
         if other:
@@ -96,22 +102,33 @@ class Store:
                 f"{self._path} holds results of another sweep: {', '.join(other)} changed since. "
                 "Name another --out, or move the file away."
             )
-        self._file.executemany("insert or ignore into about values (?, ?)", words.items())
+        for row in rows if kept else ():
+            with self._whole("what it depends on"):
+                _checked(row)
+        for name, word in words.items():
+            self._keep_word(name, word)
+
+    def _keep_word(self, name: str, word: str) -> None:
+        row = (name, word, _checksum(name, word))
+        self._file.execute("insert or ignore into about values (?, ?, ?)", row)
 
     def settled(self, name: str, value: int) -> int:
         """A number that the first sweep to use the file decides for all that go on with it."""
         with self._in_words():
-            self._file.execute("insert or ignore into about values (?, ?)", (name, json.dumps(value)))
-            row = self._file.execute("select value from about where name = ?", (name,)).fetchone()
+            self._keep_word(name, json.dumps(value))
+            row = self._file.execute(
+                "select name, value, checksum from about where name = ?", (name,)
+            ).fetchone()
         with self._whole(f"its number of {name}"):
-            return int(json.loads(row[0]))
+            return int(json.loads(_checked(row)[1]))
 
     def outcomes(self) -> Iterator[Outcome]:
         """Every case that is kept."""
         with self._in_words():
-            rows = self._file.execute("select key, status, message, seconds, results from cases").fetchall()
-        for key, status, message, seconds, results in rows:
-            with self._whole(f"a case ({key})"):
+            rows = self._file.execute("select * from cases").fetchall()
+        for row in rows:
+            with self._whole(f"a case ({row[0]})"):
+                key, status, message, seconds, results = _checked(row)
                 outcome = Outcome(
                     str(key), str(status), str(message), float(seconds), dict(json.loads(results))
                 )
@@ -123,29 +140,49 @@ class Store:
             outcome.key,
             outcome.status,
             outcome.message,
-            outcome.seconds,
+            float(outcome.seconds),
             json.dumps(dict(outcome.results)),
         )
         with self._in_words():
-            self._file.execute("insert or replace into cases values (?, ?, ?, ?, ?)", row)
+            values = (*row, _checksum(*row))
+            self._file.execute("insert or replace into cases values (?, ?, ?, ?, ?, ?)", values)
 
     def start(self) -> Start | None:
         """Where every case starts, if that was kept."""
         with self._in_words():
-            row = self._file.execute("select basis from start").fetchone()
+            row = self._file.execute("select basis, checksum from start").fetchone()
         if row is None:
             return None
         with self._whole("the start of its cases"):
-            return Start(_unpacked(row[0]))
+            return Start(_unpacked(*_checked(row)))
 
     def keep_start(self, start: Start) -> None:
         """Keep where every case starts, so that a sweep that goes on later starts its cases from the same place."""
         with self._in_words():
-            self._file.execute("insert or ignore into start values (1, ?)", (_packed(start.basis),))
+            packed = _packed(start.basis)
+            row = (packed, _checksum(packed))
+            self._file.execute("insert or ignore into start values (1, ?, ?)", row)
 
     def close(self) -> None:
         """Let others have the file."""
         self._file.close()
+
+
+def _checksum(*row: Any) -> str:
+    """Digest of the values of a row, each with its kind and length."""
+    digest = hashlib.sha256()
+    for value in row:
+        content = value if isinstance(value, bytes) else str(value).encode()
+        digest.update(f"{type(value).__name__} {len(content)}\n".encode() + content)
+    return digest.hexdigest()
+
+
+def _checked(row: Sequence[Any]) -> Sequence[Any]:
+    """A row without its checksum, which comes last; a ValueError if it is not that of the rest."""
+    *values, checksum = row
+    if checksum != _checksum(*values):
+        raise ValueError("its checksum is another")
+    return values
 
 
 def _packed(basis: Basis) -> bytes:

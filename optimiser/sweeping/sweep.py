@@ -24,12 +24,12 @@ from optimiser.report.swept import Swept, swept_page
 from optimiser.scenario import vary
 from optimiser.studies import usual
 from optimiser.sweeping.cases import FAILED, Found, Model, NoFigureError, Outcome, SiteModel, figure, found_in
-from optimiser.sweeping.findings import findings, order_of, pairs_of, recorded
+from optimiser.sweeping.findings import TABLES, findings, order_of, pairs_of, recorded
 from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses, carry_out
 from optimiser.sweeping.plan import Case, Plan, read_plan
 from optimiser.sweeping.store import Store
 from optimiser.tables import Run, run, run_again
-from optimiser.writing import Content, write_files
+from optimiser.writing import Content, write_csv, write_files
 
 STORE_NAME = "cases.sqlite"
 TRIALS_A_WORKER, FEWEST_TRIALS, MOST_TRIALS = 2, 4, 24
@@ -357,11 +357,12 @@ def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> 
     plain = table.astype({name: str for name in plan.as_it_is.values if table[name].map(type).nunique() > 1})
     files: dict[Path, Content] = {
         paths["page"]: swept_page(swept),
-        paths["cases_csv"]: partial(table.to_csv, index=False),
+        paths["cases_csv"]: partial(write_csv, table, decimals=None),
         paths["cases_parquet"]: partial(plain.to_parquet, index=False),
-        paths["summary"]: json.dumps(summary, indent=1, default=str),
+        paths["summary"]: json.loads(json.dumps(summary, default=str)),
     }
-    write_files(files | {paths[name]: partial(frame.to_csv, index=False) for name, frame in found.items()})
+    frames = {paths[name]: partial(write_csv, frame, decimals=None) for name, frame in found.items()}
+    write_files(files | frames, stale=[f"{name}.csv" for name in TABLES])
     return paths
 
 
