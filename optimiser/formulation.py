@@ -63,6 +63,12 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
     # Far below any price's resolution: among equal schedules, the one that moves less energy is taken.
     moved = [flow.discharge_kw for flow in flows.banks.values()]
     moved += [flow.intake_kw + flow.output_kw for flow in flows.inverters.values()]
+    # Where energy is worth nothing, that also keeps losses at what the law says.
+    moved += [
+        flow.charge_kw - flow.filling_kw + flow.draining_kw - flow.discharge_kw
+        for bank, flow in ((bank, flows.banks[bank.name]) for bank in scenario.storage)
+        if bank.voltage_moves_losses
+    ]
     moved += flows.held_back.values()
     if moved and scenario.solve.tie_break_per_kwh:
         total = sum(moved[1:], moved[0]) * terms.step_hours

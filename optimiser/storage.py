@@ -373,6 +373,9 @@ class _Bank(Component):
         `called_charge_kw` and `called_discharge_kw` are what calls of services are expected to bring and draw. [kW]
         """
         hours, name = terms.step_hours, self.name
+        if not self.voltage_moves_losses:
+            charge, stored = self._direction(terms, "charge", self.charge_pieces())
+            discharge, drained = self._direction(terms, "discharge", self.discharge_pieces(), out=True)
         floor = self.floor_kwh(terms.timeline).copy()
         floor[-1] = max(floor[-1], min(self.end_kwh, self.capacity_kwh))
         end = terms.column(
@@ -385,9 +388,6 @@ class _Bank(Component):
         start = terms.previous(end)
         if self.voltage_moves_losses:
             charge, discharge, stored, drained = self._by_resistance(terms, start, end)
-        else:
-            charge, stored = self._direction(terms, "charge", self.charge_pieces())
-            discharge, drained = self._direction(terms, "discharge", self.discharge_pieces(), out=True)
         kept = self.kept(hours) * start
         by_calls = self.drained_by_calls(called_charge_kw, called_discharge_kw)
         terms.equal(f"energy of {name}", end, kept + hours * (stored - drained - by_calls), unit="kWh")

@@ -556,8 +556,9 @@ class LpTerms(Terms):
     ) -> None:
         """The rule that `left` is `factor` times the square of `value` over `over`, both linear, near enough.
 
-        The value is cut where tangents of the law meet, each cut as wide as `over` allows and filled in order, so that
-        `left` lies between tangents and chords. An order that money does not keep is decided like a direction.
+        Where tangents of the law meet, what the value has above or below that ratio is told apart, and only one of the
+        two is above zero, so that `left` lies between tangents and chords. Money mostly keeps that by itself; where it
+        does not, it is decided like a direction.
 
         Parameters
         ----------
@@ -573,26 +574,23 @@ class LpTerms(Terms):
         unit : str
         """
         cuts = [0.0, *((a + b) / 2 for a, b in pairwise(touching)), most[0]]
-        parts, rests = [], []
-        for number, (low, high) in enumerate(pairwise(cuts), 1):
-            width, names = high - low, (f"{name}.part_{number}", f"{name}.rest_{number}")
-            part, rest = (
-                self.column(each, at_most=width * most[1], unit=unit, derived=True) for each in names
-            )
-            self.equal(f"{name}, part {number}", part + rest, over * width, unit=unit)
-            parts.append(part)
-            rests.append(rest)
-            if number > 1:
-                before, last = f"{name}.rest_{number - 1}", cuts[number - 1] - cuts[number - 2]
-                self.one_direction(
-                    f"{name}, part {number}", before, names[0], last * most[1], width * most[1]
-                )
-        self.equal(f"{name}, all parts", sum(parts[1:], parts[0]), value, unit=unit)
-        tangents = [slope * part for slope, part in zip(touching, parts, strict=True) if slope]
-        if tangents:
-            self.at_most(f"{name}, at least", 2 * factor * sum(tangents[1:], tangents[0]), left, unit=unit)
-        chords = [(low + high) * part for (low, high), part in zip(pairwise(cuts), parts, strict=True)]
-        self.at_most(f"{name}, at most", left, factor * sum(chords[1:], chords[0]), unit=unit)
+        above = []
+        for number, ratio in enumerate(cuts[1:-1], 1):
+            # Of one width, so that whichever is larger says on which side of the ratio the value is.
+            width = max(ratio, most[0] - ratio) * most[1]
+            names = (f"{name}.below_{number}", f"{name}.above_{number}")
+            below, over_it = (self.column(each, at_most=width, unit=unit, derived=True) for each in names)
+            self.equal(f"{name}, ratio {number}", over_it - below, value - over * ratio, unit=unit)
+            self.one_direction(f"{name}, ratio {number}", *names, width, width)
+            above.append(over_it)
+        lowest = [2 * ratio for ratio in touching]
+        highest = [low + high for low, high in pairwise(cuts)]
+        for words, slopes in (("at least", lowest), ("at most", highest)):
+            law = factor * slopes[0] * value
+            for part, (flat, steep) in zip(above, pairwise(slopes), strict=True):
+                law = law + factor * (steep - flat) * part
+            both = (law, left) if words == "at least" else (left, law)
+            self.at_most(f"{name}, {words}", *both, unit=unit)
 
     def one_direction(
         self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers

@@ -164,27 +164,38 @@ class Part:
         most_nodes : int
             Linear programs to solve at most once a schedule is known. Beyond `MOST_NODES`, or with many whole numbers,
             the integer solver, which copes better with steps that are alike, has a try in between: after a quick
-            search, before the long one.
+            search, before the long one. So it has where the search finds no schedule at all.
         deadline : float
             `time.perf_counter()` at which to stop with what there is.
         """
         self._highs.change_costs(self._places, prices)
         many = np.count_nonzero(self._kind == WHOLE) > MANY_WHOLE
         if most_nodes <= MOST_NODES and not many:
-            return self._search(prices, start, spare, most_nodes, deadline)
-        known = self._search(prices, start, spare, QUICK_NODES, deadline)
+            known = self._search(prices, start, spare, most_nodes, deadline)
+            if known.x is not None or known.bound == -np.inf:
+                return known
+        else:
+            known = self._search(prices, start, spare, QUICK_NODES, deadline)
         if known.bound > known.purse + spare:
             limit = INTEGER_SECONDS_PER_NODE * max(most_nodes, MOST_NODES)
             limit = min(limit, deadline - time.perf_counter())
             known = self._by_integers(prices, known, spare, limit)
         if known.bound > known.purse + spare:
-            found = self._search(prices, known.x, spare, most_nodes, deadline)
+            found = self._search(prices, known.x, spare, most_nodes, deadline, patient=True)
             known = replace(found, bound=min(found.bound, known.bound))
         return known
 
     def _search(
-        self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
+        self,
+        prices: np.ndarray,
+        start: np.ndarray | None,
+        spare: float,
+        most_nodes: int,
+        deadline: float,
+        *,
+        patient: bool = False,
     ) -> Best:
+        """Branch and bound; `patient`: until a schedule is found, however many nodes that takes."""
         best = self._first(prices) if start is None else start
         purse = -np.inf if best is None else float(prices @ best)
         closed, nodes, diving = -np.inf, _Nodes(), True
@@ -194,7 +205,10 @@ class Part:
             if node.promised <= purse + spare:
                 closed, diving = max(closed, node.promised), best is None
                 continue
-            if (nodes.taken > most_nodes and best is not None) or time.perf_counter() > deadline:
+            # Without a schedule the integer solver is asked before branches are followed for ever.
+            most = most_nodes if best is not None else max(most_nodes, QUICK_NODES)
+            enough = nodes.taken > most and (best is not None or not patient)
+            if enough or time.perf_counter() > deadline:
                 closed = max(closed, node.promised, nodes.most_promised())
                 break
             diving = diving or nodes.taken % DIVE_EVERY == 0

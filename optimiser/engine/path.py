@@ -26,6 +26,7 @@ from optimiser.engine.windows import Periods
 
 FEWEST_STEPS = 100
 MOST_DECIDED = 6
+MOST_UNDECIDED = 0.1  # of the contested steps may have more decisions than that
 ROUNDS = 12
 MOST_TRIES = 12
 MOST_LEARNT = 1500
@@ -62,7 +63,8 @@ def search(
     if (broken & (every.kind == WHOLE)).any():
         return None
     contested = (broken | every.tempting) & (every.kind != WHOLE)
-    if len(np.unique(every.step[contested])) < FEWEST_STEPS:
+    in_step = np.unique(every.step[contested], return_counts=True)[1]
+    if len(in_step) < FEWEST_STEPS or np.mean(in_step > MOST_DECIDED) > MOST_UNDECIDED:
         return None
     stage = stage_of(problem)
     if stage is None or (stage.joining.any() and len(stage.inner) > MOST_ROWS_JOINED):
