@@ -208,7 +208,7 @@ def test_capacity_from_capacitance():
             {"measured_points": [{"power_kw": 6.0, "round_trip_efficiency": e} for e in (0.9, 0.8)]},
             "two points at 6 kW, of round trips 0.9 and 0.8; keep one of them",
         ),
-        # 3 kW drain 3 / sqrt(0.25) = 6 kW, 6 kW drain 6 / sqrt(1) = 6 kW: no straight piece leads from one to the other.
+        # 3 kW drain 3 / sqrt(0.25) = 6 kW, 6 kW drain 6 / sqrt(1) = 6 kW: nothing more is drawn.
         (
             {
                 "measured_points": [
