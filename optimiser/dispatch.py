@@ -150,7 +150,7 @@ def solve(
         found = answer(problem, scenario, say, begin, keep_solver)
     except InfeasibleError:
         say("looking for the limit that cannot be kept")
-        raise diagnosis.explained(scenario, problem) from None
+        raise diagnosis.explained(scenario) from None
     solved = time.perf_counter()
     say("replaying every rule and line")
     values = problem.split(found.x)

@@ -20,12 +20,13 @@ from pydantic import BaseModel, Field, StrictStr, ValidationError
 
 from optimiser import products, storage, tariff
 from optimiser.backup import Backup
+from optimiser.bounded import bounded_bytes, refuse_no_file
 from optimiser.cost import Cost
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.issued import Issued, read_issued
 from optimiser.outlook import Foresight, role_of
-from optimiser.series import Source, Table, bounded_bytes, lay, read_table, refuse_no_file
+from optimiser.series import Source, Table, lay, read_table
 from optimiser.services import Product
 from optimiser.site import Site
 from optimiser.storage import AnyBank
@@ -34,6 +35,8 @@ from optimiser.timeline import Timeline
 
 FILE_NAME = "scenario.toml"
 MOST_BYTES = 2_000_000
+MOST_USES, MOST_USED_BYTES = 200, 10_000_000
+DATA_ENDINGS = (".csv", ".gz", ".parquet")
 MOST_STEPS = 600_000
 TARIFFS = ("tariff", "before_tariff")
 TOO_DEEP = "its brackets or tables are nested too deeply. Close each bracket."
@@ -319,7 +322,9 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
         if name not in used:
             continue
         try:
-            tables[name] = read_table(name, source, inside(path, source.file, file.outside_folders))
+            tables[name] = read_table(
+                name, source, inside(path, source.file, file.outside_folders, endings=DATA_ENDINGS)
+            )
         except ScenarioError as error:
             faults += _placed(path, f"source.{name}", error)
     if faults:
@@ -377,7 +382,7 @@ def read_part(scenario: Scenario, name: str) -> dict[str, Any]:
     ScenarioError
         If the file is not there or is not TOML.
     """
-    raw = _with_uses(scenario.path, {"use": name}, scenario.file.outside_folders, hashlib.sha256(), ())
+    raw = _with_uses(scenario.path, {"use": name}, _Uses(scenario.file.outside_folders, hashlib.sha256()), ())
     return _rebased(raw, name) if "component" in raw else dict(raw)
 
 
@@ -475,7 +480,7 @@ def _build_completed(
             tables[name] = known[name]
             continue
         try:
-            tables[name] = read_table(name, source, inside(path, source.file, outside))
+            tables[name] = read_table(name, source, inside(path, source.file, outside, endings=DATA_ENDINGS))
         except ScenarioError as error:
             faults += _placed(path, f"source.{name}", error)
     if file is None:
@@ -502,7 +507,7 @@ def _build_completed(
     for index, told in enumerate(file.foresight.forecast):
         if told.issues is not None:
             try:
-                where = inside(path, told.issues.file, outside)
+                where = inside(path, told.issues.file, outside, endings=DATA_ENDINGS)
                 issued[told.of] = read_issued(told.issues, where, timeline, floors.get(told.of))
             except ScenarioError as error:
                 faults += _placed(path, f"foresight.forecast.{index}.issues", error)
@@ -568,7 +573,7 @@ def _parse(path: Path) -> tuple[dict[str, Any], str]:
     digest = hashlib.sha256()
     raw = _toml(path, digest)
     try:
-        whole = _with_uses(path, raw, _outside(raw), digest, ())
+        whole = _with_uses(path, raw, _Uses(_outside(raw), digest), ())
     except RecursionError:
         raise ScenarioError(str(path), [TOO_DEEP]) from None
     for key in TARIFFS:
@@ -623,7 +628,8 @@ def _lifted(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
     return raw, faults
 
 
-def _toml(path: Path, digest: Any) -> dict[str, Any]:
+def _toml(path: Path, digest: Any, *, quoted: bool = True) -> dict[str, Any]:
+    """The file, parsed; `quoted` is whether a fault may show the line that it is in."""
     content = bounded_bytes(path, MOST_BYTES, "Data belong in CSV or Parquet files.", ScenarioError)
     digest.update(content)
     try:
@@ -633,7 +639,9 @@ def _toml(path: Path, digest: Any) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise ScenarioError(str(path), ["the file is not text in UTF-8. Save it as UTF-8."]) from None
     except tomllib.TOMLDecodeError as problem:
-        raise ScenarioError(str(path), [_toml_fault(content.decode("utf-8-sig"), str(problem))]) from None
+        raise ScenarioError(
+            str(path), [_toml_fault(content.decode("utf-8-sig"), str(problem), quoted)]
+        ) from None
     except ValueError:
         raise ScenarioError(str(path), ["a whole number has thousands of digits. Shorten it."]) from None
 
@@ -653,33 +661,73 @@ _HINTS = (
 )
 
 
-def _toml_fault(content: str, words: str) -> str:
+def _toml_fault(content: str, words: str, quoted: bool) -> str:
     """What is wrong with the syntax, with a hint for the usual slips."""
     found = re.search(r"at line (\d+)", words)
     lines = content.splitlines()
     line = lines[int(found[1]) - 1].strip() if found and int(found[1]) <= len(lines) else ""
     hints = (hint for pattern, hint in _HINTS if re.search(pattern, f"{line}\n{words}"))
     hint = next(hints, "Check brackets, quotes and equals signs there.")
-    shown = f" ({line[:80]!r})" if line else ""
+    shown = f" ({line[:80]!r})" if line and quoted else ""
     return f"the syntax is not TOML: {words}{shown}. {hint}"
 
 
-def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, users: tuple[Path, ...]) -> Any:
+@dataclass
+class _Uses:
+    """What the files of one scenario share while they are put together.
+
+    Attributes
+    ----------
+    folders : tuple of str
+        Folders outside the scenario's own that files may be taken from.
+    digest : hash
+        Of the bytes of all.
+    files : dict of Path to tuple
+        Each file that was used, parsed, and its size in bytes.
+    count, size : int
+        How many uses there were, and how many bytes they stand for.
+    """
+
+    folders: tuple[str, ...]
+    digest: Any
+    files: dict[Path, tuple[dict[str, Any], int]] = field(default_factory=dict)
+    count: int = 0
+    size: int = 0
+
+    def content(self, path: Path, used: Path) -> dict[str, Any]:
+        """A used file, read once; files that use files many times over stand for more than can be meant."""
+        if used not in self.files:
+            own = used.is_relative_to(path.parent.resolve())  # of others no line is ever shown
+            self.files[used] = _toml(used, self.digest, quoted=own), used.stat().st_size
+        content, size = self.files[used]
+        self.count, self.size = self.count + 1, self.size + size
+        if self.count > MOST_USES or self.size > MOST_USED_BYTES:
+            raise ScenarioError(
+                str(path),
+                [
+                    f"`use` stands more than {MOST_USES} times in the scenario and the files that it uses, or for more "
+                    f"than {MOST_USED_BYTES} bytes. Join equal equipment by `units`, or write the tables out."
+                ],
+            )
+        return content
+
+
+def _with_uses(path: Path, table: Any, uses: _Uses, users: tuple[Path, ...]) -> Any:
     """Replace each table that says `use = "file.toml"` with that file's content under its own keys.
 
     `users` are the files that led here, so that a circle is seen.
     """
     if isinstance(table, list):
-        return [_with_uses(path, item, folders, digest, users) for item in table]
+        return [_with_uses(path, item, uses, users) for item in table]
     if not isinstance(table, dict):
         return table
-    table = {key: _with_uses(path, value, folders, digest, users) for key, value in table.items()}
+    table = {key: _with_uses(path, value, uses, users) for key, value in table.items()}
     if "use" not in table:
         return table
     name = table.pop("use")
     if not isinstance(name, str):
         raise ScenarioError(str(path), [f"use must name a TOML file in quotes, got {_shown(name)}."])
-    used = inside(path, name, folders)
+    used = inside(path, name, uses.folders, endings=(".toml",))
     if not used.is_file():
         raise ScenarioError(str(path), [f'use = "{name}" names a file that does not exist. Check the path.'])
     if used in users or used == path.resolve() or len(users) > 5:
@@ -689,11 +737,12 @@ def _with_uses(path: Path, table: Any, folders: tuple[str, ...], digest: Any, us
                 f'use = "{name}" leads back to a file that uses it, or through more than 6 files. Break the chain.'
             ],
         )
-    content = _with_uses(path, _toml(used, digest), folders, digest, (*users, used))
+    content = _with_uses(path, uses.content(path, used), uses, (*users, used))
     (header, inner), *others = content.items() or [("", None)]
     if isinstance(inner, dict) and not others:
+        shown = f"[{header}]" if used.is_relative_to(path.parent.resolve()) else "a header"
         raise ScenarioError(
-            str(path), [f'use = "{name}": that file puts its keys under [{header}]. Remove the header there.']
+            str(path), [f'use = "{name}": that file puts its keys under {shown}. Remove the header there.']
         )
     return {**content, **table}
 
@@ -704,13 +753,15 @@ def inside(
     folders: tuple[str, ...] = (),
     where: str = "the scenario folder",
     way: str = "Copy it in, or name its folder in outside_folders.",
+    endings: tuple[str, ...] = (),
 ) -> Path:
     """A file that the file at `path` names, which must lie in its folder or in one that it names.
 
     Raises
     ------
     ScenarioError
-        If it lies elsewhere, outside `where`, with the way out; or is no path that can be used.
+        If it lies elsewhere, outside `where`, with the way out; lies in a folder named with another of the `endings`
+        wanted, so that a fault never shows what other files hold; or is no path that can be used.
     """
     try:
         folder = path.parent.resolve()
@@ -724,6 +775,11 @@ def inside(
         ) from None
     if not any(target.is_relative_to(parent) for parent in allowed):
         raise ScenarioError(str(path), [f'"{name}" lies outside {where}. {way}'])
+    if endings and not target.is_relative_to(folder) and target.suffix.lower() not in endings:
+        wanted = " or ".join(endings)
+        raise ScenarioError(
+            str(path), [f'"{name}" lies outside {where}, where a file must end in {wanted}. Rename it.']
+        )
     return target
 
 

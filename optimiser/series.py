@@ -6,7 +6,6 @@ import difflib
 import hashlib
 import io
 import json
-import os
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +17,17 @@ import pandas as pd
 import pyarrow.parquet as pq
 from pydantic import StrictStr
 
-from optimiser.errors import ScenarioError, SeriesError
+from optimiser.bounded import (
+    CUT,
+    MOST_BYTES,
+    TooMuchError,
+    bounded_bytes,
+    inflated,
+    parquet_frame,
+    refuse_large_csv,
+    refuse_no_file,
+)
+from optimiser.errors import SeriesError
 from optimiser.fields import MOST, Component, ZoneName, choice, quantity, text, zone_of
 from optimiser.timeline import Timeline, whole_days
 
@@ -73,32 +82,6 @@ class Table:
     warnings: tuple[str, ...] = ()
 
 
-MOST_BYTES = 500_000_000
-
-
-def refuse_no_file(path: Path, way: str, fault: type[ScenarioError] = SeriesError) -> None:
-    """Refuse a folder, a device or nothing where a file is wanted, each by what it is; `way` is the way out."""
-    if os.path.isfile(path):
-        return
-    if os.path.isdir(path):
-        raise fault(str(path), ["it is a folder. Name the file in it."])
-    if os.path.exists(path):
-        raise fault(str(path), [f"it is a device or a pipe and no file. {way}"])
-    raise fault(str(path), [f"the file does not exist. {way}"])
-
-
-def bounded_bytes(path: Path, most: int, way_out: str, fault: type[ScenarioError]) -> bytes:
-    """Content of a file that must not be larger than `most` bytes; a `fault` with the way out if it is."""
-    if path.stat().st_size > most:
-        raise fault(str(path), [f"the file is larger than {most} bytes. {way_out}"])
-    try:
-        return path.read_bytes()
-    except OSError as problem:
-        raise fault(
-            str(path), [f"the file cannot be read: {problem.strerror}. Check its permissions."]
-        ) from None
-
-
 def read_table(name: str, source: Source, path: Path, way: str = "") -> Table:
     """Read a data file and check its time column; `way` is what to do if it is not there.
 
@@ -108,7 +91,7 @@ def read_table(name: str, source: Source, path: Path, way: str = "") -> Table:
         With every fault found: missing file, unreadable table, bad, repeated, unordered or missing stamps.
     """
     refuse_no_file(path, way or f"Check source.{name}.file.")
-    raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
+    raw = bounded_bytes(path, MOST_BYTES, CUT, SeriesError)
     frame = _parse(path, raw)
     if source.time_column not in frame.columns:
         raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), source.time_column)])
@@ -130,7 +113,7 @@ def read_rows(path: Path) -> pd.DataFrame:
         If it is missing, too large or no table.
     """
     refuse_no_file(path, "Check its name.")
-    return _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
+    return _parse(path, bounded_bytes(path, MOST_BYTES, CUT, SeriesError))
 
 
 SIDE_TEXT = b"notes"  # key of a Parquet file's metadata; its value is what `side_text` makes
@@ -147,11 +130,11 @@ def _side_text(raw: bytes) -> dict[str, tuple[str, ...]]:
     text = (pq.read_schema(io.BytesIO(raw)).metadata or {}).get(SIDE_TEXT, b"").decode("utf-8", "replace")
     try:
         found = json.loads(text) if text else {}
-    except ValueError:
-        found = {"notes": [text]}
-    if not isinstance(found, dict):
-        found = {"notes": found}
-    return {key: _sentences(found.get(key)) for key in ("notes", "warnings")}
+        if not isinstance(found, dict):
+            found = {"notes": found}
+        return {key: _sentences(found.get(key)) for key in ("notes", "warnings")}
+    except (ValueError, RecursionError):  # no JSON, or nested beyond what anyone writes
+        return {"notes": _sentences(text)}
 
 
 def _sentences(found: object) -> tuple[str, ...]:
@@ -168,9 +151,7 @@ def column_names(path: Path) -> list[str]:
         If the file is missing or is no table.
     """
     refuse_no_file(path, "Check the path.")
-    return list(
-        map(str, _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)))
-    )
+    return list(map(str, _parse(path, bounded_bytes(path, MOST_BYTES, CUT, SeriesError))))
 
 
 def no_column(wanted: str, columns: Sequence[str]) -> str:
@@ -189,7 +170,7 @@ def measured_step(path: Path, time_column: str) -> int:
         If the file is missing, is no table, or its first two stamps are not whole minutes apart.
     """
     refuse_no_file(path, "Check the path.")
-    frame = _parse(path, bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError))
+    frame = _parse(path, bounded_bytes(path, MOST_BYTES, CUT, SeriesError))
     if time_column not in frame.columns:
         raise SeriesError(str(path), [_no_time_column(list(map(str, frame.columns)), time_column)])
     first = frame[time_column].head(2)
@@ -232,29 +213,14 @@ def _no_time_column(columns: list[str], wanted: str) -> str:
 def _parse(path: Path, raw: bytes) -> pd.DataFrame:
     try:
         if path.suffix.lower() == ".parquet":
-            frame = pd.read_parquet(io.BytesIO(raw))
+            frame = parquet_frame(raw)
             return frame.reset_index() if frame.index.name is not None else frame
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", pd.errors.ParserWarning)  # rows longer than the heading
-            compression: Literal["gzip"] | None = "gzip" if path.suffix.lower() == ".gz" else None
-            rows = pd.read_csv(
-                io.BytesIO(raw),
-                compression=compression,
-                encoding="utf-8-sig",
-                index_col=False,
-                nrows=1,
-                header=None,
-            )
-            names = rows.iloc[0].dropna().astype(str)
-            if names.duplicated().any():
-                raise ValueError(f"two columns are named {names[names.duplicated()].iloc[0]}")
-            return pd.read_csv(
-                io.BytesIO(raw),
-                compression=compression,
-                encoding="utf-8-sig",
-                index_col=False,
-                low_memory=False,
-            )
+        if path.suffix.lower() == ".gz":
+            raw = inflated(raw)
+        refuse_large_csv(raw)
+        return _csv(raw)
+    except TooMuchError as problem:
+        raise SeriesError(str(path), [str(problem)]) from None
     except pd.errors.ParserWarning:
         words = "its rows have more fields than its first line has names"
     except UnicodeDecodeError:
@@ -268,6 +234,17 @@ def _parse(path: Path, raw: bytes) -> pd.DataFrame:
             f"the file is not a table that can be read as {kind}: {words}. Save it as CSV with commas, or as Parquet."
         ],
     )
+
+
+def _csv(raw: bytes) -> pd.DataFrame:
+    """The table of a CSV file; an error of many kinds if it is none."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", pd.errors.ParserWarning)  # rows longer than the heading
+        rows = pd.read_csv(io.BytesIO(raw), encoding="utf-8-sig", index_col=False, nrows=1, header=None)
+        names = rows.iloc[0].dropna().astype(str)
+        if names.duplicated().any():
+            raise ValueError(f"two columns are named {names[names.duplicated()].iloc[0]}")
+        return pd.read_csv(io.BytesIO(raw), encoding="utf-8-sig", index_col=False, low_memory=False)
 
 
 def _clock_fault(column: pd.Series) -> str | None:

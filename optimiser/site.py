@@ -18,6 +18,9 @@ from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlow
 
 Phase = Literal["L1", "L2", "L3", "all"]
 PHASES = ("L1", "L2", "L3")
+HELD_BACK = (
+    "held_back_kw at "  # what solar that nobody commands does not give, by the limit that it owes it to
+)
 
 
 class Load(Component):
@@ -746,7 +749,7 @@ class Site(Component):
 
 def held_back_column(system: AcSolar, limit: limits.Obeyed) -> str:
     """The column of what a system holds back for a limit."""
-    return f"ac_solar.{system.name}.held back at {limit.words}_kw"
+    return f"ac_solar.{system.name}.{HELD_BACK}{limit.words}"
 
 
 def bank_on_bus(banks: Any) -> Any:

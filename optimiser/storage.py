@@ -148,6 +148,22 @@ class _Bank(Component):
             )
         if list(points) != sorted(points, key=lambda point: point.power_kw):
             raise ValueError("measured_points must be in order of rising power_kw")
+        for low, high in pairwise(points):
+            if high.power_kw - low.power_kw < 1e-6 * high.power_kw:
+                raise ValueError(
+                    f"measured_points has two points at {high.power_kw:g} kW, of round trips "
+                    f"{low.round_trip_efficiency:g} and {high.round_trip_efficiency:g}; keep one of them"
+                )
+            power = high.power_kw / low.power_kw
+            one_way = math.sqrt(high.round_trip_efficiency / low.round_trip_efficiency)
+            if (
+                not 1 / power < one_way < power
+            ):  # else more power would store less, or draw less from the store
+                raise ValueError(
+                    f"measured_points go from {low.round_trip_efficiency:g} at {low.power_kw:g} kW to "
+                    f"{high.round_trip_efficiency:g} at {high.power_kw:g} kW, so that at more power less is stored or "
+                    "drawn; check both"
+                )
         if points and points[-1].power_kw < max(self.charge_kw, self.discharge_kw) - 1e-9:
             raise ValueError(
                 f"measured_points must reach the largest power of {max(self.charge_kw, self.discharge_kw):g} kW, "

@@ -159,7 +159,7 @@ name = "main"
 phase = "all"
 output_kw = 6.0
 intake_kw = 5.0
-standby_w = 25.0
+standby_w = 14.0
 
 [[storage]]
 kind = "battery"
@@ -167,8 +167,8 @@ name = "store"
 unit_kwh = 10.0
 charge_kw = 5.0
 discharge_kw = 5.0
-charge_efficiency = 0.96
-discharge_efficiency = 0.96
+charge_efficiency = 0.955
+discharge_efficiency = 0.965
 voltage_v = 50.0
 self_discharge_per_day = 0.01
 wear_per_kwh = 0.01

@@ -75,11 +75,11 @@ existing = true
 [[site.inverter]]
 name = "house"
 phase = "all"
-output_kw = 5.0
-intake_kw = 4.0
-output_efficiency = 0.95
-intake_efficiency = 0.94
-standby_w = 25
+output_kw = 4.4
+intake_kw = 3.5
+output_efficiency = 0.944
+intake_efficiency = 0.935
+standby_w = 17
 
 [[storage]]
 kind = "battery"
@@ -374,11 +374,11 @@ zone = "America/Chicago"
 [[site.inverter]]
 name = "{name}"
 phase = "{phase}"
-output_kw = 5.0
-intake_kw = 4.5
-output_efficiency = 0.95
-intake_efficiency = 0.94
-standby_w = 25
+output_kw = 4.6
+intake_kw = 4.1
+output_efficiency = 0.941
+intake_efficiency = 0.933
+standby_w = 23
 """
     for name, hours in SUSTAIN_HOURS.items():
         text += f"""

@@ -246,8 +246,8 @@ def test_voltage_of_a_bank(share, volts):
     """A bank of 42 to 54 V is at 45.299 V and 48.374 V at 25 % and 50 % of its usable energy (E = C V^2 /
     2).
     """
-    bank = capacitors(unit_usable_kwh=7.2, lowest_voltage_v=42.0, highest_voltage_v=54.0)
-    assert pytest.approx(volts, rel=PHYSICS) == voltage_at(bank, share * 7.2)
+    bank = capacitors(unit_usable_kwh=9.3, lowest_voltage_v=42.0, highest_voltage_v=54.0)
+    assert pytest.approx(volts, rel=PHYSICS) == voltage_at(bank, share * 9.3)
 
 
 @pytest.mark.parametrize(("share", "watts"), [(0.0, 4200), (0.5, 4837), (1.0, 5400)])
@@ -256,8 +256,8 @@ def test_power_of_a_current_limit(tmp_path, share, watts):
 
     The schedule uses straight lines below the curve: exact at both ends, at most 1 % low between, never high.
     """
-    bank = capacitors(unit_usable_kwh=7.2, lowest_voltage_v=42.0, highest_voltage_v=54.0)
-    assert pytest.approx(watts, rel=PHYSICS) == 100 * voltage_at(bank, share * 7.2)
+    bank = capacitors(unit_usable_kwh=9.3, lowest_voltage_v=42.0, highest_voltage_v=54.0)
+    assert pytest.approx(watts, rel=PHYSICS) == 100 * voltage_at(bank, share * 9.3)
     lines_w = 100 * min(base + slope * share for base, slope in voltage_chords(bank))
     assert 0.99 * watts <= lines_w <= watts * (1 + PHYSICS)
     made = controller_on_bank(tmp_path, 42.0, share)
@@ -361,7 +361,7 @@ def test_power_of_a_bank_current(tmp_path):
 
 def test_energy_of_many_cells():
     """2,400 cells of 3 Wh are 7.2 kWh (common practice, no source)."""
-    bank = capacitors(units=2400, unit_usable_kwh=0.003, lowest_voltage_v=44.0, highest_voltage_v=54.0)
+    bank = capacitors(units=2400, unit_usable_kwh=0.003, lowest_voltage_v=33.0, highest_voltage_v=46.0)
     assert pytest.approx(7.2) == bank.capacity_kwh
 
 
@@ -374,9 +374,9 @@ def test_calendar_life_of_capacitors_binds_first(cycles, years):
     reader.
     """
     life = capacitors(
-        unit_usable_kwh=7.2,
-        lowest_voltage_v=44.0,
-        highest_voltage_v=54.0,
+        unit_usable_kwh=9.3,
+        lowest_voltage_v=33.0,
+        highest_voltage_v=46.0,
         life={"cycle_life": float(cycles), "calendar_life_years": 20.0},
     ).life
     assert life is not None
@@ -397,9 +397,9 @@ def test_efficiency_of_fast_capacitor_storage():
         {
             "kind": "capacitor_bank",
             "name": "bank",
-            "unit_usable_kwh": 7.2,
-            "lowest_voltage_v": 44.0,
-            "highest_voltage_v": 54.0,
+            "unit_usable_kwh": 9.3,
+            "lowest_voltage_v": 33.0,
+            "highest_voltage_v": 46.0,
             "charge_kw": 6.0,
             "discharge_kw": 6.0,
             "measured_points": points,

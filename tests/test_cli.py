@@ -110,7 +110,7 @@ def test_what_cannot_be_read_is_refused(tmp_path, command):
     refused(call(command, folder / "site.csv"), "the syntax is not TOML")
     path = folder / "scenario.toml"
     path.write_text(
-        path.read_text(encoding="utf-8").replace("unit_kwh = 10.0", "unit_kwh = 0"), encoding="utf-8"
+        path.read_text(encoding="utf-8").replace("unit_kwh = 6.8", "unit_kwh = 0"), encoding="utf-8"
     )
     refused(call(command, folder), "has 1 fault:\n  storage.0.unit_kwh must be above 0, got 0.\n")
 

@@ -25,7 +25,8 @@ PACKAGE = Path(optimiser.__file__).parent
 # From the start of the road to its end; a module may import anything to its left. A folder is one room, whose
 # modules may import each other.
 ORDER = [
-    *("errors", "versions", "writing", "fields", "timeline", "series", "issued", "outlook", "flows", "terms"),
+    *("errors", "versions", "writing", "fields", "timeline", "bounded", "series", "issued", "outlook"),
+    *("flows", "terms"),
     *(
         "equipment",
         "storage",

@@ -402,7 +402,7 @@ def test_the_command_learns_from_another_year_of_the_same_plant_only(tmp_path):
     assert "Learnt from: another year" in ran.output
     file = other / "scenario.toml"
     file.write_text(
-        file.read_text(encoding="utf-8").replace("output_kw = 5.0", "output_kw = 4.0"), encoding="utf-8"
+        file.read_text(encoding="utf-8").replace("output_kw = 3.6", "output_kw = 3.2"), encoding="utf-8"
     )
     ran = CliRunner().invoke(main, [*command, "--out", str(tmp_path / "more")])
     assert ran.exit_code == 2

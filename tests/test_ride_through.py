@@ -155,29 +155,32 @@ def test_several_banks_give_as_long_as_any_of_them_can(tmp_path):
 
 
 def slow_loop(start_kwh, first, data, seconds=10.0, hours=24.0):
-    """The bakery's outage by small steps of time, written from the equations: one bank of three capacitor units.
+    """The bakery's outage by small steps of time, written from the equations: one bank of four capacitor units.
 
     Euler's method; voltage from stored energy, solar and inverter currents from voltage, loss between two measured
     points straight.
     """
-    capacity, stored, after = 3 * 7.2, start_kwh, 0.0
-    curve_kw = np.array([0.0, 3.0, 18.0])
-    half = np.sqrt([1.0, 0.99, 0.96])
+    capacity, stored, after = 4 * 5.6, start_kwh, 0.0
+    curve_kw = 4 * np.array([0.0, 0.8, 5.2])
+    half = np.sqrt([1.0, 0.982, 0.948])
     while after < hours - 1e-9:
         row = data[(first + int(after / 0.5 + 1e-9)) % len(data)]
-        volts = math.sqrt(44**2 + max(stored, 0.0) / capacity * (54**2 - 44**2))
+        volts = math.sqrt(80**2 + max(stored, 0.0) / capacity * (104**2 - 80**2))
         loads = row[:3]
-        if (loads > 5.0 + 1e-9).any() or (loads / 0.95 * 1000 > 150 * volts).any():
+        if (loads > 6.5 + 1e-9).any() or (loads / 0.946 * 1000 > 110 * volts).any():
             return after
-        solar = sum(min(0.98 * kwp * row[3], 100 * volts / 1000) for kwp in (5.0, 5.5, 4.5))
-        net = loads.sum() / 0.95 + 0.075 + 0.024 - solar
-        if net > min(18.0, 360 * volts / 1000):
+        solar = sum(
+            min(0.98 * kwp * row[3], amperes * volts / 1000)
+            for kwp, amperes in ((4.7, 58), (5.2, 64), (4.3, 53))
+        )
+        net = loads.sum() / 0.946 + 3 * 0.028 + 4 * 0.006 - solar
+        if net > min(20.8, 260 * volts / 1000):
             return after
         if net > 0:
             rate = -np.interp(net, curve_kw, curve_kw / half)
         else:
-            rate = np.interp(min(-net, 18.0, 360 * volts / 1000), curve_kw, curve_kw * half)
-        stored = min(stored * 0.99 ** (seconds / 86400) + rate * seconds / 3600, capacity)
+            rate = np.interp(min(-net, 20.8, 260 * volts / 1000), curve_kw, curve_kw * half)
+        stored = min(stored * 0.988 ** (seconds / 86400) + rate * seconds / 3600, capacity)
         if stored < 0:
             return after
         after += seconds / 3600
@@ -197,7 +200,7 @@ def test_bakery_agrees_with_a_plain_loop_of_small_steps():
     )
     chance = np.random.default_rng(3)
     first = chance.integers(0, scenario.timeline.steps, 40)
-    stored = chance.uniform(0, 21.6, 40)
+    stored = chance.uniform(0, 22.4, 40)
     found = follow(island, stored[None, :], first, 24.0)
     expected = [slow_loop(*pair, data) for pair in zip(stored, first, strict=True)]
     assert np.abs(found.hours - expected).max() < 2 / 60
@@ -251,7 +254,7 @@ def test_reserve_costs_what_it_keeps_from_earning(starter):
     assert found["saving_without"] == pytest.approx(
         optimiser.run(free, studies=[]).statement.saving, abs=0.01
     )
-    assert 1.0 == pytest.approx(found["mean_reserve_kwh"])
+    assert 0.1 * 6.8 == pytest.approx(found["mean_reserve_kwh"])
 
 
 def test_page_shows_outages(starter):

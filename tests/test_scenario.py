@@ -34,11 +34,11 @@ BANK = TEXT[TEXT.index("[[storage]]\n") : TEXT.index("# [[storage]]")]
 CAPACITORS = """[[storage]]
 kind = "capacitor_bank"
 name = "capacitors"
-unit_usable_kwh = 7.2
-lowest_voltage_v = 44.0
-highest_voltage_v = 54.0
-charge_kw = 6.0
-discharge_kw = 6.0
+unit_usable_kwh = 4.7
+lowest_voltage_v = 33.0
+highest_voltage_v = 46.0
+charge_kw = 2.9
+discharge_kw = 2.9
 """
 
 
@@ -95,7 +95,7 @@ SLIPS = {
         "tariff.component.2.rate_per_dy is not known here; did you mean rate_per_day?",
     ),
     "unknown key in a bank": (
-        ("charge_kw = 5.0", "charge_kwh = 5.0"),
+        ("charge_kw = 3.4", "charge_kwh = 3.4"),
         "storage.0.charge_kwh is not known here; did you mean charge_kw?",
     ),
     "unknown key in a window": (
@@ -104,11 +104,11 @@ SLIPS = {
     ),
     "missing key": (('currency = "EUR"\n', ""), "currency is required but missing. Add it."),
     "text for a number": (
-        ("unit_kwh = 10.0", 'unit_kwh = "10 kWh"'),
+        ("unit_kwh = 6.8", 'unit_kwh = "10 kWh"'),
         "storage.0.unit_kwh must be a number, got '10 kWh'. Write it without quotes or unit.",
     ),
     "truth for a number": (
-        ("unit_kwh = 10.0", "unit_kwh = true"),
+        ("unit_kwh = 6.8", "unit_kwh = true"),
         "storage.0.unit_kwh must be a number, got true.",
     ),
     "truth for a series": (
@@ -121,20 +121,20 @@ SLIPS = {
     ),
     "part of a day": (("days = 7 ", "days = 7.5 "), "timeline.days must be a whole number, got 7.5."),
     "negative power": (
-        ("discharge_kw = 5.5", "discharge_kw = -5.5"),
-        "storage.0.discharge_kw must be above 0, got -5.5. Check its sign.",
+        ("discharge_kw = 3.9", "discharge_kw = -3.9"),
+        "storage.0.discharge_kw must be above 0, got -3.9. Check its sign.",
     ),
     "negative limit": (
         ("import_limit_kw = 14.0", "import_limit_kw = -14"),
         "site.connection.import_limit_kw must be at least 0, got -14. Check its sign.",
     ),
     "percent for a fraction": (
-        ("charge_efficiency = 0.97", "charge_efficiency = 95"),
+        ("charge_efficiency = 0.965", "charge_efficiency = 95"),
         "storage.0.charge_efficiency must be at most 1, got 95. Check its unit.",
     ),
-    "no capacity": (("unit_kwh = 10.0", "unit_kwh = 0"), "storage.0.unit_kwh must be above 0, got 0."),
+    "no capacity": (("unit_kwh = 6.8", "unit_kwh = 0"), "storage.0.unit_kwh must be above 0, got 0."),
     "no number": (
-        ("unit_kwh = 10.0", "unit_kwh = nan"),
+        ("unit_kwh = 6.8", "unit_kwh = nan"),
         "storage.0.unit_kwh must be a finite number, got nan.",
     ),
     "endless": (
@@ -142,7 +142,7 @@ SLIPS = {
         "site.connection.import_limit_kw must be a finite number, got inf.",
     ),
     "a figure that cannot be meant": (
-        ("unit_kwh = 10.0", "unit_kwh = 1e300"),
+        ("unit_kwh = 6.8", "unit_kwh = 1e300"),
         "storage.0.unit_kwh must be at most 1e+09, got 1e+300. Check its unit.",
     ),
     "a limit that cannot be meant": (
@@ -150,8 +150,8 @@ SLIPS = {
         "site.connection.import_limit_kw must be at most 1e+09, got 1e+12. Check its unit.",
     ),
     "voltages upside down": (
-        (BANK, CAPACITORS.replace("44.0", "55.0")),
-        "storage.0: lowest_voltage_v must be below highest_voltage_v, got 55 V and 54 V; swap them.",
+        (BANK, CAPACITORS.replace("33.0", "47.0")),
+        "storage.0: lowest_voltage_v must be below highest_voltage_v, got 47 V and 46 V; swap them.",
     ),
     "kind missing": (('kind = "battery"', ""), "storage.0.kind is required but missing. Add it."),
     "kind misspelt": (
@@ -246,15 +246,15 @@ def test_a_slip_has_one_sentence(starter, slip):
 
 
 SYNTAX = {
-    "thousands": (("capital = 12000", "capital = 12,000"), "Write numbers without commas: 50000"),
-    "decimal comma": (("unit_kwh = 10.0", "unit_kwh = 10,5"), "Write a decimal number with a point: 10.5."),
+    "thousands": (("capital = 8400", "capital = 8,400"), "Write numbers without commas: 50000"),
+    "decimal comma": (("unit_kwh = 6.8", "unit_kwh = 10,5"), "Write a decimal number with a point: 10.5."),
     "bare clock time": (('from = "17:00"', "from = 17:00"), 'Put clock times in quotes: "07:00".'),
     "path of Windows": (
         ('"site.csv"', '"C:\\Users\\site.csv"'),
         "Write paths with / or put them in single quotes.",
     ),
     "percent": (("tax_fraction = 0.19", "tax_fraction = 19 %"), "Write a percentage as a fraction: 0.19."),
-    "unit": (("unit_kwh = 10.0", "unit_kwh = 10 kWh"), "Write a number without its unit."),
+    "unit": (("unit_kwh = 6.8", "unit_kwh = 10 kWh"), "Write a number without its unit."),
     "typographic quotes": (('"My site"', "\u201cMy site\u201d"), "Use straight quotes"),
     "no quotes": (('"My site"', "My site"), 'Put text in quotes: title = "My site".'),
     "open quotes": (('"My site"', '"My site'), "Close the quotes on the line they were opened on."),
@@ -284,7 +284,7 @@ def test_every_fault_of_file_and_data_at_once(starter):
     changed(
         starter,
         ('currency = "EUR"\n', ""),
-        ("unit_kwh = 10.0", "unit_kwh = 0"),
+        ("unit_kwh = 6.8", "unit_kwh = 0"),
         ("import_limit_kw = 14.0", "import_limt_kw = 14.0"),
         ('file = "market.csv"', 'file = "mrket.csv"'),
     )
@@ -298,7 +298,7 @@ def test_every_fault_of_file_and_data_at_once(starter):
 
 def test_the_message_names_file_and_count(starter):
     """The first line is the file; one line a fault follows."""
-    changed(starter, ("unit_kwh = 10.0", "unit_kwh = 0"), ("days = 7 ", "days = 0 "))
+    changed(starter, ("unit_kwh = 6.8", "unit_kwh = 0"), ("days = 7 ", "days = 0 "))
     with pytest.raises(ScenarioError) as refused:
         read_scenario(starter)
     first, *rest = str(refused.value).splitlines()
@@ -571,7 +571,7 @@ def test_a_tariff_and_an_inverter_are_shared_and_overridden(starter):
     begin, end = text.index("[[site.inverter]]"), text.index("# --- Storage")
     inverter = text[begin:end].partition("\n")[2]
     (starter / "inverter.toml").write_text(inverter, encoding="utf-8")
-    text = f'{text[:begin]}[[site.inverter]]\nuse = "inverter.toml"\nintake_kw = 3.0\n{text[end:]}'
+    text = f'{text[:begin]}[[site.inverter]]\nuse = "inverter.toml"\nintake_kw = 2.0\n{text[end:]}'
     (starter / "scenario.toml").write_text(text, encoding="utf-8")
     shared = read_scenario(starter)
     assert (0.07, "VAT", 3) == (
@@ -579,7 +579,7 @@ def test_a_tariff_and_an_inverter_are_shared_and_overridden(starter):
         shared.tariff.tax_name,
         len(shared.tariff.component),
     )
-    assert (3.0, 5.0) == (shared.site.inverter[0].intake_kw, shared.site.inverter[0].output_kw)
+    assert (2.0, 3.6) == (shared.site.inverter[0].intake_kw, shared.site.inverter[0].output_kw)
     (starter / "inverter.toml").write_text(inverter + "\n# a note", encoding="utf-8")
     assert shared.sha256 != read_scenario(starter).sha256
 
@@ -627,7 +627,7 @@ def test_vary_changes_a_copy(starter):
         other.file.timeline.days,
         other.tariff.component[2].rate_per_day,
     )
-    assert (10.0, 7) == (base.storage[0].unit_kwh, base.file.timeline.days)
+    assert (6.8, 7) == (base.storage[0].unit_kwh, base.file.timeline.days)
     assert base.sha256 != other.sha256
     assert 3 * 48 == len(other.read("site.load_kw"))
 

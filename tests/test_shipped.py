@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from optimiser import read_scenario, solve, vary
+from optimiser.checks import warnings
+from optimiser.starter import STARTERS, write_starter
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"
 
@@ -54,6 +56,39 @@ def test_shipped_market_is_solved_exactly_and_sells_every_product(name):
     assert dispatch.proof.verdict == "optimal"
     assert dispatch.proof.gap_relative <= 1e-6
     assert all(offer.offered_kw.sum() > 0 for offer in dispatch.offers)
+
+
+def equipment(scenario):
+    """What would tell one make from another: ratings, currents, efficiencies and voltages of a site's parts."""
+    unit, bank = scenario.site.inverter[0], scenario.storage[0]
+    size = bank.unit_kwh if bank.kind == "battery" else bank.unit_usable_kwh
+    volts = bank.voltage_v if bank.kind == "battery" else bank.highest_voltage_v
+    return {
+        "output": unit.output_kw,
+        "efficiency of the inverter": unit.output_efficiency,
+        "standby": unit.standby_w,
+        "unit of storage": size,
+        "power of a unit": bank.discharge_kw,
+        "voltage": volts,
+    }
+
+
+def test_equipment_is_invented_apart_fits_and_is_said_to_be_invented(tmp_path):
+    """No two shipped sites share a figure of their equipment, each says that it is invented, and `check` finds only
+    the standby that every inverter has: currents at the lowest voltage carry the ratings (P = V I), lives are
+    plausible.
+    """
+    folders = [path.parent for path in SCENARIOS.glob("*/scenario.toml")]
+    folders += [write_starter(tmp_path / name, phases).parent for phases, name in STARTERS.items()]
+    figures = {}
+    for folder in folders:
+        scenario = read_scenario(folder)
+        assert not [words for words in warnings(scenario) if not words.startswith("standby of inverters")]
+        assert "equipment too" in (folder / "scenario.toml").read_text(encoding="utf-8")
+        figures[folder.name] = equipment(scenario)
+    for key in next(iter(figures.values())):
+        values = [found[key] for found in figures.values()]
+        assert len(set(values)) == len(values), key
 
 
 @pytest.mark.slow

@@ -25,15 +25,15 @@ DAY = Timeline(datetime.datetime(2025, 1, 1, tzinfo=datetime.UTC), 60, 24, "UTC"
 
 
 def capacitors(**fields: Any) -> CapacitorBank:
-    """A bank of 7.2 kWh between 44 and 54 V."""
+    """A bank of 3.9 kWh between 31 and 41 V."""
     least = {
         "kind": "capacitor_bank",
         "name": "bank",
         "charge_kw": 6.0,
         "discharge_kw": 6.0,
-        "unit_usable_kwh": 7.2,
-        "lowest_voltage_v": 44.0,
-        "highest_voltage_v": 54.0,
+        "unit_usable_kwh": 3.9,
+        "lowest_voltage_v": 31.0,
+        "highest_voltage_v": 41.0,
     }
     return CapacitorBank.model_validate(least | fields)
 
@@ -188,16 +188,16 @@ def test_straight_lines_never_exceed_the_voltage(share, lowest, ratio):
 
 
 def test_capacity_from_capacitance():
-    """C (54^2 - 44^2) / 2 is 7.2 kWh for 7.2 x 3.6e6 x 2 / 980 F."""
-    farads = 7.2 * 3.6e6 * 2 / (54**2 - 44**2)
+    """C (41^2 - 31^2) / 2 is 3.9 kWh for 3.9 x 3.6e6 x 2 / 720 F."""
+    farads = 3.9 * 3.6e6 * 2 / (41**2 - 31**2)
     bank = capacitors(unit_usable_kwh=None, capacitance_f=farads)
-    assert pytest.approx(7.2) == bank.capacity_kwh
+    assert pytest.approx(3.9) == bank.capacity_kwh
 
 
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"lowest_voltage_v": 54.0}, "lowest_voltage_v must be below highest_voltage_v"),
+        ({"lowest_voltage_v": 41.0}, "lowest_voltage_v must be below highest_voltage_v"),
         ({"capacitance_f": 100.0}, "either capacitance_f or unit_usable_kwh"),
         ({"unit_usable_kwh": None}, "either capacitance_f or unit_usable_kwh"),
         (

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.bounded import bounded_bytes, refuse_no_file
 from optimiser.dispatch import Dispatch
 from optimiser.droop import Droop
 from optimiser.errors import ScenarioError
 from optimiser.fields import zone_of
-from optimiser.series import bounded_bytes, refuse_no_file
 from optimiser.terms import SettledTerms
 from optimiser.timeline import Timeline, from_clock
 

@@ -1,10 +1,11 @@
 """Why no schedule exists: which limit asks for more than which other allows, when, and by how much.
 
 Offers of services may always be zero and money forbids nothing, so both are left out and what remains is
-small: the balances, the sun and the limits. `check_supply` compares, step by step, what must be served with
-the most that could serve it, and adds up the most that could be stored by then. `explained` is asked once
-there is known to be no schedule: it walks the weeks with as much energy stored as could be, until one cannot
-be done, finds the step by which it fails, and there asks of each limit by how much it would have to be moved.
+small: the balances, the sun, the limits and what a warranty covers in a month. `check_supply` compares, step
+by step, what must be served with the most that could serve it, and adds up the most that could be stored by
+then. `explained` is asked once there is known to be no schedule: it walks the weeks with as much energy stored
+as could be, until one cannot be done, finds the step by which it fails, and there asks of each limit by how
+much it would have to be moved.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from itertools import pairwise
+from typing import Any, Literal
 
 import highspy
 import numpy as np
@@ -21,8 +23,8 @@ from scipy import sparse
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.equipment.limits import current_a, power_kw
-from optimiser.errors import InfeasibleError
-from optimiser.site import bank_on_bus
+from optimiser.errors import DriftError, InfeasibleError
+from optimiser.site import HELD_BACK, bank_on_bus
 from optimiser.storage import voltage_at
 from optimiser.terms import SettledTerms
 
@@ -31,6 +33,7 @@ MOST_COLUMNS_WHOLE = 40_000
 SPAN_HOURS = 168
 WALK_SECONDS = 8.0
 NEAR_THE_MOST = 0.999
+WARRANTED = ".warranted_kwh"
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,9 @@ class Limit:
     holds : tuple of Hold
     value : callable
         From a step to the limit there, in its unit; None where it has no single value.
+    kind : str
+        How it is told: the "most" of something, energy to be "stored", "wear" that a month may see, or what is "given"
+        whether wanted or not.
     """
 
     rule: str
@@ -68,11 +74,13 @@ class Limit:
     field: str
     holds: tuple[Hold, ...]
     value: Callable[[int], float] | None = None
+    kind: Literal["most", "stored", "wear", "given"] = "most"
 
 
 def limits_of(scenario: Any, problem: Problem) -> list[Limit]:
     """Every limit of a scenario that a person can move and that has a place in `problem`."""
-    made = [*_connection_limits(scenario), *_inverter_limits(scenario), *_bank_limits(scenario)]
+    made = [*_connection_limits(scenario), *_solar_limits(scenario), *_inverter_limits(scenario)]
+    made += [*_bank_limits(scenario), *_warranties(scenario, problem)]
     rows = {family.name for family in problem.rows}
     kept = []
     for limit in made:
@@ -110,6 +118,26 @@ def _connection_limits(scenario: Any) -> Iterator[Limit]:
     if connection.imbalance_limit_kw is not None:
         field, most = "site.connection.imbalance_limit_kw", connection.imbalance_limit_kw
         yield Limit("imbalance limit between phases", 1, "kW", field, tuple(both), lambda step: most)
+
+
+def _solar_limits(scenario: Any) -> Iterator[Limit]:
+    """What existing solar gives at the least because nobody commands it."""
+    least = scenario.site.least_given_kw(_numbers(scenario))
+    for index, system in enumerate(scenario.site.ac_solar):
+        if system.name in least:
+            hold = Hold(f"ac_solar.{system.name}.solar_kw", False)
+            rule, field = f"output of {system.name}", f"site.ac_solar.{index}.commandable"
+            yield Limit(rule, 3, "kW", field, (hold,), _of(least[system.name]), "given")
+
+
+def _warranties(scenario: Any, problem: Problem) -> Iterator[Limit]:
+    """What a month may see discharged where a warranty is kept."""
+    for index, bank in enumerate(scenario.storage):
+        place = f"storage.{bank.name}{WARRANTED}"
+        if place in problem.columns:
+            groups, most = problem.timeline.groups(problem.columns[place].per), problem.columns[place].upper
+            rule, field = f"warranty of {bank.name}", f"storage.{index}.life.keep_warranty"
+            yield Limit(rule, 0, "kWh", field, (Hold(place, True),), _of(most[groups.of_step]), "wear")
 
 
 def _inverter_limits(scenario: Any) -> Iterator[Limit]:
@@ -152,13 +180,21 @@ def _bank_limits(scenario: Any) -> Iterator[Limit]:
         if has_end:
             hold = Hold(stored, False, steps=np.arange(timeline.steps) == last)
             yield Limit(
-                f"end state of {bank.name}", 0, "kWh", f"{place}.end_fraction", (hold,), _always(end_kwh)
+                f"end state of {bank.name}",
+                0,
+                "kWh",
+                f"{place}.end_fraction",
+                (hold,),
+                _always(end_kwh),
+                "stored",
             )
         kept = floor > 0
         kept[last] &= not has_end
         if kept.any():
             hold = Hold(stored, False, steps=kept)
-            yield Limit(f"reserve of {bank.name}", 0, "kWh", f"{place}.reserve", (hold,), _of(floor))
+            yield Limit(
+                f"reserve of {bank.name}", 0, "kWh", f"{place}.reserve", (hold,), _of(floor), "stored"
+            )
         for word in ("charge", "discharge"):
             whole = f"storage.{bank.name}.{word}_kw"
             pieces = len(bank.charge_pieces() if word == "charge" else bank.discharge_pieces())
@@ -217,7 +253,28 @@ class Window:
             problem.row_lower[first * tall : stop * tall],
             problem.row_upper[first * tall : stop * tall],
         )
-        self._assemble(matrix, low.copy(), high.copy(), lower, upper)
+        totals, most = self._totals()
+        low, high = np.r_[low, np.full(len(most), -np.inf)], np.r_[high, most]
+        stacked = sparse.csr_array(sparse.vstack([matrix, totals], format="csr"))
+        self._assemble(stacked, low, high, lower, upper)
+
+    def _totals(self) -> tuple[sparse.csr_array, np.ndarray]:
+        """Sums over months, of what this window has of each, as rows of their own, and the most of each."""
+        problem, wide = self.problem, self.problem.step_columns
+        own = slice(self.first * wide, self.stop * wide)
+        ahead, parts, most = self.first * wide - self._before, [], [np.zeros(0)]
+        count = (self.stop - self.first) * problem.step_rows
+        self._total_rows: dict[str, np.ndarray] = {}
+        for name in (name for name in problem.columns if name.endswith(WARRANTED)):
+            groups = problem.timeline.groups(problem.columns[name].per)
+            met = np.unique(groups.of_step[self.first : self.stop])
+            rows = problem.matrix[problem.row_places[name][met]][:, own]
+            parts.append(sparse.hstack([sparse.csr_array((len(met), ahead)), rows], format="csr"))
+            most.append(problem.upper[problem.places[name][met]])
+            self._total_rows[name] = count + np.arange(len(met))
+            count += len(met)
+        nothing = sparse.csr_array((0, self.stop * wide - self._before))
+        return sparse.csr_array(sparse.vstack([nothing, *parts], format="csr")), np.concatenate(most)
 
     def _assemble(
         self, matrix: Any, low: np.ndarray, high: np.ndarray, lower: np.ndarray, upper: np.ndarray
@@ -264,6 +321,9 @@ class Window:
         self, hold: Hold, matrix: Any, low: np.ndarray, high: np.ndarray, lower: np.ndarray, upper: np.ndarray
     ) -> tuple[Any, np.ndarray, np.ndarray]:
         """Rows that say a hold once more, their bound, and the numbers of what they stand for."""
+        if hold.place in self._total_rows:
+            local = self._total_rows[hold.place]
+            return matrix[local], high[local].copy(), local
         places = self.problem.places if hold.is_column else self.problem.row_places
         inside = places[hold.place][self.first : self.stop]
         if hold.steps is not None:
@@ -286,7 +346,7 @@ class Window:
         upper: np.ndarray,
     ) -> None:
         """Lift the original of a hold, which its movable copy now stands for."""
-        if not hold.is_column:
+        if not hold.is_column or hold.place in self._total_rows:
             (high if hold.upper else low)[local] = np.inf if hold.upper else -np.inf
         elif hold.upper:
             upper[local] = np.inf
@@ -375,38 +435,44 @@ def bare_problem(scenario: Any) -> Problem:
             *_, phase, word = name.removesuffix("_kw").split(".")
             whole = getattr(site.connection, f"{word}_limit_kw")
             upper[places] = terms.values(whole) if phase == "meter" else of_phases[word][phase]
-        elif name.startswith("export room of "):
+        elif name.startswith("export room of ") or HELD_BACK in name:
             # The limit stands in a rule of its own.
             lower[places], upper[places] = -np.inf, np.inf
     return replace(problem, lower=lower, upper=upper)
 
 
-def explained(scenario: Any, problem: Problem | None = None) -> InfeasibleError:
+def explained(scenario: Any) -> InfeasibleError | DriftError:
     """The error that names what cannot be kept.
 
     Parameters
     ----------
     scenario : Scenario
-    problem : Problem, optional
-        The problem that has no schedule; not needed, as the limits are stated afresh without services.
+        Its limits are stated afresh, without services.
 
     Returns
     -------
-    InfeasibleError
-        Its `findings` name each limit that has to be moved, with the step, the local time and the amount.
+    InfeasibleError or DriftError
+        Its `findings` name each limit that has to be moved, with the step, the local time and the amount. Where every
+        limit can be kept after all, it is a defect of ours.
     """
     try:
         check_weeks(scenario)
     except InfeasibleError as error:
         return error
-    return InfeasibleError(
-        "no schedule keeps every limit, yet those of site and storage can be kept, week by week, without the "
-        "services. Take the products of `service` out one by one to find the one that asks for too much."
+    bare = bare_problem(scenario)
+    steps = bare.timeline.steps
+    if not Window(bare, [], 0, steps, None).possible():
+        # Each span can be done from the most that could be stored before it, but not all of them together.
+        return _together(scenario, bare, limits_of(scenario, bare), 0, steps, None, "")
+    return DriftError(
+        "the solver finds no schedule, yet every limit of site and storage can be kept, services may always be left "
+        "unsold and no price forbids anything"
     )
 
 
 def check_weeks(scenario: Any) -> None:
-    """Walk the weeks of a scenario, each from as much energy as could be stored before it.
+    """Walk the weeks of a scenario, or its months where a warranty counts by them, each from as much energy as could be
+    stored before it.
 
     A short scenario is looked at as a whole, which is exact. Takes seconds for a year.
 
@@ -424,18 +490,26 @@ def check_weeks(scenario: Any) -> None:
 
 def _first_impossible(problem: Problem) -> tuple[int, int, np.ndarray | None] | None:
     """The first week that cannot be done from as much energy as could be stored before it."""
-    steps = problem.timeline.steps
-    span = steps
-    if steps * problem.step_columns > MOST_COLUMNS_WHOLE:
-        span = max(1, round(SPAN_HOURS / problem.timeline.step_hours))
     carried = None
-    for first in range(0, steps, span):
-        stop = min(steps, first + span)
+    for first, stop in pairwise(_edges(problem, 0)):
         fullest = Window(problem, [], first, stop, carried).fullest()
         if fullest is None:
             return first, stop, carried
         carried = fullest
     return None
+
+
+def _edges(problem: Problem, first: int) -> list[int]:
+    """A step and the ends of the spans after it: all that is left where that is short, else months or weeks."""
+    steps = problem.timeline.steps
+    if steps * problem.step_columns <= MOST_COLUMNS_WHOLE:
+        return [first, steps]
+    counted = [family for name, family in problem.columns.items() if name.endswith(WARRANTED)]
+    if counted:
+        ends = [int(start) for start in problem.timeline.groups(counted[0].per).first_step]
+    else:
+        ends = list(range(first, steps, max(1, round(SPAN_HOURS / problem.timeline.step_hours))))
+    return [first, *(end for end in ends if first < end < steps), steps]
 
 
 def _smallest(lowest: int, highest: int, holds: Callable[[int], bool]) -> int:
@@ -519,21 +593,23 @@ def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount:
     """Walk on from a span with a limit moved by what it lacks there, and further where that falls short."""
     began, steps = time.perf_counter(), problem.timeline.steps
     first, stop, carried = span
-    hardest, length = span, max(1, round(SPAN_HOURS / problem.timeline.step_hours))
+    hardest = span
     if steps * problem.step_columns <= MOST_COLUMNS_WHOLE:
         return _Hardest(*span, amount, stop)
     enough = {0: amount * (1 + TOLERANCE)}
     carried = Window(problem, [limit], first, stop, carried).fullest(enough)
-    while stop < steps and carried is not None and time.perf_counter() - began < WALK_SECONDS:
-        window = Window(problem, [limit], stop, min(steps, stop + length), carried)
+    for at, end in pairwise(_edges(problem, stop)):
+        if at >= end or carried is None or time.perf_counter() - began >= WALK_SECONDS:
+            break
+        window = Window(problem, [limit], at, end, carried)
         fullest = window.fullest(enough)
         if fullest is None:
             more = _least_of(window, 0)
             if more is None:
                 break
-            amount, hardest, enough = more, (stop, window.stop, carried), {0: more * (1 + TOLERANCE)}
+            amount, hardest, enough = more, (at, end, carried), {0: more * (1 + TOLERANCE)}
             fullest = window.fullest(enough)
-        carried, stop = fullest, window.stop
+        carried, stop = fullest, end
     return _Hardest(*hardest, amount, stop)
 
 
@@ -646,12 +722,24 @@ def _sentence(
     step, amount, unit, when = finding["step"], finding["amount"], limit.unit, finding["when"]
     value = None if limit.value is None else limit.value(step)
     more = f"{_shown(amount)} {unit}"
-    if limit.rank == 0:
+    beyond = " and the ".join(others or ["other limits"])
+    if limit.kind == "wear":
+        return (
+            f"the {finding['rule']} allows {_shown(value or 0)} kWh to be discharged in the month of {when}; to serve "
+            f"{_asked(scenario, step)} takes {more} more by then, counted from "
+            f"{scenario.timeline.when(window.first)} on, within the {beyond}. Say {limit.field} = false, or lower what "
+            "is asked for."
+        )
+    if limit.kind == "given":
+        return (
+            f"the {finding['rule']}, existing solar that nobody commands, is {_shown(value or 0)} kW at {when}, of "
+            f"which {more} fit nowhere within the {beyond}. Say {limit.field} = true if it may be commanded."
+        )
+    if limit.kind == "stored":
         fraction = (value or 0.0) - amount
         return (
             f"the {finding['rule']} asks for {_shown(value or 0)} kWh at the end of the step of {when}, "
-            f"{more} more than can be stored by then within the "
-            f"{' and the '.join(others or ['other limits'])}. Lower {limit.field} so that it asks for at "
+            f"{more} more than can be stored by then within the {beyond}. Lower {limit.field} so that it asks for at "
             f"most {_shown(fraction)} kWh."
         )
     allowed = "is too low" if value is None else f"allows {_shown(value)} {unit}"
@@ -660,8 +748,7 @@ def _sentence(
         span = f", counted from {scenario.timeline.when(window.first)} on"
     text = (
         f"the {finding['rule']} {allowed} at {when}; to serve {_asked(scenario, step)} takes {more} "
-        f"more{span}, after all that sun, storage and inverters can do within the "
-        f"{' and the '.join(others or ['other limits'])}."
+        f"more{span}, after all that sun, storage and inverters can do within the {beyond}."
     )
     if value is None:
         return f"{text} Raise {limit.field}{_amperes(scenario, window, limit, step, amount)}."
@@ -681,7 +768,9 @@ def _amperes(scenario: Any, window: Window, limit: Limit, step: int, amount_kw: 
 
 
 def _alternative(limit: Limit, amount: float) -> str:
-    verb = "lower" if limit.rank == 0 else "raise"
+    if limit.kind == "wear":
+        return f"go {_shown(amount)} {limit.unit} beyond the {limit.rule} ({limit.field})"
+    verb = "raise" if limit.kind == "most" else "lower"
     return f"{verb} the {_rule(limit, '')} by {_shown(amount)} {limit.unit} ({limit.field})"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import sys
@@ -309,10 +310,16 @@ def quiet_highs() -> Any:
             os.dup2(nowhere, 1)
             return highspy.Highs()
         finally:
-            ctypes.CDLL(None).fflush(None)
+            _write_out()
             os.dup2(kept, 1)
             os.close(kept)
             os.close(nowhere)
+
+
+def _write_out() -> None:
+    """Let the C library write out what it holds back, under the name that the platform has for it."""
+    with contextlib.suppress(OSError, TypeError, AttributeError):  # without it a greeting shows, no more
+        ctypes.CDLL("ucrtbase" if sys.platform == "win32" else None).fflush(None)
 
 
 def _accepted(status: Any, what: str) -> None:

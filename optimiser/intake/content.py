@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import io
 import zipfile
-import zlib
 from collections.abc import Iterable
 from pathlib import Path
 
+from optimiser.bounded import CUT, MOST_BYTES, TooMuchError, bounded_bytes, inflated
 from optimiser.errors import SeriesError
-from optimiser.series import MOST_BYTES, bounded_bytes
 from optimiser.writing import write_one
 
 SHOWN = 20
+
+
+class _ArchiveError(Exception):
+    """An archive from which no one file can be chosen; the words are a sentence."""
 
 
 def content_of(path: Path) -> bytes:
@@ -30,37 +33,23 @@ def content_of(path: Path) -> bytes:
         raise SeriesError(str(path), ["it is a folder. Name the file in it."])
     if not path.is_file():
         raise SeriesError(str(path), ["the file does not exist. Check its name and folder."])
-    raw = bounded_bytes(path, MOST_BYTES, "Cut it to the span you need.", SeriesError)
+    raw = bounded_bytes(path, MOST_BYTES, CUT, SeriesError)
     try:
         if raw[:2] == b"\x1f\x8b":
-            raw = _inflated(raw)
+            raw = inflated(raw)
         elif raw[:4] == b"PK\x03\x04":
             raw = _only_member(raw)
-    except (zlib.error, zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as problem:
+    except (TooMuchError, _ArchiveError) as problem:
+        raise SeriesError(str(path), [str(problem)]) from None
+    except Exception as problem:  # each packing has errors of its own, and damaged bytes set off others
         words = str(problem).rstrip(".") or type(problem).__name__
         raise SeriesError(
             str(path),
             [f"the file is compressed and cannot be unpacked: {words}. Fetch it again, or unpack it."],
         ) from None
-    except ValueError as problem:
-        raise SeriesError(str(path), [str(problem)]) from None
     if not raw.strip():
         raise SeriesError(str(path), ["the file is empty. Fetch it again."])
     return raw
-
-
-def _inflated(raw: bytes) -> bytes:
-    parts, size, rest = [], 0, raw
-    while rest:  # a gzip file may be several, one after the other
-        stream = zlib.decompressobj(wbits=31)
-        parts.append(stream.decompress(rest, MOST_BYTES + 1 - size))
-        size += len(parts[-1])
-        if size > MOST_BYTES:
-            raise ValueError(f"it unpacks to more than {MOST_BYTES} bytes. Cut it to the span you need.")
-        if not stream.eof:
-            raise EOFError("it ends before its end mark")
-        rest = stream.unused_data.lstrip(b"\0")
-    return b"".join(parts)
 
 
 def _only_member(raw: bytes) -> bytes:
@@ -70,13 +59,13 @@ def _only_member(raw: bytes) -> bytes:
         ]
         if len(members) != 1:
             names = ", ".join(item.filename for item in members[:6]) or "none"
-            raise ValueError(
+            raise _ArchiveError(
                 f"the archive must hold one file, it holds {len(members)}: {names}. Unpack it first."
             )
         with archive.open(members[0]) as member:
             unpacked = member.read(MOST_BYTES + 1)
         if len(unpacked) > MOST_BYTES:
-            raise ValueError(f"it unpacks to more than {MOST_BYTES} bytes. Cut it to the span you need.")
+            raise TooMuchError(f"it unpacks to more than {MOST_BYTES} bytes. {CUT}")
         return unpacked
 
 

@@ -8,7 +8,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-import pandas as pd
+import pyarrow.parquet as pq
 
 from optimiser.intake.content import content_of, first_few, text_of
 from optimiser.intake.mapping import Mapping, read_mapping, shipped_mappings
@@ -22,7 +22,7 @@ def draft_mapping(path: Path) -> str:
     raw = content_of(path)
     separator = ","
     if raw[:4] == b"PAR1":
-        names = list(map(str, pd.read_parquet(io.BytesIO(raw)).columns))
+        names = pq.read_schema(io.BytesIO(raw)).names
     else:
         lines = text_of(path, raw).splitlines()
         head = next((line for line in lines if line.strip()), "")

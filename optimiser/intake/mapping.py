@@ -8,9 +8,9 @@ from typing import Any, Literal
 
 from pydantic import Field, StrictStr, ValidationError, model_validator
 
+from optimiser.bounded import bounded_bytes
 from optimiser.errors import ScenarioError
 from optimiser.fields import Component, ZoneName, choice, quantity, several, text
-from optimiser.series import bounded_bytes
 
 SHIPPED = Path(__file__).parent / "mappings"
 _MOST_BYTES = 200_000

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.bounded import TooMuchError, parquet_frame, refuse_large_csv
 from optimiser.errors import SeriesError
 from optimiser.fields import MOST
 from optimiser.intake.content import content_of, refuse
@@ -644,7 +645,9 @@ def _read(path: Path, mapping: Mapping) -> _Frame:
 
 def _parquet(path: Path, raw: bytes) -> _Frame:
     try:
-        frame = pd.read_parquet(io.BytesIO(raw))
+        frame = parquet_frame(raw)
+    except TooMuchError as problem:
+        raise SeriesError(str(path), [str(problem)]) from None
     except Exception as problem:  # any of the reader's many errors means the same to the user
         words = (str(problem).strip().splitlines() or [type(problem).__name__])[0][:200].rstrip(".")
         raise SeriesError(
@@ -660,6 +663,10 @@ def _parquet(path: Path, raw: bytes) -> _Frame:
 
 def _csv(path: Path, words: str, mapping: Mapping) -> _Frame:
     separator = "\t" if mapping.separator == "tab" else mapping.separator
+    try:
+        refuse_large_csv(words.encode(), separator.encode())
+    except TooMuchError as problem:
+        raise SeriesError(str(path), [str(problem)]) from None
     reader = csv.reader(io.StringIO(words, newline=""), delimiter=separator, strict=True)
     rows: list[list[str]] = []
     places: list[int] = []

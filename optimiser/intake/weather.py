@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimiser.bounded import bounded_bytes
 from optimiser.errors import OptimiserError, SeriesError
-from optimiser.series import bounded_bytes
 
 MOST_BYTES = 100_000_000
 HOUR = pd.Timedelta(hours=1)

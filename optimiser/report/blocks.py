@@ -168,7 +168,7 @@ def label(text: str) -> str:
 
 def room_for_labels(values: list[float]) -> list[float]:
     """Ends of an axis that leave room for the figures written beside the bars."""
-    lowest, highest = min(0.0, *values), max(0.0, *values)
+    lowest, highest = min([0.0, *values]), max([0.0, *values])
     room = 0.22 * (highest - lowest) or 1.0
     return [lowest - room if lowest < 0 else 0.0, highest + room if highest > 0 else 0.0]
 
