@@ -233,9 +233,10 @@ def converter(raw: dict[str, Any], timeline: Timeline) -> None:
 
 
 def ac_solar(raw: dict[str, Any], timeline: Timeline) -> None:
-    """Solar on the AC side."""
+    """Solar on the AC side, and some that is there already and that nobody commands."""
     raw["site"]["ac_solar"] = [
-        {"name": "shed", "available_kw_per_kwp": "d.sun", "size_kwp": 5.0, "rating_kw": 3.8}
+        {"name": "shed", "available_kw_per_kwp": "d.sun", "size_kwp": 5.0, "rating_kw": 3.8},
+        {"name": "old roof", "available_kw_per_kwp": "d.sun", "size_kwp": 9.0, "existing": True},
     ]
 
 
