@@ -482,7 +482,8 @@ def versions(raw: dict[str, Any], timeline: Timeline) -> None:
     ]
     raw["tariff"]["component"] += [
         {"name": "later", "kind": "demand_charge", "rate_per_kw": 1.0, "ratchet": ratchet, **dates["new"]},
-        {"kind": "capacity_fee", "steps": steps, "top_included": False, "pro_rata": True, **dates["new"]},
+        {"name": "fee new", "kind": "capacity_fee", "steps": steps, "top_included": False, "pro_rata": True}
+        | dates["new"],
         {"name": "least old", "kind": "minimum_charge", "at_least_per_period": 90.0, **dates["old"]},
         {"name": "least new", "kind": "minimum_charge", "at_least_per_period": 80.0, **dates["new"]},
     ]
