@@ -109,7 +109,7 @@ def worth_of_days(statement: Statement) -> pd.DataFrame:
             if _by_step(line):
                 values = np.broadcast_to(np.asarray(line.values, float), (scenario.timeline.steps,))
                 parts[line.group] = parts.get(line.group, 0.0) + sign * values
-    frame = pd.DataFrame(parts)
+    frame = pd.DataFrame(parts, index=range(scenario.timeline.steps))  # of no line, too
     frame.insert(0, "saved", frame.sum(axis=1))
     day = scenario.timeline.local().strftime("%Y-%m-%d")
     return frame.groupby(day, sort=True).sum().rename_axis("day").reset_index()

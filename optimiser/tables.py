@@ -544,7 +544,8 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     -------
     dict of str to Path
         "report", "customer" (two sheets of paper), "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", with
-        costs "cash_flow_csv" and "appraisal", and "STUDY-TABLE" for each table of a study.
+        costs "cash_flow_csv" and "appraisal", "STUDY-TABLE" for each table of a study, and "capture-schedule-NAME", a
+        Parquet file with the columns of the dispatch, for each way of running the site beside the ceiling.
 
     Raises
     ------
@@ -579,6 +580,9 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         "summary": made.summary,
         **tables,
     }
+    for name, schedule in getattr(made.studies.get("capture"), "schedules", {}).items():
+        key = f"capture-schedule-{name.replace(' ', '-')}"
+        paths[key], files[key] = folder / f"{key}.parquet", dispatch_table(schedule).to_parquet
     appraisal, cost = made.appraisal, made.scenario.file.cost
     if appraisal is not None and cost is not None:
         paths |= {"cash_flow_csv": folder / "cash-flow.csv", "appraisal": folder / "appraisal.xlsx"}

@@ -12,7 +12,7 @@ from optimiser import __version__
 
 # Libraries that a figure goes through; those that draw pages or read the command line change none.
 LIBRARIES = (
-    *("highspy", "pyomo", "numpy", "scipy", "pandas", "pyarrow"),
+    *("highspy", "pyomo", "numpy", "scipy", "numba", "pandas", "pyarrow"),
     *("pydantic", "holidays", "rainflow", "tzdata"),
 )
 
@@ -24,7 +24,7 @@ def code_sha256() -> str:
     files = (path for path in folder.rglob("*") if path.is_file())
     for path in sorted(files, key=lambda path: path.relative_to(folder).as_posix()):
         parts = path.relative_to(folder).parts
-        if path.suffix != ".pyc" and not any(part.startswith(".") for part in parts):
+        if not any(part.startswith(".") or part == "__pycache__" for part in parts):
             content = path.read_bytes()
             digest.update(f"{'/'.join(parts)} {len(content)}\n".encode() + content)
     return digest.hexdigest()

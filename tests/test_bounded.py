@@ -27,6 +27,7 @@ import pytest
 from optimiser import bounded
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.intake.content import content_of
+from optimiser.intake.draft import draft_mapping
 from optimiser.intake.mapping import shipped_mappings
 from optimiser.intake.table import read_prices
 from optimiser.scenario import read_scenario
@@ -257,3 +258,11 @@ def test_no_line_of_a_file_that_is_no_scenario_file_is_shown(tmp_path, content, 
         read_scenario(file)
     assert SECRET not in str(error.value)
     assert name in str(error.value)
+
+
+def test_a_damaged_parquet_file_without_a_mapping_is_refused_in_a_sentence(tmp_path):
+    """Where `import` only looks for what its columns are called."""
+    path = parquet(tmp_path / "x.parquet", pa.table({"a": [1.0]}))
+    path.write_bytes(path.read_bytes()[:-7])
+    with pytest.raises(SeriesError, match=r"it is not Parquet that can be read: .* or save it as CSV\."):
+        draft_mapping(path)

@@ -25,7 +25,7 @@ from scipy.optimize import linprog
 from test_oracle import SPRING, base, blocks, case, compare, demand, made, peaks, spot, tiled, up
 
 from optimiser import dispatch, formulation
-from optimiser.engine import pattern, proof
+from optimiser.engine import pattern, proof, solver
 from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
 from optimiser.errors import DriftError, InfeasibleError, UnprovenError
@@ -488,3 +488,24 @@ def test_the_gap_is_a_share_of_what_is_paid_either_way():
     by_hand = sum(abs(value) for line in solved.lines if line.cash for value in np.asarray(line.values))
     assert by_hand == pytest.approx(solved.proof.turnover)
     assert solved.proof.gap_relative == pytest.approx(solved.proof.gap_absolute / max(1.0, by_hand))
+
+
+def test_a_platform_without_a_nameless_c_library_can_solve(monkeypatch):
+    """`ctypes.CDLL(None)` raises TypeError on Windows (documentation of ctypes: only POSIX systems load None as the
+    program itself); there the library has a name, and where even that is missing a greeting shows, no more.
+    """
+    asked = []
+
+    def load(name):
+        asked.append(name)
+        if name is None:
+            raise TypeError("bad argument type for built-in operation")
+        raise OSError("no such library")
+
+    monkeypatch.setattr(solver.ctypes, "CDLL", load)
+    monkeypatch.setattr(solver, "_greeted", False)
+    assert solver.quiet_highs() is not None
+    monkeypatch.setattr(solver.sys, "platform", "win32")
+    monkeypatch.setattr(solver, "_greeted", False)
+    assert solver.quiet_highs() is not None
+    assert [None, "ucrtbase"] == asked

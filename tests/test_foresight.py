@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import json
 import re
 import warnings
 from pathlib import Path
@@ -21,6 +22,7 @@ from independent import as_scenario, random_site
 
 import optimiser
 from optimiser import read_scenario, settle, solve, vary
+from optimiser.billing import make_bills
 from optimiser.checks import warnings as check_warnings
 from optimiser.errors import DriftError, InfeasibleError, ScenarioError
 from optimiser.foresight import capture as capturing
@@ -38,6 +40,7 @@ from optimiser.foresight.policies import (
 )
 from optimiser.foresight.running import run_under
 from optimiser.outlook import Errors
+from optimiser.scenario import read_tariff
 from optimiser.services import Product
 from optimiser.tables import resting_on
 from optimiser.terms import SettledTerms
@@ -99,6 +102,45 @@ def test_a_view_to_the_end_earns_what_perfect_foresight_does(tmp_path):
     executed = run_under(scenario, Rolling(), ceiling)
     assert ceiling.proof.settled == pytest.approx(executed.dispatch.proof.settled, rel=1e-6)
     assert (0, 7) == (executed.without_plan, executed.plans)
+
+
+def test_a_policys_bill_can_be_made_again_from_its_file(tmp_path):
+    """From the steps of each policy, read back from the files alone, by the words of the contract.
+
+    Import and export at spot, the highest hour's kW of each month at 3.00, what is offered at the market's price: sums
+    of the file's columns and of the site's data, in plain numbers. `optimiser bill` makes the same of the file.
+    """
+    scenario = site(tmp_path / "site", foresight={"policies": ["rolling", "backcast"]})
+    paths = optimiser.write_results(optimiser.run(scenario, studies=("capture",)), tmp_path / "out")
+    data = pd.read_csv(next((tmp_path / "site").glob("*.csv")))
+    lines = pd.read_csv(paths["capture-lines"]).set_index("line")
+    head = json.loads(paths["summary"].read_text(encoding="utf-8"))["headline"]
+    for name in ("rolling", "backcast", "own use", "no storage"):
+        steps = pd.read_parquet(tmp_path / "out" / f"capture-schedule-{name.replace(' ', '-')}.parquet")
+        into, out = steps["meter.import_kw"].to_numpy(), steps["meter.export_kw"].to_numpy()
+        month = steps["interval_start_local"].str[:7].to_numpy()
+        pay = float(((into - out) * data["price"].to_numpy()).sum() / 1000)
+        pay += sum(3.0 * float(into[month == one].max()) for one in set(month))
+        load, alone = data["load"].to_numpy(), float((data["load"] * data["price"]).sum() / 1000)
+        alone += sum(3.0 * float(load[month == one].max()) for one in set(month))
+        paid = 0.0
+        if "service.raise.offer_kw" in steps:
+            paid = float(
+                (steps["service.raise.offer_kw"].to_numpy() * data["reserve"].to_numpy()).sum() / 1000
+            )
+        assert paid == pytest.approx(lines[name].get("Availability, raise", 0.0), abs=0.005)
+        assert alone - pay + paid == pytest.approx(lines[name].sum(), abs=0.005), name
+        if name == "backcast":
+            assert pay == pytest.approx(head["forecast_driven_bill_after"], abs=0.005)
+            made = make_bills(
+                paths["capture-schedule-backcast"],
+                read_tariff(tmp_path / "site"),
+                import_column="meter.import_kw",
+                export_column="meter.export_kw",
+            )
+            assert pay == pytest.approx(made.table["to_pay"].sum(), abs=0.005)
+            assert paid == pytest.approx(head["forecast_driven_services_income"], abs=0.005)
+            assert paid > 0
 
 
 @pytest.mark.parametrize("name", ["single-phase-home", "three-phase-bakery", "price-event-workshop"])

@@ -253,9 +253,10 @@ def converter(raw: dict[str, Any], timeline: Timeline) -> None:
 
 
 def ac_solar(raw: dict[str, Any], timeline: Timeline) -> None:
-    """Solar on the AC side."""
+    """Solar on the AC side, and some that is there already and that nobody commands."""
     raw["site"]["ac_solar"] = [
-        {"name": "shed", "available_kw_per_kwp": "d.sun", "size_kwp": 5.0, "rating_kw": 3.8}
+        {"name": "shed", "available_kw_per_kwp": "d.sun", "size_kwp": 5.0, "rating_kw": 3.8},
+        {"name": "old roof", "available_kw_per_kwp": "d.sun", "size_kwp": 9.0, "existing": True},
     ]
 
 
@@ -501,7 +502,8 @@ def versions(raw: dict[str, Any], timeline: Timeline) -> None:
     ]
     raw["tariff"]["component"] += [
         {"name": "later", "kind": "demand_charge", "rate_per_kw": 1.0, "ratchet": ratchet, **dates["new"]},
-        {"kind": "capacity_fee", "steps": steps, "top_included": False, "pro_rata": True, **dates["new"]},
+        {"name": "fee new", "kind": "capacity_fee", "steps": steps, "top_included": False, "pro_rata": True}
+        | dates["new"],
         {"name": "least old", "kind": "minimum_charge", "at_least_per_period": 90.0, **dates["old"]},
         {"name": "least new", "kind": "minimum_charge", "at_least_per_period": 80.0, **dates["new"]},
     ]

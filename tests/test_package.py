@@ -226,6 +226,15 @@ def test_only_the_command_line_prints_or_exits(path):
     ] == []
 
 
+@pytest.mark.parametrize("path", [path for path in MODULES if room(path) != "writing"], ids=str)
+def test_files_are_moved_and_tables_are_written_in_one_place(path):
+    """Only `writing` moves files into place and makes CSV: what it promises of both holds of every file."""
+    calls = [n.attr for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.Attribute)]
+    moves = [ast.unparse(n) for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.Attribute)]
+    assert "to_csv" not in calls
+    assert not {"os.replace", "os.rename", "shutil.move"} & set(moves)
+
+
 UNWANTED = {
     "a path of one machine": r"(?<![\w.:/-])/(?:tmp|root|home|work|Users|mnt)/|[A-Z]:\\Users",
     "a package registry": r"pypi\.org|anaconda\.org|registry\.npmjs|pythonhosted",

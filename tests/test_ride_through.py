@@ -161,7 +161,7 @@ def slow_loop(start_kwh, first, data, seconds=10.0, hours=24.0):
     points straight.
     """
     capacity, stored, after = 4 * 5.6, start_kwh, 0.0
-    curve_kw = 4 * np.array([0.0, 0.8, 5.2])
+    curve_kw = 4 * np.array([0.0, 0.8, 5.9])
     half = np.sqrt([1.0, 0.982, 0.948])
     while after < hours - 1e-9:
         row = data[(first + int(after / 0.5 + 1e-9)) % len(data)]
@@ -174,12 +174,12 @@ def slow_loop(start_kwh, first, data, seconds=10.0, hours=24.0):
             for kwp, amperes in ((4.7, 58), (5.2, 64), (4.3, 53))
         )
         net = loads.sum() / 0.946 + 3 * 0.028 + 4 * 0.006 - solar
-        if net > min(20.8, 260 * volts / 1000):
+        if net > min(23.6, 260 * volts / 1000):
             return after
         if net > 0:
             rate = -np.interp(net, curve_kw, curve_kw / half)
         else:
-            rate = np.interp(min(-net, 20.8, 260 * volts / 1000), curve_kw, curve_kw * half)
+            rate = np.interp(min(-net, 23.6, 260 * volts / 1000), curve_kw, curve_kw * half)
         stored = min(stored * 0.988 ** (seconds / 86400) + rate * seconds / 3600, capacity)
         if stored < 0:
             return after

@@ -205,6 +205,30 @@ def test_capacity_from_capacitance():
             "either resistance_ohm or measured_points",
         ),
         (
+            {"measured_points": [{"power_kw": 6.0, "round_trip_efficiency": e} for e in (0.9, 0.8)]},
+            "two points at 6 kW, of round trips 0.9 and 0.8; keep one of them",
+        ),
+        # 3 kW drain 3 / sqrt(0.25) = 6 kW, 6 kW drain 6 / sqrt(1) = 6 kW: nothing more is drawn.
+        (
+            {
+                "measured_points": [
+                    {"power_kw": 3.0, "round_trip_efficiency": 0.25},
+                    {"power_kw": 6.0, "round_trip_efficiency": 1.0},
+                ]
+            },
+            "from 0.25 at 3 kW to 1 at 6 kW, so that at more power less is stored or drawn; check both",
+        ),
+        # 3 kW store 3 sqrt(1) = 3 kW, 6 kW store 6 sqrt(0.2) = 2.68 kW.
+        (
+            {
+                "measured_points": [
+                    {"power_kw": 3.0, "round_trip_efficiency": 1.0},
+                    {"power_kw": 6.0, "round_trip_efficiency": 0.2},
+                ]
+            },
+            "so that at more power less is stored or drawn",
+        ),
+        (
             {"measured_points": [{"power_kw": 3.0, "round_trip_efficiency": 0.9}]},
             "measured_points must reach",
         ),

@@ -91,7 +91,10 @@ def activate(
         else:
             wanted = hardest(dispatch, tight, random, seed)
         if not wanted:
-            raise OptimiserError("the plan offers nothing in any step, so nothing can be called.")
+            raise OptimiserError(
+                f"{scenario}: the plan offers nothing in any step, so nothing can be called. Check prices, limits and "
+                "sustain times of its services."
+            )
         found = replay_events(dispatch, wanted, say, fine_seconds)
     summary, table = found.summary, found.tables["events"]
     if not quiet:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -42,9 +42,12 @@ class Capture(Study):
     ----------
     headline : Statement or None
         What the policy makes that the payback rests on.
+    schedules : dict of str to Dispatch
+        What was carried out, step by step, in each way of running the site beside the ceiling.
     """
 
     headline: Statement | None = None
+    schedules: Mapping[str, Dispatch] = field(default_factory=dict)
 
     @property
     def forecast_driven_saving(self) -> float | None:
@@ -174,7 +177,8 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[tuple[str,
     warnings = (*_warnings(outcomes), *defects)
     if rests_on is None:
         warnings += ("The payback rests on the ceiling: the policy it should rest on could not be run.",)
-    return Capture(summary, tables, warnings, headline)
+    schedules = {name: outcome.statement.dispatch for name, outcome in by_name.items() if name != CEILING}
+    return Capture(summary, tables, warnings, headline, schedules)
 
 
 def _target_words(scenario: Scenario) -> str:

@@ -8,8 +8,10 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 
+from optimiser.errors import SeriesError
 from optimiser.intake.content import content_of, first_few, text_of
 from optimiser.intake.mapping import Mapping, read_mapping, shipped_mappings
 
@@ -22,7 +24,14 @@ def draft_mapping(path: Path) -> str:
     raw = content_of(path)
     separator = ","
     if raw[:4] == b"PAR1":
-        names = pq.read_schema(io.BytesIO(raw)).names
+        try:
+            names = pq.read_schema(io.BytesIO(raw)).names
+        except (OSError, pa.ArrowException) as problem:
+            words = str(problem).strip().splitlines()[0][:200].rstrip(".")
+            raise SeriesError(
+                str(path),
+                [f"it is not Parquet that can be read: {words}. Write it again, or save it as CSV."],
+            ) from None
     else:
         lines = text_of(path, raw).splitlines()
         head = next((line for line in lines if line.strip()), "")
