@@ -6,6 +6,7 @@ programs of windows; `tests/test_directions.py` compares that machinery with ano
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -92,6 +93,24 @@ def test_equipment_is_invented_apart_fits_and_is_said_to_be_invented(tmp_path):
     for key in next(iter(figures.values())):
         values = [found[key] for found in figures.values()]
         assert len(set(values)) == len(values), key
+
+
+WEAR = re.compile(r"# Wear: ([\d,]+) to buy it again over ([\d,]+) cycles of ([\d.]+) kWh \(invented\)\.")
+
+
+def test_wear_is_what_buying_the_bank_again_costs_over_what_it_can_give(tmp_path):
+    """Each shipped price of wear is replacement cost / (cycle life x usable kWh) of its own bank, to four places.
+
+    Source: arithmetic on the figures that the file states (straight-line use of a bank bought for its cycles).
+    """
+    folders = [path.parent for path in SCENARIOS.glob("*/scenario.toml")]
+    folders += [write_starter(tmp_path / name, phases).parent for phases, name in STARTERS.items()]
+    for folder in folders:
+        (said,) = WEAR.findall((folder / "scenario.toml").read_text(encoding="utf-8"))
+        cost, cycles, kwh = (float(figure.replace(",", "")) for figure in said)
+        (bank,) = read_scenario(folder).storage
+        assert (bank.life.cycle_life, bank.capacity_kwh) == (cycles, pytest.approx(kwh))
+        assert bank.wear_per_kwh == pytest.approx(cost / (cycles * kwh), abs=5.1e-5)
 
 
 @pytest.mark.slow
