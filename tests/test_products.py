@@ -682,7 +682,6 @@ def german_hours() -> np.ndarray:
     return keys.merge(german_blocks(), how="left")["de_eur_per_mw_4h"].fillna(0.0).to_numpy(float)
 
 
-@pytest.mark.xfail(strict=False, reason="the year in blocks is not proven yet: 0.37 % of turnover stays open")
 @pytest.mark.skipif(not DANISH.is_dir(), reason=f"the real data are not in {real.DATA}")
 def test_fcr_alone_earns_the_sum_of_its_blocks(tmp_path):
     """2021: one MW in every block earns the sum of the file's rows, whether a block has three, four or five hours."""

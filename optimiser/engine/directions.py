@@ -88,12 +88,11 @@ def keep_one_direction(
     if known is not None:
         if known.done or time.perf_counter() > deadline:
             return known
-        highs.change_column_bounds(np.arange(len(problem.lower)), problem.lower, problem.upper)
     say("tightening the linear program where prices invite both directions at once")
     search = _Search(problem, every, broken, highs)
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
-    if not search.broken.any():
+    if not search.broken.any() and (known is None or relaxed.purse >= known.solution.purse):
         return Outcome(_in_rows_of(problem, relaxed), bound, broken)
     best = None if known is None else _in_rows_of(search.problem, known.solution)
     bound = bound if known is None else min(bound, known.bound)

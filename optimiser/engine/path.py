@@ -68,7 +68,13 @@ def search(
     if stage is None or (stage.joining.any() and len(stage.inner) > MOST_ROWS_JOINED):
         return None
     say("looking for the best path through what is stored")
-    return _Search(problem, every, contested, stage, highs).run(relaxed, gap, deadline, say)
+    rounds = _Search(problem, every, contested, stage, highs)
+    found = rounds.run(relaxed, gap, deadline, say)
+    if found is None or not found.done:
+        # What goes on from here finds the solver as it was: open bounds, and periods joined at the relaxed energies.
+        highs.change_column_bounds(np.arange(len(problem.lower)), problem.lower, problem.upper)
+        rounds.join_periods_at(relaxed.x[rounds.stored_places])
+    return found
 
 
 class _Search:
@@ -165,21 +171,29 @@ class _Search:
         broken = every.broken(self.problem, x) & (every.kind != WHOLE) & looked_at[every.step]
         self.contested = self.contested | broken
 
+    @property
+    def stored_places(self) -> np.ndarray:
+        """Where stored energy stands among the columns, of shape (steps,)."""
+        return np.arange(self.stage.steps) * self.problem.step_columns + self.stage.state
+
+    def join_periods_at(self, stored: np.ndarray) -> None:
+        """Have periods that are solved apart meet at these stored energies, of shape (steps,). [kWh]"""
+        if isinstance(self._highs, Periods):
+            self._highs.move(self.stored_places, stored)
+
     def _starts(self, ends: np.ndarray) -> np.ndarray:
         """Stored when each step begins."""
         return np.append(self._start_kwh, ends[:-1])
 
     def _follow(self, path: Path, choices: Choices, decided: np.ndarray) -> Solution | None:
         """The linear program with the path's decisions taken, and those that break then, until none does."""
-        problem, every, stage = self.problem, self.every, self.stage
+        problem, every = self.problem, self.every
         held = np.zeros(len(every.step), bool)
         held[decided] = True
         second = np.zeros(len(every.step), bool)
         code = choices.code[path.choice]
         second[decided] = (code[every.step[decided]] >> _place_in_step(every.step[decided])) & 1
-        if isinstance(self._highs, Periods):
-            places = np.arange(stage.steps) * problem.step_columns + stage.state
-            self._highs.move(places, path.stored)
+        self.join_periods_at(path.stored)
         for _ in range(MOST_TRIES):
             lower, upper = problem.lower.copy(), problem.upper.copy()
             take(lower, upper, every.first[held], every.second[held], every.kind[held], second[held], 0.0)
