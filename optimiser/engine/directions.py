@@ -85,9 +85,8 @@ def keep_one_direction(
     if not broken.any():
         return Outcome(relaxed, bound, broken)
     known = path.search(problem, every, broken, relaxed, highs, gap, deadline, say)
-    if known is not None:
-        if known.done or time.perf_counter() > deadline:
-            return known
+    if known is not None and (known.done or time.perf_counter() > deadline):
+        return known
     say("tightening the linear program where prices invite both directions at once")
     search = _Search(problem, every, broken, highs)
     relaxed = search.relax()
