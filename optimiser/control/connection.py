@@ -196,30 +196,29 @@ def _shared(
     high: np.ndarray,
     ac_least: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Move units that feed all phases alike: after single-phase ones have gone to nothing, or beyond if need be."""
+    """Move what feeds all phases alike, once what is on single phases has gone as far as the same order allows.
+
+    First units go to nothing, then solar gives way, then units go beyond.
+    """
     own, count = connected.own, connected.load_kw.shape[1]
     common, ac_common = connected.common, connected.ac_common
-    for reach in ("nothing", "all"):
+    for reach in ("nothing", "solar", "all"):
         # Import that is left too high, or export, once the phases' own units have gone as far as `reach` says.
         phases = connected.nets(step, net, used)
-        gentle = reach == "nothing"
-        up_to = np.maximum(net, 0.0) if gentle else high
-        down_to = np.minimum(net, 0.0) if gentle else low
-        least = phases - (np.maximum(up_to, net) - net) @ own
-        highest = (
-            phases
-            + (net - np.minimum(down_to, net)) @ own
-            + (0.0 if gentle else (used - ac_least) @ connected.ac_own)
-        )
-        more = count * (least - connected.high_kw[step]).max(axis=1)
-        more = np.maximum(more, least.sum(axis=1) - connected.import_kw[step])
+        up_to = high if reach == "all" else np.maximum(net, 0.0)
+        down_to = low if reach == "all" else np.minimum(net, 0.0)
+        given_way = 0.0 if reach == "nothing" else (used - ac_least) @ connected.ac_own
+        highest = phases + (net - np.minimum(down_to, net)) @ own + given_way
         less = count * (connected.low_kw[step] - highest).max(axis=1)
-        less = np.maximum(less, -connected.export_kw[step] - highest.sum(axis=1))
-        ends = np.where(common, down_to, net)
-        net, left = _whole(net, ends, np.maximum(less, 0.0))
-        if not gentle:
-            used, _ = _whole(used, np.where(ac_common, ac_least, used), left)
-        net, _ = _whole(net, np.where(common, up_to, net), np.maximum(more, 0.0))
+        less = np.maximum(np.maximum(less, -connected.export_kw[step] - highest.sum(axis=1)), 0.0)
+        if reach == "solar":
+            used, _ = _whole(used, np.where(ac_common, ac_least, used), less)
+            continue
+        least = phases - (np.maximum(up_to, net) - net) @ own
+        more = count * (least - connected.high_kw[step]).max(axis=1)
+        more = np.maximum(np.maximum(more, least.sum(axis=1) - connected.import_kw[step]), 0.0)
+        net, _ = _whole(net, np.where(common, down_to, net), less)
+        net, _ = _whole(net, np.where(common, up_to, net), more)
     return net, used
 
 
