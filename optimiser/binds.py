@@ -22,15 +22,11 @@ from optimiser.study import Study
 
 RELATIVE_MOVE = 1e-4
 LEAST_SHARE = 1e-9
-STEP, WIDE = (
-    0.01,
-    10,
-)  # a re-solve moves a figure by one percent of itself; a second one by so many times that
+# A re-solve moves a figure by one percent of itself, a second one by so many times that.
+STEP, WIDE = 0.01, 10
 ALIKE = 0.01  # worths a unit that differ by less are one
-FEW_STEPS, FEW = (
-    2000,
-    6,
-)  # in a longer run only so many limits, those with the largest margins, are solved again
+# In a longer run only so many limits, those with the largest margins, are solved again.
+FEW_STEPS, FEW = 2000, 6
 MORE = "what binds.more"
 
 
@@ -209,7 +205,7 @@ def _with(owner: Any, parts: Sequence[str], value: Any) -> Any:
     return owner.model_copy(update={parts[0]: _with(getattr(owner, parts[0]), parts[1:], value)})
 
 
-def worths(statement: Statement, say: Progress = lambda words: None) -> list[Worth]:
+def worths(statement: Statement, say: Progress = lambda words: None, *, check: bool = True) -> list[Worth]:
     """What one more unit of each limit would bring in a year, and what one less would cost.
 
     Parameters
@@ -217,6 +213,8 @@ def worths(statement: Statement, say: Progress = lambda words: None) -> list[Wor
     statement : Statement
     say : callable
         Told in a phrase what is being done.
+    check : bool
+        Whether the largest are solved again on both sides; else their margins alone are given.
 
     Returns
     -------
@@ -242,6 +240,8 @@ def worths(statement: Statement, say: Progress = lambda words: None) -> list[Wor
     counted = weights(dispatch.lines, scenario.tariff, scenario.timeline)
     at = _optimum(dispatch, counted)
     found = [_worth(scenario, counted, at, limit) for limit in limits(scenario)]
+    if not check:
+        return found
     ranked = sorted(found, key=lambda worth: -abs(worth.margin))
     checked = ranked if scenario.timeline.steps <= FEW_STEPS else [w for w in ranked if w.margin][:FEW]
     again = _Again(scenario, counted, at, dispatch.start.basis)

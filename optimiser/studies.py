@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimiser import binds, patterns, ride_through
+from optimiser import binds, driven_limits, patterns, ride_through
 from optimiser.activation.study import make_activation
 from optimiser.concentration import make_concentration
 from optimiser.control import judging
@@ -58,6 +58,11 @@ STUDIES: Mapping[str, Entry] = {
         ride_through.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"
     ),
     "what_binds": Entry(binds.study, absent="the solver gave no multipliers for this answer"),
+    "driven_limits": Entry(
+        driven_limits.study,
+        absent="it needs the study capture, a policy that leads the page and a limit that binds",
+        reads="capture",
+    ),
     "life": Entry(later_years, absent="no costs ([cost]) are given"),
     "price_years": Entry(
         price_years, absent="no price years ([[price_year]]) or no costs ([cost]) are given"

@@ -246,6 +246,39 @@ def test_the_study_reaches_the_summary_the_files_and_the_report(tmp_path):
     assert study["words"][0] in page.replace("&#39;", "'")
 
 
+def test_without_foresight_a_kwh_earns_on_the_days_that_were_planned(tmp_path):
+    """The cycle a day of the closed form above, but nothing is known on the first of five days: four fifths of it.
+
+    A policy that sees what happens (rolling) plans all five. Both stand beside the ceiling's, in the file and on the
+    page.
+    """
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 100.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": "data.load"}],
+        "inverter": [inverter(50.0, 0.9)],
+    }
+    a_kwh = 365 * (0.50 * 0.95 * 0.9 - 0.20 / (0.95 * 0.9))
+    for policy, days in (("rolling", 5), ("backcast", 4)):
+        text = table(
+            days=5, site=site, components=[ENERGY], storage=[battery(4.0, 50.0, 0.95, start_fraction=0.0)]
+        )
+        folder = write_site(tmp_path / policy, text, {"load": np.full(5 * 24, 10.0)})
+        scenario = optimiser.vary(
+            optimiser.read_scenario(folder),
+            {"foresight.policies": [policy], "foresight.headline": policy},
+        )
+        made = optimiser.run(scenario, studies=("capture", "driven_limits"))
+        (row,) = made.studies["driven_limits"].tables["limits"].to_dict("records")
+        assert ("usable energy of store", "kWh") == (row["limit"], row["unit"])
+        assert row["added"] == pytest.approx(0.4)
+        assert row["ceiling_cash_of_one_more_a_year"] == pytest.approx(a_kwh, rel=1e-6)
+        assert row["forecast_driven_cash_of_one_more_a_year"] == pytest.approx(a_kwh * days / 5, rel=1e-6)
+        paths = optimiser.write_results(made, tmp_path / f"{policy}-out")
+        assert f"run again under {policy}" in paths["report"].read_text(encoding="utf-8")
+        assert paths["driven_limits-limits"].is_file()
+
+
 def test_a_misspelt_study_is_answered():
     """The list of studies knows it by name."""
     with pytest.raises(OptimiserError, match="Did you mean what_binds"):

@@ -56,6 +56,7 @@ ORDER = [
         "stack",
         "control",
         "foresight",
+        "driven_limits",
         "outages",
         "ride_through",
         "studies",

@@ -27,13 +27,14 @@ def _number(value: Any, digits: int = 2) -> str:
 
 
 def section(results: Results) -> Section | None:
-    """Sentences, bars and a table; None for a run without the study."""
+    """Sentences, bars and tables; None for a run without either study."""
+    driven = driven_table(results)
     study, table = (
         results.summary.get("studies", {}).get("what_binds"),
         results.tables.get("what_binds-limits"),
     )
     if study is None or table is None:
-        return None
+        return None if driven is None else Section("what-binds", "Limits", "What binds", (driven,))
     blocks: list[Block] = [
         Text(
             "What one more unit of each limit brings in a year: cash of the ceiling, wear of storage not taken off but "
@@ -59,7 +60,42 @@ def section(results: Results) -> Section | None:
     if study["not_checked"]:
         words = f"Not solved again, so of these only the margin in the table is known: {listed(study['not_checked'])}."
         blocks.append(Text(words, tone="quiet"))
+    if driven is not None:
+        blocks.append(driven)
     return Section("what-binds", "Limits", "What binds", tuple(blocks))
+
+
+def driven_table(results: Results) -> Table | None:
+    """What more of the first limits brings without foresight; None for a run without that study."""
+    study = results.summary.get("studies", {}).get("driven_limits")
+    frame = results.tables.get("driven_limits-limits")
+    if study is None or frame is None:
+        return None
+    currency = results.summary["currency"]
+    return Table(
+        f"A tenth more of a limit, run again under {study['policy']}: {currency} of cash a year for each unit",
+        (
+            text_column("Limit"),
+            Column("Size now"),
+            text_column("Unit"),
+            Column("Added"),
+            Column("Without foresight"),
+            Column("At the ceiling"),
+        ),
+        tuple(
+            Row(
+                (
+                    str(row.limit),
+                    _number(row.size),
+                    str(row.unit),
+                    _number(row.added),
+                    _number(row.forecast_driven_cash_of_one_more_a_year),
+                    _number(row.ceiling_cash_of_one_more_a_year),
+                )
+            )
+            for row in frame.itertuples()
+        ),
+    )
 
 
 def checked_words(study: dict[str, Any]) -> str:
