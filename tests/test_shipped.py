@@ -108,7 +108,10 @@ def test_wear_is_what_buying_the_bank_again_costs_over_what_it_can_give(tmp_path
     for folder in folders:
         (said,) = WEAR.findall((folder / "scenario.toml").read_text(encoding="utf-8"))
         cost, cycles, kwh = (float(figure.replace(",", "")) for figure in said)
-        (bank,) = read_scenario(folder).storage
+        scenario = read_scenario(folder)
+        (bank,) = scenario.storage
+        if scenario.file.cost is not None and scenario.file.cost.replacement:
+            assert [cost] == [item.amount for item in scenario.file.cost.replacement]
         assert (bank.life.cycle_life, bank.capacity_kwh) == (cycles, pytest.approx(kwh))
         assert bank.wear_per_kwh == pytest.approx(cost / (cycles * kwh), abs=5.1e-5)
 
