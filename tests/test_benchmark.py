@@ -303,9 +303,7 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
 
     outcome = watch.time(f"one direction, {gap:g} proven", one_direction)
     decided = len(np.unique(directions.decisions(problem).step[outcome.flagged]))
-    print(
-        f"    {outcome.rounds} rounds, {decided} steps decided, gaps {', '.join(f'{g:.1e}' for g in outcome.gaps)}"
-    )
+    print(f"    {outcome.words}, {decided} steps decided, gaps {', '.join(f'{g:.1e}' for g in outcome.gaps)}")
     values = problem.split(outcome.solution.x)
     stated, _ = watch.time("replay every rule and line", lambda: replay(scenario, values))
     books = (tuple(stated.lines), stated.flows, tuple(stated.offers))

@@ -26,6 +26,7 @@ from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import Columns, Facts, Plans, Policy, as_known
 from optimiser.foresight.reserve import Reserve
 from optimiser.scenario import Scenario
+from optimiser.services import Product
 from optimiser.tariff.demand import KINDS as DEMAND
 from optimiser.tariff.fixed import MinimumCharge
 from optimiser.terms import Line, SettledTerms
@@ -142,6 +143,15 @@ class Plan:
     worth: dict[str, float]
 
 
+@dataclass(frozen=True)
+class Remembered:
+    """What a planner knows of the windows so far: columns, groups that have begun, offers by their gates."""
+
+    x: np.ndarray
+    seen: np.ndarray
+    committed: dict[str, np.ndarray]
+
+
 class Planner:
     """The program of a scenario, cut into windows.
 
@@ -181,6 +191,9 @@ class Planner:
         self.reserve = Reserve(scenario, self.problem)
         self._demand = _demand_columns(scenario, self.problem)
         self._gates = _gates(scenario, self.problem)
+        self._moving = {
+            name for product in scenario.service if product.utilisation_gross for name in _columns_of(product)
+        }
         self._committed = {name: np.zeros(len(gates)) for name, gates in self._gates.items()}
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
         #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
@@ -228,6 +241,36 @@ class Planner:
         relaxed, x = found
         self._commit(window, x, first, int(self._plans.edges[number + 1]))
         return Plan(first, stop, window.columns, x, self._worth(window, relaxed, stop))
+
+    def remember(self) -> Remembered:
+        """What the windows so far have left behind, to go back to."""
+        return Remembered(
+            self.x.copy(), self.seen.copy(), {name: made.copy() for name, made in self._committed.items()}
+        )
+
+    def go_back(self, then: Remembered) -> None:
+        """Take up again from where `remember` was called."""
+        self.x[:], self.seen[:] = then.x, then.seen
+        for name, made in then.committed.items():
+            self._committed[name][:] = made
+
+    def begun_and_moving(self, step: int) -> dict[str, tuple[int, float]]:
+        """Offers that are expected to move energy, of blocks that began before a step and go on at it.
+
+        Returns
+        -------
+        dict of str to (int, float)
+            By column: the step in which the block began, and what was offered. [kW]
+        """
+        found = {}
+        for name, places in self.problem.places.items():
+            if name not in self._moving or step >= self.problem.timeline.steps:
+                continue
+            blocks = self.problem.timeline.groups(self.problem.columns[name].per)
+            block = int(blocks.of_step[step])
+            if (began := int(blocks.first_step[block])) < step:
+                found[name] = (began, float(self.x[places[block]]))
+        return found
 
     def _look(self, number: int) -> bool:
         """Fill the windows ahead with what is known of each; False if of one nothing is."""
@@ -492,16 +535,21 @@ def _built(scenario: Scenario, columns: Columns) -> Problem:
     return tile(compile_pattern(_Seen(scenario, columns)), scenario.timeline)
 
 
+def _columns_of(product: Product) -> tuple[str, str]:
+    """The columns that a product's offer may stand in: its own, or those of the bundle that it is in."""
+    return (
+        f"service.{product.name}.offer_kw",
+        f"service bundle.{product.group}.{product.direction}.offer_kw",
+    )
+
+
 def _gates(scenario: Scenario, problem: Problem) -> dict[str, np.ndarray]:
     """For each column of offers with a gate, the step in which that of each block closes."""
     terms = SettledTerms(scenario.timeline, scenario.read, {})
     found: dict[str, np.ndarray] = {}
     for product in scenario.service:
         steps = product.gate_steps(terms)
-        for name in (
-            f"service.{product.name}.offer_kw",
-            f"service bundle.{product.group}.{product.direction}.offer_kw",
-        ):
+        for name in _columns_of(product):
             if steps is not None and name in problem.places:
                 found[name] = steps[terms.groups(problem.columns[name].per).first_step]
     return found

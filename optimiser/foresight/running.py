@@ -20,7 +20,7 @@ from optimiser.control.plant import SHORT, Caps, Orders, Plant, State, Walk
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
 from optimiser.errors import DriftError, InfeasibleError
-from optimiser.foresight.planner import Plan, Planner
+from optimiser.foresight.planner import Plan, Planner, Remembered
 from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
 from optimiser.scenario import Scenario
@@ -28,6 +28,9 @@ from optimiser.site import Activation
 
 NONE_CURTAILED = 1e-6
 MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none
+WINDOWS_BACK = (
+    4  # that a run may go back, where a block that moves energy turns out not to be held to its end
+)
 
 
 @dataclass(frozen=True)
@@ -78,15 +81,28 @@ def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progre
     built = time.perf_counter()
     controller = _Controller(scenario, planner, 1.0 if policy.sure else table.services_sold_share)
     worth: dict[str, float] | None = None
-    without, sold, last = 0, 0.0, time.perf_counter()
-    for number in range(plans.count):
+    number, without, sold, last = 0, 0, 0.0, time.perf_counter()
+    before: dict[int, tuple[_Moment, dict[str, float] | None, int, float]] = {}
+    while number < plans.count:
+        before[number] = controller.moment(), worth, without, sold
+        before.pop(number - WINDOWS_BACK, None)
         plan = planner.plan(number, worth)
         without += plan is None
         worth = worth if plan is None else plan.worth
         sold += controller.carry_out(number, plan)
+        if controller.gave_up(number):
+            number -= 1
+            if number not in before:
+                raise DriftError(
+                    f"offers around {scenario.timeline.when(int(plans.edges[number]))} are not settled. "
+                )
+            then, worth, without, sold = before[number]
+            controller.go_back(then)
+            continue
+        number += 1
         if say and time.perf_counter() - last > 1:
             last = time.perf_counter()
-            say(f"{policy.name}: day {number + 1} of {plans.count}")
+            say(f"{policy.name}: day {number} of {plans.count}")
     controller.refuse_shortage()
     values = planner.problem.split(planner.x)
     stated, worst = replay(scenario, values)
@@ -131,11 +147,21 @@ def _offered(values: dict[str, np.ndarray], planner: Planner) -> float:
     return total
 
 
+@dataclass(frozen=True)
+class _Moment:
+    """Between two windows: what stores hold, what the planner knows, what was short so far."""
+
+    stored: np.ndarray
+    planner: Remembered
+    short: tuple[float, int, int]
+
+
 class _Controller:
     """Carries plans out on the plant, window by window."""
 
     def __init__(self, scenario: Scenario, planner: Planner, sold_share: float):
-        self._scenario, self._planner, self._sold_share = scenario, planner, sold_share
+        self._scenario, self._planner = scenario, planner
+        self._sold_share = np.full(scenario.timeline.steps, sold_share)
         self._plant = Plant(scenario)
         self._edges = planner.edges
         self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
@@ -146,8 +172,9 @@ class _Controller:
         """A window's steps under a plan; gives back what was sold in them. [kW h]"""
         first, stop = int(self._edges[number]), int(self._edges[number + 1])
         planner, steps = self._planner, self._scenario.timeline.steps
+        self._begun = planner.begun_and_moving(first)
         if plan is not None and self._scenario.service:
-            plan = planner.selling(plan, np.full(steps, self._sold_share))
+            plan = planner.selling(plan, self._sold_share)
         sold = {} if plan is None else planner.offers(plan, first, stop)
         offers, held = plan, np.ones(steps)
         for attempt in range(MOST_ATTEMPTS):
@@ -171,6 +198,31 @@ class _Controller:
         self._note_shortage(first, walk)
         self._stored = walk.stored_kwh[-1]
         return float(sum(amount.sum() for amount in sold.values())) * self._plant.hours
+
+    def gave_up(self, number: int) -> bool:
+        """Whether a window could not hold an offer that the one before has already given energy for.
+
+        Such a block is not sold at all: what it moved has to be taken out of the window in which it began, too.
+        """
+        now = self._planner.begun_and_moving(int(self._edges[number]))
+        lost = [began for name, (began, kw) in self._begun.items() if abs(now[name][1] - kw) > SHORT]
+        for began in lost:
+            self._sold_share[began : int(self._edges[number])] = 0.0
+        return bool(lost)
+
+    def moment(self) -> _Moment:
+        """Everything that the windows so far have left behind."""
+        return _Moment(
+            self._stored.copy(),
+            self._planner.remember(),
+            (self._short_kw, self._short_steps, self._short_first),
+        )
+
+    def go_back(self, then: _Moment) -> None:
+        """Take up again from there, but for the blocks that were given up since."""
+        self._stored = then.stored.copy()
+        self._planner.go_back(then.planner)
+        self._short_kw, self._short_steps, self._short_first = then.short
 
     def _note_shortage(self, first: int, walk: Walk) -> None:
         """Remember where the plant could not keep its limits: bounds of what happened are not asked for by window."""
