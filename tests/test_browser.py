@@ -190,10 +190,13 @@ def test_chart_shows_on_the_screen(folder: Path, chart: str, colours: tuple[str,
     """The picture of the screen holds each colour of the chart, far more than a legend's worth."""
     path = folder / f"{chart}.png"
     flags = (f"--screenshot={path}", "--window-size=600,400", "--allow-file-access-from-files")
-    browse(folder, frame(folder, 600, chart), *flags)
-    picture = pixels(path)
-    for colour in colours:
-        assert count(picture, colour) > 1000, colour
+    for _ in range(4):  # on a busy machine the picture may be taken before the chart is painted
+        browse(folder, frame(folder, 600, chart), *flags)
+        picture = pixels(path)
+        seen = {colour: count(picture, colour) for colour in colours}
+        if min(seen.values()) > 1000:
+            break
+    assert {colour: number for colour, number in seen.items() if number <= 1000} == {}
 
 
 def test_page_prints(folder: Path) -> None:
