@@ -18,13 +18,13 @@ __version__ = "0.1.0"
 
 _PLACES = {
     "appraise": "finance",
-    "read_scenario": "scenario",
-    "run": "tables",
-    "settle": "settlement",
+    "read_scenario": "scenario.read",
+    "run": "results.tables",
+    "settle": "accounts.settlement",
     "solve": "dispatch",
-    "sweep": "sweeping.sweep",
-    "vary": "scenario",
-    "write_results": "tables",
+    "sweep": "batch.sweep.sweep",
+    "vary": "scenario.read",
+    "write_results": "results.tables",
 }
 
 __all__ = [

@@ -14,8 +14,8 @@ from optimiser.engine.answer import Answer, Start, answer
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.formulation import Formulation, formulate
-from optimiser.scenario import Scenario
-from optimiser.terms import Line, SettledTerms
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import Line, SettledTerms
 
 RULE_TOLERANCE = 1e-5
 MONEY_TOLERANCE = 1e-4

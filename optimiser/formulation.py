@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from optimiser import services
 from optimiser.flows import SiteFlows
-from optimiser.terms import Line
+from optimiser.services import product as services
+from optimiser.terms.verbs import Line
 
 
 @dataclass(frozen=True)

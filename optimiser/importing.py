@@ -16,17 +16,17 @@ import pyarrow.parquet as pq
 
 from optimiser.errors import OptimiserError
 from optimiser.fields import zone_of
-from optimiser.intake.content import first_few
-from optimiser.intake.detect import format_of
-from optimiser.intake.draft import draft_mapping
-from optimiser.intake.greenbutton import read_green_button
-from optimiser.intake.mapping import Mapping, read_mapping
-from optimiser.intake.nem12 import read_nem12
-from optimiser.intake.readings import joined
-from optimiser.intake.repair import Method, method_of
-from optimiser.intake.table import read_prices, read_table
-from optimiser.intake.tidy import ENERGY_OF, ColumnFacts, Tidy, tidy, tidy_prices
-from optimiser.series import side_text
+from optimiser.readers.content import first_few
+from optimiser.readers.detect import format_of
+from optimiser.readers.draft import draft_mapping
+from optimiser.readers.greenbutton import read_green_button
+from optimiser.readers.mapping import Mapping, read_mapping
+from optimiser.readers.nem12 import read_nem12
+from optimiser.readers.readings import joined
+from optimiser.readers.repair import Method, method_of
+from optimiser.readers.table import read_prices, read_table
+from optimiser.readers.tidy import ENERGY_OF, ColumnFacts, Tidy, tidy, tidy_prices
+from optimiser.series.table import side_text
 from optimiser.writing import write_files
 
 
@@ -130,7 +130,7 @@ def bring_in(
     mapping : str, optional
         For a table: the name of a shipped mapping, or a file.
     channels, step_minutes, zone
-        See `optimiser.intake.tidy.tidy`.
+        See `optimiser.readers.tidy.tidy`.
     repairs : sequence of str
         "hold:4", "interpolate:4", "same_time_last_week", in this order; left out: nothing is repaired.
     unit : str, optional

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from optimiser.intake.made import Made, write
-from optimiser.intake.redate import redate
-from optimiser.tables import Run
+from optimiser.making.made import Made, write
+from optimiser.making.redate import redate
+from optimiser.results.tables import Run
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 SPOT_FILE = DATA / "nem-5min-2024" / "PRICE_AND_DEMAND_2024_SA1.csv.gz"

@@ -14,13 +14,13 @@ from conftest import battery, inverter, table, write_site
 from independent import as_scenario, random_site
 
 from optimiser import read_scenario, solve
-from optimiser.activation.events import Call, Event, hardest, holdings, read_events, read_frequency
-from optimiser.activation.replay import Replay
-from optimiser.activation.study import replay_events
 from optimiser.cli import main
-from optimiser.droop import Droop, Service, creditable
 from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.plant.events import Call, Event, hardest, holdings, read_events, read_frequency
+from optimiser.plant.replay import Replay
 from optimiser.report.activation import cost_words
+from optimiser.services.droop import Droop, Service, creditable
+from optimiser.studies.activation import replay_events
 
 ENERGY = {"kind": "energy_charge", "rates": [{"name": "all", "rate_per_kwh": 0.3}]}
 FEED_IN = {"kind": "feed_in", "rate_per_kwh": 0.05}

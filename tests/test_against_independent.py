@@ -19,10 +19,10 @@ from independent import (
 )
 
 import optimiser
+from optimiser.equipment.site import Site
+from optimiser.equipment.storage import Battery, CapacitorBank
 from optimiser.errors import OptimiserError
 from optimiser.flows import InverterFlows
-from optimiser.site import Site
-from optimiser.storage import Battery, CapacitorBank
 from optimiser.tariff import SpotFeedIn
 
 # Seeds whose integer problem takes either solver more than a few seconds are left out.

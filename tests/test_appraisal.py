@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 import optimiser
 from optimiser import appraise, read_scenario, settle, solve, vary
-from optimiser.cost import MACRS, Cost
+from optimiser.equipment.storage import Warranty
 from optimiser.errors import ScenarioError
 from optimiser.finance import (
     capital_recovery,
@@ -34,12 +34,12 @@ from optimiser.finance import (
 )
 from optimiser.finance.ageing import BankLife, Course, bank_lives, cycles, wear_price
 from optimiser.finance.cash import Shift, cash_flow, totals
-from optimiser.finance.later_years import later_years
-from optimiser.finance.price_years import price_years, spread
 from optimiser.finance.yearly import saving_by_group
-from optimiser.storage import Warranty
-from optimiser.tables import run, write_results
-from optimiser.workbook import write_workbook
+from optimiser.results.tables import run, write_results
+from optimiser.results.workbook import write_workbook
+from optimiser.scenario.cost import MACRS, Cost
+from optimiser.studies.life import later_years
+from optimiser.studies.price_years import price_years, spread
 
 CENT = 0.005
 NO_SAVING = {"energy_in": 0.0, "energy_out": 0.0, "demand": 0.0, "fixed": 0.0, "services": 0.0}

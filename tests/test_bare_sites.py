@@ -14,7 +14,7 @@ from conftest import battery, inverter, table, write_site
 import optimiser
 from optimiser.cli import main
 from optimiser.report.blocks import room_for_labels
-from optimiser.studies import STUDIES
+from optimiser.studies.catalogue import STUDIES
 
 SERVICE = {
     "name": "raise",

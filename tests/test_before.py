@@ -13,15 +13,15 @@ import pytest
 from conftest import battery, inverter, table, write_site
 
 import optimiser
-from optimiser.control.books import executed
+from optimiser.accounts.settlement import settle
 from optimiser.control.own_use import OwnUse
-from optimiser.control.plant import Plant
 from optimiser.dispatch import solve
 from optimiser.errors import ScenarioError
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
-from optimiser.scenario import Scenario, read_scenario, vary
-from optimiser.settlement import settle
+from optimiser.plant.executed import executed
+from optimiser.plant.walk import Plant
+from optimiser.scenario.read import Scenario, read_scenario, vary
 
 FLAT = [{"kind": "energy_charge", "rate_per_kwh": 0.30}, {"kind": "feed_in", "rate_per_kwh": 0.05}]
 

@@ -31,6 +31,7 @@ import pytest
 from scipy import sparse
 
 from optimiser import read_scenario, vary
+from optimiser.accounts.settlement import settle
 from optimiser.dispatch import Dispatch, replay, solve
 from optimiser.engine import directions, proof
 from optimiser.engine.answer import Start
@@ -43,9 +44,8 @@ from optimiser.foresight.running import run_under
 from optimiser.formulation import formulate
 from optimiser.report import write_report
 from optimiser.report.results import Results
-from optimiser.scenario import Scenario
-from optimiser.settlement import settle
-from optimiser.terms import LpTerms
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import LpTerms
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]
 

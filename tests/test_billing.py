@@ -14,12 +14,12 @@ from conftest import toml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimiser.billing import make_bills
+from optimiser.accounts.billing import make_bills
 from optimiser.cli import main
 from optimiser.flows import MeterFlows
-from optimiser.scenario import read_tariff
+from optimiser.scenario.read import read_tariff
 from optimiser.tariff import Tariff
-from optimiser.terms import SettledTerms
+from optimiser.terms.verbs import SettledTerms
 from optimiser.timeline import Timeline
 
 

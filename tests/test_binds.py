@@ -10,10 +10,11 @@ from conftest import battery, inverter, table, write_site
 from independent import as_scenario, random_site, solve_reference
 
 import optimiser
-from optimiser import binds, studies
 from optimiser.errors import OptimiserError
 from optimiser.finance.yearly import yearly_saving
 from optimiser.starter import write_starter
+from optimiser.studies import catalogue as studies
+from optimiser.studies import what_binds as binds
 
 ENERGY = {
     "kind": "energy_charge",

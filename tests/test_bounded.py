@@ -24,14 +24,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from optimiser import bounded
 from optimiser.errors import ScenarioError, SeriesError
-from optimiser.intake.content import content_of
-from optimiser.intake.draft import draft_mapping
-from optimiser.intake.mapping import shipped_mappings
-from optimiser.intake.table import read_prices
-from optimiser.scenario import read_scenario
-from optimiser.series import Source, read_table
+from optimiser.readers.content import content_of
+from optimiser.readers.draft import draft_mapping
+from optimiser.readers.mapping import shipped_mappings
+from optimiser.readers.table import read_prices
+from optimiser.scenario.read import read_scenario
+from optimiser.series import bounded
+from optimiser.series.table import Source, read_table
 from optimiser.starter import write_starter
 
 SOURCE = Source(file="x", stamps="start", step_minutes=60)

@@ -10,13 +10,13 @@ import pytest
 from conftest import battery, inverter, table, write_site
 
 from optimiser import read_scenario, settle, solve
-from optimiser.activation.events import hardest
-from optimiser.activation.study import replay_events
-from optimiser.cost import Cost
+from optimiser.accounts.settlement import crossing_effect
+from optimiser.equipment.storage import Battery
 from optimiser.finance.ageing import bank_lives, course, cycles
 from optimiser.flows import BankFlows
-from optimiser.settlement import crossing_effect
-from optimiser.storage import Battery
+from optimiser.plant.events import hardest
+from optimiser.scenario.cost import Cost
+from optimiser.studies.activation import replay_events
 
 IMPORT, EXPORT = 0.3, 0.05
 RATES = [

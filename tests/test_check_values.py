@@ -16,13 +16,13 @@ import pytest
 from conftest import SPOT, battery, inverter, table, write_site
 
 from optimiser import read_scenario, settle, solve
-from optimiser.control.books import executed
-from optimiser.control.plant import Plant
 from optimiser.dispatch import Dispatch
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
-from optimiser.scenario import Scenario
-from optimiser.storage import Battery, CapacitorBank, voltage_at, voltage_chords
+from optimiser.equipment.storage import Battery, CapacitorBank, voltage_at, voltage_chords
+from optimiser.plant.executed import executed
+from optimiser.plant.walk import Plant
+from optimiser.scenario.read import Scenario
 
 MONEY = 0.005  # half a cent, to which bills are rounded
 PHYSICS = 1e-3  # relative, as nameplates are rounded

@@ -19,10 +19,10 @@ import pytest
 from conftest import write_site
 
 import optimiser
-from optimiser.checks import warnings
 from optimiser.fields import Component, quantity
-from optimiser.scenario import read_scenario, vary
-from optimiser.series import side_text
+from optimiser.scenario.checks import warnings
+from optimiser.scenario.read import read_scenario, vary
+from optimiser.series.table import side_text
 from optimiser.starter import write_starter
 
 SITE = """

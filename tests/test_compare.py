@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import optimiser
-from optimiser.compare import _judged_by, compare, read_plan, write_comparison
+from optimiser.batch.compare import _judged_by, compare, read_plan, write_comparison
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.starter import write_starter
 

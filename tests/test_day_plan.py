@@ -10,11 +10,11 @@ from conftest import battery, inverter, table, write_site
 
 import optimiser
 from optimiser.cli import main
-from optimiser.day_plan import _priced, forecast_scenario, plan_day, read_forecast, write_plan
+from optimiser.daily.day_plan import _priced, forecast_scenario, plan_day, read_forecast, write_plan
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.report.day_plan import heading, moment
-from optimiser.report.formats import number
 from optimiser.starter import write_starter
+from optimiser.words import number
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from conftest import write_site
 import optimiser
 from optimiser.engine import diagnosis
 from optimiser.errors import DriftError, InfeasibleError
-from optimiser.scenario import Scenario, read_scenario, vary
+from optimiser.scenario.read import Scenario, read_scenario, vary
 
 HEAD = """
 title = "Made-up site"

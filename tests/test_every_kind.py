@@ -19,12 +19,14 @@ import pytest
 from conftest import battery, exact, inverter, random_schedule, table, write_site
 from pydantic import BaseModel
 
-from optimiser import ScenarioError, read_scenario, services, storage, tariff, vary
+from optimiser import ScenarioError, read_scenario, tariff, vary
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
+from optimiser.equipment import storage
 from optimiser.formulation import formulate
-from optimiser.scenario import Scenario
-from optimiser.terms import Line, SettledTerms
+from optimiser.scenario.read import Scenario
+from optimiser.services import product as services
+from optimiser.terms.verbs import Line, SettledTerms
 
 MODULES = {"tariff": tariff, "storage": storage, "services": services}
 

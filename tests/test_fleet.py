@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from optimiser import fleet as fleets
+from optimiser.batch import fleet as fleets
+from optimiser.batch.fleet import read_fleet, solve_fleet, write_fleet
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.fleet import read_fleet, solve_fleet, write_fleet
 from optimiser.starter import write_starter
 
 FLEET = """

@@ -22,28 +22,20 @@ from independent import as_scenario, random_site
 
 import optimiser
 from optimiser import read_scenario, settle, solve, vary
-from optimiser.billing import make_bills
-from optimiser.checks import warnings as check_warnings
+from optimiser.accounts.billing import make_bills
 from optimiser.errors import DriftError, InfeasibleError, ScenarioError
-from optimiser.foresight import capture as capturing
 from optimiser.foresight import planner as planning
 from optimiser.foresight import running
-from optimiser.foresight.capture import Capture, study
-from optimiser.foresight.policies import (
-    Backcast,
-    Facts,
-    Plans,
-    Rolling,
-    Uncertain,
-    as_known,
-    policies_of,
-)
+from optimiser.foresight.policies import Backcast, Facts, Plans, Rolling, Uncertain, as_known, policies_of
 from optimiser.foresight.running import run_under
-from optimiser.outlook import Errors
-from optimiser.scenario import read_tariff
-from optimiser.services import Product
-from optimiser.tables import resting_on
-from optimiser.terms import SettledTerms
+from optimiser.results.tables import resting_on
+from optimiser.scenario.checks import warnings as check_warnings
+from optimiser.scenario.foresight import Errors
+from optimiser.scenario.read import read_tariff
+from optimiser.services.product import Product
+from optimiser.studies import without_foresight as capturing
+from optimiser.studies.without_foresight import Capture, study
+from optimiser.terms.verbs import SettledTerms
 from optimiser.timeline import Timeline
 
 ROOT = Path(__file__).parent.parent

@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 from real_data import DATA
 
 from optimiser.errors import SeriesError
-from optimiser.intake.greenbutton import (
+from optimiser.readers.greenbutton import (
     dst_rule_words,
     green_button_text,
     read_green_button,
     write_green_button,
 )
-from optimiser.intake.readings import ACTUAL, ESTIMATED, MISSING, SUBSTITUTED, Channel, Readings
+from optimiser.readers.readings import ACTUAL, ESTIMATED, MISSING, SUBSTITUTED, Channel, Readings
 
 SAMPLES = DATA / "meter-files"
 needs_samples = pytest.mark.skipif(

@@ -25,17 +25,17 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from optimiser import fleet as fleets
+from optimiser.batch import fleet as fleets
+from optimiser.batch.fleet import read_fleet, solve_fleet
+from optimiser.batch.sweep import store as stores
+from optimiser.batch.sweep import sweep as road
+from optimiser.batch.sweep.cases import Found, Outcome
+from optimiser.batch.sweep.plan import read_plan
+from optimiser.batch.sweep.pool import Hands
 from optimiser.cli import main
 from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.fleet import read_fleet, solve_fleet
 from optimiser.starter import write_starter
-from optimiser.sweeping import store as stores
-from optimiser.sweeping import sweep as road
-from optimiser.sweeping.cases import Found, Outcome
-from optimiser.sweeping.hands import Hands
-from optimiser.sweeping.plan import read_plan
 
 ROOT = Path(__file__).parent.parent
 COMMAND = [sys.executable, "-c", "from optimiser.cli import main; main()"]

@@ -19,11 +19,11 @@ from conftest import table, write_site, xml_feed
 from optimiser import OptimiserError, read_scenario, run
 from optimiser.cli import main
 from optimiser.importing import bring_in, source_text, use_lines, write_import
-from optimiser.intake.detect import format_of
-from optimiser.intake.readings import Channel, Readings, joined
-from optimiser.intake.repair import gaps, method_of, repair
-from optimiser.intake.tidy import tidy
-from optimiser.series import Source, read_table
+from optimiser.readers.detect import format_of
+from optimiser.readers.readings import Channel, Readings, joined
+from optimiser.readers.repair import gaps, method_of, repair
+from optimiser.readers.tidy import tidy
+from optimiser.series.table import Source, read_table
 
 
 def call(*words: object) -> Result:

@@ -24,11 +24,11 @@ from hypothesis import strategies as st
 from optimiser import SeriesError
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.intake.extend import by_mean_days
-from optimiser.intake.gross import gross_load
-from optimiser.intake.load import METHODS, make_load
-from optimiser.intake.made import refuse_existing
-from optimiser.intake.profiles import (
+from optimiser.making.extend import by_mean_days
+from optimiser.making.gross import gross_load
+from optimiser.making.load import METHODS, make_load
+from optimiser.making.made import refuse_existing
+from optimiser.making.profiles import (
     PROFILES,
     Habits,
     YearlyRecipe,
@@ -37,10 +37,10 @@ from optimiser.intake.profiles import (
     spread,
     standard_shape,
 )
-from optimiser.intake.recipe import example, read_recipe, year_of
-from optimiser.intake.redate import redate
-from optimiser.intake.sun import SunRecipe
-from optimiser.series import Source, read_table
+from optimiser.making.recipe import example, read_recipe, year_of
+from optimiser.making.redate import redate
+from optimiser.making.sun import SunRecipe
+from optimiser.series.table import Source, read_table
 from optimiser.timeline import Grouping, Timeline
 
 bdew = pytest.importorskip("demandlib.bdew")
@@ -535,7 +535,7 @@ def test_side_text_of_another_form_is_taken_as_it_is(tmp_path):
 
 def test_without_the_library_there_is_one_sentence(monkeypatch):
     """The extra is named."""
-    import optimiser.intake.profiles as profiles
+    import optimiser.making.profiles as profiles
 
     def missing(_: str) -> None:
         raise ModuleNotFoundError

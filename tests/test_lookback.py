@@ -13,11 +13,11 @@ from click.testing import CliRunner
 from conftest import battery, inverter, table, write_site
 
 import optimiser
-from optimiser import lookback
-from optimiser.billing import Columns
+from optimiser.accounts.billing import Columns
+from optimiser.accounts.settlement import before_flows
 from optimiser.cli import main
-from optimiser.errors import DriftError, SeriesError
-from optimiser.lookback import (
+from optimiser.daily import lookback
+from optimiser.daily.lookback import (
     CEILING,
     LOGGED,
     NO_SYSTEM,
@@ -27,7 +27,7 @@ from optimiser.lookback import (
     look_back,
     write_look_back,
 )
-from optimiser.settlement import before_flows
+from optimiser.errors import DriftError, SeriesError
 from optimiser.starter import write_starter
 
 KW = Columns("import_kw", "export_kw", "kW")

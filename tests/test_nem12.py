@@ -25,8 +25,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from optimiser.errors import SeriesError
-from optimiser.intake.nem12 import nem12_text, nmi_check_digit, read_nem12
-from optimiser.intake.readings import ESTIMATED, MISSING, SUBSTITUTED, Channel, Readings, named_apart
+from optimiser.readers.nem12 import nem12_text, nmi_check_digit, read_nem12
+from optimiser.readers.readings import ESTIMATED, MISSING, SUBSTITUTED, Channel, Readings, named_apart
 
 SAMPLE_DAY = (
     *([0.0] * 12),

@@ -7,9 +7,9 @@ import pytest
 from test_oracle import SPRING, base, made
 from test_plant import SHIPPED, SINGLE_PHASE, first_days
 
-from optimiser.control.books import executed
 from optimiser.control.own_use import OwnUse
-from optimiser.control.plant import Plant
+from optimiser.plant.executed import executed
+from optimiser.plant.walk import Plant
 from optimiser.timeline import Timeline
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 import optimiser
-from optimiser.patterns import typical_weeks, worth_of_days
 from optimiser.report import render
 from optimiser.report.results import Results
 from optimiser.starter import write_starter
+from optimiser.studies.patterns import typical_weeks, worth_of_days
 
 
 @pytest.fixture(scope="module")

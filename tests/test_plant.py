@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 from test_oracle import FEATURES, RAMADAN, SPRING, base, case, made
 
 import optimiser
-from optimiser.control.books import activated, executed, settled_lines
-from optimiser.control.plant import Caps, Orders, Plant, State
 from optimiser.dispatch import RULE_TOLERANCE, replay, solve
 from optimiser.errors import InfeasibleError
-from optimiser.scenario import Scenario
-from optimiser.terms import SettledTerms
+from optimiser.plant.executed import activated, executed, settled_lines
+from optimiser.plant.walk import Caps, Orders, Plant, State
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import SettledTerms
 from optimiser.timeline import Timeline
 
 SHIPPED = sorted(path.parent for path in (Path(__file__).parents[1] / "scenarios").glob("*/scenario.toml"))

@@ -22,12 +22,12 @@ from scipy import optimize
 
 import optimiser
 from optimiser import read_scenario, solve, vary
-from optimiser.checks import warnings
 from optimiser.cli import main
 from optimiser.dispatch import Dispatch
 from optimiser.errors import ScenarioError
-from optimiser.products import as_product, in_force, product_sets
-from optimiser.services import Product
+from optimiser.scenario.checks import warnings
+from optimiser.services.product import Product
+from optimiser.services.product_sets import as_product, in_force, product_sets
 
 VERSIONS = [
     pytest.param(table, id=f"{one.name}/{name} {number}")

@@ -18,25 +18,11 @@ from test_own_use import three_hours
 from test_plant import SHIPPED, SINGLE_PHASE, first_days
 
 import optimiser
+from optimiser.accounts.settlement import settle
 from optimiser.cli import main
-from optimiser.control.books import executed
-from optimiser.control.judging import (
-    CEILING,
-    JUDGED,
-    LEARNT,
-    OWN_LOAD,
-    PROGRAMME,
-    WITHOUT,
-    Programmed,
-    Settings,
-    carried_out,
-    make_programme,
-    study_of,
-)
 from optimiser.control.learning import learn, split
 from optimiser.control.own_use import OwnUse
-from optimiser.control.plant import Plant
-from optimiser.control.programme import (
+from optimiser.control.timetable import (
     OTHER_DAYS,
     WORKDAYS,
     Category,
@@ -51,10 +37,24 @@ from optimiser.control.programme import (
 )
 from optimiser.dispatch import solve
 from optimiser.errors import InfeasibleError, OptimiserError
-from optimiser.foresight import capture
-from optimiser.report.programme import programme_page, verdict
-from optimiser.settlement import settle
+from optimiser.plant.executed import executed
+from optimiser.plant.walk import Plant
+from optimiser.report.timetable import programme_page, verdict
 from optimiser.starter import write_starter
+from optimiser.studies import without_foresight as capture
+from optimiser.studies.timetable import (
+    CEILING,
+    JUDGED,
+    LEARNT,
+    OWN_LOAD,
+    PROGRAMME,
+    WITHOUT,
+    Programmed,
+    Settings,
+    carried_out,
+    make_programme,
+    study_of,
+)
 
 YEAR = (Category("all year", tuple(range(1, 13)), "every day"),)
 

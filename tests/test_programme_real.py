@@ -10,8 +10,15 @@ import pytest
 import real_data as real
 
 import optimiser
-from optimiser.control.judging import JUDGED, OWN_LOAD, PROGRAMME, make_programme, study_of, without_services
 from optimiser.dispatch import solve
+from optimiser.studies.timetable import (
+    JUDGED,
+    OWN_LOAD,
+    PROGRAMME,
+    make_programme,
+    study_of,
+    without_services,
+)
 
 pytestmark = [
     pytest.mark.skipif(

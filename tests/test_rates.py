@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 from conftest import toml
 
+from optimiser.accounts.rates import Layer, as_text, draw
 from optimiser.cli import main
-from optimiser.rates import Layer, as_text, draw
 from optimiser.report.rates import page, runs
-from optimiser.scenario import read_tariff
+from optimiser.scenario.read import read_tariff
 
 SEASONS = {
     "kind": "energy_charge",

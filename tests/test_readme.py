@@ -14,16 +14,16 @@ import pytest
 from conftest import xml_feed
 
 import optimiser
-from optimiser.backup import Backup
+from optimiser.accounts.rates import draw
+from optimiser.batch.sweep.designs import KINDS as DESIGNS
 from optimiser.cli import main
-from optimiser.cost import Cost
-from optimiser.intake.table import read_prices
-from optimiser.rates import draw
-from optimiser.scenario import read_tariff
-from optimiser.series import Source
+from optimiser.equipment.backup import Backup
+from optimiser.readers.table import read_prices
+from optimiser.scenario.cost import Cost
+from optimiser.scenario.read import read_tariff
+from optimiser.series.table import Source
 from optimiser.starter import write_starter
-from optimiser.studies import STUDIES
-from optimiser.sweeping.designs import KINDS as DESIGNS
+from optimiser.studies.catalogue import STUDIES
 from optimiser.tariff import KINDS
 
 ROOT = Path(__file__).parent.parent

@@ -17,7 +17,8 @@ import plotly.graph_objects as go
 import pytest
 from report_sample import CURRENCY, sample_results
 
-from optimiser.report import SECTIONS, Results, bill, formats, proof, render, write_report
+from optimiser import words as formats
+from optimiser.report import SECTIONS, Results, bill, proof, render, write_report
 from optimiser.report.blocks import Chart
 from optimiser.report.dispatch import embedded_columns
 from optimiser.report.embed import MISSING, SIZE_LIMIT_CHARACTERS, embed, local_clock, pack

@@ -10,9 +10,9 @@ import pytest
 from conftest import SPOT, battery, inverter, table, write_site
 
 import optimiser
-from optimiser.backup import Backup
+from optimiser.equipment.backup import Backup
 from optimiser.errors import ScenarioError
-from optimiser.outages import EMPTY, ENDINGS, LASTS, LIMIT, RATING, follow, island_of
+from optimiser.plant.outages import EMPTY, ENDINGS, LASTS, LIMIT, RATING, follow, island_of
 from optimiser.report import render
 from optimiser.report.results import Results
 from optimiser.starter import write_starter

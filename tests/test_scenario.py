@@ -23,7 +23,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from optimiser import OptimiserError, ScenarioError, read_scenario, vary
-from optimiser.scenario import json_schema, read_tariff
+from optimiser.scenario.read import json_schema, read_tariff
 from optimiser.starter import write_starter
 
 ROOT = Path(__file__).parent.parent

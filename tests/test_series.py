@@ -15,7 +15,7 @@ import pytest
 from conftest import table, write_site
 
 from optimiser import ScenarioError, SeriesError, read_scenario
-from optimiser.series import Source, Table, lay, read_table
+from optimiser.series.table import Source, Table, lay, read_table
 from optimiser.starter import write_starter
 from optimiser.timeline import Timeline
 

@@ -15,13 +15,13 @@ from conftest import battery, inverter, table, write_site
 from pyscipopt import Model, quicksum
 
 import optimiser
+from optimiser.batch.sizing import annuity, find_sizes, read_choices, write_sizing
 from optimiser.cli import main
 from optimiser.engine.cuts import best_under
 from optimiser.engine.margins import bound_of
 from optimiser.engine.tiling import build_problem
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.finance.yearly import yearly_saving
-from optimiser.sizing import annuity, find_sizes, read_choices, write_sizing
 from optimiser.starter import write_starter
 
 LISTS = """

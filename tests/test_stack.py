@@ -12,8 +12,8 @@ from scipy import integrate
 
 import optimiser
 from optimiser import read_scenario, settle, solve, vary
-from optimiser.concentration import best_share, gini, make_concentration, steps_for
-from optimiser.stack import make_stack, streams
+from optimiser.studies.concentration import best_share, gini, make_concentration, steps_for
+from optimiser.studies.stack import make_stack, streams
 
 TWO_MORE = """
 [[service]]

@@ -10,11 +10,11 @@ import pytest
 from click.testing import CliRunner
 
 import optimiser
-from optimiser import studies
 from optimiser.cli import main
 from optimiser.errors import OptimiserError
 from optimiser.starter import write_starter
-from optimiser.studies import Entry
+from optimiser.studies import catalogue as studies
+from optimiser.studies.catalogue import Entry
 from optimiser.study import Study
 
 

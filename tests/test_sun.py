@@ -24,9 +24,9 @@ import optimiser
 from optimiser import SeriesError
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.intake.made import Made, to_paste, write
-from optimiser.intake.sun import GridInverter, SunRecipe, inverter_output, make_sun
-from optimiser.intake.weather import (
+from optimiser.making.made import Made, to_paste, write
+from optimiser.making.sun import GridInverter, SunRecipe, inverter_output, make_sun
+from optimiser.making.weather import (
     Place,
     Weather,
     closure_misfit,

@@ -33,15 +33,15 @@ from conftest import write_site
 from scipy import stats
 
 import optimiser
+from optimiser.batch.sweep import sweep as road
+from optimiser.batch.sweep.cases import Found, NoFigureError, figure
+from optimiser.batch.sweep.findings import findings, order_of, recorded
+from optimiser.batch.sweep.plan import read_plan
+from optimiser.batch.sweep.pool import Cluster, Hands, LocalProcesses
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError, UnprovenError
-from optimiser.report.formats import MINUS, significant
 from optimiser.starter import write_starter
-from optimiser.sweeping import sweep as road
-from optimiser.sweeping.cases import Found, NoFigureError, figure
-from optimiser.sweeping.findings import findings, order_of, recorded
-from optimiser.sweeping.hands import Cluster, Hands, LocalProcesses
-from optimiser.sweeping.plan import read_plan
+from optimiser.words import MINUS, significant
 
 ROOT = Path(__file__).parent.parent
 RECORD = ["headline.ceiling_saving", "headline.ceiling_bill_after", "energy_kwh.import"]

@@ -13,8 +13,8 @@ import pytest
 from test_benchmark import PYOMO_DAYS, Stopwatch, machine, solved_by_pyomo, stated_by_pyomo
 
 from optimiser import vary
-from optimiser.sweeping import sweep as road
-from optimiser.sweeping.plan import read_plan
+from optimiser.batch.sweep import sweep as road
+from optimiser.batch.sweep.plan import read_plan
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]
 

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from real_data import DATA
 
 from optimiser.errors import ScenarioError, SeriesError
-from optimiser.intake.mapping import read_mapping, shipped_mappings
-from optimiser.intake.readings import ESTIMATED, MISSING
-from optimiser.intake.table import read_prices, read_table
+from optimiser.readers.mapping import read_mapping, shipped_mappings
+from optimiser.readers.readings import ESTIMATED, MISSING
+from optimiser.readers.table import read_prices, read_table
 
 PLAIN = {
     "stamp": "time",

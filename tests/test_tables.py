@@ -16,7 +16,8 @@ import pyarrow.parquet
 import pytest
 from conftest import table, write_site
 
-from optimiser import OptimiserError, read_scenario, run, tables, vary, write_results
+from optimiser import OptimiserError, read_scenario, run, vary, write_results
+from optimiser.results import tables
 from optimiser.starter import write_starter
 from optimiser.writing import all_or_nothing
 

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from optimiser import ScenarioError, read_scenario
 from optimiser.fields import zone_of
-from optimiser.series import Source, read_table
+from optimiser.series.table import Source, read_table
 from optimiser.timeline import Grouping, Timeline, Window, public_holidays
 
 UTC = datetime.UTC

@@ -19,13 +19,13 @@ from pathlib import Path
 import pytest
 
 import optimiser
-from optimiser import fleet as fleets
 from optimiser import versions
+from optimiser.batch import fleet as fleets
+from optimiser.batch.fleet import read_fleet, solve_fleet
+from optimiser.batch.sweep import plan as plans
+from optimiser.batch.sweep import sweep as road
 from optimiser.errors import OptimiserError
-from optimiser.fleet import read_fleet, solve_fleet
 from optimiser.starter import write_starter
-from optimiser.sweeping import plan as plans
-from optimiser.sweeping import sweep as road
 
 PACKAGE = Path(optimiser.__file__).parent
 SWEEP = """

@@ -16,8 +16,8 @@ import pytest
 from conftest import exact, table, write_site
 
 from optimiser import read_scenario, settle, solve
+from optimiser.accounts.settlement import Statement
 from optimiser.engine.tiling import build_problem
-from optimiser.settlement import Statement
 from optimiser.timeline import Window
 
 CENT = 0.005

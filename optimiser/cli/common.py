@@ -95,7 +95,7 @@ METER_FORMATS = {"nem12": "NEM12", "greenbutton": "Green Button"}
 
 def refuse_meter_file(path: Path) -> None:
     """Refuse a meter's own format, which is read by the import and not where a table is wanted."""
-    from optimiser.intake.detect import format_of
+    from optimiser.readers.detect import format_of
 
     found = ""
     with contextlib.suppress(SeriesError):  # what is no meter file for certain is judged as a table

@@ -67,7 +67,7 @@ def make() -> None:
 
 def _made_from(recipe: Path | None, out: Path | None, overwrite: bool, makes: Callable[[Path], Any]) -> None:
     """Make a recipe's series, write it beside the recipe or where `out` says, and show what came out."""
-    from optimiser.intake.made import described, refuse_existing, to_paste, write
+    from optimiser.making.made import described, refuse_existing, to_paste, write
 
     if recipe is None:
         raise click.UsageError("Name a recipe file, or print one to begin from with --example.")
@@ -97,8 +97,8 @@ _OVERWRITE = click.option("--overwrite", is_flag=True, help="Write over a file t
 @click.option("--example", is_flag=True, help="Print a commented recipe to begin from.")
 def sun(recipe: Path | None, out: Path | None, overwrite: bool, example: bool) -> None:
     """Solar power of arrays from a weather file (TMY3, EPW, PVGIS) or a clear sky, as RECIPE says."""
-    from optimiser.intake import recipe as recipes
-    from optimiser.intake.sun import SunRecipe, make_sun
+    from optimiser.making import recipe as recipes
+    from optimiser.making.sun import SunRecipe, make_sun
 
     if example:
         click.echo(recipes.example("sun"), nl=False)
@@ -119,8 +119,8 @@ def sun(recipe: Path | None, out: Path | None, overwrite: bool, example: bool) -
 )
 def load(recipe: Path | None, out: Path | None, overwrite: bool, example: str | None) -> None:
     """A year of load from bills, a standard profile, part of a year, another year or a net meter, as RECIPE says."""
-    from optimiser.intake.load import make_load
-    from optimiser.intake.recipe import example as printed
+    from optimiser.making.load import make_load
+    from optimiser.making.recipe import example as printed
 
     if example:
         click.echo(printed(f"load-{example}"), nl=False)

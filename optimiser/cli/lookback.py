@@ -69,9 +69,9 @@ def lookback(
     quiet: bool,
 ) -> None:
     """What logged operation of SCENARIO earned, beside no system and the best schedule of the same days."""
-    from optimiser.billing import metered_columns
-    from optimiser.lookback import Store, look_back, refuse_replacing, write_look_back
-    from optimiser.series import column_names, no_column
+    from optimiser.accounts.billing import metered_columns
+    from optimiser.daily.lookback import Store, look_back, refuse_replacing, write_look_back
+    from optimiser.series.table import column_names, no_column
 
     if stored is None and (stored_unit or stored_at):
         raise OptimiserError("--stored-unit and --stored-at speak of --stored, which is not given. Add it.")

@@ -23,7 +23,7 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
 
     Sites that are solved are kept: a run that was stopped goes on where it was.
     """
-    from optimiser.fleet import read_fleet, solve_fleet, write_fleet
+    from optimiser.batch.fleet import read_fleet, solve_fleet, write_fleet
 
     folder = out or Path("reports") / file.stem
     refuse_unwritable(folder, file)
@@ -59,8 +59,8 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) -> None:
     """Solve two or more SCENARIOS, or the variants in one file, and set their bills side by side."""
-    from optimiser.compare import compare as solve_all
-    from optimiser.compare import read_plan, write_comparison
+    from optimiser.batch.compare import compare as solve_all
+    from optimiser.batch.compare import read_plan, write_comparison
 
     refuse_unwritable(out, *scenarios)
     plan = read_plan(scenarios)

@@ -16,7 +16,7 @@ MARK = "*"
 @click.argument("name", required=False)
 def products(name: str | None) -> None:
     """List the markets' products whose rules come with the program; with NAME, a set, its rules and sources."""
-    from optimiser.products import product_sets
+    from optimiser.services.product_sets import product_sets
 
     sets = product_sets()
     if name is None:
@@ -36,7 +36,7 @@ def products(name: str | None) -> None:
 
 def _echo_set(one: Any) -> None:
     """Every version of every product, then notes, and where rules are from."""
-    from optimiser.products import as_product
+    from optimiser.services.product_sets import as_product
 
     sources: dict[str, list[str]] = {}
     marked = False

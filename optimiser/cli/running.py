@@ -32,9 +32,9 @@ def run(
     scenario: Path, out: Path | None, studies: tuple[str, ...], leave_out: tuple[str, ...], quiet: bool
 ) -> None:
     """Solve SCENARIO and write its report, tables and summary."""
-    from optimiser.studies import chosen, not_arising
-    from optimiser.tables import run as walk
-    from optimiser.tables import write_results
+    from optimiser.results.tables import run as walk
+    from optimiser.results.tables import write_results
+    from optimiser.studies.catalogue import chosen, not_arising
 
     names = chosen(studies, leave_out)
     folder = out or Path("reports") / scenario_name(scenario)
@@ -97,9 +97,9 @@ def _echo_money(head: dict[str, Any], summary: dict[str, Any]) -> None:
 @click.argument("scenario", type=click.Path(path_type=Path))
 def check(scenario: Path) -> None:
     """Check SCENARIO: its file, its data, and its hardware as a practitioner would."""
-    from optimiser.checks import warnings
     from optimiser.engine.diagnosis import check_supply
-    from optimiser.scenario import read_scenario
+    from optimiser.scenario.checks import warnings
+    from optimiser.scenario.read import read_scenario
 
     read = read_scenario(scenario)
     check_supply(read)
@@ -138,7 +138,7 @@ def schema(out: Path | None) -> None:
     """The JSON Schema of scenario files, so that an editor completes and checks them."""
     import json
 
-    from optimiser.scenario import json_schema
+    from optimiser.scenario.read import json_schema
 
     words = json.dumps(json_schema(), indent=2)
     if out is None:
@@ -160,8 +160,8 @@ def schema(out: Path | None) -> None:
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path | None, quiet: bool) -> None:
     """Set-points for the next day or two of SCENARIO, with the reason of each, from a forecast of its series."""
-    from optimiser.day_plan import plan_day, read_forecast, write_plan
-    from optimiser.scenario import read_scenario
+    from optimiser.daily.day_plan import plan_day, read_forecast, write_plan
+    from optimiser.scenario.read import read_scenario
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-plan"
     refuse_unwritable(folder, scenario, forecast)

@@ -58,12 +58,12 @@ def activate(
     quiet: bool,
 ) -> None:
     """Solve SCENARIO and call on what it offers: do power, currents, energy and connection hold, at what cost?"""
-    from optimiser.activation.events import hardest, read_events, read_frequency
-    from optimiser.activation.study import replay_events
     from optimiser.dispatch import solve
-    from optimiser.droop import Droop, creditable
+    from optimiser.plant.events import hardest, read_events, read_frequency
     from optimiser.report.activation import page
-    from optimiser.scenario import read_scenario
+    from optimiser.scenario.read import read_scenario
+    from optimiser.services.droop import Droop, creditable
+    from optimiser.studies.activation import replay_events
     from optimiser.writing import write_files
 
     if events is not None and frequency is not None:
@@ -155,7 +155,7 @@ def droop(
     within: tuple[float, ...],
 ) -> None:
     """What a droop setting delivers of a rating, and what a service could credit; a market's own rule decides."""
-    from optimiser.droop import SERVICES, Droop, Service, creditable
+    from optimiser.services.droop import SERVICES, Droop, Service, creditable
 
     setting = Droop(percent, dead_band, nominal)
     times = within or tuple(service.seconds for service in SERVICES)

@@ -26,8 +26,8 @@ from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_unwritable
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def size(scenario: Path, choices: Path, out: Path | None, share: float | None, quiet: bool) -> None:
     """Find the sizes of storage, inverters and arrays that leave SCENARIO most a year once they are paid for."""
-    from optimiser.scenario import read_scenario
-    from optimiser.sizing import find_sizes, read_choices, write_sizing
+    from optimiser.batch.sizing import find_sizes, read_choices, write_sizing
+    from optimiser.scenario.read import read_scenario
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-sizes"
     refuse_unwritable(folder, scenario, choices)

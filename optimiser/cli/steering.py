@@ -36,9 +36,9 @@ def programme(
 
     Writes programme.csv, the rules to type in, and programme.html, which shows what they earn.
     """
-    from optimiser.control.judging import Settings, make_programme, study_of, without_services
     from optimiser.dispatch import solve
-    from optimiser.scenario import read_scenario
+    from optimiser.scenario.read import read_scenario
+    from optimiser.studies.timetable import Settings, make_programme, study_of, without_services
 
     folder = out or Path("reports") / scenario_name(scenario)
     refuse_unwritable(folder, scenario)
@@ -65,7 +65,7 @@ def programme(
 
 def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     """The table, the page and the summary, all or none."""
-    from optimiser.report.programme import programme_page
+    from optimiser.report.timetable import programme_page
     from optimiser.writing import write_files
 
     summary = {

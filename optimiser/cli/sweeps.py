@@ -42,9 +42,9 @@ def sweep(
     quiet: bool,
 ) -> None:
     """Work out every case of the sweep in FILE; what is finished already is kept, so the same command goes on."""
-    from optimiser.sweeping import sweep as road
-    from optimiser.sweeping.cases import WITH_RESULTS
-    from optimiser.sweeping.plan import read_plan
+    from optimiser.batch.sweep import sweep as road
+    from optimiser.batch.sweep.cases import WITH_RESULTS
+    from optimiser.batch.sweep.plan import read_plan
 
     plan = read_plan(file)
     folder = out or Path("reports") / f"{file.resolve().parent.name}-{file.stem}"
@@ -79,7 +79,7 @@ def sweep(
 
 def _describe(plan: Any, store: Any, retry: bool) -> None:
     """The plan in words."""
-    from optimiser.sweeping.sweep import missing
+    from optimiser.batch.sweep.sweep import missing
 
     left = len(missing(plan, store, retry))
     design = ", ".join(
@@ -106,7 +106,7 @@ def _describe(plan: Any, store: Any, retry: bool) -> None:
 
 def _cost(cost: Any, folder: Path) -> None:
     """What the rest will take."""
-    from optimiser.sweeping.sweep import in_words
+    from optimiser.batch.sweep.sweep import in_words
 
     click.echo(
         f"{cost.tried} cases tried and kept: {cost.seconds_a_case:.2f} s each on average, the slowest "
@@ -119,8 +119,8 @@ def _cost(cost: Any, folder: Path) -> None:
 
 def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> None:
     """A case run by itself, compared with what the sweep has of it, and its report."""
-    from optimiser.sweeping.sweep import basis_of, case_of, run_case
-    from optimiser.tables import write_results
+    from optimiser.batch.sweep.sweep import basis_of, case_of, run_case
+    from optimiser.results.tables import write_results
 
     case = case_of(plan, number)
     kept = next((outcome for outcome in store.outcomes() if outcome.key == case.key), None)

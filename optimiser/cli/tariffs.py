@@ -46,8 +46,8 @@ def bill(
     year_only: bool,
 ) -> None:
     """What the metered load in the file LOAD costs under a tariff, without any storage: each bill, then all."""
-    from optimiser.billing import make_bills, metered_columns
-    from optimiser.scenario import read_tariff
+    from optimiser.accounts.billing import make_bills, metered_columns
+    from optimiser.scenario.read import read_tariff
 
     refuse_existing(csv)
     refuse_meter_file(load)
@@ -110,8 +110,8 @@ def tariff(file: Path, before: bool, year: int | None, html: Path | None) -> Non
     """Draw the tariff in FILE, a tariff file or a scenario: what each hour of each kind of day costs."""
     import datetime
 
-    from optimiser.rates import as_text, draw
-    from optimiser.scenario import read_tariff
+    from optimiser.accounts.rates import as_text, draw
+    from optimiser.scenario.read import read_tariff
 
     refuse_existing(html)
     contract = read_tariff(file, before=before)

@@ -12,9 +12,8 @@ from itertools import product
 
 import numpy as np
 
-from optimiser.control.books import settled_lines
-from optimiser.control.plant import SHORT, Plant, Walk
-from optimiser.control.programme import (
+from optimiser.accounts.settlement import before_flows
+from optimiser.control.timetable import (
     ALL,
     DAY_MINUTES,
     Category,
@@ -27,9 +26,10 @@ from optimiser.control.programme import (
     empty_programme,
 )
 from optimiser.dispatch import Dispatch, Progress
-from optimiser.scenario import Scenario
-from optimiser.settlement import before_flows
-from optimiser.terms import Line, SettledTerms
+from optimiser.plant.executed import settled_lines
+from optimiser.plant.walk import SHORT, Plant, Walk
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import Line, SettledTerms
 from optimiser.timeline import Grouping
 
 LONGEST_SPAN_DAYS = 31

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimiser.control.plant import Orders, Plant, State
+from optimiser.plant.walk import Orders, Plant, State
 
 
 class OwnUse:

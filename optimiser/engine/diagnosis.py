@@ -23,10 +23,10 @@ from scipy import sparse
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.equipment.limits import current_a, power_kw
+from optimiser.equipment.site import HELD_BACK, bank_on_bus
+from optimiser.equipment.storage import voltage_at
 from optimiser.errors import DriftError, InfeasibleError
-from optimiser.site import HELD_BACK, bank_on_bus
-from optimiser.storage import voltage_at
-from optimiser.terms import SettledTerms
+from optimiser.terms.verbs import SettledTerms
 
 TOLERANCE = 1e-6
 MOST_COLUMNS_WHOLE = 40_000

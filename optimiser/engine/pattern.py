@@ -19,8 +19,8 @@ from pyomo.repn.plugins.parameterized_standard_form import ParameterizedLinearSt
 
 from optimiser.errors import DriftError
 from optimiser.formulation import formulate
-from optimiser.services import longest_lag
-from optimiser.terms import ColumnFamily, Line, LpTerms, Pair, RowFamily, Sequel
+from optimiser.services.product import longest_lag
+from optimiser.terms.verbs import ColumnFamily, Line, LpTerms, Pair, RowFamily, Sequel
 from optimiser.timeline import STEP, Grouping
 
 _ONE_AT_A_TIME = threading.Lock()  # Pyomo's compiler keeps what it does in places that threads would share.

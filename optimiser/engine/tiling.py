@@ -11,7 +11,7 @@ import numpy as np
 from scipy import sparse
 
 from optimiser.engine.pattern import Body, Pattern, compile_pattern, evaluate
-from optimiser.terms import ColumnFamily, Line, Pair, RowFamily, Sequel
+from optimiser.terms.verbs import ColumnFamily, Line, Pair, RowFamily, Sequel
 from optimiser.timeline import STEP, Grouping, Timeline
 
 

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import rainflow
 
-from optimiser.cost import Cost
+from optimiser.accounts.settlement import Statement
 from optimiser.finance.yearly import per_year
 from optimiser.flows import BankFlows
-from optimiser.settlement import Statement
+from optimiser.scenario.cost import Cost
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimiser.cost import MOST_YEARS, Cost
+from optimiser.accounts.settlement import Statement
 from optimiser.finance.ageing import BankLife, Course, bank_lives, warranty_notes
 from optimiser.finance.cash import Item, Shift, cash_flow, totals
 from optimiser.finance.formulas import (
@@ -19,9 +19,9 @@ from optimiser.finance.formulas import (
     payback,
 )
 from optimiser.finance.yearly import is_year, per_year, saving_by_group, yearly_saving
-from optimiser.settlement import Statement
+from optimiser.scenario.cost import MOST_YEARS, Cost
 from optimiser.study import Study
-from optimiser.terms import SettledTerms
+from optimiser.terms.verbs import SettledTerms
 
 LIFE_STEP_YEARS = 5  # by which the sensitivities shorten and lengthen the life
 

@@ -8,9 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from optimiser.cost import SAVING_NAMES, Cost
 from optimiser.finance.ageing import BankLife
 from optimiser.finance.formulas import capital_recovery
+from optimiser.scenario.cost import SAVING_NAMES, Cost
 
 Kind = Literal["saving", "capital", "incentive", "upkeep", "replacement", "end value", "loan", "tax"]
 

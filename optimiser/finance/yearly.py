@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from optimiser.settlement import Statement
+from optimiser.accounts.settlement import Statement
 from optimiser.tariff import Tariff
-from optimiser.terms import Line, SettledTerms
+from optimiser.terms.verbs import Line, SettledTerms
 from optimiser.timeline import Timeline
 
 HOURS_PER_YEAR = 8760.0

@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.control.plant import Caps
 from optimiser.engine.tiling import Problem
-from optimiser.scenario import Scenario
-from optimiser.terms import STEP
+from optimiser.plant.walk import Caps
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import STEP
 
 TOLERANCE = 1e-7
 SERVICE_RULES = ("up ", "down ", "stored energy for ")  # how their rows' names begin

@@ -15,16 +15,16 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.control.books import activated, columns
-from optimiser.control.plant import SHORT, Caps, Orders, Plant, State, Walk
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
+from optimiser.equipment.site import Activation
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.foresight.planner import Plan, Planner, Remembered
 from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
-from optimiser.scenario import Scenario
-from optimiser.site import Activation
+from optimiser.plant.executed import activated, columns
+from optimiser.plant.walk import SHORT, Caps, Orders, Plant, State, Walk
+from optimiser.scenario.read import Scenario
 
 NONE_CURTAILED = 1e-6
 MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none

@@ -12,8 +12,6 @@ from pathlib import Path
 from optimiser.report import (
     activation,
     bill,
-    binds,
-    capture,
     cautions,
     customer,
     dispatch,
@@ -22,13 +20,15 @@ from optimiser.report import (
     first_screen,
     money,
     patterns,
-    programme,
     proof,
     provenance,
-    ride_through,
     services,
     stack,
 )
+from optimiser.report import outages as ride_through
+from optimiser.report import timetable as programme
+from optimiser.report import what_binds as binds
+from optimiser.report import without_foresight as capture
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
 from optimiser.report.results import Results

@@ -21,9 +21,9 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, is_missing, money, number
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
+from optimiser.words import amount, is_missing, money, number
 
 MOST_ROWS = 60
 MARGINS = {

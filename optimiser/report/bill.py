@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import capture
+from optimiser.report import without_foresight as capture
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -21,8 +21,8 @@ from optimiser.report.blocks import (
     room_for_labels,
     text_column,
 )
-from optimiser.report.formats import amount, is_missing, listed, money, month, number
 from optimiser.report.results import Results
+from optimiser.words import amount, is_missing, listed, money, month, number
 
 SERVICES = "availability"
 CASES = ("before", "after")

@@ -21,8 +21,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, day, is_missing, listed, money, percent, percent_at_most, years
 from optimiser.report.page import page_text
+from optimiser.words import amount, day, is_missing, listed, money, percent, percent_at_most, years
 
 BEFORE = "without the system"
 MOST_COLOURS = 7

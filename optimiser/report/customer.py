@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from optimiser.report import capture, cautions, earnings, first_screen, money, patterns
+from optimiser.report import cautions, earnings, first_screen, money, patterns
+from optimiser.report import without_foresight as capture
 from optimiser.report.bill import COLUMNS, cash_lines, groups, sentence_case, sums_row
 from optimiser.report.blocks import Block, Chart, Points, Section, Table, Text
 from optimiser.report.results import Results

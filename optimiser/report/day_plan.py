@@ -8,8 +8,8 @@ import pandas as pd
 
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, text_column
-from optimiser.report.formats import day, number, percent, percent_at_most
 from optimiser.report.page import page_text
+from optimiser.words import day, number, percent, percent_at_most
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 FLOWS = (

@@ -21,8 +21,8 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.embed import local_clock
-from optimiser.report.formats import day, number
 from optimiser.report.results import Results
+from optimiser.words import day, number
 
 SERIES_COLOURS = tuple(f"@series{place}" for place in range(1, 8))
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")

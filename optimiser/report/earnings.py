@@ -5,11 +5,11 @@ from __future__ import annotations
 import itertools
 import math
 
-from optimiser.report import capture
+from optimiser.report import without_foresight as capture
 from optimiser.report.bill import cash_lines, groups, sentence_case, to_pay
 from optimiser.report.blocks import Chart, Column, Row, Section, Table, label, room_for_labels, text_column
-from optimiser.report.formats import amount, listed, money
 from optimiser.report.results import Results
+from optimiser.words import amount, listed, money
 
 
 def section(results: Results) -> Section:

@@ -18,8 +18,8 @@ from optimiser.report.blocks import (
     room_for_labels,
     text_column,
 )
-from optimiser.report.formats import listed, number, quantity
 from optimiser.report.results import Results
+from optimiser.words import listed, number, quantity
 
 
 def section(results: Results) -> Section:

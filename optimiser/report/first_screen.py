@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
-from optimiser.report.formats import is_missing, money, number, percent, percent_at_most, run_span, years
 from optimiser.report.results import Results
+from optimiser.words import is_missing, money, number, percent, percent_at_most, run_span, years
 
 
 def section(results: Results) -> Section:

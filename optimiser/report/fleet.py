@@ -21,8 +21,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, day, money, number, percent
 from optimiser.report.page import page_text
+from optimiser.words import amount, day, money, number, percent
 
 
 def fleet_page(summary: dict[str, Any], services: pd.DataFrame, sites: pd.DataFrame) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from optimiser.fields import zone_of
-from optimiser.intake.tidy import ENERGY_OF, ColumnFacts, Quality, Tidy
+from optimiser.readers.tidy import ENERGY_OF, ColumnFacts, Quality, Tidy
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -23,8 +23,8 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.embed import embed
-from optimiser.report.formats import listed, month, number, quantity
 from optimiser.report.page import page_text
+from optimiser.words import listed, month, number, quantity
 
 MOST_MAPS = 6
 MOST_ROWS = 2000

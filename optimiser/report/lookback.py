@@ -26,9 +26,9 @@ from optimiser.report.blocks import (
 )
 from optimiser.report.dispatch import SERIES_COLOURS, trace
 from optimiser.report.embed import embed
-from optimiser.report.formats import amount, day, money, number, percent
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
+from optimiser.words import amount, day, money, number, percent
 
 PRICES = (("price.import_per_kwh", "Import", "@import"), ("price.export_per_kwh", "Export", "@export"))
 

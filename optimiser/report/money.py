@@ -19,8 +19,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, is_missing, listed, money, number, percent, quantity, years
 from optimiser.report.results import Results
+from optimiser.words import amount, is_missing, listed, money, number, percent, quantity, years
 
 # Colours of the kinds of items, as the style sheet names them.
 COLOURS = {

@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 
 from optimiser.report.blocks import Block, Chart, Column, Heading, Row, Section, Table, Text, text_column
-from optimiser.report.formats import amount, day, listed, number, percent
 from optimiser.report.results import Results
+from optimiser.words import amount, day, listed, number, percent
 
 WEEKS, DAYS = "patterns-weeks", "patterns-days"
 SIDES = (

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from optimiser.report.blocks import Block, Facts, Heading, Points, Section, Text
-from optimiser.report.formats import amount, money, number, percent, tiny
 from optimiser.report.results import Results
+from optimiser.words import amount, money, number, percent, tiny
 
 
 def section(results: Results) -> Section:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from optimiser.report.blocks import Block, Facts, Row, Section, Table, Text, text_column
-from optimiser.report.formats import number
 from optimiser.report.results import Results
+from optimiser.words import number
 
 VERSIONS = (
     ("package_version", "This package"),

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from optimiser.rates import Drawing, Layer, rate
+from optimiser.accounts.rates import Drawing, Layer, rate
 from optimiser.report.page import read, template
 
 LEFT, HOUR, ROW = 190, 30, 26

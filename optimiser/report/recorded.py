@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from optimiser.report.formats import run_span
+from optimiser.words import run_span
 
 BASES = {"ceiling": "ceiling", "forecast_driven": "forecast-driven"}
 OF_THE_RUN = (

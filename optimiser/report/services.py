@@ -4,20 +4,9 @@ from __future__ import annotations
 
 import math
 
-from optimiser.report.blocks import (
-    Block,
-    Chart,
-    Column,
-    Row,
-    Section,
-    Table,
-    Text,
-    bars,
-    label,
-    text_column,
-)
-from optimiser.report.formats import amount, is_missing, money, month, number, percent
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, bars, label, text_column
 from optimiser.report.results import Results
+from optimiser.words import amount, is_missing, money, month, number, percent
 
 
 def section(results: Results) -> Section:

@@ -21,8 +21,8 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import amount, money, percent
 from optimiser.report.page import page_text
+from optimiser.words import amount, money, percent
 
 FIGURES = (
     ("capital", "Capital"),

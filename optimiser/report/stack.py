@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, label, text_column
-from optimiser.report.formats import amount, money
 from optimiser.report.results import Results
+from optimiser.words import amount, money
 
 
 def section(results: Results) -> Section | None:

@@ -26,9 +26,9 @@ from optimiser.report.blocks import (
     label,
     text_column,
 )
-from optimiser.report.formats import MINUS, NARROW, fitting_decimals, listed, number, significant
 from optimiser.report.page import page_text
 from optimiser.report.recorded import Recorded
+from optimiser.words import MINUS, NARROW, fitting_decimals, listed, number, significant
 
 MOST_FIGURES, MOST_FACTORS, MOST_LINES, MOST_ROWS, MOST_SAID = 3, 12, 300, 1000, 4
 WITH_RESULTS = ("done", "best found")

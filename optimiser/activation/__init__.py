@@ -1,1 +1,0 @@
-"""Replay of activated services: a plain simulation of the plant at fine steps, beside the linear program's rules."""

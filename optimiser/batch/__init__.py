@@ -1,0 +1,1 @@
+"""Many scenarios at once: side by side, sizes, fleets, sweeps."""

@@ -1,0 +1,433 @@
+"""Several scenarios, or variants of one, each solved by itself and set side by side."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pydantic import Field, StrictStr
+
+from optimiser.accounts.settlement import before_flows
+from optimiser.dispatch import Progress
+from optimiser.errors import OptimiserError, ScenarioError
+from optimiser.fields import Component, several, text
+from optimiser.finance.cash import cash_flow, totals
+from optimiser.finance.formulas import net_present_value, payback
+from optimiser.finance.yearly import is_year
+from optimiser.results.tables import Run, run
+from optimiser.scenario.read import Scenario, checked, inside, read_scenario, read_toml, vary
+from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.timeline import STEP
+from optimiser.writing import Content, write_files
+
+WITHOUT = "without the system"
+OF_THE_DAYS = ("bill_after", "services_income", "saving")
+OF_A_YEAR = ("saving_per_year", "payback_years", "npv")
+# Where a variant's forecast-driven figures come from.
+MEASURED = "measured without foresight"
+SHARED = "the first variant's share of the ceiling"
+UNPLANNED = "the ceiling: without storage nothing is planned"
+UNKNOWN = "not worked out"
+
+
+class VariantEntry(Component):
+    """One variant: a scenario, and what is changed in it."""
+
+    name: StrictStr = text("name of the variant")
+    scenario: StrictStr = text(
+        "scenario folder or file, beside this file; left out: the first variant's", default=""
+    )
+    tariff: StrictStr = text("file of a tariff that takes the place of the scenario's", default="")
+    before_tariff: StrictStr = text(
+        "the same for the case without the system; left out: the contract that the scenario has", default=""
+    )
+    change: dict[str, Any] = Field(default_factory=dict, description="values by path")
+
+
+class CompareFile(Component):
+    """Everything that a file of variants may say."""
+
+    title: StrictStr = text("title of the page")
+    description: StrictStr = text("a sentence or two", default="")
+    variant: several(VariantEntry) = Field(min_length=2, description="the variants")  # type: ignore[valid-type]
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A scenario with the name that it goes by."""
+
+    name: str
+    scenario: Scenario
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be compared."""
+
+    title: str
+    description: str
+    variants: tuple[Variant, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What the variants come to.
+
+    Attributes
+    ----------
+    summary : dict
+    variants : DataFrame
+        One row a variant: its days; over them what the site pays without the system (`bill_before`), and what it would
+        pay so on the variant's contract (`bill_unequipped`); then the `ceiling_...` figures with perfect foresight,
+        the `forecast_driven_...` ones without it and where these come from; capital and gap.
+    lines : DataFrame
+        One row a line of any bill: what is to pay in each variant's case after, and in the first variant's case
+        before. [currency]
+    hours : DataFrame
+        One row a month and hour of the local clock: what each variant makes by lines charged step by step, and the best
+        of them; empty where the timelines differ. [currency]
+    """
+
+    summary: dict[str, Any]
+    variants: pd.DataFrame
+    lines: pd.DataFrame
+    hours: pd.DataFrame
+
+
+def read_plan(paths: Sequence[str | Path]) -> Plan:
+    """What to compare: a file of variants, or two and more scenarios.
+
+    Raises
+    ------
+    ScenarioError
+        With every fault of the file and of every variant.
+    """
+    first = Path(paths[0])
+    if len(paths) == 1:
+        return _read_file(first)
+    variants: list[Variant] = []
+    faults: list[str] = []
+    for path in map(Path, paths):
+        try:
+            scenario = read_scenario(path)
+        except ScenarioError as error:
+            faults += [f"{error.where}: {fault}" for fault in error.faults]
+            continue
+        variants.append(Variant(_free(scenario.path.resolve().parent.name, variants), scenario))
+    if faults:
+        raise ScenarioError("what is to be compared", faults)
+    return Plan(
+        "Comparison of " + ", ".join(v.name for v in variants),
+        "",
+        _of_one_currency(variants, "the scenarios"),
+    )
+
+
+def _free(name: str, variants: list[Variant]) -> str:
+    """A name that no variant has yet."""
+    taken = {variant.name for variant in variants}
+    number = 2
+    while name in taken:
+        name, number = f"{name.removesuffix(f' {number - 1}')} {number}", number + 1
+    return name
+
+
+def _read_file(path: Path) -> Plan:
+    if path.is_dir():
+        raise OptimiserError(f"{path} is one scenario. Name two or more, or a file of variants.")
+    raw, _ = read_toml(path)
+    file, faults = checked(CompareFile, raw)
+    if file is None:
+        raise ScenarioError(str(path), faults)
+    variants: list[Variant] = []
+    scenario_of_first = file.variant[0].scenario
+    if not scenario_of_first:
+        faults.append("variant.0.scenario is required but missing. Name the scenario's folder.")
+    faults += _name_faults(file)
+    for index, entry in enumerate(file.variant):
+        folder = entry.scenario or scenario_of_first
+        if not folder:
+            continue
+        try:
+            scenario = read_scenario(path.parent / folder)
+            changes = {**_contracts(path, entry, scenario), **entry.change}
+            variants.append(Variant(entry.name, vary(scenario, changes) if changes else scenario))
+        except ScenarioError as error:
+            faults += [f"variant.{index}: {error.where}: {fault}" for fault in error.faults]
+    if faults:
+        raise ScenarioError(str(path), faults)
+    return Plan(file.title, file.description, _of_one_currency(variants, str(path)))
+
+
+def _name_faults(file: CompareFile) -> list[str]:
+    """Variants without a name, and names that come again."""
+    faults, seen = [], set()
+    for index, entry in enumerate(file.variant):
+        if not entry.name.strip():
+            faults.append(f"variant.{index}.name is empty. Give each variant its own name.")
+        elif entry.name in seen:
+            faults.append(f"variant.{index}.name is {entry.name!r} again. Give each variant its own name.")
+        seen.add(entry.name)
+    return faults
+
+
+def _contracts(path: Path, entry: VariantEntry, scenario: Scenario) -> dict[str, Any]:
+    """The tariffs that take the place of a scenario's own.
+
+    A new tariff comes with the system: without it the site stays on the contract that it has, unless another is named.
+    """
+    found = {}
+    for key in ("tariff", "before_tariff"):
+        name = getattr(entry, key)
+        if name:
+            file = inside(path, name, (), "this file's folder", "Copy it in.")
+            content, _ = read_toml(file)
+            content = content.get("tariff", content)
+            if not isinstance(content, dict):
+                raise ScenarioError(name, [f"{name}: tariff must be a table. Begin it with [tariff]."])
+            found[key] = {
+                k: v for k, v in content.items() if k not in ("currency", "source", "outside_folders")
+            }
+    if "tariff" in found:
+        found.setdefault("before_tariff", scenario.raw.get("before_tariff", scenario.raw["tariff"]))
+    return found
+
+
+def _of_one_currency(variants: list[Variant], where: str) -> tuple[Variant, ...]:
+    currencies = dict.fromkeys(variant.scenario.file.currency for variant in variants)
+    if len(currencies) > 1:
+        raise ScenarioError(
+            where, [f"the variants are in {', '.join(currencies)}. Compare those of one currency."]
+        )
+    return tuple(variants)
+
+
+def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = None) -> Comparison:
+    """Solve every variant and set them side by side.
+
+    Parameters
+    ----------
+    plan : Plan
+    measure : bool
+        Work out each variant's forecast-driven figures; left out, those that earn on the same prices, contract and
+        services as the first take its share of the ceiling.
+    progress : callable, optional
+
+    Raises
+    ------
+    OptimiserError
+        If a variant has no answer, with its name.
+    """
+    say = progress or (lambda words: None)
+    runs: list[tuple[str, Run]] = []
+    for number, variant in enumerate(plan.variants, 1):
+        where = f"{variant.name} ({number} of {len(plan.variants)}): "
+        try:
+            own = measure or number == 1 or not _earns_alike(variant.scenario, plan.variants[0].scenario)
+            usual = None if own else ()
+            made = run(variant.scenario, studies=usual, progress=partial(_said, say, where))
+        except OptimiserError as error:
+            error.args = (f"{variant.name}: {error.args[0] if error.args else ''}", *error.args[1:])
+            raise
+        runs.append((variant.name, made))
+    share = None if measure else _share_of_first(runs[0][1])
+    variants, lines, hours = _variants(runs, share), _lines(runs), _hours(runs)
+    return Comparison(_summary(plan, runs, variants, lines, share), variants, lines, hours)
+
+
+def _earns_alike(one: Scenario, other: Scenario) -> bool:
+    """Whether two scenarios earn on the same prices, contract and services, so that a share of one tells of the other.
+
+    What is lost for want of foresight hangs on how prices move: a share of a spot contract tells nothing of a flat one.
+    """
+    keys = ("tariff", "service", "foresight", "source")
+    return all(getattr(one.file, key) == getattr(other.file, key) for key in keys)
+
+
+def _said(say: Progress, where: str, words: str) -> None:
+    say(where + words)
+
+
+def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
+    rows = []
+    for name, made in runs:
+        head, proof = made.summary["headline"], made.summary["proof"]
+        rows.append(
+            {
+                "variant": name,
+                "days": made.scenario.timeline.hours / 24,
+                "bill_unequipped": _unequipped(made.scenario),
+                "bill_before": head["bill_before"],
+                **{f"ceiling_{key}": head[f"ceiling_{key}"] for key in (*OF_THE_DAYS, *OF_A_YEAR)},
+                **_forecast_driven(made, share),
+                "capital_cost": head["capital_cost"],
+                "gap_relative": proof["gap_relative"],
+                "verdict": proof["verdict"],
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _unequipped(scenario: Scenario) -> float:
+    """What the site would pay without the system on the contract that comes with it. [currency]"""
+    lines = scenario.tariff.lines(before_flows(scenario), SettledTerms(scenario.timeline, scenario.read, {}))
+    return -float(sum(line.values.sum() for line in lines if line.cash))
+
+
+def _share_of_first(first: Run) -> float | None:
+    """What the first variant earns without foresight, as a share of its ceiling; None where that was not worked out."""
+    head = first.summary["headline"]
+    driven, ceiling = head["forecast_driven_saving_per_year"], head["ceiling_saving_per_year"]
+    return None if driven is None or ceiling <= 0 else float(driven / ceiling)
+
+
+def _forecast_driven(made: Run, share: float | None) -> dict[str, Any]:
+    """Saving of a year, payback and present value without foresight, and where they come from."""
+    head = made.summary["headline"]
+    source = UNKNOWN
+    if head["rests_on"] == "forecast_driven":
+        source = MEASURED
+    elif not made.scenario.storage:
+        source, share = UNPLANNED, 1.0
+    elif share is not None:
+        source = SHARED
+    found: tuple[float | None, ...] = (None, None, None)
+    if source == MEASURED:
+        found = tuple(head[f"forecast_driven_{key}"] for key in OF_A_YEAR)
+    elif source != UNKNOWN:
+        assert share is not None
+        found = _shared(made, share)
+    named = {f"forecast_driven_{key}": figure for key, figure in zip(OF_A_YEAR, found, strict=True)}
+    return {**named, "forecast_driven_from": source}
+
+
+def _shared(made: Run, share: float) -> tuple[float | None, ...]:
+    """Saving of a year, payback and present value with a share of the ceiling's saving."""
+    saving = share * made.summary["headline"]["ceiling_saving_per_year"]
+    appraisal, cost = made.appraisal, made.scenario.file.cost
+    if appraisal is None or cost is None:
+        return saving, None, None
+    course = appraisal.course
+    items = cash_flow(
+        cost, lambda year: {group: share * v for group, v in course.saving_in(year).items()}, course.banks
+    )
+    flows = totals(items)
+    return saving, payback(flows), net_present_value(flows, cost.nominal_rate)
+
+
+def _judged_by(variants: pd.DataFrame) -> str:
+    """The one column by which all variants can be ranked: present value where each has costs, else saving a year.
+
+    Both on one basis: forecast-driven where each variant has that figure, else the ceiling.
+    """
+    for figure in ("npv", "saving_per_year"):
+        for basis in ("forecast_driven", "ceiling"):
+            if variants[f"{basis}_{figure}"].notna().all():
+                return f"{basis}_{figure}"
+    raise AssertionError("every run has a ceiling")
+
+
+def _lines(runs: list[tuple[str, Run]]) -> pd.DataFrame:
+    parts = [_to_pay(WITHOUT, runs[0][1], "before"), *(_to_pay(name, made, "after") for name, made in runs)]
+    together = pd.concat(parts)
+    order = list(dict.fromkeys(zip(together["group"], together["line"], strict=True)))
+    groups = list(dict.fromkeys(together["group"]))
+    order.sort(key=lambda key: groups.index(key[0]))
+    wide = together.pivot_table(
+        index=["group", "line"], columns="case", values="to_pay", aggfunc="sum", fill_value=0.0
+    )
+    names = pd.MultiIndex.from_tuples(order, names=["group", "line"])
+    return wide.reindex(index=names, columns=[WITHOUT, *(name for name, _ in runs)]).reset_index()
+
+
+def _to_pay(name: str, made: Run, case: str) -> pd.DataFrame:
+    """Lines of a case that are really paid, positive is to pay."""
+    table = made.statement.table
+    cash = table[(table["case"] == case) & table["cash"]]
+    sums = cash.groupby(["group", "line"], sort=False, as_index=False)["amount"].sum()
+    return pd.DataFrame(
+        {"group": sums["group"], "line": sums["line"], "case": name, "to_pay": -sums["amount"]}
+    )
+
+
+def _by_step(lines: Iterable[Line], steps: int) -> np.ndarray:
+    """Money of lines charged step by step, of shape (steps,)."""
+    total = np.zeros(steps)
+    for line in lines:
+        if line.cash and line.per == STEP:
+            total += np.asarray(line.values, float)
+    return total
+
+
+def _hours(runs: list[tuple[str, Run]]) -> pd.DataFrame:
+    timelines = [made.scenario.timeline for _, made in runs]
+    first = timelines[0]
+    if len({(t.starts[0], t.steps, t.step_minutes) for t in timelines}) > 1:
+        return pd.DataFrame()
+    local = first.local()
+    frame = pd.DataFrame({name: _by_step(made.dispatch.lines, first.steps) for name, made in runs})
+    sums = frame.groupby([local.strftime("%Y-%m"), local.hour]).sum().rename_axis(["month", "hour"])
+    return sums.assign(best=sums.idxmax(axis=1)).reset_index()
+
+
+def _summary(
+    plan: Plan,
+    runs: list[tuple[str, Run]],
+    variants: pd.DataFrame,
+    lines: pd.DataFrame,
+    share: float | None,
+) -> dict[str, Any]:
+    first = runs[0][1].summary
+    judged_by = _judged_by(variants)
+    best = variants["variant"].iloc[int(variants[judged_by].argmax())]
+    return {
+        "title": plan.title,
+        "description": plan.description,
+        "invented": any(made.summary["invented"] for _, made in runs),
+        "currency": first["currency"],
+        "zone": first["zone"],
+        "contract_without": _one_of({made.scenario.before_tariff.name for _, made in runs}),
+        "days": _one_of({made.scenario.timeline.hours / 24 for _, made in runs}),
+        "scaled_to_year": any(not is_year(made.scenario.timeline.hours) for _, made in runs),
+        "start": first["start"],
+        "steps": first["steps"],
+        "step_minutes": first["step_minutes"],
+        "share_of_ceiling": share,
+        "forecast_driven_from": dict(zip(variants["variant"], variants["forecast_driven_from"], strict=True)),
+        "judged_by": judged_by,
+        "best": best,
+        "variants": json.loads(variants.to_json(orient="records")),
+        "to_pay": {name: float(lines[name].sum()) for name, _ in runs},
+    }
+
+
+def _one_of(values: set[Any]) -> Any:
+    """The one value that all share, or None."""
+    return next(iter(values)) if len(values) == 1 else None
+
+
+def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:
+    """Write the page, its tables and the summary, whole or not at all.
+
+    Raises
+    ------
+    OptimiserError
+        If the folder cannot be written to.
+    """
+    from optimiser.report.compare import compare_page
+
+    folder = Path(folder)
+    tables = {"variants": made.variants, "lines": made.lines, "hours": made.hours}
+    paths = {"page": folder / "compare.html", "summary": folder / "compare.json"}
+    paths |= {name: folder / f"compare-{name}.csv" for name, table in tables.items() if len(table)}
+    page = compare_page(made.summary, made.variants, made.lines, made.hours)
+    files: dict[Path, Content] = {paths["page"]: page, paths["summary"]: made.summary}
+    found = {paths[name]: table for name, table in tables.items() if name in paths}
+    write_files(files | found, stale=["compare-*.csv"])
+    return paths

@@ -1,0 +1,278 @@
+"""A programme: a few timed rules for each season and kind of day, in the terms that inverters know.
+
+At any time the first rule that holds counts; where none does, the plant covers its own load. A rule that charges takes
+power from the grid until the store is so full, and then keeps it that full at least; one that discharges covers the
+load and feeds out on top of it, down to so full a store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from optimiser.control.own_use import own_load
+from optimiser.plant.walk import Orders, Plant, State
+from optimiser.scenario.read import Scenario
+from optimiser.timeline import Window
+
+DAY_MINUTES = 24 * 60
+ALL = "all"
+ALL_DAYS, WORKDAYS, OTHER_DAYS = "every day", "workdays", "other days"
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What an inverter is told for some hours of the day.
+
+    Attributes
+    ----------
+    action : "charge" or "discharge"
+    from_minutes, to_minutes : int
+        Clock times, minutes after midnight; where the first is not below the second, the rule runs over midnight. The
+        kind of day is that of each moment's own date.
+    power_kw : float
+        The most that is taken from the grid for the store, or fed out on top of the load, on the AC side in all. With
+        0 nothing is taken: the store is kept for later.
+    fraction : float
+        Share of the usable energy at which it stops.
+    phase : str
+        The phase whose inverters it is for, where each phase has registers of its own; "all" for all of them.
+    """
+
+    action: Literal["charge", "discharge"]
+    from_minutes: int
+    to_minutes: int
+    power_kw: float
+    fraction: float
+    phase: str = ALL
+
+    def shares_a_phase(self, other: Rule) -> bool:
+        """Whether there is an inverter that both are for."""
+        return ALL in (self.phase, other.phase) or self.phase == other.phase
+
+    def holds(self, minutes: np.ndarray) -> np.ndarray:
+        """Whether it holds at clock times, minutes after midnight."""
+        if self.from_minutes < self.to_minutes:
+            return (minutes >= self.from_minutes) & (minutes < self.to_minutes)
+        return (minutes >= self.from_minutes) | (minutes < self.to_minutes)
+
+    def words(self) -> str:
+        """The rule as it is typed in."""
+        span = f"{clock(self.from_minutes)} to {clock(self.to_minutes)}"
+        span += "" if self.phase == ALL else f" on {self.phase}"
+        share = f"{100 * self.fraction:.0f} %"
+        if self.action == "discharge":
+            return f"{span}: feed out up to {self.power_kw:g} kW down to {share} full"
+        if not self.power_kw:
+            return f"{span}: keep the store at {share} full at least, take nothing from the grid for it"
+        return f"{span}: take up to {self.power_kw:g} kW from the grid until {share} full, then keep it there"
+
+
+@dataclass(frozen=True)
+class Category:
+    """The days that a set of rules is for."""
+
+    season: str
+    months: tuple[int, ...]
+    days: str
+
+    @property
+    def words(self) -> str:
+        """Season and kind of day."""
+        return f"{self.season}, {self.days}"
+
+
+@dataclass(frozen=True)
+class Programme:
+    """Rules of each category.
+
+    Attributes
+    ----------
+    categories : tuple of Category
+    rules : tuple of tuple of Rule
+        One tuple a category, in order of the clock.
+    """
+
+    categories: tuple[Category, ...]
+    rules: tuple[tuple[Rule, ...], ...]
+
+    def numbered(self) -> list[tuple[int, int, Rule]]:
+        """Category, place in it and rule, of every rule."""
+        return [(c, r, rule) for c, rules in enumerate(self.rules) for r, rule in enumerate(rules)]
+
+    def without(self, category: int, place: int) -> Programme:
+        """The same with a rule left out."""
+        return self.changed(category, _dropped(self.rules[category], place))
+
+    def alone(self, category: int, place: int) -> Programme:
+        """That one rule and nothing else."""
+        empty: list[tuple[Rule, ...]] = [()] * len(self.rules)
+        empty[category] = (self.rules[category][place],)
+        return Programme(self.categories, tuple(empty))
+
+    def changed(self, category: int, rules: Sequence[Rule]) -> Programme:
+        """The same with other rules in a category."""
+        ordered = tuple(sorted(rules, key=lambda rule: rule.from_minutes))
+        return Programme(self.categories, (*self.rules[:category], ordered, *self.rules[category + 1 :]))
+
+
+def empty_programme(categories: tuple[Category, ...]) -> Programme:
+    """Plain self-consumption."""
+    return Programme(categories, ((),) * len(categories))
+
+
+def make_categories(months_there: Sequence[int], seasons: int, day_types: bool) -> tuple[Category, ...]:
+    """The seasons and kinds of day that rules are made for.
+
+    Parameters
+    ----------
+    months_there : sequence of int
+        Months, 1 to 12, that the timeline has.
+    seasons : 1, 2 or 4
+        The year as one; October to March and April to September; or quarters from December on.
+    day_types : bool
+        Whether workdays are told from other days.
+    """
+    first = {1: 1, 2: 10, 4: 12}[seasons]
+    size = 12 // seasons
+    made = []
+    for number in range(seasons):
+        months = tuple((first - 1 + number * size + i) % 12 + 1 for i in range(size))
+        name = f"{MONTHS[months[0] - 1]} to {MONTHS[months[-1] - 1]}" if seasons > 1 else "all year"
+        if set(months) & set(months_there):
+            for days in (WORKDAYS, OTHER_DAYS) if day_types else (ALL_DAYS,):
+                made.append(Category(name, months, days))
+    return tuple(made)
+
+
+def category_of(scenario: Scenario, categories: tuple[Category, ...]) -> np.ndarray:
+    """The category of each step's date on the site's clock, of shape (steps,); workdays are the tariff's."""
+    timeline, tariff = scenario.timeline, scenario.tariff
+    holidays = tariff.holiday_dates(timeline)
+    found = np.zeros(timeline.steps, int)
+    for number, category in enumerate(categories):
+        mask = timeline.mask(Window(months=category.months), timeline.zone) > 0
+        if category.days != ALL_DAYS:
+            work = timeline.mask(Window(days=("workday",)), timeline.zone, holidays) > 0
+            mask &= work if category.days == WORKDAYS else ~work
+        found[mask] = number
+    return found
+
+
+def clock_minutes(scenario: Scenario) -> np.ndarray:
+    """Minutes after midnight on the site's clock at the start of each step, of shape (steps,)."""
+    local = scenario.timeline.local()
+    return np.asarray(local.hour * 60 + local.minute, int)
+
+
+class Timed:
+    """A controller that follows programmes, one a case.
+
+    Parameters
+    ----------
+    plant : Plant
+    of_step : int array of shape (steps,)
+        Category of each step.
+    programmes : sequence of Programme
+        Of the same categories.
+    """
+
+    def __init__(self, plant: Plant, of_step: np.ndarray, programmes: Sequence[Programme]):
+        self.plant, self.of_step = plant, of_step
+        self.own_kw = own_load(plant)
+        minutes = clock_minutes(plant.scenario)
+        slots, self.slot = np.unique(minutes, return_inverse=True)
+        self.names, self.members = apart(plant)
+        shape = (len(programmes[0].categories), len(slots), len(programmes), len(self.names))
+        # 0 covers its own load, 1 charges, 2 discharges.
+        self.action, self.power, self.fraction = np.zeros(shape, int), np.zeros(shape), np.zeros(shape)
+        ratings = {"charge": plant.intake_kw @ self.members.T, "discharge": plant.output_kw @ self.members.T}
+        for case, programme in enumerate(programmes):
+            for category, _, rule in reversed(programme.numbered()):
+                holds = rule.holds(slots)
+                for group, name in enumerate(self.names):
+                    if rule.phase in (ALL, name):
+                        share = _share(ratings[rule.action])[group] if rule.phase == ALL else 1.0
+                        self.action[category, holds, case, group] = 1 if rule.action == "charge" else 2
+                        self.power[category, holds, case, group] = rule.power_kw * share
+                        self.fraction[category, holds, case, group] = rule.fraction
+        stores = plant.stores
+        self.capacity_kwh = float(stores.capacity_kwh.sum())
+        # One-way efficiencies at low power, as an inverter that meters its store reckons.
+        self.into = np.mean([curve.slopes[0] for curve in stores.charging]) if stores.banks else 1.0
+        self.out = np.mean([1 / curve.slopes[0] for curve in stores.discharging]) if stores.banks else 1.0
+        self.intake_share = np.stack([_share(plant.intake_kw * member) for member in self.members])
+
+    def __call__(self, step: np.ndarray | int, state: State) -> Orders:
+        """What the rules of each case want in a step; inner arrays have the shape (cases, groups of inverters)."""
+        plant, members, cases = self.plant, self.members, len(state.stored_fraction)
+        place: tuple[Any, ...] = (self.of_step[step], self.slot[step])
+        if np.ndim(step):
+            # Spans side by side: the programmes are repeated over the spans.
+            place = (*place, np.arange(cases) % self.action.shape[2])
+        action, power, fraction = self.action[place], self.power[place], self.fraction[place]
+        own = np.broadcast_to(self.own_kw[step], (cases, len(plant.output_kw)))
+        if not action.any():
+            return Orders(own, feed_surplus=True)
+        stored = (state.stored_fraction * plant.stores.capacity_kwh).sum(axis=1)
+        surplus = np.broadcast_to(state.dc_solar_kw - state.fixed_kw, (cases,))[:, None]
+        beyond = (stored[:, None] - fraction * self.capacity_kwh) / plant.hours
+        below, load = (action == 1) & (beyond < 0), own @ members.T
+        # Taken from the grid: what fills the store to its mark, less what the sun brings.
+        asked = np.where(below, power, 0.0)
+        room = np.maximum(-beyond / self.into - surplus, 0.0) / plant.in_efficiency.mean()
+        charging = -np.minimum(asked, room * _parts(asked)) @ self.intake_share
+        # Given: what the store holds above its mark, and the sun, shared by what each group needs.
+        needs = np.maximum(load, 0.0) + np.where(action == 2, power, 0.0)
+        most = np.maximum(np.maximum(beyond, 0.0) * self.out + surplus, 0.0) * plant.out_efficiency.mean()
+        most = most * _parts(needs)
+        holding = own * (_ratio(np.minimum(load, most), load) @ members)
+        extra = np.where(beyond > 0, np.clip(most - load, 0.0, power), 0.0)
+        room_kw = np.maximum(plant.output_kw - np.maximum(own, 0.0), 0.0)
+        giving = own + (extra / np.maximum(room_kw @ members.T, 1e-9)) @ members * room_kw
+        wanted = np.where(below @ members > 0, charging, own)
+        wanted = np.where(((action == 1) & ~below) @ members > 0, holding, wanted)
+        wanted = np.where((action == 2) @ members > 0, giving, wanted)
+        return Orders(wanted, feed_surplus=True)
+
+
+def apart(plant: Plant) -> tuple[tuple[str, ...], np.ndarray]:
+    """Groups of inverters that may have rules of their own, and who is in them, of shape (groups, inverters).
+
+    Only where each phase has registers of its own do phases differ in what a kWh is worth.
+    """
+    site, connected = plant.scenario.site, plant.connected
+    there = tuple(name for n, name in enumerate(site.phase_names) if connected.own[:, n].any())
+    if connected.netted or connected.common.any() or len(there) < 2:
+        return (ALL,), np.ones((1, len(plant.output_kw)))
+    return there, connected.own[:, [site.phase_names.index(name) for name in there]].T
+
+
+def _parts(amounts: np.ndarray) -> np.ndarray:
+    """The share of each group in a sum; even shares of nothing."""
+    whole = amounts.sum(axis=1, keepdims=True)
+    even = np.full_like(amounts, 1 / amounts.shape[1])
+    return np.divide(amounts, whole, out=even, where=whole > 0)
+
+
+def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
+    """The part of the load that is given; all of it where the sun has more than the load."""
+    return np.divide(part, whole, out=np.ones_like(whole), where=whole > 1e-9)
+
+
+def _share(ratings: np.ndarray) -> np.ndarray:
+    return ratings / ratings.sum() if ratings.sum() else ratings
+
+
+def _dropped(rules: tuple[Rule, ...], place: int) -> tuple[Rule, ...]:
+    return rules[:place] + rules[place + 1 :]
+
+
+def clock(minutes: int) -> str:
+    """A clock time, "24:00" for the end of the day."""
+    minutes = minutes % DAY_MINUTES or (DAY_MINUTES if minutes else 0)
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"

@@ -1,0 +1,352 @@
+"""The next day or two of set-points from a forecast and what the store holds now, each with its reason in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.errors import ScenarioError, SeriesError
+from optimiser.report.day_plan import later, plan_page
+from optimiser.scenario.read import Scenario, least_of, vary
+from optimiser.series.table import Source, Table, lay, read_table
+from optimiser.terms.verbs import SettledTerms
+from optimiser.timeline import Timeline
+from optimiser.words import number
+from optimiser.writing import write_files
+
+FEWEST_HOURS = 12
+MOVES_KW = 0.01  # less is standing still
+REPEATED_HOURS = 24
+NEAR_FRACTION = 0.002  # what is missing to full or above the reserve and counts as none
+WORTHLESS = 0.005  # worth of a kWh that is as good as none
+
+
+@dataclass(frozen=True)
+class DayPlan:
+    """Set-points and their reasons.
+
+    Attributes
+    ----------
+    summary : dict
+    steps : DataFrame
+        One row a step of the forecast: local start, net AC power of each inverter (output positive), charge and
+        discharge of storage, stored energy and its share at the end of the step, expected load, solar, import and
+        export, net import of each phase, prices, worth of stored energy, whether the store is full or at its
+        reserve, what is done, why.
+    orders : DataFrame
+        One row a stretch in which the same is done for the same reason: start_local, end_local, does, why, mean power
+        of the store (positive when it gives), its share at the end.
+    """
+
+    summary: dict[str, Any]
+    steps: pd.DataFrame
+    orders: pd.DataFrame
+
+
+def read_forecast(
+    path: str | Path, scenario: Scenario, *, stamps: Literal["start", "end"] = "start"
+) -> Table:
+    """Read a forecast: a table with stamps in `interval_start` and a column for each series of the scenario.
+
+    A column is named like the series, "site.load_kw", or by the part after the point where that is enough.
+
+    Raises
+    ------
+    SeriesError
+        With every fault of the file.
+    """
+    span = scenario.timeline
+    source = Source(file=str(path), stamps=stamps, zone=span.zone, step_minutes=span.step_minutes)
+    return read_table("forecast", source, Path(path), "Check --forecast.")
+
+
+def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) -> tuple[Scenario, int]:
+    """The scenario over a forecast's span, and the steps of it; a day more follows that is like the forecast's last.
+
+    What lies beyond a forecast decides what its last hours are worth; its last day is taken to come again, and the
+    store to be as full then as it is kept at least.
+
+    Raises
+    ------
+    SeriesError
+        With every series that the forecast lacks or that does not fit, or a span that is too short.
+    ScenarioError
+        If the stored share is below what the store is to keep.
+    """
+    place = str(table.path)
+    step = scenario.timeline.step_minutes
+    steps = len(table.starts)
+    if steps * step < FEWEST_HOURS * 60:
+        raise SeriesError(
+            place, [f"holds {steps * step / 60:g} hours, at least {FEWEST_HOURS} are needed. Add more."]
+        )
+    zone = scenario.timeline.zone
+    own = Timeline(
+        table.starts[0].tz_convert(scenario.timeline.local().tz).to_pydatetime(), step, steps, zone
+    )
+    again = min(steps, REPEATED_HOURS * 60 // step)
+    whole = replace(own, steps=steps + again)
+    columns, faults = {}, []
+    begins = own.local()[0]
+    if (begins.hour * 60 + begins.minute) % step or begins.second:
+        faults.append(
+            f"its first step begins at {begins:%H:%M:%S}, between the clock's steps of {step} min, so prices "
+            "would change within steps. Begin at one of them."
+        )
+    for name, least in least_of(scenario.file).items():
+        short = name.partition(".")[2]
+        if not {name, short} & set(table.frame.columns):
+            there = ", ".join(map(str, table.frame.columns))
+            faults.append(f"there is no column {short} (or {name}). The columns are {there}; add it.")
+            continue
+        try:
+            values = lay(table, _column(table, name), own, least)
+        except SeriesError as error:
+            faults += error.faults
+            continue
+        columns[name] = np.concatenate([values, values[steps - again :]])
+    if faults:
+        raise SeriesError(place, list(dict.fromkeys(faults)))
+    changes: dict[str, Any] = {}
+    for nth, bank in enumerate(scenario.storage):
+        floor = float(np.max(bank.floor_kwh(whole))) / bank.capacity_kwh
+        if stored_fraction < floor - 1e-9:
+            raise ScenarioError(
+                place,
+                [
+                    f"{bank.name} holds {100 * stored_fraction:g} % now, less than the {100 * floor:g} % of its "
+                    "reserve. Lower the reserve, or plan from when it is full enough."
+                ],
+            )
+        changes |= {
+            f"storage.{nth}.start_fraction": stored_fraction,
+            f"storage.{nth}.end_fraction": floor,
+        }
+    begun = vary(scenario, changes) if changes else scenario
+    return replace(begun, timeline=whole, columns=columns), steps
+
+
+def _column(table: Table, reference: str) -> str:
+    """The forecast's name for a series."""
+    short = reference.partition(".")[2]
+    return reference if reference in table.frame.columns or short not in table.frame.columns else short
+
+
+def plan_day(
+    scenario: Scenario, table: Table, stored_fraction: float, *, progress: Progress | None = None
+) -> DayPlan:
+    """Plan the span of a forecast from what is stored now.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    table : Table
+        From `read_forecast`.
+    stored_fraction : float
+        Share of each bank's usable energy that it holds now. [-]
+    progress : callable, optional
+
+    Raises
+    ------
+    ScenarioError
+        With every fault of the forecast.
+    InfeasibleError, UnprovenError
+        If there is no plan.
+    """
+    begun, steps = forecast_scenario(scenario, table, stored_fraction)
+    dispatch = solve(begun, progress=progress)
+    frame = _steps(dispatch).assign(store=_state(dispatch)).iloc[:steps].reset_index(drop=True)
+    acts = _acts(frame)
+    orders = _orders(frame, acts, scenario.timeline.step_minutes)
+    frame["does"] = acts["does"]
+    reasons = zip(acts["reason"], acts["next_use"], strict=True)
+    frame["why"] = [_why(*words, frame.iloc[n : n + 1]) for n, words in enumerate(reasons)]
+    proof = dispatch.proof
+    summary = {
+        "title": f"Plan for {scenario.file.title}",
+        "invented": scenario.file.invented,
+        "currency": scenario.file.currency,
+        "zone": scenario.timeline.zone,
+        "start": frame["interval_start_local"].iloc[0],
+        "steps": steps,
+        "step_minutes": scenario.timeline.step_minutes,
+        "stored_fraction": stored_fraction,
+        "verdict": proof.verdict,
+        "gap_relative": proof.gap_relative,
+        "import_kwh": float(frame["import_kw"].sum() * scenario.timeline.step_hours),
+        "export_kwh": float(frame["export_kw"].sum() * scenario.timeline.step_hours),
+        "forecast": str(table.path),
+    }
+    return DayPlan(summary, frame, orders)
+
+
+def _steps(dispatch: Dispatch) -> pd.DataFrame:
+    """The schedule as set-points and what is expected around them."""
+    scenario, flows, values = dispatch.scenario, dispatch.flows, dispatch.values
+    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, values)
+    zero = np.zeros(scenario.timeline.steps)
+    capacity = sum(bank.capacity_kwh for bank in scenario.storage)
+    solar = [f"controller.{c.name}" for c in site.solar_controller] + [
+        f"ac_solar.{s.name}" for s in site.ac_solar
+    ]
+    made: dict[str, Any] = {
+        "interval_start_local": [stamp.isoformat() for stamp in scenario.timeline.local()]
+    }
+    for name, flow in flows.inverters.items():
+        made[f"inverter.{name}.net_kw"] = flow.output_kw - flow.intake_kw
+    banks = list(flows.banks.values())
+    made["charge_kw"] = sum((flow.taken_kw for flow in banks), zero)
+    made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)
+    made["stored_kwh"] = sum((flow.end_kwh for flow in banks), zero)
+    made["stored_percent"] = 100 * made["stored_kwh"] / capacity if capacity else zero
+    made["load_kw"] = sum((site.load_kw(terms, phase) for phase in site.phase_names), zero)
+    made["solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
+    made["import_kw"], made["export_kw"] = flows.meter.import_kw, flows.meter.export_kw
+    if site.phases > 1:
+        for phase in site.phase_names:
+            made[f"phase.{phase}.net_import_kw"] = flows.phases[phase].net_import_kw
+    made["import_price"] = scenario.tariff.import_price(terms)
+    made["export_price"] = scenario.tariff.export_price(terms)
+    worth = list(dispatch.worth_per_kwh.values())
+    made["worth_per_kwh"] = worth[0] if worth else zero
+    for offer in dispatch.offers:
+        made[f"service.{offer.product.name}.offer_kw"] = offer.offered_kw
+    return pd.DataFrame(
+        {
+            name: column if name.endswith("local") else np.asarray(column, float)
+            for name, column in made.items()
+        }
+    )
+
+
+def _state(dispatch: Dispatch) -> np.ndarray:
+    """Of each step: "full", "at its reserve", "empty", or "" where the store stands between at the step's end."""
+    banks, timeline = dispatch.scenario.storage, dispatch.scenario.timeline
+    zero = np.zeros(timeline.steps)
+    stored = sum((flow.end_kwh for flow in dispatch.flows.banks.values()), zero)
+    floor = sum((bank.floor_kwh(timeline) for bank in banks), zero)
+    capacity = sum(bank.capacity_kwh for bank in banks)
+    near = max(NEAR_FRACTION * capacity, MOVES_KW * timeline.step_hours)
+    lowest = np.where(floor > near, "at its reserve", "empty")
+    return np.where(stored <= floor + near, lowest, np.where(stored >= capacity - near, "full", ""))
+
+
+def _reason(row: Any, again: bool) -> tuple[str, str]:
+    """An act and its reason, in which prices, worth and the next use of the store are still to be filled in.
+
+    `again` is whether the store will be used again.
+    """
+    nothing = row.worth_per_kwh < WORTHLESS
+    if row.charge_kw > MOVES_KW:
+        if row.import_kw > MOVES_KW and row.import_kw > row.load_kw - row.solar_kw + MOVES_KW:
+            return "charge from the grid", "costs {into}, worth {worth}{at}"
+        if nothing:
+            return "charge from the sun", "there is more sun than can be used, export pays {out}"
+        return "charge from the sun", "worth {worth}{at}, export pays {out}"
+    if row.discharge_kw > MOVES_KW:
+        if row.export_kw > MOVES_KW:
+            return "feed out", "export pays {out}, kept it would be worth {worth}"
+        if row.worth_per_kwh > row.import_price + WORTHLESS:
+            # Worth more in store than the kWh that it saves: so that kWh costs more than its price.
+            held = "import is held to {import_kw} kW, more would cost beyond its price of {into} (demand or a limit)"
+            return "cover own load", held
+        return "cover own load", "import costs {into}, kept it would be worth {worth}"
+    if row.solar_kw > row.load_kw + MOVES_KW and row.export_kw > MOVES_KW:
+        if row.store == "full":
+            return "hold, feed out the sun", "the store is full, export pays {out}"
+        return "hold, feed out the sun", "export pays {out}, more would be worth {worth} stored"
+    if row.store == "full":
+        return "hold", "the store is full, worth {worth}{at}, import costs {into}"
+    low = f"the store is {row.store}" if row.store else ""
+    if nothing:
+        filled = "the sun will fill the store for nothing"
+        if low:
+            filled = f"{low} and the sun will fill it for nothing"
+        return "rest", f"{filled}, import costs {{into}}"
+    if low:
+        return "rest", f"{low}, import costs {{into}}, more would be worth {{worth}} stored"
+    if again:
+        return "hold", "worth {worth}{at}, import costs {into}"
+    return "rest", "import costs {into}, stored energy is worth {worth}"
+
+
+def _acts(frame: pd.DataFrame) -> pd.DataFrame:
+    """Of each step: what is done, its reason to be filled in, and the start of the step that next uses the store."""
+    stamps = frame["interval_start_local"].tolist()
+    used = np.flatnonzero(frame["discharge_kw"].to_numpy() > MOVES_KW)
+    nexts = np.searchsorted(used, np.arange(len(frame)), side="right")
+    next_use = [stamps[used[n]] if n < len(used) else "" for n in nexts]
+    reasons = [_reason(row, bool(use)) for row, use in zip(frame.itertuples(), next_use, strict=True)]
+    return pd.DataFrame(reasons, columns=["does", "reason"]).assign(next_use=next_use)
+
+
+def _why(reason: str, next_use: str, part: pd.DataFrame) -> str:
+    """A reason with the prices and worth of the steps that it stands for."""
+    stamps = part["interval_start_local"].tolist()
+    at = f" at {later(next_use, stamps[0])}" if next_use else ""
+    worth = f"{_span(part['worth_per_kwh'])}/kWh"
+    into, out = (_priced(part[name].tolist(), stamps) for name in ("import_price", "export_price"))
+    import_kw = _span(part["import_kw"], 1)
+    return reason.format(into=into, out=out, worth=worth, at=at, import_kw=import_kw)
+
+
+def _priced(prices: list[float], stamps: list[str]) -> str:
+    """A price; both and the moment where it changes once, its range where it moves more often."""
+    shown = [number(price, 2) for price in prices]
+    changes = [n for n in range(1, len(shown)) if shown[n] != shown[n - 1]]
+    if len(changes) != 1:
+        return _span(prices)
+    return f"{shown[0]} ({shown[-1]} from {later(stamps[changes[0]], stamps[0])})"
+
+
+def _span(values: Iterable[float], decimals: int = 2) -> str:
+    low, high = (number(pick(values), decimals) for pick in (min, max))
+    return low if low == high else f"{low} to {high}"
+
+
+def _orders(frame: pd.DataFrame, acts: pd.DataFrame, step_minutes: int) -> pd.DataFrame:
+    """Stretches in which the same is done for the same reason."""
+    stretch = (acts[["does", "reason"]] != acts[["does", "reason"]].shift()).any(axis=1).cumsum()
+    rows = []
+    for _, part in frame.groupby(stretch):
+        first, last = part.index[0], part.index[-1]
+        end = datetime.fromisoformat(part["interval_start_local"].iloc[-1]) + timedelta(minutes=step_minutes)
+        following = frame["interval_start_local"].get(last + 1, end.isoformat())
+        rows.append(
+            {
+                "start_local": part["interval_start_local"].iloc[0],
+                "end_local": following,
+                "does": acts["does"][first],
+                "why": _why(acts["reason"][first], acts["next_use"][last], part),
+                "store_kw": float((part["discharge_kw"] - part["charge_kw"]).mean()),
+                "stored_percent": float(part["stored_percent"].iloc[-1]),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
+    """Write the plan as a page, a table and a summary, whole or not at all.
+
+    Raises
+    ------
+    OptimiserError
+        If the folder cannot be written to.
+    """
+    folder = Path(folder)
+    paths = {"page": folder / "plan.html", "table": folder / "plan.csv", "summary": folder / "plan.json"}
+    write_files(
+        {
+            paths["page"]: plan_page(made.summary, made.steps, made.orders),
+            paths["table"]: made.steps.round(4),
+            paths["summary"]: made.summary,
+        }
+    )
+    return paths

@@ -1,0 +1,757 @@
+"""What equipment and the connection allow: phases, meter, inverters, solar controllers and the DC bus."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations, permutations
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import Field, StrictStr, model_validator
+
+from optimiser.equipment import limits, storage
+from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
+
+Phase = Literal["L1", "L2", "L3", "all"]
+PHASES = ("L1", "L2", "L3")
+HELD_BACK = (
+    "held_back_kw at "  # what solar that nobody commands does not give, by the limit that it owes it to
+)
+
+
+class Load(Component):
+    """Power that the site uses on the AC side of a phase, metered behind the connection."""
+
+    phase: Phase = choice('phase it is on; "all" shares it equally', default="all")
+    power_kw: Column = column("kW", "load", at_least=0)
+    scale: float = quantity("-", "multiplies power_kw", default=1.0, at_least=0, at_most=1000)
+
+
+class DcLoad(Component):
+    """Load on the DC bus, and what fed it in the case before.
+
+    Both cases serve the same needs: a rectifier drew power_kw / rectifier_efficiency from its phase, active power
+    alone, which the system now spares; a load that is new is in the case after only.
+    """
+
+    power_kw: Column = column("kW", "load on the DC bus", at_least=0)
+    before: Literal["rectifier", "new"] = choice(
+        'what fed it before: "rectifier", with its efficiency and phase, or "new" if it was not there'
+    )
+    rectifier_efficiency: float | None = quantity(
+        "-", "DC power given over AC power taken of the rectifier before", default=None, above=0, at_most=1
+    )
+    phase: Phase | None = choice('phase that the rectifier was on; "all" shared it equally', default=None)
+
+    @model_validator(mode="after")
+    def _before(self) -> DcLoad:
+        given = [key for key in ("rectifier_efficiency", "phase") if getattr(self, key) is not None]
+        if self.before == "rectifier" and len(given) < 2:
+            raise ValueError('before = "rectifier" needs rectifier_efficiency and phase; add what is missing')
+        if self.before == "new" and given:
+            raise ValueError(
+                f'before = "new" goes without {" and ".join(given)}; remove it, or say "rectifier"'
+            )
+        return self
+
+    def taken_before_kw(self, terms: Any) -> np.ndarray:
+        """AC power that the rectifier took in the case before, of shape (steps,). [kW]"""
+        if self.rectifier_efficiency is None:
+            return np.zeros(terms.timeline.steps)
+        taken: np.ndarray = terms.values(self.power_kw) / self.rectifier_efficiency
+        return taken
+
+
+class AcSolar(Component):
+    """A solar system with its own grid inverter, on the AC side of a phase.
+
+    A new one may be curtailed at will. An existing one gives way as its inverter always has: only while a limit of the
+    connection on export or imbalance is reached that it adds to, and no further than before; unless the file says that
+    the new system commands it.
+    """
+
+    name: StrictStr = text("name of the system")
+    phase: Phase = choice('phase it is on; "all" shares it equally', default="all")
+    available_kw: Column | None = column("kW", "available AC power", default=None, at_least=0)
+    available_kw_per_kwp: Column | None = column(
+        "kW/kWp", "available AC power per kWp", default=None, at_least=0
+    )
+    size_kwp: float | None = quantity(
+        "kWp", "size of the array, with available_kw_per_kwp", default=None, above=0
+    )
+    rating_kw: float | None = quantity(
+        "kW", "rating of its inverter; left out: no limit", default=None, above=0
+    )
+    existing: bool = Field(default=False, description="already there in the before-case")
+    commandable: bool | None = choice(
+        "existing systems: whether the new system may command it to give less; left out: no", default=None
+    )
+
+    @model_validator(mode="after")
+    def _one_of(self) -> AcSolar:
+        _check_available(self.available_kw, self.available_kw_per_kwp, self.size_kwp)
+        if self.commandable is not None and not self.existing:
+            raise ValueError("commandable goes with existing = true, a new system always can be; remove it")
+        return self
+
+    @property
+    def gives_way_alone(self) -> bool:
+        """Whether it is there already and nobody commands it."""
+        return self.existing and not self.commandable
+
+    def available(self, terms: Any) -> np.ndarray:
+        """Power that the sun allows in each step, of shape (steps,). [kW]"""
+        power = _available(self, terms)
+        return power if self.rating_kw is None else np.minimum(power, self.rating_kw)
+
+
+class SolarController(Component):
+    """A solar charge controller between an array and the DC bus; curtailment is always allowed.
+
+    Its output current limit times the bus voltage limits its power, so it falls as a capacitor bank empties.
+    """
+
+    name: StrictStr = text("name of the controller")
+    available_kw: Column | None = column("kW", "available DC power of the array", default=None, at_least=0)
+    available_kw_per_kwp: Column | None = column(
+        "kW/kWp", "available DC power per kWp", default=None, at_least=0
+    )
+    size_kwp: float | None = quantity(
+        "kWp", "size of the array, with available_kw_per_kwp", default=None, above=0
+    )
+    efficiency: float = quantity(
+        "-", "power to the bus over power from the array", default=0.98, above=0, at_most=1
+    )
+    current_limit_a: float | None = quantity("A", "output current limit", default=None, above=0)
+
+    @model_validator(mode="after")
+    def _one_of(self) -> SolarController:
+        _check_available(self.available_kw, self.available_kw_per_kwp, self.size_kwp)
+        return self
+
+    def available(self, terms: Any) -> np.ndarray:
+        """Power that the array could bring to the bus in each step, of shape (steps,). [kW]"""
+        return self.efficiency * _available(self, terms)
+
+
+def _check_available(power: Any, per_kwp: Any, size: Any) -> None:
+    if (power is None) == (per_kwp is None) or (per_kwp is None) != (size is None):
+        raise ValueError("give either available_kw, or available_kw_per_kwp together with size_kwp")
+
+
+def _available(solar: AcSolar | SolarController, terms: Any) -> np.ndarray:
+    if solar.available_kw is not None:
+        return terms.values(solar.available_kw)
+    return solar.size_kwp * terms.values(solar.available_kw_per_kwp)
+
+
+class Inverter(Component):
+    """An inverter-charger between the DC bus and one phase, or all three shared equally.
+
+    Ratings are continuous AC powers; surge ratings never schedule energy. Its standby power is drawn from the DC
+    bus always. Wired in line between supply and switchboard, all that its phase takes from or gives to the grid
+    passes through it.
+    """
+
+    name: StrictStr = text("name of the inverter")
+    phase: Phase = choice('phase it is on; "all" for a three-phase unit or a single-phase site')
+    output_kw: float = quantity("kW", "continuous AC output rating", above=0)
+    intake_kw: float = quantity("kW", "continuous AC intake rating when charging; 0 if it cannot", at_least=0)
+    output_efficiency: float = quantity("-", "AC out over DC drawn", default=0.95, above=0, at_most=1)
+    intake_efficiency: float = quantity(
+        "-", "DC brought to the bus over AC taken in", default=0.95, above=0, at_most=1
+    )
+    surge_kw: float | None = quantity(
+        "kW", "AC power that it gives for a few seconds; for the check of outages only", default=None, above=0
+    )
+    standby_w: float = quantity("W", "power that it always draws from the DC bus", default=0.0, at_least=0)
+    dc_current_limit_a: float | None = quantity(
+        "A", "continuous current that its DC breaker allows", default=None, above=0
+    )
+    pass_through_limit_a: float | None = quantity(
+        "A", "in-line wiring: current that may pass through it per phase", default=None, above=0
+    )
+    backed_up_share: float = quantity(
+        "-", "in-line wiring: share of the phase's load wired behind it", default=1.0, at_least=0, at_most=1
+    )
+
+    @model_validator(mode="after")
+    def _surge(self) -> Inverter:
+        if self.surge_kw is not None and self.surge_kw < self.output_kw:
+            raise ValueError(
+                f"surge_kw must be at least output_kw, got {self.surge_kw:g} and {self.output_kw:g}; "
+                "leave it out if unknown"
+            )
+        return self
+
+
+class Connection(Component):
+    """Limits where the site meets the grid, as the network approved them."""
+
+    import_limit_kw: Column = column("kW", "most that the site may import in all", at_least=0)
+    export_limit_kw: Column = column("kW", "most that the site may export in all", at_least=0)
+    import_limit_kw_per_phase: Column | None = column(
+        "kW", "most that a phase may import", default=None, at_least=0
+    )
+    export_limit_kw_per_phase: Column | None = column(
+        "kW", "most that a phase may export", default=None, at_least=0
+    )
+    imbalance_limit_kw: float | None = quantity(
+        "kW", "largest difference between the signed powers of two phases", default=None, at_least=0
+    )
+    phase_voltage_v: float = quantity("V", "phase to neutral voltage", default=230.0, above=0)
+
+
+@dataclass(frozen=True)
+class Activation:
+    """What activated services are expected to move on average.
+
+    Attributes
+    ----------
+    metered_kw : array or 0.0
+        Net power given to the grid that the meter sees. [kW]
+    crossing_kw : array or 0.0
+        What runs through both of its registers beside that. [kW]
+    metered_most_kw, crossing_most_kw : float
+        The most that they can be, the first either way. [kW]
+    charge_kw, discharge_kw : array or 0.0
+        What all banks together are brought and give on the bus. [kW]
+    """
+
+    metered_kw: Any = 0.0
+    crossing_kw: Any = 0.0
+    metered_most_kw: float = 0.0
+    crossing_most_kw: float = 0.0
+    charge_kw: Any = 0.0
+    discharge_kw: Any = 0.0
+
+
+class Site(Component):
+    """A site: its phases, meter, connection, loads and equipment on the AC and DC side."""
+
+    phases: Literal[1, 3] = choice("number of phases")
+    registers: Literal["netted", "per_phase"] | None = choice(
+        "three phases: whether the meter nets them before its registers, or registers each by itself",
+        default=None,
+    )
+    connection: Connection
+    load: several(Load) = ()  # type: ignore[valid-type]
+    ac_solar: several(AcSolar) = ()  # type: ignore[valid-type]
+    inverter: several(Inverter) = ()  # type: ignore[valid-type]
+    solar_controller: several(SolarController) = ()  # type: ignore[valid-type]
+    dc_load: DcLoad | None = None
+    dc_voltage_v: float | None = quantity(
+        "V", "bus voltage where no bank sits on the bus directly", default=None, above=0
+    )
+    firm_load_fraction: float = quantity(
+        "-",
+        "share of the load that a service may count on while it is activated",
+        default=0.0,
+        at_least=0,
+        at_most=1,
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _former_key(cls, given: Any) -> Any:
+        if isinstance(given, dict) and "dc_load_kw" in given:
+            raise ValueError(
+                "dc_load_kw does not say what fed the load before; write "
+                '[site.dc_load] with power_kw and before = "new", or before = "rectifier" with rectifier_efficiency '
+                "and phase"
+            )
+        return given
+
+    @model_validator(mode="after")
+    def _check(self) -> Site:
+        faults = []
+        if self.phases == 3 and self.registers is None:
+            faults.append(
+                'registers is required on a three-phase site: "netted" if the meter sums the phases before it '
+                'registers, "per_phase" if each phase has registers of its own (the bill differs)'
+            )
+        if self.phases == 1:
+            for name, items in (
+                ("load", self.load),
+                ("ac_solar", self.ac_solar),
+                ("inverter", self.inverter),
+            ):
+                faults += [
+                    f"{name}.{index}.phase is {item.phase} but the site has one phase; use L1 or all"
+                    for index, item in enumerate(items)
+                    if item.phase in ("L2", "L3")
+                ]
+            if self.dc_load is not None and self.dc_load.phase in ("L2", "L3"):
+                faults.append(
+                    f"dc_load.phase is {self.dc_load.phase} but the site has one phase; use L1 or all"
+                )
+            if self.connection.imbalance_limit_kw is not None:
+                faults.append("connection.imbalance_limit_kw needs three phases; remove it")
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    @property
+    def phase_names(self) -> tuple[str, ...]:
+        """L1, or L1 to L3."""
+        return PHASES[: self.phases]
+
+    def share(self, part: Any, phase: str) -> float:
+        """Share of a part's power that is on a phase. [-]"""
+        if part.phase == "all":
+            return 1 / self.phases
+        return 1.0 if part.phase == phase else 0.0
+
+    def load_kw(self, terms: Any, phase: str) -> np.ndarray:
+        """Load of a phase, of shape (steps,). [kW]"""
+        parts = [self.share(load, phase) * load.scale * terms.values(load.power_kw) for load in self.load]
+        return sum(parts, np.zeros(terms.timeline.steps))
+
+    def pass_through_kw(self, inverter: Inverter) -> float:
+        """Power that may pass through an inverter on each of its phases; infinite where it is not in line. [kW]"""
+        amperes = inverter.pass_through_limit_a
+        return math.inf if amperes is None else limits.power_kw(amperes, self.connection.phase_voltage_v)
+
+    def pass_through(self, terms: Any, phase: str) -> list[limits.PassThrough]:
+        """What may pass through each inverter in line on a phase."""
+        return [
+            limits.PassThrough(
+                inverter.name,
+                inverter.pass_through_limit_a,
+                self.connection.phase_voltage_v,
+                (1 - inverter.backed_up_share) * self.load_kw(terms, phase),
+            )
+            for inverter in self.inverter
+            if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
+        ]
+
+    def needs_before_kw(self, terms: Any, phase: str) -> np.ndarray:
+        """Load of a phase in the case before, with what a rectifier took for the DC load, of shape (steps,). [kW]"""
+        load = self.load_kw(terms, phase)
+        if self.dc_load is None or self.dc_load.phase is None:
+            return load
+        return load + self.share(self.dc_load, phase) * self.dc_load.taken_before_kw(terms)
+
+    def dc_load_kw(self, terms: Any) -> np.ndarray:
+        """Load on the DC bus, of shape (steps,). [kW]"""
+        return np.zeros(terms.timeline.steps) if self.dc_load is None else terms.values(self.dc_load.power_kw)
+
+    def dc_needs_kw(self, terms: Any, banks: tuple[Any, ...]) -> np.ndarray:
+        """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
+        return limits.standby_kw(self.inverter, banks) + self.dc_load_kw(terms)
+
+    def obeyed(self, terms: Any) -> tuple[limits.Obeyed, ...]:
+        """The limits of the connection that existing solar has always obeyed."""
+        connection, phases = self.connection, self.phase_names
+        made = []
+        if self.phases == 3:
+            if connection.export_limit_kw_per_phase is not None:
+                own = terms.values(connection.export_limit_kw_per_phase)
+                made += [limits.Obeyed(f"phase {phase}", {phase: 1.0}, own) for phase in phases]
+            if connection.imbalance_limit_kw is not None:
+                most = np.full(terms.timeline.steps, connection.imbalance_limit_kw)
+                made += [
+                    limits.Obeyed(f"phase {one} against {other}", {one: 1.0, other: -1.0}, most)
+                    for one, other in permutations(phases, 2)
+                ]
+        made.append(
+            limits.Obeyed(
+                "the connection", dict.fromkeys(phases, 1.0), terms.values(connection.export_limit_kw)
+            )
+        )
+        return tuple(made)
+
+    def adds_to(self, system: AcSolar, limit: limits.Obeyed) -> float:
+        """Part of a system's power that a limit of the connection sees. [-]"""
+        return max(0.0, limit.part({phase: self.share(system, phase) for phase in self.phase_names}))
+
+    def given_before_kw(self, terms: Any) -> dict[str, np.ndarray]:
+        """AC power of each existing system in the case before, each of shape (steps,). [kW]"""
+        needs = {phase: self.needs_before_kw(terms, phase) for phase in self.phase_names}
+        return self._within_limits(terms, [s for s in self.ac_solar if s.existing], needs, {})
+
+    def least_given_kw(self, terms: Any) -> dict[str, np.ndarray]:
+        """What existing systems that nobody commands give at the least, each of shape (steps,). [kW]
+
+        As much as limits let them give beside the load alone: whatever the new system takes in is room for more, and it
+        never pushes them aside. On a phase against another, what inverters may take in on the other is left free.
+        """
+        loads = {phase: self.load_kw(terms, phase) for phase in self.phase_names}
+        intakes = {
+            phase: sum(self.share(i, phase) * i.intake_kw for i in self.inverter)
+            for phase in self.phase_names
+        }
+        return self._within_limits(terms, [s for s in self.ac_solar if s.gives_way_alone], loads, intakes)
+
+    def _within_limits(
+        self,
+        terms: Any,
+        systems: list[AcSolar],
+        loads: dict[str, np.ndarray],
+        taken: dict[str, float],
+    ) -> dict[str, np.ndarray]:
+        """Solar that gives way, all that add to a limit in proportion, until every limit is kept."""
+        obeyed = self.obeyed(terms)
+        # What gives way for the whole connection may tilt the phases again.
+        obeyed += tuple(limit for limit in obeyed if min(limit.weights.values()) < 0)
+        available = {s.name: s.available(terms) for s in systems}
+        shares = {s.name: {phase: self.share(s, phase) for phase in self.phase_names} for s in systems}
+        return limits.giving_way(available, shares, loads, taken, obeyed)
+
+    def reach_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """The most that each phase could import and export if its inverters did nothing else.
+
+        Tight figures keep the two directions of a meter apart before any integer decision is made.
+        """
+        imports, exports = {}, {}
+        for phase in self.phase_names:
+            load = self.load_kw(terms, phase)
+            intake = sum(self.share(i, phase) * i.intake_kw for i in self.inverter)
+            output = sum(self.share(i, phase) * i.output_kw for i in self.inverter)
+            solar = sum(
+                (self.share(s, phase) * s.available(terms) for s in self.ac_solar), np.zeros(len(load))
+            )
+            imports[phase] = np.maximum(load + intake, 0)
+            exports[phase] = np.maximum(solar + output - load, 0)
+        return imports, exports
+
+    def flows(self, terms: Any, banks: tuple[Any, ...], activation: Activation | None = None) -> SiteFlows:
+        """Make the site's columns, its balances and the rules of its equipment and connection.
+
+        Parameters
+        ----------
+        terms : LpTerms or SettledTerms
+        banks : tuple of Battery or CapacitorBank
+        activation : Activation or None
+            What activated services are expected to move; None: nothing.
+        """
+        inverters = {inverter.name: self._inverter_flows(terms, inverter) for inverter in self.inverter}
+        solar = {
+            c.name: terms.column(f"controller.{c.name}.solar_kw", at_most=c.available(terms))
+            for c in self.solar_controller
+        }
+        activation = activation or Activation()
+        bank_flows = {
+            bank.name: bank.flows(terms, activation.charge_kw * share, activation.discharge_kw * share)
+            for bank, share in zip(banks, storage.capacity_shares(banks), strict=True)
+        }
+        self._dc_balance(terms, banks, inverters, solar, bank_flows)
+        self._current_rules(terms, banks, inverters, solar, bank_flows)
+        least = self.least_given_kw(terms)
+        ac_solar = {
+            s.name: terms.column(
+                f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms), at_least=least.get(s.name, 0.0)
+            )
+            for s in self.ac_solar
+        }
+        nets = self._phase_nets(terms, inverters, ac_solar, activation.metered_kw)
+        meter, connection, phases = self._meter(terms, nets, activation.metered_most_kw)
+        meter = meter.crossed(activation.crossing_kw, activation.crossing_most_kw)
+        self._connection_rules(terms, nets, activation.metered_most_kw)
+        held_back = self._giving_way(terms, nets, ac_solar, least, activation.metered_most_kw)
+        return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar, held_back)
+
+    def _giving_way(
+        self,
+        terms: Any,
+        nets: dict[str, Any],
+        ac_solar: dict[str, Any],
+        least: dict[str, np.ndarray],
+        activated_most_kw: float,
+    ) -> dict[str, Any]:
+        """The rule that solar nobody commands gives way to a limit only while that limit is reached.
+
+        What a system holds back is split by the limits that it may owe it to; of each part and the room that is left
+        to its limit only one is above zero.
+        """
+        if not least:
+            return {}
+        most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
+        held_back: dict[str, list[Any]] = {name: [] for name in least}
+        for limit in self.obeyed(terms):
+            adding = [s for s in self.ac_solar if s.name in least and self.adds_to(s, limit)]
+            if not adding:
+                continue
+            room_most = limit.limit_kw + sum(
+                w * most_in[phase] if w > 0 else -w * most_out[phase] for phase, w in limit.weights.items()
+            )
+            place = f"export room of {limit.words}"
+            room = terms.column(f"{place}.kw", at_most=room_most)
+            net = sum(weight * nets[phase] for phase, weight in limit.weights.items())
+            terms.equal(place, room, terms.series(limit.limit_kw) + net)
+            for s in adding:
+                most = s.available(terms) - least[s.name]
+                column = held_back_column(s, limit)
+                held_back[s.name].append(terms.column(column, at_most=most))
+                terms.one_direction(
+                    f"{s.name} giving way at {limit.words}", column, f"{place}.kw", most, room_most
+                )
+        for s in self.ac_solar:
+            if s.name in least:
+                available = terms.series(s.available(terms))
+                terms.equal(f"what {s.name} holds back", ac_solar[s.name] + sum(held_back[s.name]), available)
+        return {name: sum(parts) for name, parts in held_back.items()}
+
+    def held_back_kw(
+        self, terms: Any, given: dict[str, np.ndarray], nets: dict[str, np.ndarray]
+    ) -> dict[str, np.ndarray]:
+        """The columns of giving way for a schedule that is known: each system's owed to the limit with the least room.
+
+        Parameters
+        ----------
+        terms : SettledTerms
+        given : dict of str to array
+            AC power of each system. [kW]
+        nets : dict of str to array
+            Signed power of each phase, import positive. [kW]
+        """
+        made: dict[str, np.ndarray] = {}
+        rooms = {
+            limit: limit.limit_kw + sum(w * nets[phase] for phase, w in limit.weights.items())
+            for limit in self.obeyed(terms)
+        }
+        for system in self.ac_solar:
+            if not system.gives_way_alone:
+                continue
+            adding = [limit for limit in rooms if self.adds_to(system, limit)]
+            tightest = np.argmin([rooms[limit] for limit in adding], axis=0)
+            held = system.available(terms) - given[system.name]
+            for number, limit in enumerate(adding):
+                made[f"export room of {limit.words}.kw"] = np.maximum(rooms[limit], 0.0)
+                made[held_back_column(system, limit)] = np.where(tightest == number, held, 0.0)
+        return made
+
+    def _inverter_flows(self, terms: Any, inverter: Inverter) -> InverterFlows:
+        name = f"inverter.{inverter.name}"
+        output = terms.column(f"{name}.output_kw", at_most=inverter.output_kw)
+        intake = terms.column(f"{name}.intake_kw", at_most=inverter.intake_kw)
+        terms.one_direction(
+            name.replace(".", " "),
+            f"{name}.output_kw",
+            f"{name}.intake_kw",
+            inverter.output_kw,
+            inverter.intake_kw,
+        )
+        return InverterFlows(
+            output, intake, output / inverter.output_efficiency, intake * inverter.intake_efficiency
+        )
+
+    def _dc_balance(
+        self,
+        terms: Any,
+        banks: Any,
+        inverters: Mapping[str, InverterFlows],
+        solar: Mapping[str, Any],
+        bank_flows: Any,
+    ) -> None:
+        fixed = terms.series(self.dc_needs_kw(terms, banks))
+        sources = [*solar.values(), *(f.discharge_kw for f in bank_flows.values())]
+        sources += [f.dc_intake_kw for f in inverters.values()]
+        sinks = [f.charge_kw for f in bank_flows.values()] + [f.dc_draw_kw for f in inverters.values()]
+        if sources or sinks:
+            zero = np.zeros(len(fixed))
+            terms.equal("balance of the DC bus", sum(sources, zero), sum(sinks, fixed))
+
+    def _current_rules(self, terms: Any, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
+        on_bus = bank_on_bus(banks)
+        rules: list[tuple[str, Any, float | None, float]] = []
+        for c in self.solar_controller:
+            rules.append(
+                (
+                    f"current of controller {c.name}",
+                    solar[c.name],
+                    c.current_limit_a,
+                    float(c.available(terms).max()),
+                )
+            )
+        for i in self.inverter:
+            flow, amperes = inverters[i.name], i.dc_current_limit_a
+            rules.append(
+                (
+                    f"DC current of inverter {i.name}, out",
+                    flow.dc_draw_kw,
+                    amperes,
+                    i.output_kw / i.output_efficiency,
+                )
+            )
+            rules.append(
+                (
+                    f"DC current of inverter {i.name}, in",
+                    flow.dc_intake_kw,
+                    amperes,
+                    i.intake_kw * i.intake_efficiency,
+                )
+            )
+        lowest_v = self.lowest_bus_voltage(banks)
+        for name, power, amperes, most_kw in rules:
+            if amperes is None or limits.power_kw(amperes, lowest_v) >= most_kw:
+                continue
+            if on_bus is None:
+                terms.at_most(name, power, limits.power_kw(amperes, lowest_v))
+            else:
+                storage.limit_current(terms, name, power, amperes, on_bus, bank_flows[on_bus.name])
+        for bank in banks:
+            bank.current_rules(terms, bank_flows[bank.name])
+
+    def lowest_bus_voltage(self, banks: Any) -> float:
+        """Lowest voltage of the DC bus. [V]"""
+        on_bus = bank_on_bus(banks)
+        if on_bus is not None:
+            return on_bus.voltages[0]
+        return self.dc_voltage_v or 48.0
+
+    def _load_kw(self, terms: Any) -> np.ndarray:
+        """Load of all phases, of shape (steps,). [kW]"""
+        return sum((self.load_kw(terms, phase) for phase in self.phase_names), np.zeros(terms.timeline.steps))
+
+    def _phase_nets(
+        self,
+        terms: Any,
+        inverters: Mapping[str, InverterFlows],
+        ac_solar: Mapping[str, Any],
+        activated_kw: Any,
+    ) -> dict[str, Any]:
+        nets = {}
+        for phase in self.phase_names:
+            net = terms.series(self.load_kw(terms, phase)) - activated_kw / self.phases
+            for system in self.ac_solar:
+                if share := self.share(system, phase):
+                    net = net - share * ac_solar[system.name]
+            for inverter in self.inverter:
+                if share := self.share(inverter, phase):
+                    flow = inverters[inverter.name]
+                    net = net - share * flow.output_kw + share * flow.intake_kw
+            nets[phase] = net
+        return nets
+
+    def _meter(
+        self, terms: Any, nets: dict[str, Any], activated_most_kw: float
+    ) -> tuple[MeterFlows, ConnectionFlows, dict[str, ConnectionFlows]]:
+        """The registers, and the signed power at the connection and each phase."""
+        phase_in, phase_out = self.phase_most_kw(terms, activated_most_kw)
+        limit_in, limit_out = (
+            terms.values(self.connection.import_limit_kw),
+            terms.values(self.connection.export_limit_kw),
+        )
+        total_net = sum(list(nets.values())[1:], nets[self.phase_names[0]])
+        if self.phases == 1 or self.registers == "netted":
+            most_in = np.minimum(limit_in, sum(self.reach_kw(terms)[0].values()) + activated_most_kw)
+            # Phases may feed one another, so the netted export is bounded by all output less all load.
+            output = sum(i.output_kw for i in self.inverter) + sum(
+                (s.available(terms) for s in self.ac_solar), np.zeros(len(limit_in))
+            )
+            load = self._load_kw(terms)
+            most_out = np.minimum(limit_out, np.maximum(output - load + activated_most_kw, 0))
+            imported, exported = self._register(terms, "meter", total_net, most_in, most_out)
+            meter = MeterFlows(imported, exported, most_in, most_out, load)
+            phases = {phase: ConnectionFlows(net, None, None) for phase, net in nets.items()}
+            return meter, ConnectionFlows(total_net, imported, exported), phases
+        phases, most_in, most_out = {}, np.zeros(len(limit_in)), np.zeros(len(limit_in))
+        for phase, net in nets.items():
+            imported, exported = self._register(
+                terms, f"meter.{phase}", net, phase_in[phase], phase_out[phase]
+            )
+            phases[phase] = ConnectionFlows(net, imported, exported)
+            most_in, most_out = most_in + phase_in[phase], most_out + phase_out[phase]
+        imports: list[Any] = [point.import_kw for point in phases.values()]
+        exports: list[Any] = [point.export_kw for point in phases.values()]
+        imported, exported = sum(imports[1:], imports[0]), sum(exports[1:], exports[0])
+        terms.at_most("import limit of the connection", total_net, terms.series(limit_in))
+        terms.at_most("export limit of the connection", -total_net, terms.series(limit_out))
+        return (
+            MeterFlows(imported, exported, most_in, most_out, self._load_kw(terms)),
+            ConnectionFlows(total_net, None, None),
+            phases,
+        )
+
+    @staticmethod
+    def _register(
+        terms: Any, name: str, net: Any, most_in: np.ndarray, most_out: np.ndarray
+    ) -> tuple[Any, Any]:
+        imported = terms.column(f"{name}.import_kw", at_most=most_in)
+        exported = terms.column(f"{name}.export_kw", at_most=most_out)
+        terms.equal(f"balance of {name.replace('.', ' ')}", imported - exported, net)
+        terms.one_direction(
+            name.replace(".", " "), f"{name}.import_kw", f"{name}.export_kw", most_in, most_out
+        )
+        return imported, exported
+
+    def phase_limits_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """The most that each phase may import and export by a limit of its own, infinite without one. [kW]"""
+        connection = self.connection
+        both = []
+        for own in (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase):
+            none = own is None or self.phases == 1
+            limit = np.full(terms.timeline.steps, np.inf) if none else terms.values(own)
+            both.append(dict.fromkeys(self.phase_names, limit))
+        return both[0], both[1]
+
+    def phase_most_kw(
+        self, terms: Any, activated_most_kw: float = 0.0
+    ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """The most that each phase can import and export: its own limit, or what its load and equipment can reach. [kW]
+
+        Without a limit of its own, a phase may carry what the others send back, beyond the connection's limit.
+        """
+        both = []
+        for own, reach in zip(self.phase_limits_kw(terms), self.reach_kw(terms), strict=True):
+            both.append({p: np.minimum(own[p], reach[p] + activated_most_kw) for p in self.phase_names})
+        return both[0], both[1]
+
+    def phase_most_of_any_load_kw(self, terms: Any) -> tuple[float, float]:
+        """The most that a phase without a limit of its own can import and export, whatever its load. [kW]
+
+        What it imports beyond the connection's limit the others have sent back. Of a solar system without a rating the
+        highest of its series counts as one. Activated services move no more than inverters can.
+        """
+        turned = sum(i.output_kw + i.intake_kw for i in self.inverter)
+        sent = turned + sum(
+            float(s.available(terms).max()) if s.rating_kw is None else s.rating_kw for s in self.ac_solar
+        )
+        return float(terms.values(self.connection.import_limit_kw).max()) + sent, sent
+
+    def _connection_rules(self, terms: Any, nets: dict[str, Any], activated_most_kw: float) -> None:
+        connection = self.connection
+        own_in, own_out = connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase
+        most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
+        for phase, net in nets.items():
+            # Registers of a phase's own carry its limits as bounds.
+            if (
+                self.phases == 3
+                and self.registers == "netted"
+                and (own_in is not None or own_out is not None)
+            ):
+                terms.between(f"limits of phase {phase}", -most_out[phase], net, most_in[phase])
+            self._keep_pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
+        if connection.imbalance_limit_kw is not None:
+            limit = connection.imbalance_limit_kw
+            for one, other in combinations(nets, 2):
+                terms.between(
+                    f"imbalance of phases {one} and {other}", -limit, nets[one] - nets[other], limit
+                )
+
+    def _keep_pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
+        for line in self.pass_through(terms, phase):
+            before = line.before_kw
+            through = net - terms.series(before) if before.any() else net
+            if line.limit_kw < phase_most_kw or before.any():
+                terms.between(
+                    f"pass-through current of inverter {line.inverter} on {phase}",
+                    -line.limit_kw,
+                    through,
+                    line.limit_kw,
+                )
+
+
+def held_back_column(system: AcSolar, limit: limits.Obeyed) -> str:
+    """The column of what a system holds back for a limit."""
+    return f"ac_solar.{system.name}.{HELD_BACK}{limit.words}"
+
+
+def bank_on_bus(banks: Any) -> Any:
+    """The bank that fixes the bus voltage: the one without a converter of its own, if there is one."""
+    direct = [bank for bank in banks if bank.converter is None]
+    return direct[0] if direct else None

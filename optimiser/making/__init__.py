@@ -1,0 +1,1 @@
+"""Series that nobody measured, made by name: sun, standard loads, monthly totals, other years."""

@@ -1,0 +1,201 @@
+"""A walk put into the books: every column that the formulation needs, each rule replayed, each line settled."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from optimiser.accounts.settlement import Statement, settle
+from optimiser.dispatch import Dispatch, replay
+from optimiser.equipment.limits import power_kw
+from optimiser.equipment.site import Activation
+from optimiser.errors import InfeasibleError
+from optimiser.flows import MeterFlows
+from optimiser.formulation import Formulation, formulate
+from optimiser.plant.walk import SHORT, Plant, Walk
+from optimiser.scenario.read import Scenario
+from optimiser.services import product as services
+from optimiser.terms.verbs import Line, Numbers, SettledTerms
+from optimiser.timeline import STEP, Grouping
+
+
+class _Filling(SettledTerms):
+    """Books that take a column that is not there as what nothing sold asks of it."""
+
+    def column(self, name: str, *, at_most: Numbers, per: Grouping = STEP, **more: Any) -> np.ndarray:
+        """A decision; zero where none was made, all that there is where it says how far a bank can reach."""
+        if name not in self.solved:
+            self.solved[name] = np.zeros(self.count(per))
+        return super().column(name, at_most=at_most, per=per, **more)
+
+
+def executed(
+    scenario: Scenario, walk: Walk, case: int = 0, *, offers: Mapping[str, np.ndarray] | None = None
+) -> tuple[dict[str, np.ndarray], Formulation]:
+    """The values of a walk as the formulation names them, with its flows and lines.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    walk : Walk
+        Of the whole timeline, with all columns kept.
+    case : int
+    offers : dict of str to array, optional
+        Columns of services, as a solved schedule names them (`service.NAME.offer_kw` and what holds their headroom);
+        left out: nothing is sold.
+
+    Returns
+    -------
+    (dict of str to array, Formulation)
+        What `dispatch.replay` gives: rules hold within 1e-5, lines are settled.
+
+    Raises
+    ------
+    InfeasibleError
+        If the walk could not keep a limit: how much was missing, and when first.
+    DriftError
+        If a rule is broken all the same.
+    """
+    missing = walk.short_kw[:, case]
+    if missing.max(initial=0.0) > SHORT:
+        step = int(np.argmax(missing > SHORT))
+        raise InfeasibleError(
+            f"the controller cannot keep every limit: {missing[step]:.3g} kW are missing at "
+            f"{scenario.timeline.when(step)}, {missing.max():.3g} kW at the most. Ask for more stored energy to be "
+            "kept (reserve), or for a higher limit."
+        )
+    values = columns(scenario, walk, case)
+    values.update(offers or {})
+    terms = _Filling(scenario.timeline, scenario.read, values)
+    _fill_reach(scenario, values)
+    formulate(scenario, terms)
+    stated, _ = replay(scenario, values)
+    return values, stated
+
+
+def settled_walk(dispatch: Dispatch, walk: Walk) -> Statement:
+    """The statement of a walk with nothing sold, beside the same bill before as a solved schedule's.
+
+    Parameters
+    ----------
+    dispatch : Dispatch
+        The site, solved; of its proof and prices of stored energy nothing holds for the walk.
+    walk : Walk
+        Of its whole timeline, with all columns kept.
+
+    Raises
+    ------
+    InfeasibleError, DriftError
+        As `executed` does.
+    """
+    values, stated = executed(dispatch.scenario, walk)
+    unknown = {name: np.full_like(worth, np.nan) for name, worth in dispatch.worth_per_kwh.items()}
+    return settle(
+        dataclasses.replace(
+            dispatch,
+            values=values,
+            lines=tuple(stated.lines),
+            flows=stated.flows,
+            offers=tuple(stated.offers),
+            worth_per_kwh=unknown,
+        )
+    )
+
+
+def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> Activation:
+    """What offers are expected to move, as `Plant` takes it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    offers : dict of str to array
+        Columns of services, as `executed` takes them.
+    """
+    terms = _Filling(scenario.timeline, scenario.read, dict(offers))
+    return services.activation(
+        scenario.site, bool(scenario.storage), services.offers(terms, scenario.site, scenario.service)
+    )
+
+
+def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> dict[str, np.ndarray]:
+    """What a walk decided from step `first` on, by the names of the formulation's columns."""
+    site, values = scenario.site, {}
+    for number, inverter in enumerate(site.inverter):
+        net = walk.net_kw[:, case, number]
+        values[f"inverter.{inverter.name}.output_kw"] = np.maximum(net, 0.0)
+        values[f"inverter.{inverter.name}.intake_kw"] = np.maximum(-net, 0.0)
+    for number, controller in enumerate(site.solar_controller):
+        values[f"controller.{controller.name}.solar_kw"] = walk.solar_kw[:, case, number]
+    for number, system in enumerate(site.ac_solar):
+        values[f"ac_solar.{system.name}.solar_kw"] = walk.ac_solar_kw[:, case, number]
+    for number, bank in enumerate(scenario.storage):
+        name = f"storage.{bank.name}"
+        values[f"{name}.stored_kwh"] = stored = walk.stored_kwh[:, case, number]
+        if bank.voltage_moves_losses:
+            values |= bank.open_powers(
+                stored, walk.charge_kw[:, case, number], walk.discharge_kw[:, case, number]
+            )
+        for word, pieces, power in (
+            ("charge", bank.charge_pieces(), walk.charge_kw[:, case, number]),
+            ("discharge", bank.discharge_pieces(), walk.discharge_kw[:, case, number]),
+        ):
+            values[f"{name}.{word}_kw"] = power
+            left = power
+            for index, (width, _) in enumerate(pieces if len(pieces) > 1 else ()):
+                part = np.minimum(left, width)
+                values[f"{name}.{word}_piece_{index + 1}_kw"], left = part, left - part
+    phases = walk.phase_kw[:, case]
+    if site.phases == 1 or site.registers == "netted":
+        registers = {"meter": phases.sum(axis=1)}
+    else:
+        registers = {f"meter.{phase}": phases[:, n] for n, phase in enumerate(site.phase_names)}
+    for name, net in registers.items():
+        values[f"{name}.import_kw"], values[f"{name}.export_kw"] = np.maximum(net, 0.0), np.maximum(-net, 0.0)
+    return values | _held_back(scenario, walk, case, first)
+
+
+def _held_back(scenario: Scenario, walk: Walk, case: int, first: int) -> dict[str, np.ndarray]:
+    """Columns of solar that nobody commands, which gives way by itself."""
+    site, steps, span = scenario.site, scenario.timeline.steps, slice(first, first + len(walk.phase_kw))
+    if not any(system.gives_way_alone for system in site.ac_solar):
+        return {}
+
+    def placed(numbers: np.ndarray) -> np.ndarray:
+        whole = np.zeros(steps)
+        whole[span] = numbers
+        return whole
+
+    given = {s.name: placed(walk.ac_solar_kw[:, case, number]) for number, s in enumerate(site.ac_solar)}
+    nets = {phase: placed(walk.phase_kw[:, case, n]) for n, phase in enumerate(site.phase_names)}
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    return {name: numbers[span] for name, numbers in site.held_back_kw(terms, given, nets).items()}
+
+
+def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:
+    """How far each bank can go at its voltage, for the rules of services; with nothing sold, nothing is drained."""
+    if not scenario.service:
+        return
+    plant = Plant(scenario)
+    for number, bank in enumerate(scenario.storage):
+        stored = values[f"storage.{bank.name}.stored_kwh"]
+        lowest = np.minimum(stored, np.concatenate([[bank.start_kwh], stored[:-1]]))
+        volts = plant.stores.voltage(number, lowest)
+        for direction, amperes, limit, gain in (
+            ("up", bank.discharge_current_a, bank.discharge_limit_kw, bank.converter_efficiency),
+            ("down", bank.charge_current_a, bank.charge_limit_kw, 1 / bank.converter_efficiency),
+        ):
+            if amperes is not None:
+                reach = np.minimum(limit, gain * power_kw(amperes * bank.units, volts))
+                values.setdefault(f"storage.{bank.name}.{direction}_reach_kw", reach)
+
+
+def settled_lines(scenario: Scenario, walk: Walk, case: int, terms: SettledTerms) -> list[Line]:
+    """The lines of the bill of a case, without replaying any rule: quick, for many cases."""
+    imported, exported = walk.import_kw[:, case], walk.export_kw[:, case]
+    load = sum(
+        (scenario.site.load_kw(terms, phase) for phase in scenario.site.phase_names), np.zeros(len(imported))
+    )
+    return scenario.tariff.lines(MeterFlows(imported, exported, imported, exported, load), terms)

@@ -1,0 +1,364 @@
+"""A site cut off from the grid, followed step by step from every start at once: plain simulation, no schedule.
+
+It knows the same ratings, currents, voltages and losses as the schedule, and no price.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from optimiser.equipment.backup import Backup
+from optimiser.equipment.limits import power_kw
+from optimiser.equipment.losses import Curve
+from optimiser.equipment.site import Inverter, Site, bank_on_bus
+from optimiser.equipment.storage import stored_at, voltage_at
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import SettledTerms
+
+LASTS, RATING, EMPTY, LIMIT = range(4)
+ENDINGS = (
+    "lasts as long as it is followed",
+    "load above the inverters' rating",
+    "stored energy used up",
+    "power or current limit of the DC side",
+)
+SPARE_KWH = 1e-9
+HALVINGS = 40  # of an interval: far below a second and a watt
+
+
+@dataclass(frozen=True)
+class Rides:
+    """How long the critical load lasts, for outages that begin in several steps.
+
+    Attributes
+    ----------
+    hours : array of shape (starts,)
+        At most as long as outages are followed. [h]
+    ending : int array of shape (starts,)
+        Place in `ENDINGS`.
+    """
+
+    hours: np.ndarray
+    ending: np.ndarray
+
+    def share_lasting(self, hours: float) -> float:
+        """Share of the starts that last at least `hours`. [-]"""
+        return float(np.mean(self.hours >= hours - 1e-9))
+
+
+@dataclass(frozen=True)
+class Island:
+    """What an outage meets in each step.
+
+    Attributes
+    ----------
+    step_hours : float
+    critical_kw, rating_kw : dict of str to array or float
+        By phase: load that must stay on, of shape (steps,), and the continuous rating behind it. [kW]
+    overloaded : bool array of shape (steps,)
+        Where a phase asks for more than its rating.
+    drawn_kw : array of shape (steps,)
+        What the inverters, standby and the DC load draw from the bus, less what solar on the AC side brings to it. [kW]
+    inverter_volts : array of shape (steps,)
+        Bus voltage below which an inverter's DC current would be too high. [V]
+    solar_kw : array of shape (controllers, steps)
+        What the arrays could bring to the bus. [kW]
+    solar_limit_a : array of shape (controllers,)
+        Infinite where there is no limit. [A]
+    banks : tuple of Bank
+    fixed_volts : float
+        Voltage of the bus where no bank fixes it. [V]
+    """
+
+    step_hours: float
+    critical_kw: dict[str, np.ndarray]
+    rating_kw: dict[str, float]
+    overloaded: np.ndarray
+    drawn_kw: np.ndarray
+    inverter_volts: np.ndarray
+    solar_kw: np.ndarray
+    solar_limit_a: np.ndarray
+    banks: tuple[Bank, ...]
+    fixed_volts: float
+
+    @property
+    def steps(self) -> int:
+        """Steps of the timeline."""
+        return len(self.drawn_kw)
+
+    def volts(self, held: np.ndarray) -> np.ndarray:
+        """Bus voltage at the energies held, of shape (starts,). [V]"""
+        for bank, kwh in zip(self.banks, held, strict=True):
+            if bank.on_bus:
+                return voltage_at(bank.bank, kwh)
+        return np.full(held.shape[1:], self.fixed_volts)
+
+    def solar_at(self, steps: np.ndarray, volts: np.ndarray) -> np.ndarray:
+        """Solar power that reaches the bus in `steps` at `volts`, of shape (starts,). [kW]"""
+        limits = power_kw(self.solar_limit_a[:, None], volts)
+        return np.minimum(self.solar_kw[:, steps], limits).sum(axis=0)
+
+
+@dataclass(frozen=True)
+class Bank:
+    """A storage bank in an outage: what it gives and takes at its share of the bus, with the schedule's own losses."""
+
+    bank: Any
+    on_bus: bool
+
+    @cached_property
+    def _giving(self) -> Curve:
+        return self.bank.discharge_curve()
+
+    @cached_property
+    def _taking(self) -> Curve:
+        return self.bank.charge_curve()
+
+    def drained_kw(self, given_kw: np.ndarray, held: np.ndarray, hours: Any) -> np.ndarray:
+        """Rate at which the store falls while it gives so much to the bus for `hours`. [kW]"""
+        return self._giving.rate(given_kw, held, hours)
+
+    def stored_kw(self, taken_kw: np.ndarray, held: np.ndarray, hours: Any) -> np.ndarray:
+        """Rate at which the store rises while it takes so much from the bus for `hours`. [kW]"""
+        return self._taking.rate(taken_kw, held, hours)
+
+    def floor_kwh(self, given_kw: np.ndarray) -> np.ndarray:
+        """Stored energy below which its own discharge current would be too high. [kWh]"""
+        amperes = self.bank.discharge_current_a
+        if amperes is None:
+            return np.zeros(np.shape(given_kw))
+        terminals_w = given_kw / self.bank.converter_efficiency * 1000
+        return stored_at(self.bank, terminals_w / (amperes * self.bank.units))
+
+    def most_given_kw(self, held: np.ndarray, hours: np.ndarray, least_kwh: np.ndarray) -> np.ndarray:
+        """The most that it can give through `hours` and still hold `least_kwh`, its own current limit kept. [kW]"""
+        spare = np.maximum(held - least_kwh, 0.0)
+        rate = np.divide(spare, hours, out=np.full(len(held), np.inf), where=hours > 0)
+        most = np.where(held >= least_kwh - SPARE_KWH, self._giving.power(rate, held, hours), 0.0)
+        tight = hours * self.drained_kw(most, held, hours) + self.floor_kwh(most) > held + SPARE_KWH
+        if tight.any():
+            most[tight] = self._within_current(most[tight], held[tight], hours[tight])
+        return most
+
+    def _within_current(self, most: np.ndarray, held: np.ndarray, hours: np.ndarray) -> np.ndarray:
+        low, high = np.zeros(len(most)), most
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            kept = hours * self.drained_kw(middle, held, hours) + self.floor_kwh(middle) <= held + SPARE_KWH
+            low, high = np.where(kept, middle, low), np.where(kept, high, middle)
+        return low
+
+    def most_taken_kw(self, held: np.ndarray, hours: float) -> np.ndarray:
+        """The most that it can take through `hours` until it is full. [kW]"""
+        room = np.maximum(self.bank.capacity_kwh - held, 0.0) / hours
+        most = self._taking.power(room, held, hours)
+        amperes = self.bank.charge_current_a
+        if amperes is not None:
+            volts = voltage_at(self.bank, held)
+            most = np.minimum(
+                most, power_kw(amperes * self.bank.units, volts) / self.bank.converter_efficiency
+            )
+        return most
+
+
+def island_of(scenario: Scenario, backup: Backup) -> Island:
+    """The scenario's site with the grid away.
+
+    A phase's load is shared by its inverters in proportion to their ratings, as units in parallel share it.
+    """
+    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, {})
+    steps = scenario.timeline.steps
+    critical = {phase: backup.critical_kw(terms, site, phase) for phase in site.phase_names}
+    rating = {phase: sum(site.share(i, phase) * i.output_kw for i in site.inverter) for phase in critical}
+    solar = {phase: _ac_solar(site, terms, phase, steps, backup.ac_solar) for phase in critical}
+    rest = {phase: np.maximum(critical[phase] - solar[phase], 0.0) for phase in critical}
+    beyond = {phase: np.maximum(solar[phase] - critical[phase], 0.0) for phase in critical}
+    draws = [_draw(site, inverter, rest, rating) for inverter in site.inverter]
+    volts = np.zeros(steps)
+    for inverter, draw in zip(site.inverter, draws, strict=True):
+        if inverter.dc_current_limit_a is not None:
+            volts = np.maximum(volts, draw * 1000 / inverter.dc_current_limit_a)
+    fixed_kw = site.dc_needs_kw(terms, scenario.storage)
+    lowest = site.lowest_bus_voltage(scenario.storage)
+    brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
+    on_bus = bank_on_bus(scenario.storage)
+    controllers = site.solar_controller
+    return Island(
+        scenario.timeline.step_hours,
+        critical,
+        rating,
+        np.any([rest[phase] > rating[phase] + 1e-9 for phase in critical], axis=0),
+        sum(draws, np.zeros(steps)) + fixed_kw - brought,
+        volts,
+        np.array([c.available(terms) for c in controllers]).reshape(len(controllers), steps),
+        np.array([c.current_limit_a or np.inf for c in controllers]),
+        tuple(Bank(bank, bank is on_bus) for bank in scenario.storage),
+        lowest,
+    )
+
+
+def _ac_solar(site: Site, terms: Any, phase: str, steps: int, runs: bool) -> np.ndarray:
+    parts = [site.share(s, phase) * s.available(terms) for s in site.ac_solar if runs]
+    return sum(parts, np.zeros(steps))
+
+
+def _draw(
+    site: Site, inverter: Inverter, rest: dict[str, np.ndarray], rating: dict[str, float]
+) -> np.ndarray:
+    """What an inverter draws from the bus for its share of every phase's load. [kW]"""
+    output = np.zeros(len(next(iter(rest.values()))))
+    for phase, load in rest.items():
+        if rating[phase]:
+            output = output + site.share(inverter, phase) * inverter.output_kw / rating[phase] * load
+    return output / inverter.output_efficiency
+
+
+def _brought(site: Site, inverter: Inverter, beyond: dict[str, np.ndarray], volts: float) -> np.ndarray:
+    """What an inverter brings to the bus of solar on the AC side that no load takes. [kW]"""
+    total = np.zeros(len(next(iter(beyond.values()))))
+    for phase, power in beyond.items():
+        intake = sum(site.share(other, phase) * other.intake_kw for other in site.inverter)
+        if intake:
+            total = total + site.share(inverter, phase) * inverter.intake_kw / intake * np.minimum(
+                power, intake
+            )
+    total = total * inverter.intake_efficiency
+    if inverter.dc_current_limit_a is not None:
+        total = np.minimum(total, power_kw(inverter.dc_current_limit_a, volts))
+    return total
+
+
+def follow(island: Island, stored_kwh: np.ndarray, first: np.ndarray, hours: float) -> Rides:
+    """Follow outages from several starts at once.
+
+    Parameters
+    ----------
+    island : Island
+    stored_kwh : array of shape (banks, starts)
+        Usable energy held when the outage begins; the reserve may be used. [kWh]
+    first : int array of shape (starts,)
+        Step in which it begins. After the timeline's last step its first comes again.
+    hours : float
+        How far it is followed. [h]
+
+    Returns
+    -------
+    Rides
+
+    Notes
+    -----
+    Within a step powers are constant, so the moment at which the store can give no more is found exactly. Solar current
+    limits use the lower voltage of the step's ends, as the schedule does. Several banks give in proportion to the
+    energy they hold, each within its limits, so that none is left behind.
+
+    References
+    ----------
+    .. [1] With one bank, constant load and no sun it is the autonomy formula of stand-alone systems, usable energy x
+       efficiency / (load + standby); common practice, no source.
+    """
+    step = island.step_hours
+    lasted, ending = np.full(len(first), float(hours)), np.full(len(first), LASTS)
+    alive, held = np.arange(len(first)), np.array(stored_kwh, float).reshape(len(island.banks), len(first))
+    for ahead in range(int(np.ceil(hours / step - 1e-9))):
+        now = (first[alive] + ahead) % island.steps
+        kept = np.array([b.bank.kept(step) * h for b, h in zip(island.banks, held, strict=True)])
+        kept = kept.reshape(held.shape)
+        wanted = island.drawn_kw[now] - island.solar_at(now, _lower_volts(island, now, kept))
+        held_next, holds = _through(island, now, kept, wanted, np.full(len(now), step))
+        holds &= ~island.overloaded[now]
+        ended = np.flatnonzero(~holds)
+        if len(ended):
+            part, why = _end(island, now[ended], kept[:, ended], wanted[ended])
+            lasted[alive[ended]] = np.minimum(hours, ahead * step + part)
+            ending[alive[ended]] = np.where(ahead * step + part >= hours, LASTS, why)
+            alive, held_next = alive[holds], held_next[:, holds]
+        held = held_next
+        if not len(alive):
+            break
+    return Rides(lasted, ending)
+
+
+def _lower_volts(island: Island, now: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """The lower of the bus voltages at the start and, by a first guess, at the end of a step."""
+    volts = island.volts(kept)
+    if not np.isfinite(island.solar_limit_a).any():
+        return volts
+    wanted = island.drawn_kw[now] - island.solar_at(now, volts)
+    after, _ = _through(island, now, kept, wanted, np.full(len(now), island.step_hours))
+    return np.minimum(volts, island.volts(after))
+
+
+def _through(
+    island: Island, now: np.ndarray, kept: np.ndarray, wanted: np.ndarray, hours: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Energy held after `hours` of a step, and whether what is wanted of the banks can be given throughout."""
+    given_most = np.array(
+        [
+            bank.most_given_kw(energy, hours, stored_at(bank.bank, island.inverter_volts[now]))
+            if bank.on_bus
+            else bank.most_given_kw(energy, hours, np.zeros(len(now)))
+            for bank, energy in zip(island.banks, kept, strict=True)
+        ]
+    ).reshape(kept.shape)
+    most = given_most.sum(axis=0)
+    holds = wanted <= most + 1e-9
+    # Solar alone cannot hold up a bus whose voltage is too low for the inverters, nor a bank that is not there.
+    holds &= island.inverter_volts[now] <= island.volts(kept) + 1e-9
+    given = _by_energy(np.clip(wanted, 0, most), kept, given_most)
+    after = [
+        energy - hours * bank.drained_kw(power, energy, hours)
+        for bank, energy, power in zip(island.banks, kept, given, strict=True)
+    ]
+    _charge(island, kept, np.maximum(-wanted, 0.0), hours, after)
+    return np.maximum(np.array(after).reshape(kept.shape), 0.0), holds
+
+
+def _by_energy(wanted: np.ndarray, kept: np.ndarray, most: np.ndarray) -> np.ndarray:
+    """What each bank gives: in proportion to the energy it holds, so that all last as long, within its own most."""
+    capped = np.zeros(kept.shape, bool)
+    given = np.zeros(kept.shape)
+    for _ in kept:
+        weight = np.where(capped, 0.0, kept + SPARE_KWH)
+        rest = wanted - np.where(capped, most, 0.0).sum(axis=0)
+        whole = weight.sum(axis=0)
+        shares = np.divide(weight * rest, whole, out=np.zeros(kept.shape), where=whole > 0)
+        given = np.where(capped, most, shares)
+        capped |= given > most
+    return np.minimum(given, most)
+
+
+def _charge(
+    island: Island, kept: np.ndarray, surplus: np.ndarray, hours: np.ndarray, after: list[np.ndarray]
+) -> None:
+    """Add what the banks take of a surplus, in proportion to what each can take; the rest is curtailed."""
+    if not surplus.any():
+        return
+    taken_most = [
+        b.most_taken_kw(energy, island.step_hours) for b, energy in zip(island.banks, kept, strict=True)
+    ]
+    most = sum(taken_most, np.zeros(len(surplus)))
+    share = np.divide(np.minimum(surplus, most), most, out=np.zeros(len(surplus)), where=most > 0)
+    for place, bank in enumerate(island.banks):
+        taken = share * taken_most[place]
+        after[place] = after[place] + hours * bank.stored_kw(taken, kept[place], hours)
+
+
+def _end(
+    island: Island, now: np.ndarray, kept: np.ndarray, wanted: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """When in a step an outage ends [h], and why."""
+    low, high = np.zeros(len(now)), np.full(len(now), island.step_hours)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        _, holds = _through(island, now, kept, wanted, middle)
+        low, high = np.where(holds, middle, low), np.where(holds, high, middle)
+    over = island.overloaded[now]
+    part = np.where(over, 0.0, low)
+    left, _ = _through(island, now, kept, wanted, part)
+    capacity = sum(bank.bank.capacity_kwh for bank in island.banks)
+    empty = left.sum(axis=0) <= 1e-6 * capacity
+    return part, np.where(over, RATING, np.where(empty, EMPTY, LIMIT))

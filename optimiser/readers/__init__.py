@@ -1,0 +1,1 @@
+"""What people have as files, turned into readings: meters' formats, tables through a mapping."""

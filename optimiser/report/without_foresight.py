@@ -1,0 +1,179 @@
+"""What of the ceiling is earned without knowing the year: policy by policy, by line, by billing period."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, bars, text_column
+from optimiser.report.results import Results
+from optimiser.words import amount, is_missing, money, month, number, percent
+
+LINES, MONTHS = "capture-lines", "capture-months"
+
+
+def section(results: Results) -> Section | None:
+    """The chart, what each policy sees, and the tables; None without the study."""
+    study = (results.summary.get("studies") or {}).get("capture")
+    if not study or not {LINES, MONTHS} <= results.tables.keys():
+        return None
+    blocks: list[Block] = [
+        Text(
+            "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site "
+            f"is run day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
+            f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
+            "out on that. The store follows the plan, the meter takes the error, and every limit holds."
+        ),
+        chart(results, study),
+        policies_table(results, study),
+    ]
+    notes = [ahead(study), study.get("demand_target") or "", *without_plan(study), *services(study)]
+    notes += [f"Left out: {words}" for words in study.get("missing") or ()]
+    if not any(row["name"] == "programme" for row in study["outcomes"]):
+        notes.append(
+            "A programme of timed rules has a row here where the run was asked for one (--study programme)."
+        )
+    blocks += [Text(words, tone="quiet") for words in notes if words]
+    blocks += [by_line(results), by_month(results)]
+    return Section("capture", "Without foresight", "What is earned without knowing the year", tuple(blocks))
+
+
+def chart(results: Results, study: dict[str, Any]) -> Chart:
+    """Saving of each way of running the site."""
+    currency, rows = results.summary["currency"], study["outcomes"]
+    savings = [row["saving"] for row in rows]
+    driven = next((row for row in rows if row["name"] == study["headline"]), None)
+    words = f"The ceiling saves {money(rows[0]['saving'], currency)}. "
+    if driven is not None:
+        words += (
+            f"Run under {driven['name']}, which the payback rests on, the site saves "
+            f"{money(driven['saving'], currency)}, {shown_share(driven['share_of_ceiling'])} of it."
+        )
+    return Chart(
+        key="capture",
+        title="Saved over the days of the run",
+        description=words,
+        **bars(
+            [row["name"] for row in rows],
+            savings,
+            [amount(value, currency) for value in savings],
+            f"Saved, {currency}",
+            ["@gain" if row["name"] == study["headline"] else "@before" for row in rows],
+        ),
+        height_px=110 + 40 * len(rows),
+    )
+
+
+def policies_table(results: Results, study: dict[str, Any]) -> Table:
+    """What each sees, saves, and what of it is the storage's."""
+    currency = results.summary["currency"]
+    rows = [
+        Row(
+            (
+                row["name"],
+                row["words"],
+                amount(row["saving"], currency),
+                shown_share(row["share_of_ceiling"]),
+                "" if is_missing(row["storage_earns"]) else amount(row["storage_earns"], currency),
+                shown_share(row["storage_share"]),
+            ),
+            "total" if row["name"] == study["headline"] else "plain",
+        )
+        for row in study["outcomes"]
+    ]
+    columns = (
+        text_column("Run under"),
+        text_column("What it knows"),
+        Column(f"Saved, {currency}"),
+        Column("Of the ceiling"),
+        Column(f"Of that by storage, {currency}"),
+        Column("Of what storage could"),
+    )
+    return Table("Saved over the days of the run; the payback rests on the row in bold", columns, tuple(rows))
+
+
+def shown_share(share: float | None) -> str:
+    """A share of the ceiling, which no policy passes by more than the proof leaves open."""
+    return "" if is_missing(share) or share is None else percent(min(share, 1.0), 0)
+
+
+def ahead(study: dict[str, Any]) -> str:
+    """Which prices are known beforehand."""
+    hours = study.get("prices_known_hours") or 0
+    if not hours:
+        return "No price that comes from a market is known before its hour, except to policies that see what happens."
+    return f"Market prices are known {hours:g} hours ahead of each plan."
+
+
+def without_plan(study: dict[str, Any]) -> list[str]:
+    """Days on which there was no plan."""
+    return [
+        f"{row['name'].capitalize()}: {number(row['without_plan'])} of {number(row['plans'])} windows were run "
+        "without a plan, since nothing was known yet or no schedule kept every limit; the store rested."
+        for row in study["outcomes"]
+        if row.get("without_plan")
+    ]
+
+
+def services(study: dict[str, Any]) -> list[str]:
+    """What of sold services could be held."""
+    return [
+        f"{row['name'].capitalize()}: {percent(row['services_held_share'], 1)} of the services sold could be held; the "
+        "rest is not paid, and penalties for it are left out."
+        for row in study["outcomes"]
+        if not is_missing(row.get("services_held_share"))
+    ]
+
+
+def by_line(results: Results) -> Table:
+    """What each way of running saves in each line."""
+    currency, lines = results.summary["currency"], results.tables[LINES]
+    names = [name for name in lines.columns if name not in ("group", "line")]
+    rows = [
+        Row((str(row["line"]), *(amount(float(row[name]), currency) for name in names)))
+        for row in lines.to_dict("records")
+    ]
+    sums = (amount(float(lines[name].sum()), currency) for name in names)
+    return Table(
+        f"Saved or earned by line, {currency}",
+        (text_column("Line"), *(Column(name) for name in names)),
+        (*rows, Row(("Together", *sums), "total")),
+        folded=True,
+    )
+
+
+def by_month(results: Results) -> Table:
+    """What each way of running saves in each billing period."""
+    currency, months = results.summary["currency"], results.tables[MONTHS]
+    names = [name for name in months.columns if name != "billing_period"]
+    rows = [
+        Row((month(str(row["billing_period"])), *(amount(float(row[name]), currency) for name in names)))
+        for row in months.to_dict("records")
+    ]
+    sums = (amount(float(months[name].sum()), currency) for name in names)
+    return Table(
+        f"Saved by billing period, {currency}",
+        (text_column("Billing period"), *(Column(name) for name in names)),
+        (*rows, Row(("Together", *sums), "total")),
+        folded=True,
+    )
+
+
+def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:
+    """What the policy that the payback rests on saves in each line, by group and line; None without the study."""
+    study, lines = (results.summary.get("studies") or {}).get("capture"), results.tables.get(LINES)
+    if not study or lines is None or study["headline"] not in lines.columns:
+        return None
+    keys = zip(lines["group"], lines["line"], strict=True)
+    return dict(zip(keys, map(float, lines[study["headline"]]), strict=True))
+
+
+def by_group(results: Results) -> list[tuple[str, float]] | None:
+    """The same summed over each group of lines, in the order of the bill."""
+    lines = saved_by_line(results)
+    if lines is None:
+        return None
+    sums: dict[str, list[float]] = {}
+    for (group, _), saved in lines.items():
+        sums.setdefault(group, []).append(saved)
+    return [(f"{name[:1].upper()}{name[1:]}", math.fsum(saved)) for name, saved in sums.items()]

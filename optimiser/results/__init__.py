@@ -1,0 +1,1 @@
+"""Results as frames, files and a workbook, reconciled with each other."""

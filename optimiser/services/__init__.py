@@ -1,0 +1,1 @@
+"""What ancillary services require and pay: products, dated sets of them, droop."""

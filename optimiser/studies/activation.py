@@ -1,0 +1,219 @@
+"""The replay of a plan's activations as a study: figures, a table of events, and what the plan does not promise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.accounts.settlement import Statement
+from optimiser.dispatch import Dispatch
+from optimiser.plant.events import Event, hardest
+from optimiser.plant.replay import FINE_SECONDS, Replay, Replayed
+from optimiser.study import Study
+
+CENT = 0.005  # below it an amount is nothing
+MARGINS = (
+    "inverter_kw",
+    "inverter_dc_a",
+    "storage_kw",
+    "storage_a",
+    "stored_kwh",
+    "connection_kw",
+    "phase_kw",
+    "pass_through_a",
+    "imbalance_kw",
+    "controller_a",
+)
+
+
+def make_activation(statement: Statement, say: Callable[[str], None]) -> Study | None:
+    """Replay the hardest events of a plan and some at random; None where nothing is offered."""
+    events = hardest(statement.dispatch)
+    return replay_events(statement.dispatch, events, say) if events else None
+
+
+def replay_events(
+    dispatch: Dispatch,
+    events: Iterable[Event],
+    say: Callable[[str], None] = lambda words: None,
+    fine_seconds: float = FINE_SECONDS,
+) -> Study:
+    """Walk events through a plan, each by itself.
+
+    Parameters
+    ----------
+    dispatch : Dispatch
+    events : iterable of Event
+    say : callable
+        Told what is being done.
+    fine_seconds : float
+        Length of a fine step. [s]
+
+    Returns
+    -------
+    Study
+        With the table "events", one row an event.
+    """
+    replay, walked = Replay(dispatch, fine_seconds), []
+    events = list(events)
+    for number, event in enumerate(events):
+        if number % 20 == 0:
+            say(f"replaying activations, {number} of {len(events)}")
+        walked.append(replay.walk(event))
+    return Study(
+        _summary(walked, fine_seconds) | _income(dispatch),
+        {"events": _table(walked, dispatch)},
+        tuple(_warnings(walked)),
+    )
+
+
+def _table(walked: list[Replayed], dispatch: Dispatch) -> pd.DataFrame:
+    timeline = dispatch.scenario.timeline
+    local = timeline.local()
+    rows = []
+    for found in walked:
+        event = found.event
+        offset = pd.Timedelta(hours=event.start_hours - found.step * timeline.step_hours)
+        row: dict[str, Any] = {
+            "event": event.name,
+            "why": event.why,
+            "start": (local[found.step] + offset).round("s").isoformat(),
+            "step": found.step,
+            "minutes": event.hours * 60,
+            "wanted_kw": found.wanted_kw,
+            "delivered_kw": found.delivered_kw,
+            "short_kwh": found.short_kwh,
+            "verdict": _verdict(found),
+            "limited_by": found.limited_by,
+            "given_kwh": found.given_kwh,
+            "stored_change_kwh": found.stored_kwh,
+            "solar_lost_kwh": found.solar_lost_kwh,
+        }
+        row |= {f"margin_{name}": found.margins.get(name, math.nan) for name in MARGINS}
+        row |= {
+            "energy_amount": found.energy_amount,
+            "of_which_demand_amount": found.demand_amount,
+            "recovery_amount": found.recovery_amount,
+            "recovery_of_which_demand_amount": found.recovery_demand_amount,
+            "recovery_minutes": found.recovery_hours * 60,
+            "left_amount": found.left_amount,
+            "amount": found.amount,
+        }
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _verdict(found: Replayed) -> str:
+    if not found.wanted_kw:
+        return "nothing offered"
+    if found.kept:
+        return "delivered"
+    return f"short, {found.beyond}" if found.beyond else "short"
+
+
+def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
+    broken = [found for found in walked if not found.kept and not found.beyond]
+    beyond = [found for found in walked if not found.kept and found.beyond]
+    idle = sum(not found.wanted_kw for found in walked)
+    worst = max(walked, key=lambda found: found.short_kw) if broken or beyond else None
+    dearest = min(walked, key=lambda found: found.amount)
+    called = [found.amount for found in walked if found.wanted_kw]
+    return {
+        "events": len(walked),
+        "delivered": len(walked) - len(broken) - len(beyond) - idle,
+        "nothing_offered": idle,
+        "short": len(broken),
+        "short_beyond_the_rules": len(beyond),
+        "largest_shortfall_kw": worst.short_kw if worst else 0.0,
+        "largest_shortfall_limited_by": worst.limited_by if worst else "",
+        "fine_seconds": fine_seconds,
+        "dearest_event": dearest.event.name,
+        "dearest_amount": dearest.amount,
+        "dearest_demand_amount": dearest.raised_amount,
+        "mean_amount": float(np.mean(called)) if called else None,
+        "raised_demand": sum(found.raised_amount < -CENT for found in walked),
+        "slowest_recovery_minutes": _finite(max((f.recovery_hours for f in walked), default=0.0) * 60),
+        "not_recovered_within_a_day": sum(math.isnan(found.recovery_hours) for found in walked),
+        "observations": list(_observations(walked)),
+    }
+
+
+def _income(dispatch: Dispatch) -> dict[str, Any]:
+    """What being available earns in the run, to hold a call's cost against."""
+    paid = [
+        float(np.sum(line.values)) for line in dispatch.lines if line.cash and line.group == "availability"
+    ]
+    return {"availability_income": sum(paid), "days": dispatch.scenario.timeline.hours / 24}
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _observations(walked: list[Replayed]) -> Iterable[str]:
+    """What the schedule's rules do not hold, seen in these events."""
+    idle = sum(not found.wanted_kw for found in walked)
+    if idle:
+        yield f"In {idle} of {len(walked)} events nothing was called, since the plan offers nothing of it in that step."
+    apart = [-found.margins.get("imbalance_kw", 0.0) for found in walked]
+    if max(apart) > 1e-6:
+        count = sum(kw > 1e-6 for kw in apart)
+        yield (
+            f"In {count} of {len(walked)} events the phases were further apart than the imbalance "
+            "limit allows, by up to "
+            f"{max(apart):.2f} kW. The schedule holds that limit before an activation, not during one."
+        )
+    lost = [found.solar_lost_kwh for found in walked]
+    if max(lost) > 1e-3:
+        yield (
+            f"In {sum(kwh > 1e-3 for kwh in lost)} of {len(walked)} events solar power was lost, up "
+            f"to {max(lost):.3f} kWh: "
+            "a controller's current limit carries less at the voltage that was left, or storage was full."
+        )
+    late = [found for found in walked if found.beyond == "after its step" and not found.kept]
+    if late:
+        yield (
+            f"{len(late)} of {len(walked)} events fell short only after the step of their offer, by up to "
+            f"{max(found.short_kw for found in late):.2f} kW: the schedule keeps an offer's power for "
+            "its own step, and its "
+            "energy for as many steps as a call from the start of that step reaches into."
+        )
+    dimmed = [found for found in walked if found.beyond == "controller current" and not found.kept]
+    if dimmed:
+        yield (
+            f"{len(dimmed)} of {len(walked)} events fell short because storage had to stand in for "
+            "solar power that "
+            "controllers could not carry at the voltage that was left. The schedule holds that limit "
+            "at the planned voltage."
+        )
+    leaky = [found for found in walked if found.kept and found.short_kwh > 0]
+    if leaky:
+        yield (
+            f"{len(leaky)} of {len(walked)} events missed less energy, "
+            f"{max(f.short_kwh for f in leaky):.4f} kWh at the most, "
+            "than self-discharge takes in a step; they count as delivered."
+        )
+    raised = [found for found in walked if found.raised_amount < -CENT]
+    if raised:
+        after = sum(found.demand_amount >= -CENT for found in raised)
+        back = f" ({after} of them only on the way back to the plan)" if after else ""
+        yield (
+            f"{len(raised)} of {len(walked)} events raised a demand charge{back}, the dearest by "
+            f"{max(-found.raised_amount for found in raised):.2f}: power taken for a service counts at the meter "
+            "like any other."
+        )
+
+
+def _warnings(walked: list[Replayed]) -> Iterable[str]:
+    broken = [found for found in walked if not found.kept and not found.beyond]
+    if broken:
+        worst = max(broken, key=lambda found: found.short_kw)
+        yield (
+            f"{len(broken)} of {len(walked)} replayed activations were not delivered in full; the "
+            f"worst, {worst.event.name} in "
+            f"step {worst.step}, was short of {worst.short_kw:.3f} kW for want of {worst.limited_by}."
+        )

@@ -1,0 +1,126 @@
+"""The studies that a run can be asked for, by name: each takes a statement and gives a `Study`, or None.
+
+A study is None where its question does not arise, such as services where none are sold. The usual ones are quick
+and are made with every run; the others take longer and wait to be asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from optimiser.accounts.settlement import Statement
+from optimiser.dispatch import Progress
+from optimiser.errors import OptimiserError
+from optimiser.scenario.read import Scenario
+from optimiser.studies import driven_limits, patterns
+from optimiser.studies import outages as ride_through
+from optimiser.studies import timetable as judging
+from optimiser.studies import what_binds as binds
+from optimiser.studies import without_foresight as capture
+from optimiser.studies.activation import make_activation
+from optimiser.studies.concentration import make_concentration
+from optimiser.studies.life import later_years
+from optimiser.studies.price_years import price_years
+from optimiser.studies.stack import make_stack
+from optimiser.study import Study
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A study of the list: what works it out, whether every run has it, and why it may not arise.
+
+    `reads` names a study before it in the list whose findings it takes too, where that one was made.
+    """
+
+    make: Callable[..., Study | None]
+    usual: bool = False
+    absent: str = "its question does not arise for this site"
+    reads: str | None = None
+
+
+NO_SERVICES = "no service ([[service]]) is sold"
+
+STUDIES: Mapping[str, Entry] = {
+    "patterns": Entry(patterns.study, usual=True),
+    "concentration": Entry(make_concentration, usual=True, absent=NO_SERVICES),
+    "activation": Entry(
+        make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
+    ),
+    "stack": Entry(make_stack, absent=NO_SERVICES),
+    "programme": Entry(judging.study, absent="there is no inverter or no bank to steer"),
+    "capture": Entry(capture.study, usual=True, reads="programme"),
+    "ride_through": Entry(
+        ride_through.study,
+        usual=True,
+        absent="neither a critical load nor a backup reserve is named, or there is no inverter or bank",
+    ),
+    "reserve_cost": Entry(
+        ride_through.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"
+    ),
+    "what_binds": Entry(binds.study, absent="the solver gave no multipliers for this answer"),
+    "driven_limits": Entry(
+        driven_limits.study,
+        absent="it needs the study capture, a policy that leads the page and a limit that binds",
+        reads="capture",
+    ),
+    "life": Entry(later_years, absent="no costs ([cost]) are given"),
+    "price_years": Entry(
+        price_years, absent="no price years ([[price_year]]) or no costs ([cost]) are given"
+    ),
+}
+
+
+def usual() -> tuple[str, ...]:
+    """The studies that every run has."""
+    return tuple(name for name, entry in STUDIES.items() if entry.usual)
+
+
+def with_required(scenario: Scenario, names: Iterable[str]) -> tuple[str, ...]:
+    """The studies named, and those that the scenario itself asks for, in the order of the list."""
+    cost = scenario.file.cost
+    wanted = {*names, *(("life",) if cost is not None and cost.life.resolve else ())}
+    return tuple(name for name in STUDIES if name in wanted)
+
+
+def chosen(added: Iterable[str], left_out: Iterable[str]) -> tuple[str, ...]:
+    """The usual studies with some added and some left out; "all" stands for every one.
+
+    Raises
+    ------
+    OptimiserError
+        With every name that is not known.
+    """
+    more, fewer = set(added), set(left_out)
+    unknown = sorted((more | fewer) - STUDIES.keys() - {"all"})
+    if unknown:
+        raise OptimiserError("\n".join(f"there is no study {name}. {_meant(name)}" for name in unknown))
+    wanted = (set(STUDIES) if "all" in more else set(usual()) | more) - fewer
+    wanted = more & wanted if "all" in fewer else wanted
+    return tuple(name for name in STUDIES if name in wanted)
+
+
+def _meant(name: str) -> str:
+    close = get_close_matches(name, STUDIES, 1)
+    return f"Did you mean {close[0]}?" if close else f"There are: {', '.join(STUDIES) or 'none'}."
+
+
+def make_studies(statement: Statement, names: Iterable[str], say: Progress) -> dict[str, Study]:
+    """Work out the studies named, in the order of the list; those whose question does not arise are left out."""
+    made: dict[str, Study] = {}
+    for name in names:
+        say(f"study: {name.replace('_', ' ')}")
+        entry = STUDIES[name]
+        read = (made[entry.reads],) if entry.reads and entry.reads in made else ()
+        found = entry.make(statement, say, *read)
+        if found is not None:
+            made[name] = found
+    return made
+
+
+def not_arising(asked: Iterable[str], made: Mapping[str, Study]) -> Iterator[str]:
+    """A sentence for each study that was asked for by name and whose question does not arise."""
+    for name in dict.fromkeys(asked):
+        if name in STUDIES and name not in made:
+            yield f"the study {name} is left out: {STUDIES[name].absent}."

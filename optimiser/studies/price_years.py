@@ -1,0 +1,70 @@
+"""The study of price years: the site solved again on other years' prices, and the spread of what they bring."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.accounts.settlement import Statement, settle
+from optimiser.dispatch import Progress, solve
+from optimiser.finance.yearly import saving_by_group
+from optimiser.scenario.read import price_year
+from optimiser.study import Study
+
+QUANTILES = {"lowest": 0.0, "lower quartile": 0.25, "middle": 0.5, "upper quartile": 0.75, "highest": 1.0}
+
+
+def price_years(statement: Statement, say: Progress) -> Study | None:
+    """Solve the site again for each [[price_year]]; None without any or without costs.
+
+    Returns
+    -------
+    Study
+        `years`: name and yearly saving in each group, at perfect foresight; the appraisal makes the spread of them.
+        Table `years` with the same.
+    """
+    scenario = statement.dispatch.scenario
+    if scenario.file.cost is None or not scenario.file.price_year:
+        return None
+    count = len(scenario.file.price_year)
+    seconds = count * sum(statement.dispatch.seconds.values())
+    say(f"price years to solve: {count}; about {seconds:.0f} s")
+    rows = []
+    for index, year in enumerate(scenario.file.price_year):
+        say(f"solving price year {year.name}")
+        saving = saving_by_group(settle(solve(price_year(scenario, index))))
+        rows.append({"name": year.name, "saving": saving})
+    table = pd.DataFrame([{"price year": row["name"], **_named(row["saving"])} for row in rows])
+    return Study({"years": rows}, {"years": table})
+
+
+def _named(saving: dict[str, float]) -> dict[str, float]:
+    return {f"yearly saving, {group.replace('_', ' ')}": amount for group, amount in saving.items()}
+
+
+def spread(rows: Sequence[dict[str, Any]]) -> dict[str, dict[str, float | None]]:
+    """Quantiles over price years; a payback of None is never and counts as the longest.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        `yearly_saving`, `npv` and `simple_payback_years` of each.
+
+    Notes
+    -----
+    Money between two years is taken by a straight line; a payback is that of a year, the longer of two.
+    """
+    found: dict[str, dict[str, float | None]] = {}
+    for key in ("yearly_saving", "npv"):
+        values = [row[key] for row in rows]
+        found[key] = {name: float(np.quantile(values, share)) for name, share in QUANTILES.items()}
+    back = [row["simple_payback_years"] for row in rows]
+    longest = sorted(np.inf if years is None else years for years in back)
+    at = {name: longest[int(np.ceil(share * (len(longest) - 1)))] for name, share in QUANTILES.items()}
+    found["simple_payback_years"] = {
+        name: None if np.isinf(year) else float(year) for name, year in at.items()
+    }
+    return found

@@ -1,0 +1,240 @@
+"""The study `capture`: what of the ceiling is earned without knowing the year, policy by policy."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimiser.accounts.settlement import Statement, settle
+from optimiser.control.own_use import OwnUse
+from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.engine.windows import at_once
+from optimiser.errors import DriftError, InfeasibleError, OptimiserError, UnprovenError
+from optimiser.foresight.policies import Policy, policies_of
+from optimiser.foresight.running import Executed, run_under
+from optimiser.plant.executed import settled_walk
+from optimiser.plant.walk import Plant
+from optimiser.scenario.read import Scenario
+from optimiser.studies.timetable import PROGRAMME, Programmed
+from optimiser.study import Study
+
+CEILING, OWN_USE, NO_STORAGE = "ceiling", "own use", "no storage"
+WORDS = {
+    CEILING: "knows everything beforehand: an upper bound",
+    OWN_USE: "covers the site's own load from sun and store, sells no service",
+    NO_STORAGE: "the same site without its storage",
+}
+# What ends one way of running the site and not the run: the ceiling stands without it. A defect says that it is one.
+LEFT_OUT = (InfeasibleError, UnprovenError, DriftError)
+MOST_LOST = 0.05  # share of the sold services that may be lost without a word
+
+
+@dataclass(frozen=True)
+class Capture(Study):
+    """What a year without foresight earns.
+
+    Attributes
+    ----------
+    headline : Statement or None
+        What the policy makes that the payback rests on.
+    schedules : dict of str to Dispatch
+        What was carried out, step by step, in each way of running the site beside the ceiling.
+    """
+
+    headline: Statement | None = None
+    schedules: Mapping[str, Dispatch] = field(default_factory=dict)
+
+    @property
+    def forecast_driven_saving(self) -> float | None:
+        """Saving over the timeline of the policy that the payback rests on. [currency]"""
+        return None if self.headline is None else self.headline.saving
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """What one way of running the site came to."""
+
+    name: str
+    words: str
+    statement: Statement
+    executed: Executed | None = None
+
+
+def study(statement: Statement, say: Progress, programme: Study | None = None) -> Capture | None:
+    """What each policy of the scenario earns, beside the ceiling, plain own use and no storage; None without storage.
+
+    Parameters
+    ----------
+    statement : Statement
+        Of the ceiling.
+    say : callable
+        Told what is being done.
+    programme : Programmed, optional
+        A programme of timed rules that was learnt for this run; it gets a row of its own.
+    """
+    scenario = statement.dispatch.scenario
+    if not scenario.storage or not scenario.foresight.policies:
+        return None
+    policies = policies_of(scenario)
+    ceiling = statement.dispatch
+    outcomes = [_Outcome(CEILING, WORDS[CEILING], statement)]
+    missing: list[tuple[str, OptimiserError]] = []
+
+    def attempt(policy: Policy) -> Executed | OptimiserError:
+        try:
+            return run_under(scenario, policy, ceiling, say)
+        except LEFT_OUT as problem:
+            return problem
+
+    for policy, one in zip(policies, at_once(attempt, policies), strict=True):
+        if isinstance(one, Executed):
+            outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
+        else:
+            missing.append((policy.name, one))
+    if isinstance(programme, Programmed):
+        whole = programme.carried_out
+        if isinstance(whole, Statement):
+            outcomes.append(_Outcome(PROGRAMME, programme.run_under, whole))
+        elif whole is not None:
+            missing.append((PROGRAMME, whole))
+    others: list[tuple[str, Callable[[], Statement]]] = [
+        (OWN_USE, lambda: _own_use(scenario, ceiling)),
+        (NO_STORAGE, lambda: _without_storage(scenario)),
+    ]
+    for name, make in others:
+        say(f"the same site: {name}")
+        try:
+            outcomes.append(_Outcome(name, WORDS[name], make()))
+        except LEFT_OUT as problem:
+            missing.append((name, problem))
+    return _told(scenario, outcomes, missing)
+
+
+def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
+    """The plain controller's year; no service is sold."""
+    plant = Plant(scenario)
+    return settled_walk(ceiling, plant.walk(OwnUse(plant)))
+
+
+def _without_storage(scenario: Scenario) -> Statement:
+    """The site with everything but its storage and what needs it, at its best."""
+    site = scenario.site.model_copy(
+        update={"dc_voltage_v": scenario.site.lowest_bus_voltage(scenario.storage)}
+    )
+    file = scenario.file.model_copy(update={"storage": (), "service": (), "site": site})
+    return settle(solve(dataclasses.replace(scenario, file=file)))
+
+
+def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[tuple[str, OptimiserError]]) -> Capture:
+    """Summary, tables and cautions."""
+    by_name = {outcome.name: outcome for outcome in outcomes}
+    most = by_name[CEILING].statement.saving
+    none = by_name[NO_STORAGE].statement.saving if NO_STORAGE in by_name else None
+    rests_on = scenario.foresight.rests_on if scenario.foresight.rests_on in by_name else None
+    rows: list[dict[str, Any]] = []
+    for outcome in outcomes:
+        saving = outcome.statement.saving
+        row: dict[str, Any] = {
+            "name": outcome.name,
+            "words": outcome.words,
+            "saving": saving,
+            "share_of_ceiling": saving / most if most > 0 else None,
+            "storage_earns": None if none is None else saving - none,
+            "storage_share": (saving - none) / (most - none) if none is not None and most > none else None,
+        }
+        if outcome.executed is not None:
+            one = outcome.executed
+            row |= {
+                "plans": one.plans,
+                "without_plan": one.without_plan,
+                "services_held_share": one.held_kw_hours / one.sold_kw_hours
+                if one.sold_kw_hours > 0
+                else None,
+            }
+        rows.append(row)
+    table = scenario.foresight
+    summary = {
+        "headline": rests_on,
+        "outcomes": rows,
+        "missing": [f"{name}: {problem}" for name, problem in missing],
+        "view_hours": table.view_hours,
+        "keep_hours": table.keep_hours,
+        "prices_known_hours": table.prices_known_hours,
+        "demand_target": _target_words(scenario),
+    }
+    headline = by_name[rests_on].statement if rests_on else None
+    tables = {"lines": _by_line(outcomes), "months": _by_month(outcomes)}
+    defects = (
+        f"{name}: {problem}"
+        for name, problem in missing
+        if isinstance(problem, DriftError) and name != PROGRAMME  # whose own study tells it
+    )
+    warnings = (*_warnings(outcomes), *defects)
+    if rests_on is None:
+        warnings += ("The payback rests on the ceiling: the policy it should rest on could not be run.",)
+    schedules = {name: outcome.statement.dispatch for name, outcome in by_name.items() if name != CEILING}
+    return Capture(summary, tables, warnings, headline, schedules)
+
+
+def _target_words(scenario: Scenario) -> str:
+    table = scenario.foresight
+    if not any(
+        hasattr(component, "once_a_period") and component.once_a_period
+        for component in scenario.tariff.component
+    ):
+        return ""
+    if table.demand_target == "so_far":
+        return "Plans count every kW of demand above what the billing period has reached so far."
+    share = "" if table.demand_share == 1 else f"{table.demand_share:.0%} of "
+    of = "that of the period before"
+    if table.demand_target == "quantile":
+        of = f"the {table.demand_quantile:.0%} quantile of those of all periods before"
+    return (
+        f"Plans take the billing period's demand to reach {share}{of}, or what it has reached already; a kW below "
+        "that earns them nothing. In the first period there is none before."
+    )
+
+
+def _warnings(outcomes: list[_Outcome]) -> tuple[str, ...]:
+    found = []
+    for outcome in outcomes:
+        one = outcome.executed
+        if (
+            one is not None
+            and one.sold_kw_hours > 0
+            and one.held_kw_hours < (1 - MOST_LOST) * one.sold_kw_hours
+        ):
+            lost = 1 - one.held_kw_hours / one.sold_kw_hours
+            found.append(
+                f"Run under {outcome.name}, {lost:.0%} of what is sold of services could not be held and is not paid; "
+                "penalties are left out."
+            )
+    return tuple(found)
+
+
+def _by_line(outcomes: list[_Outcome]) -> pd.DataFrame:
+    """What each way of running saves or earns in each line of the bill. [currency]"""
+    columns = {}
+    for outcome in outcomes:
+        rows = outcome.statement.table
+        rows = rows[rows["cash"]]
+        sign = np.where(rows["case"] == "after", 1.0, -1.0)
+        amounts = (rows["amount"] * sign).groupby([rows["group"], rows["line"]], sort=False).sum()
+        columns[outcome.name] = amounts
+    return pd.DataFrame(columns).fillna(0.0).rename_axis(["group", "line"]).reset_index()
+
+
+def _by_month(outcomes: list[_Outcome]) -> pd.DataFrame:
+    """What each way of running saves in each billing period. [currency]"""
+    columns = {}
+    for outcome in outcomes:
+        rows = outcome.statement.table
+        rows = rows[rows["cash"]]
+        sign = np.where(rows["case"] == "after", 1.0, -1.0)
+        columns[outcome.name] = (rows["amount"] * sign).groupby(rows["billing_period"], sort=False).sum()
+    return pd.DataFrame(columns).fillna(0.0).rename_axis("billing_period").reset_index()
