@@ -17,7 +17,7 @@ from optimiser import read_scenario, solve
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.plant.events import Call, Event, hardest, holdings, read_events, read_frequency
-from optimiser.plant.replay import Replay
+from optimiser.plant.replay import EventReplay
 from optimiser.report.activation import cost_words
 from optimiser.services.droop import Droop, Service, creditable
 from optimiser.studies.activation import replay_events
@@ -101,9 +101,9 @@ def test_a_charging_battery_gives_its_charge_and_its_discharge(tmp_path, output_
     bank = battery(1000.0, 100.0)
     dispatch = plan(tmp_path, services=[service("raise", "up", 1 / 6)], bank=bank)
     held = set_plan(dispatch, output_kw=output_kw, intake_kw=intake_kw)
-    fits = Replay(wrong(held, raise_kw)).walk(everything(wrong(held, raise_kw), 3))
+    fits = EventReplay(wrong(held, raise_kw)).walk(everything(wrong(held, raise_kw), 3))
     assert (True, pytest.approx(raise_kw)) == (fits.kept, fits.delivered_kw)
-    beyond = Replay(wrong(held, raise_kw + 5)).walk(everything(wrong(held, raise_kw + 5), 3))
+    beyond = EventReplay(wrong(held, raise_kw + 5)).walk(everything(wrong(held, raise_kw + 5), 3))
     assert (False, pytest.approx(5.0)) == (beyond.kept, beyond.short_kw)
 
 
@@ -116,7 +116,7 @@ def test_ten_minutes_of_40_kw_take_7_018_kwh(tmp_path):
     dispatch = plan(
         tmp_path, services=[service("raise", "up", 1 / 6, most_kw=40.0)], bank=bank, step_minutes=5
     )
-    found = Replay(dispatch).walk(everything(dispatch, 30))
+    found = EventReplay(dispatch).walk(everything(dispatch, 30))
     assert found.kept
     assert pytest.approx(40 / 6, abs=1e-6) == found.given_kwh
     assert pytest.approx(-40 / 6 / 0.95, abs=1e-6) == found.stored_kwh
@@ -131,7 +131,7 @@ def test_a_chain_longer_than_a_step_lasts_to_its_end(tmp_path):
     dispatch = plan(tmp_path, services=[service("raise", "up", 1 / 6)], bank=bank, step_minutes=5)
     found = replay_events(dispatch, hardest(dispatch, tight=5, random=20))
     assert 0 == found.summary["short"], found.tables["events"]
-    first = Replay(dispatch).walk(everything(dispatch, 0))
+    first = EventReplay(dispatch).walk(everything(dispatch, 0))
     assert first.event.hours > dispatch.scenario.timeline.step_hours
     assert first.kept
 
@@ -156,7 +156,7 @@ def test_an_offer_beyond_the_connection_is_caught(tmp_path):
     )
     net = float(dispatch.flows.connection.net_import_kw[0])
     planted = wrong(dispatch, 10.0)
-    found = Replay(planted).walk(everything(planted, 0))
+    found = EventReplay(planted).walk(everything(planted, 0))
     assert (False, "connection") == (found.kept, found.limited_by)
     assert pytest.approx(10 - (2 + net), abs=1e-6) == found.short_kw
     assert pytest.approx(0.0, abs=1e-9) == found.margins["connection_kw"]
@@ -174,7 +174,7 @@ def test_a_phase_is_caught_where_the_sum_fits(tmp_path):
     bank = battery(100.0, 50.0)
     dispatch = plan(tmp_path, services=[service("raise", "up", 0.5, most_kw=0.01)], bank=bank, **site)
     planted = wrong(dispatch, 12.0)
-    found = Replay(planted).walk(everything(planted, 23))
+    found = EventReplay(planted).walk(everything(planted, 23))
     net = sum(float(dispatch.flows.phases[p].net_import_kw[23]) for p in ("L1", "L2", "L3"))
     assert (False, "phase of the connection") == (found.kept, found.limited_by)
     assert pytest.approx(12 - 6 - net, abs=1e-6) == found.short_kw
@@ -195,7 +195,7 @@ def test_a_call_is_measured_against_the_current_that_passes_an_inverter(tmp_path
         load_kw=2.0,
         inverter=[in_line],
     )
-    given = float(Replay(dispatch).plant.inverter_kw["main"][2])
+    given = float(EventReplay(dispatch).plant.inverter_kw["main"][2])
     for kw, left_a in ((3.0 - given, 18 - 1500 / 230), (9.0 - given, 0.0)):
         planted = wrong(dispatch, kw)
         found = replay_events(planted, [everything(planted, 2)]).tables["events"]
@@ -225,7 +225,7 @@ def test_a_capacitor_bank_keeps_its_current_as_it_empties(tmp_path):
     assert found.tables["events"]["margin_storage_a"].min() > -1e-3
     kw = float(np.asarray(dispatch.offers[0].offered_kw)[2])
     planted = wrong(dispatch, 2 * kw)
-    caught = Replay(planted).walk(everything(planted, 2))
+    caught = EventReplay(planted).walk(everything(planted, 2))
     assert not caught.kept
     assert caught.limited_by in ("storage current", "stored energy")
 
@@ -240,7 +240,7 @@ def test_a_current_is_power_over_the_voltage_that_is_left(tmp_path):
     )
     planted = wrong(dispatch, 9.9)
     event = everything(planted, 0)
-    plant = Replay(planted).plant
+    plant = EventReplay(planted).plant
     volts = (24**2 + 0.6 * (54**2 - 24**2)) ** 0.5
     now = plant.respond(0.0, 1 / 3600, {"store": 0.0}, event.wanted_kw(0.0), 1 / 60, called=True)
     base = float(plant.bank_kw["store"][0])
@@ -284,7 +284,7 @@ def test_a_call_costs_the_energy_it_moves(tmp_path):
     step = int(np.flatnonzero(dispatch.flows.meter.import_kw > 4)[0])
     event = everything(dispatch, step)
     assert 4.0 == pytest.approx(event.calls[0].kw)
-    found = Replay(dispatch).walk(event)
+    found = EventReplay(dispatch).walk(event)
     assert pytest.approx(0.6, abs=1e-6) == found.energy_amount
     assert pytest.approx(0.0, abs=0.6 + 1e-6) == found.amount
 
@@ -381,7 +381,7 @@ def test_a_frequency_calls_by_droop(tmp_path):
     (event,) = read_frequency(file, dispatch, Droop(1.7))
     assert pytest.approx(2 * 0.5706, abs=1e-4) == event.wanted_kw(0.01)
     assert 0.0 == event.wanted_kw(0.1)
-    found = Replay(dispatch).walk(event)
+    found = EventReplay(dispatch).walk(event)
     assert found.kept
     assert pytest.approx(2 * 0.485 / 0.85 / 12, rel=1e-6) == found.given_kwh
 

@@ -34,7 +34,7 @@ from optimiser.scenario.foresight import Errors
 from optimiser.scenario.read import read_tariff
 from optimiser.services.product import Product
 from optimiser.studies import without_foresight as capturing
-from optimiser.studies.without_foresight import Capture, study
+from optimiser.studies.without_foresight import WithoutForesight, study
 from optimiser.terms.verbs import SettledTerms
 from optimiser.timeline import Timeline
 
@@ -519,7 +519,7 @@ def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path
     scenario = site(tmp_path, 10)
     statement = settle(solve(scenario))
     found = study(statement, silent)
-    assert isinstance(found, Capture)
+    assert isinstance(found, WithoutForesight)
     rows = {row["name"]: row for row in found.summary["outcomes"]}
     assert ["ceiling", "rolling", "backcast", "own use", "no storage"] == list(rows)
     for name, row in rows.items():

@@ -29,9 +29,9 @@ from optimiser.batch import fleet as fleets
 from optimiser.batch.fleet import read_fleet, solve_fleet
 from optimiser.batch.sweep import store as stores
 from optimiser.batch.sweep import sweep as road
-from optimiser.batch.sweep.cases import Found, Outcome
+from optimiser.batch.sweep.cases import CaseOutcome, Found
 from optimiser.batch.sweep.plan import read_plan
-from optimiser.batch.sweep.pool import Hands
+from optimiser.batch.sweep.pool import WorkPool
 from optimiser.cli import main
 from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError, ScenarioError
@@ -92,7 +92,7 @@ def found(changes) -> Found:
 def threads():
     """Work done by a thread of this process."""
     with ThreadPoolExecutor(1) as executor:
-        yield Hands(executor, 1)
+        yield WorkPool(executor, 1)
 
 
 # Full disks -------------------------------------------------------------------------------------
@@ -210,7 +210,7 @@ def test_a_damaged_store_is_one_sentence_and_runs_nothing(folder, monkeypatch, s
     with road.open_store(plan, Path("cases.sqlite")) as store:
         store.keep_start(start(10))
         store.settled("chains", 2)
-        store.keep(Outcome(plan.as_it_is.key, "done", "", 1.0, {"headline.ceiling_saving": 1.0}))
+        store.keep(CaseOutcome(plan.as_it_is.key, "done", "", 1.0, {"headline.ceiling_saving": 1.0}))
     with contextlib.closing(sqlite3.connect("cases.sqlite")) as connection, connection:
         assert 1 == connection.execute(statement, (value,)).rowcount
         if forged:
@@ -240,7 +240,7 @@ def test_one_flipped_bit_never_makes_another_number(folder):
     plan, path = read_plan(folder / "site" / "sweep.toml"), folder / "cases.sqlite"
     rng = np.random.default_rng(7)
     kept = {
-        f"{n:064x}": Outcome(
+        f"{n:064x}": CaseOutcome(
             f"{n:064x}", "done", "", float(rng.random()), {"headline.saving": float(rng.random())}
         )
         for n in range(60)

@@ -21,7 +21,7 @@ from optimiser.daily.lookback import (
     CEILING,
     LOGGED,
     NO_SYSTEM,
-    Store,
+    LoggedStore,
     _went,
     billed,
     look_back,
@@ -57,7 +57,7 @@ def test_best_schedule_as_a_log_loses_nothing(run, tmp_path):
     path = tmp_path / "dispatch.csv"
     run.dispatch_table.round(6).to_csv(path)
     columns = Columns("meter.import_kw", "meter.export_kw", "kW")
-    made = look_back(run.scenario, path, columns, store=Store("site.stored_kwh", "kWh", "end"))
+    made = look_back(run.scenario, path, columns, store=LoggedStore("site.stored_kwh", "kWh", "end"))
     assert made.summary["lost"] == pytest.approx(0, abs=0.005)
     assert made.summary["earned"] == pytest.approx(run.statement.saving, abs=0.005)
     assert made.summary["share_of_possible"] == pytest.approx(1, abs=1e-3)
@@ -133,7 +133,7 @@ def test_best_schedule_starts_and_ends_with_what_the_log_held(tmp_path):
     scenario = two_prices(tmp_path)
     starts = scenario.timeline.starts
     log = write_log(tmp_path / "log.csv", starts, import_kw=np.ones(48), soc=np.linspace(100, 0, 48))
-    made = look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
+    made = look_back(scenario, log, Columns("import_kw", None, "kW"), store=LoggedStore("soc", "%", "start"))
     assert made.summary["to_pay"][CEILING] == pytest.approx(4.4)
     assert any("starts with 4.00 kWh" in note for note in made.summary["notes"])
     assert any("ends with at least 0.00 kWh" in note for note in made.summary["notes"])
@@ -165,7 +165,7 @@ def test_a_last_reading_before_the_end_binds_no_more_than_the_log_did(tmp_path):
     power = np.r_[np.ones(23), 0.0]
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=power, soc=np.full(24, 50.0))
     columns = Columns("import_kw", None, "kW")
-    made = look_back(scenario, log, columns, store=Store("soc", "%", "start"), policies=False)
+    made = look_back(scenario, log, columns, store=LoggedStore("soc", "%", "start"), policies=False)
     assert {NO_SYSTEM: 2.8, LOGGED: 2.3, CEILING: 2.3} == pytest.approx(made.summary["to_pay"])
     assert made.summary["share_of_possible"] == pytest.approx(1)
     note = next(note for note in made.summary["notes"] if "last reading" in note)
@@ -174,7 +174,7 @@ def test_a_last_reading_before_the_end_binds_no_more_than_the_log_did(tmp_path):
     page = write_look_back(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
     assert ("the log reached it" in page, "no real operation reaches it" in page) == (True, False)
     # Read at the end of each interval, the store is told at midnight, and nothing is lowered.
-    told = look_back(scenario, log, columns, store=Store("soc", "%", "end"), policies=False)
+    told = look_back(scenario, log, columns, store=LoggedStore("soc", "%", "end"), policies=False)
     assert told.summary["to_pay"][CEILING] == pytest.approx(2.4)
     assert any("ends with at least 2.00 kWh, as the log does" in note for note in told.summary["notes"])
     assert any("The log did better" in note for note in told.summary["notes"])
@@ -187,7 +187,7 @@ def test_a_dispatch_read_at_the_start_of_its_steps_is_the_best_schedule(run, tmp
     table["held_kwh"] = table["site.stored_kwh"].shift(1).fillna(bank.start_kwh)
     table.to_csv(tmp_path / "dispatch.csv")
     columns = Columns("meter.import_kw", "meter.export_kw", "kW")
-    store = Store("held_kwh", "kWh", "start")
+    store = LoggedStore("held_kwh", "kWh", "start")
     made = look_back(run.scenario, tmp_path / "dispatch.csv", columns, store=store, policies=False)
     assert -0.005 <= made.summary["lost"] <= 0.1
 
@@ -276,7 +276,7 @@ def test_bad_logs_are_refused(tmp_path, spoil, words):
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48), soc=50.0)
     spoil(pd.read_csv(log)).to_csv(log, index=False)
     with pytest.raises(SeriesError, match=words) as caught:
-        look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
+        look_back(scenario, log, Columns("import_kw", None, "kW"), store=LoggedStore("soc", "%", "start"))
     assert str(log) in str(caught.value)
 
 
@@ -288,7 +288,7 @@ def test_all_faults_of_a_log_are_told_at_once(tmp_path):
         tmp_path / "log.csv", scenario.timeline.starts, import_kw=-np.ones(48), export_kw=export, soc=150.0
     )
     with pytest.raises(SeriesError) as caught:
-        look_back(scenario, log, KW, store=Store("soc", "%", "start"))
+        look_back(scenario, log, KW, store=LoggedStore("soc", "%", "start"))
     assert 4 == len(caught.value.faults)
 
 
@@ -360,7 +360,7 @@ def test_a_column_of_something_else_is_no_gauge(tmp_path):
     with pytest.raises(
         SeriesError, match=r"between 0 and 100 %.*got -90 % in data row 6; 2 such rows in all"
     ):
-        look_back(scenario, log, Columns("import_kw", None, "kW"), store=Store("soc", "%", "start"))
+        look_back(scenario, log, Columns("import_kw", None, "kW"), store=LoggedStore("soc", "%", "start"))
 
 
 def test_one_column_is_not_both_registers_and_one_that_is_missing_is_named_first(tmp_path):

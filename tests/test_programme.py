@@ -26,20 +26,20 @@ from optimiser.control.timetable import (
     OTHER_DAYS,
     WORKDAYS,
     Category,
-    Programme,
-    Rule,
     Timed,
+    TimedRule,
+    Timetable,
     apart,
     category_of,
     clock,
-    empty_programme,
+    empty_timetable,
     make_categories,
 )
 from optimiser.dispatch import solve
 from optimiser.errors import InfeasibleError, OptimiserError
 from optimiser.plant.executed import executed
 from optimiser.plant.walk import Plant
-from optimiser.report.timetable import programme_page, verdict
+from optimiser.report.timetable import timetable_page, verdict
 from optimiser.starter import write_starter
 from optimiser.studies import without_foresight as capture
 from optimiser.studies.timetable import (
@@ -47,12 +47,12 @@ from optimiser.studies.timetable import (
     JUDGED,
     LEARNT,
     OWN_LOAD,
-    PROGRAMME,
+    TIMETABLE,
     WITHOUT,
-    Programmed,
     Settings,
+    TimetableStudy,
     carried_out,
-    make_programme,
+    make_timetable,
     study_of,
 )
 
@@ -106,11 +106,11 @@ def test_the_best_of_one_cycle_a_day_is_found_and_is_the_optimum():
     """A cycle buys 10 / 0.9 = 11.111 kWh at 0.10 and sells 9 kWh at 0.35: 3.15 - 1.1111 = 2.0389 a day, which the
     linear program finds too."""
     best = solve(two_prices())
-    judged = make_programme(best, ONE)
+    judged = make_timetable(best, ONE)
     assert judged.parted.words == "every other week, from the first"
     for part in (LEARNT, JUDGED):
         assert judged.bills[part, CEILING] == pytest.approx(-14 * (9 * 0.35 - 0.1 * 10 / 0.9), abs=1e-6)
-        assert judged.bills[part, PROGRAMME] == pytest.approx(judged.bills[part, CEILING], abs=1e-6)
+        assert judged.bills[part, TIMETABLE] == pytest.approx(judged.bills[part, CEILING], abs=1e-6)
         assert judged.bills[part, OWN_LOAD] == pytest.approx(0.0, abs=1e-9)
     actions = [rule.action for _, _, rule in judged.programme.numbered()]
     assert actions == ["charge", "discharge"]
@@ -120,7 +120,7 @@ def test_the_best_of_one_cycle_a_day_is_found_and_is_the_optimum():
 
 def test_nothing_is_typed_in_where_nothing_is_to_be_earned():
     """At 0.12 a kWh, 9 kWh sold bring 1.08, less than the 1.1111 that they cost."""
-    judged = make_programme(solve(two_prices(sell=0.12)), ONE)
+    judged = make_timetable(solve(two_prices(sell=0.12)), ONE)
     assert judged.programme.numbered() == []
     found = study_of(judged, "EUR")
     assert not found.summary["beats_own_load"]
@@ -131,7 +131,7 @@ def test_nothing_is_typed_in_where_nothing_is_to_be_earned():
 
 def follow(scenario, *rules, start=None):
     plant = Plant(scenario)
-    programme = Programme(YEAR, (tuple(rules),))
+    programme = Timetable(YEAR, (tuple(rules),))
     walk = plant.walk(
         Timed(plant, category_of(scenario, YEAR), [programme]),
         start_kwh=None if start is None else np.array([[start]]),
@@ -143,7 +143,7 @@ def follow(scenario, *rules, start=None):
 
 def test_a_rule_takes_no_more_than_its_power_until_the_mark():
     """3 kW until 60 %: 2.7 kWh an hour, 5.4 after two, and 0.6 more, not 2.7, in the third; then kept."""
-    walk = follow(two_prices(1, end_fraction=0.0), Rule("charge", 60, 300, 3.0, 0.6))
+    walk = follow(two_prices(1, end_fraction=0.0), TimedRule("charge", 60, 300, 3.0, 0.6))
     assert walk.stored_kwh[:6, 0, 0] == pytest.approx([0.0, 2.7, 5.4, 6.0, 6.0, 6.0])
     assert walk.import_kw[:5, 0] == pytest.approx([0.0, 3.0, 3.0, 0.6 / 0.9, 0.0])
 
@@ -154,7 +154,7 @@ def test_a_rule_feeds_out_on_top_of_the_load_down_to_its_mark():
     raw = scenario.raw
     raw["site"]["load"] = [{"phase": "L1", "power_kw": 1.0}]
     scenario = made(raw, scenario.timeline, {})
-    walk = follow(scenario, Rule("discharge", 0, 180, 2.0, 0.5), start=10.0)
+    walk = follow(scenario, TimedRule("discharge", 0, 180, 2.0, 0.5), start=10.0)
     first = 10 - 3 / 0.9
     # 1.6667 kWh above the mark give 1.5 kW, of which 0.5 are fed out.
     assert walk.export_kw[:3, 0] == pytest.approx([2.0, 0.5, 0.0])
@@ -172,10 +172,12 @@ def per_phase(loads=(0.0, 3.0, 0.0)):
 def test_a_rule_of_one_phase_leaves_the_others_alone():
     """L1 feeds out 0.5 kW while L2 covers 1 kW of load; kept at full on L2 alone, its load is the grid's."""
     scenario = per_phase((0.0, 1.0, 0.0))
-    walk = follow(scenario, Rule("discharge", 0, 1439, 0.5, 0.1, "L1"))
+    walk = follow(scenario, TimedRule("discharge", 0, 1439, 0.5, 0.1, "L1"))
     assert walk.net_kw[0, 0] == pytest.approx([0.5, 1.0, 0.0])
     walk = follow(
-        scenario, Rule("discharge", 0, 1439, 0.5, 0.1, "L1"), Rule("charge", 0, 1439, 0.0, 1.0, "L2")
+        scenario,
+        TimedRule("discharge", 0, 1439, 0.5, 0.1, "L1"),
+        TimedRule("charge", 0, 1439, 0.0, 1.0, "L2"),
     )
     assert walk.net_kw[0, 0] == pytest.approx([0.5, 0.0, 0.0])
 
@@ -186,7 +188,7 @@ def test_phases_that_charge_share_the_room():
     raw["storage"][0] |= {"start_fraction": 0.0}
     raw["storage"][0]["unit_kwh"] = 4.5
     scenario = made(raw, per_phase().timeline, {"d.load": np.zeros(3), "d.sun": np.zeros(3)})
-    walk = follow(scenario, Rule("charge", 0, 1439, 3.0, 1.0))
+    walk = follow(scenario, TimedRule("charge", 0, 1439, 3.0, 1.0))
     assert walk.stored_kwh[:, 0, 0] == pytest.approx([3.0, 4.5, 4.5])
     assert walk.net_kw[1, 0] == pytest.approx([-0.5, -0.5, -0.5])
 
@@ -197,7 +199,7 @@ def test_a_store_that_is_kept_leaves_the_load_to_the_grid():
     raw = scenario.raw
     raw["storage"][0] |= {"end_fraction": 0.0}
     scenario = made(raw, scenario.timeline, dict(scenario.columns))
-    walk = follow(scenario, Rule("charge", 0, 1439, 0.0, 0.75), start=2.0)
+    walk = follow(scenario, TimedRule("charge", 0, 1439, 0.0, 0.75), start=2.0)
     assert walk.stored_kwh[:, 0, 0] == pytest.approx([1.5, 1.5, 1.5])
     assert walk.import_kw[:, 0] == pytest.approx([0.5, 1.0, 1.0])
 
@@ -207,7 +209,7 @@ def test_no_rules_are_plain_self_consumption():
         scenario = first_days(folder)
         plant = Plant(scenario)
         categories = make_categories([1], 4, True)
-        timed = Timed(plant, category_of(scenario, categories), [empty_programme(categories)])
+        timed = Timed(plant, category_of(scenario, categories), [empty_timetable(categories)])
         assert plant.walk(timed).stored_kwh == pytest.approx(plant.walk(OwnUse(plant)).stored_kwh)
 
 
@@ -215,14 +217,14 @@ def test_phases_have_rules_of_their_own_where_they_are_registered_apart():
     """Netted, a phase is no group; registered apart, each is, and rules of two phases may hold at once."""
     assert apart(Plant(per_phase()))[0] == ("L1", "L2", "L3")
     assert apart(Plant(three_hours([0] * 3, [0.0] * 3, 3, "netted", (0.0, 3.0, 0.0))))[0] == ("all",)
-    one, other = Rule("charge", 0, 60, 1.0, 1.0, "L1"), Rule("discharge", 0, 60, 1.0, 0.0, "L2")
+    one, other = TimedRule("charge", 0, 60, 1.0, 1.0, "L1"), TimedRule("discharge", 0, 60, 1.0, 0.0, "L2")
     assert not one.shares_a_phase(other)
-    assert one.shares_a_phase(Rule("charge", 0, 60, 1.0, 1.0))
+    assert one.shares_a_phase(TimedRule("charge", 0, 60, 1.0, 1.0))
     assert "on L1" in one.words()
 
 
 def test_rules_may_run_over_midnight():
-    rule = Rule("charge", 22 * 60, 6 * 60, 3.0, 1.0)
+    rule = TimedRule("charge", 22 * 60, 6 * 60, 3.0, 1.0)
     assert rule.holds(np.array([0, 359, 360, 1319, 1320])).tolist() == [True, True, False, False, True]
     assert "22:00 to 06:00: take up to 3 kW from the grid until 100 % full" in rule.words()
     assert clock(1440) == "24:00"
@@ -278,14 +280,14 @@ def test_the_judged_part_has_no_say():
 def test_a_programme_never_beats_the_ceiling_on_the_whole():
     """On a shipped site, whatever is learnt: no system pays most, the ceiling least."""
     scenario = first_days(SINGLE_PHASE, 28)
-    judged = make_programme(solve(scenario), Settings(rules=1, seasons=1, day_types=False))
+    judged = make_timetable(solve(scenario), Settings(rules=1, seasons=1, day_types=False))
     whole = {
         case: sum(judged.bills[part, case] for part in (LEARNT, JUDGED))
-        for case in (WITHOUT, PROGRAMME, CEILING)
+        for case in (WITHOUT, TIMETABLE, CEILING)
     }
     wear = 0.01 * 10 * 28 * 2  # the ceiling heeds wear, which is on no bill: two cycles a day at the most
-    assert whole[CEILING] <= whole[PROGRAMME] + wear
-    assert whole[PROGRAMME] < whole[WITHOUT]
+    assert whole[CEILING] <= whole[TIMETABLE] + wear
+    assert whole[TIMETABLE] < whole[WITHOUT]
 
 
 def test_each_part_is_run_under_rules_learnt_from_the_other():
@@ -300,7 +302,7 @@ def test_each_part_is_run_under_rules_learnt_from_the_other():
     dear = np.where(week % 2 == 0, (hour >= 17) & (hour < 21), (hour >= 8) & (hour < 12))
     raw["tariff"]["component"][1] = {"kind": "spot_feed_in", "price_per_mwh": "d.spot"}
     best = solve(made(raw, timeline, {"d.spot": np.where(dear, 350.0, 20.0)}))
-    judged = make_programme(best, ONE, both_ways=True)
+    judged = make_timetable(best, ONE, both_ways=True)
     assert judged.mirrored is not None
     sells = [
         next(rule for _, _, rule in one.numbered() if rule.action == "discharge")
@@ -311,7 +313,7 @@ def test_each_part_is_run_under_rules_learnt_from_the_other():
     year = carried_out(best, judged)
     # Bought for 1.1111 a day, and 9 kWh sold at 0.02.
     assert year.saving == pytest.approx(28 * (9 * 0.02 - 0.1 * 10 / 0.9), abs=1e-6)
-    assert judged.bills[LEARNT, PROGRAMME] == pytest.approx(-14 * (9 * 0.35 - 0.1 * 10 / 0.9), abs=1e-6)
+    assert judged.bills[LEARNT, TIMETABLE] == pytest.approx(-14 * (9 * 0.35 - 0.1 * 10 / 0.9), abs=1e-6)
 
 
 def test_the_capture_report_has_a_row_for_the_programme(tmp_path):
@@ -337,21 +339,21 @@ def test_a_programme_that_cannot_keep_a_limit_is_left_out_of_the_capture_report(
     """Its reason stands in its place."""
     scenario = first_days(SINGLE_PHASE, 3)
     statement = settle(solve(scenario))
-    fallen = Programmed({}, {}, (), InfeasibleError("2 kW are missing"), "timed rules")
+    fallen = TimetableStudy({}, {}, (), InfeasibleError("2 kW are missing"), "timed rules")
     found = capture.study(statement, lambda words: None, fallen)
     assert "programme: 2 kW are missing" in found.summary["missing"]
     assert "programme" not in found.tables["lines"]
 
 
 def test_the_page_says_what_to_type_in():
-    found = study_of(make_programme(solve(two_prices()), ONE), "EUR")
+    found = study_of(make_timetable(solve(two_prices()), ONE), "EUR")
     summary = {
         "title": "Two prices",
         "invented": True,
         "currency": "EUR",
         "start": "2025-03-03T00:00:00+00:00",
     }
-    page = programme_page(summary | {"step_minutes": 60, "found": found.summary}, found.tables["rules"])
+    page = timetable_page(summary | {"step_minutes": 60, "found": found.summary}, found.tables["rules"])
     for words in (
         "What to type in",
         "take from the grid",
@@ -424,7 +426,7 @@ def test_a_site_without_storage_has_nothing_to_steer():
     scenario = two_prices(2)
     raw = scenario.raw | {"storage": []}
     with pytest.raises(OptimiserError, match="lacks one of them"):
-        make_programme(solve(made(raw, scenario.timeline, {})))
+        make_timetable(solve(made(raw, scenario.timeline, {})))
 
 
 def test_a_run_can_be_asked_for_it(tmp_path):

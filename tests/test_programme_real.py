@@ -14,8 +14,8 @@ from optimiser.dispatch import solve
 from optimiser.studies.timetable import (
     JUDGED,
     OWN_LOAD,
-    PROGRAMME,
-    make_programme,
+    TIMETABLE,
+    make_timetable,
     study_of,
     without_services,
 )
@@ -53,15 +53,15 @@ def texas(folder):
 def test_the_programme_beats_own_use_out_of_sample_or_says_that_it_does_not(year, tmp_path):
     """Judged on months that it never saw; where it loses, the first screen warns."""
     scenario = year(tmp_path / "site")
-    judged = make_programme(solve(without_services(scenario)))
-    bills = {case: judged.bills[JUDGED, case] for case in ("no system", OWN_LOAD, PROGRAMME, "ceiling")}
+    judged = make_timetable(solve(without_services(scenario)))
+    bills = {case: judged.bills[JUDGED, case] for case in ("no system", OWN_LOAD, TIMETABLE, "ceiling")}
     found = study_of(judged, scenario.file.currency)
     print(f"\n{year.__name__}: " + ", ".join(f"{case} {amount:.2f}" for case, amount in bills.items()))
     print(f"captures {judged.capture(JUDGED, OWN_LOAD):.3f} and {judged.capture(JUDGED, PROGRAMME):.3f}")
     for rule in found.summary["rules"]:
         print(f"  {rule['for']}: {rule['rule']}")
-    better = bills[OWN_LOAD] - bills[PROGRAMME]
+    better = bills[OWN_LOAD] - bills[TIMETABLE]
     assert found.summary["beats_own_load"] == (better > 0.005)
     assert any("does not beat" in words for words in found.warnings) == (better <= 0.005)
     # The ceiling is that of the whole year; its part of the judged months may be less than theirs alone, by little.
-    assert bills["ceiling"] <= bills[PROGRAMME] + 1.0
+    assert bills["ceiling"] <= bills[TIMETABLE] + 1.0

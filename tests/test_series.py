@@ -15,7 +15,7 @@ import pytest
 from conftest import table, write_site
 
 from optimiser import ScenarioError, SeriesError, read_scenario
-from optimiser.series.table import Source, Table, lay, read_table
+from optimiser.series.table import SeriesTable, Source, lay, read_table
 from optimiser.starter import write_starter
 from optimiser.timeline import Timeline
 
@@ -40,7 +40,7 @@ def hours(count: int, start: str = "2025-01-01", minutes: int = 60) -> list[str]
     )
 
 
-def read(tmp_path: Path, times: Any, values: Any = None, **fields: Any) -> Table:
+def read(tmp_path: Path, times: Any, values: Any = None, **fields: Any) -> SeriesTable:
     """A table read from such a file."""
     return read_table("data", source(**fields), csv(tmp_path, times, values))
 
@@ -254,7 +254,7 @@ def test_steps_that_do_not_divide_are_refused(tmp_path):
 # --- another year ---
 
 
-def year(tmp_path: Path, number: int, zone: str = "UTC", days: int = 0) -> Table:
+def year(tmp_path: Path, number: int, zone: str = "UTC", days: int = 0) -> SeriesTable:
     """A year in which each hour's value is its local day of the year x 1000 + weekday x 100 + hour."""
     stamps = pd.date_range(f"{number}-01-01", f"{number + 1}-01-01", freq="h", tz=zone, inclusive="left")
     values = np.asarray(stamps.day_of_year * 1000 + stamps.day_of_week * 100 + stamps.hour)

@@ -37,7 +37,7 @@ from optimiser.batch.sweep import sweep as road
 from optimiser.batch.sweep.cases import Found, NoFigureError, figure
 from optimiser.batch.sweep.findings import findings, order_of, recorded
 from optimiser.batch.sweep.plan import read_plan
-from optimiser.batch.sweep.pool import Cluster, Hands, LocalProcesses
+from optimiser.batch.sweep.pool import Cluster, LocalProcesses, WorkPool
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError, UnprovenError
 from optimiser.starter import write_starter
@@ -151,7 +151,7 @@ def test_the_order_and_the_number_of_workers_do_not_matter(site, tmp_path):
         threads = optimiser.sweep(keys, executor=executor, workers=2)
     plan = read_plan(keys)
     with road.open_store(plan, None) as store:
-        hands = Hands(Serial(), 1)
+        hands = WorkPool(Serial(), 1)
         for case in reversed(plan.cases):
             road.work_out(plan, store, hands, only=[case])
         backwards = road.table_of(plan, store)
@@ -218,7 +218,7 @@ def test_failing_cases_are_recorded_and_the_rest_is_worked_out(tmp_path):
     plan = read_plan(keys)
     assert ["fuse = -1.0 will be recorded as failed"] == [words.split(":")[0] for words in plan.warnings]
     with road.open_store(plan, None) as store:
-        road.work_out(plan, store, Hands(Serial(), 1))
+        road.work_out(plan, store, WorkPool(Serial(), 1))
         table = road.table_of(plan, store)
         assert ["done", "done", "infeasible", "refused", "done"] == table["status"].tolist()
         assert [36.0] * 3 == pytest.approx(
@@ -263,7 +263,7 @@ def test_a_defect_costs_its_case_alone(site):
     """An exception of any kind becomes a status."""
     plan = read_plan(one_factor(site))
     with road.open_store(plan, None) as store:
-        road.work_out(plan, store, Hands(Serial(), 1), model=unproven)
+        road.work_out(plan, store, WorkPool(Serial(), 1), model=unproven)
         table = road.table_of(plan, store)
     assert ["no answer", "defect", "done"] == table["status"].tolist()
     assert table["message"][1].startswith("ZeroDivisionError: division by zero. This is a defect of the")
@@ -272,7 +272,7 @@ def test_a_defect_costs_its_case_alone(site):
 def test_a_lost_process_costs_its_case_alone(site):
     """The worker is killed at one case; that is found out, recorded, and the others are done by new processes."""
     plan = read_plan(one_factor(site))
-    with road.open_store(plan, None) as store, road.hands_of(2, None, None) as hands:
+    with road.open_store(plan, None) as store, road.pool_of(2, None, None) as hands:
         road.work_out(plan, store, hands, model=lost)
         table = road.table_of(plan, store)
     assert ["done", "process lost", "done"] == table["status"].tolist()
@@ -558,7 +558,7 @@ def swept_stub(site: Path, factors: int, design: dict, function, low: float, hig
     keys["factor"] = [{"name": f"x{k}", "path": places[k], "low": 1.0, "high": 2.0} for k in range(factors)]
     plan = read_plan(keys)
     with road.open_store(plan, None) as store:
-        road.work_out(plan, store, Hands(Serial(), 1), model=Stub(function, low, high))
+        road.work_out(plan, store, WorkPool(Serial(), 1), model=Stub(function, low, high))
         store.keep(road.Outcome(plan.as_it_is.key, "done", "", 0.0, {"headline.ceiling_saving": 0.0}))
         table = road.table_of(plan, store)
     return plan, table, findings(plan, table)[0]
@@ -807,7 +807,7 @@ def test_every_figure_of_the_page_comes_from_the_table(site, tmp_path):
     """Marks, means, spreads and cells are worked out again from cases.csv alone."""
     plan = read_plan(grid(site))
     with road.open_store(plan, None) as store:
-        road.work_out(plan, store, Hands(Serial(), 1))
+        road.work_out(plan, store, WorkPool(Serial(), 1))
         paths = road.write_sweep(
             plan, road.table_of(plan, store), tmp_path / "out", "optimiser sweep file.toml"
         )

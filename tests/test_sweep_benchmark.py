@@ -43,7 +43,7 @@ def test_seconds_a_case_and_from_one_process_to_two():
     for start in ("base", "nothing"):
         for workers in (1, 2):
             plan = read_plan(keys(start))
-            with road.open_store(plan, None) as store, road.hands_of(workers, None, None) as hands:
+            with road.open_store(plan, None) as store, road.pool_of(workers, None, None) as hands:
                 model = road.model_of(
                     plan, road.start_of(plan, store, lambda words: None), road.chains_of(store)
                 )

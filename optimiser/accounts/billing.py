@@ -14,7 +14,15 @@ from optimiser.errors import SeriesError
 from optimiser.fields import zone_of
 from optimiser.flows import MeterFlows
 from optimiser.scenario.read import Contract
-from optimiser.series.table import Source, Table, column_names, lay, measured_step, no_column, read_table
+from optimiser.series.table import (
+    SeriesTable,
+    Source,
+    column_names,
+    lay,
+    measured_step,
+    no_column,
+    read_table,
+)
 from optimiser.terms.verbs import Line, SettledTerms
 from optimiser.timeline import Grouping, Timeline
 
@@ -196,7 +204,7 @@ def _by_period(values: Any, line: Line, period: Grouping, timeline: Timeline) ->
     return np.where(np.abs(numbers) < 1e-9, 0.0, numbers)
 
 
-def read_metered(path: Path, time_column: str, stamps: Literal["start", "end"], zone: str) -> Table:
+def read_metered(path: Path, time_column: str, stamps: Literal["start", "end"], zone: str) -> SeriesTable:
     """A file of metered intervals, their length taken from its first stamps.
 
     Parameters
@@ -229,7 +237,7 @@ def read_metered(path: Path, time_column: str, stamps: Literal["start", "end"], 
     return read_table("load", source, path)
 
 
-def metered_timeline(path: Path, table: Table, zone: str) -> Timeline:
+def metered_timeline(path: Path, table: SeriesTable, zone: str) -> Timeline:
     """The intervals of a metered file as steps on the clock of a zone.
 
     Raises
@@ -259,7 +267,7 @@ def same_column_faults(into: str, out: str | None) -> list[str]:
 
 
 def _metered(
-    path: Path, table: Table, timeline: Timeline, into: str, out: str | None, scale: float
+    path: Path, table: SeriesTable, timeline: Timeline, into: str, out: str | None, scale: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Import and export, of shape (steps,); every fault of both at once. [kW]"""
     faults, made = same_column_faults(into, out), []

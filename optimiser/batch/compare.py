@@ -67,7 +67,7 @@ class Variant:
 
 
 @dataclass(frozen=True)
-class Plan:
+class ComparePlan:
     """What is to be compared."""
 
     title: str
@@ -100,7 +100,7 @@ class Comparison:
     hours: pd.DataFrame
 
 
-def read_plan(paths: Sequence[str | Path]) -> Plan:
+def read_plan(paths: Sequence[str | Path]) -> ComparePlan:
     """What to compare: a file of variants, or two and more scenarios.
 
     Raises
@@ -122,7 +122,7 @@ def read_plan(paths: Sequence[str | Path]) -> Plan:
         variants.append(Variant(_free(scenario.path.resolve().parent.name, variants), scenario))
     if faults:
         raise ScenarioError("what is to be compared", faults)
-    return Plan(
+    return ComparePlan(
         "Comparison of " + ", ".join(v.name for v in variants),
         "",
         _of_one_currency(variants, "the scenarios"),
@@ -138,7 +138,7 @@ def _free(name: str, variants: list[Variant]) -> str:
     return name
 
 
-def _read_file(path: Path) -> Plan:
+def _read_file(path: Path) -> ComparePlan:
     if path.is_dir():
         raise OptimiserError(f"{path} is one scenario. Name two or more, or a file of variants.")
     raw, _ = read_toml(path)
@@ -162,7 +162,7 @@ def _read_file(path: Path) -> Plan:
             faults += [f"variant.{index}: {error.where}: {fault}" for fault in error.faults]
     if faults:
         raise ScenarioError(str(path), faults)
-    return Plan(file.title, file.description, _of_one_currency(variants, str(path)))
+    return ComparePlan(file.title, file.description, _of_one_currency(variants, str(path)))
 
 
 def _name_faults(file: CompareFile) -> list[str]:
@@ -208,12 +208,12 @@ def _of_one_currency(variants: list[Variant], where: str) -> tuple[Variant, ...]
     return tuple(variants)
 
 
-def compare(plan: Plan, *, measure: bool = False, progress: Progress | None = None) -> Comparison:
+def compare(plan: ComparePlan, *, measure: bool = False, progress: Progress | None = None) -> Comparison:
     """Solve every variant and set them side by side.
 
     Parameters
     ----------
-    plan : Plan
+    plan : ComparePlan
     measure : bool
         Work out each variant's forecast-driven figures; left out, those that earn on the same prices, contract and
         services as the first take its share of the ceiling.
@@ -377,7 +377,7 @@ def _hours(runs: list[tuple[str, Run]]) -> pd.DataFrame:
 
 
 def _summary(
-    plan: Plan,
+    plan: ComparePlan,
     runs: list[tuple[str, Run]],
     variants: pd.DataFrame,
     lines: pd.DataFrame,

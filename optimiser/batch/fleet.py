@@ -24,8 +24,8 @@ import pyarrow.parquet as pq
 from pydantic import Field, StrictStr
 
 from optimiser.accounts.settlement import settle
-from optimiser.batch.sweep.cases import DEFECT, DONE, Found, Outcome
-from optimiser.batch.sweep.pool import Hands, LocalProcesses, carry_out
+from optimiser.batch.sweep.cases import DEFECT, DONE, CaseOutcome, Found
+from optimiser.batch.sweep.pool import LocalProcesses, WorkPool, carry_out
 from optimiser.dispatch import OPTIMAL, Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
@@ -300,7 +300,7 @@ def solve_fleet(
 
 
 @dataclass(frozen=True)
-class Answer:
+class SiteAnswer:
     """Where a site's answer is kept.
 
     Attributes
@@ -343,19 +343,19 @@ def _held(kept: Path) -> Iterator[None]:
 
 def _solve_members(
     fleet: Fleet, kept: Path, workers: int | None, executor: Executor | None, say: Progress
-) -> list[Answer]:
+) -> list[SiteAnswer]:
     """Every site's answer, in the order of the fleet."""
-    hands = Hands(executor, workers) if executor is not None else LocalProcesses(workers)
-    answers: dict[str, Answer] = {}
+    hands = WorkPool(executor, workers) if executor is not None else LocalProcesses(workers)
+    answers: dict[str, SiteAnswer] = {}
 
-    def keep(outcome: Outcome) -> None:
+    def keep(outcome: CaseOutcome) -> None:
         if outcome.status == UNWRITABLE:
             raise OptimiserError(
                 f"{kept} cannot be written to: {outcome.results['why']}. Sites that are solved are kept; make room or "
                 "mend that, then start the same fleet again."
             )
         digest = outcome.results.get("digest", "")
-        answers[outcome.key] = Answer(outcome.key, digest, outcome.message, outcome.status == DEFECT)
+        answers[outcome.key] = SiteAnswer(outcome.key, digest, outcome.message, outcome.status == DEFECT)
         say(f"{len(answers)} of {len(fleet.members)} sites")
 
     try:
@@ -380,7 +380,7 @@ class MemberModel:
             return Found(UNWRITABLE, {"why": problem.strerror or str(problem)})
 
 
-def solve_member(member: Member, kept: Path) -> Answer:
+def solve_member(member: Member, kept: Path) -> SiteAnswer:
     """Solve one site and keep its answer, unless it is kept already.
 
     Raises
@@ -391,7 +391,7 @@ def solve_member(member: Member, kept: Path) -> Answer:
         If its answer cannot be written.
     """
     scenario = _scenario(member)
-    answer = Answer(member.name, _digest(scenario))
+    answer = SiteAnswer(member.name, _digest(scenario))
     if _kept(kept, answer) is not None:
         return answer
     dispatch = solve(scenario)
@@ -444,12 +444,12 @@ def _digest(scenario: Scenario) -> str:
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
 
-def _place(kept: Path, answer: Answer) -> Path:
+def _place(kept: Path, answer: SiteAnswer) -> Path:
     """The file of an answer, named so whatever the site is called."""
     return kept / f"{hashlib.sha256(answer.name.encode()).hexdigest()[:16]}-{answer.digest[:16]}.parquet"
 
 
-def _kept(kept: Path, answer: Answer) -> tuple[dict[str, Any], pd.DataFrame] | None:
+def _kept(kept: Path, answer: SiteAnswer) -> tuple[dict[str, Any], pd.DataFrame] | None:
     """An answer's facts and steps; None if it is not kept, or not whole."""
     try:
         table = pq.read_table(_place(kept, answer))
@@ -497,7 +497,7 @@ def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarr
     return offered[blocks.of_step]
 
 
-def _joined(fleet: Fleet, solved: list[Answer], kept: Path, failed: dict[str, str]) -> FleetResult:
+def _joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str, str]) -> FleetResult:
     timeline = fleet.example.timeline
     terms = SettledTerms(timeline, fleet.example.read, {})
     names = [product.name for product in fleet.products]
@@ -572,7 +572,7 @@ def _share(bid_kw: np.ndarray, offered_kw: np.ndarray) -> np.ndarray:
     return np.divide(bid_kw, offered_kw, out=np.zeros_like(bid_kw), where=offered_kw > 0)
 
 
-def _answers(solved: Sequence[Answer], kept: Path) -> Iterator[tuple[dict[str, Any], pd.DataFrame]]:
+def _answers(solved: Sequence[SiteAnswer], kept: Path) -> Iterator[tuple[dict[str, Any], pd.DataFrame]]:
     """Each site's answer, one in memory at a time."""
     for answer in solved:
         found = _kept(kept, answer)

@@ -50,7 +50,7 @@ Size = float | int
 Sizes = tuple[Size, ...]
 
 
-class Choice(Component):
+class SizeChoice(Component):
     """A size that is to be chosen: from a list, or anything between two bounds."""
 
     name: StrictStr = text("what it is")
@@ -69,7 +69,7 @@ class Choice(Component):
     life_years: float = quantity("years", "life over which its capital is spread", above=0, at_most=100)
 
     @model_validator(mode="after")
-    def _one_of(self) -> Choice:
+    def _one_of(self) -> SizeChoice:
         bounded = self.at_least is not None and self.at_most is not None
         if bool(self.options) == bounded or (self.at_least is None) != (self.at_most is None):
             raise ValueError("give either options, or at_least together with at_most")
@@ -83,7 +83,7 @@ class Choice(Component):
 class ChoicesFile(Component):
     """Everything that a file of choices may say."""
 
-    choice: several(Choice) = Field(min_length=1, max_length=8, description="the sizes")  # type: ignore[valid-type]
+    choice: several(SizeChoice) = Field(min_length=1, max_length=8, description="the sizes")  # type: ignore[valid-type]
     discount_rate_fraction: float = quantity(
         "-", "rate at which capital is spread over its life", default=0.06, at_least=0, at_most=1
     )
@@ -144,7 +144,7 @@ class Tried:
 
 
 @dataclass(frozen=True)
-class Best:
+class BestSizes:
     """The best sizes under a budget: what was found, the most that any can leave, and whether that bound is proven."""
 
     budget: float
@@ -370,12 +370,12 @@ class _Lists:
         )
         self._seen = dict.fromkeys(self.bounds, 0)
 
-    def best(self, budget: float) -> Best:
+    def best(self, budget: float) -> BestSizes:
         """The best under a budget, and the most that any combination under it can leave."""
         search = self.search
         pool = [sizes for sizes in self.bounds if search.capital(sizes) <= budget * (1 + 1e-9)]
         if not pool:
-            return Best(budget, None, -math.inf, True)
+            return BestSizes(budget, None, -math.inf, True)
         while True:
             found = search.best_tried(budget)
             enough = (found.net if found else -math.inf) + search.spare(found)
@@ -391,7 +391,7 @@ class _Lists:
                 self.bounds[likely] = search.solved(likely).net_bound
         bound = max(self.bounds[sizes] for sizes in pool)
         found = search.best_tried(budget)
-        return Best(budget, found, max(bound, found.net if found else -math.inf), True)
+        return BestSizes(budget, found, max(bound, found.net if found else -math.inf), True)
 
     def _refine(self, sizes: Sizes) -> None:
         """Bound a combination by every run that it was not compared with yet."""
@@ -421,11 +421,11 @@ class _Between:
         self._heights: list[float] = []
         self._slopes: list[np.ndarray] = []
 
-    def best(self, budget: float) -> Best:
+    def best(self, budget: float) -> BestSizes:
         """The best under a budget, and the height of the planes there."""
         search = self.search
         if search.capital(tuple(self.lower)) > budget * (1 + 1e-9):
-            return Best(budget, None, -math.inf, True)
+            return BestSizes(budget, None, -math.inf, True)
         if not self._heights:
             self._cut((self.lower + self.upper) / 2)
         bound = math.inf
@@ -450,7 +450,7 @@ class _Between:
                 break
             self._cut(sizes)
         found = search.best_tried(budget)
-        return Best(budget, found, max(bound, found.net if found else -math.inf), self.straight)
+        return BestSizes(budget, found, max(bound, found.net if found else -math.inf), self.straight)
 
     def _cut(self, place: np.ndarray) -> None:
         """Solve some sizes and keep the plane that their multipliers make."""
@@ -595,7 +595,7 @@ def _row(search: _Search, run: Tried | None) -> dict[str, Any]:
     }
 
 
-def _verdict(search: _Search, best: Best) -> dict[str, Any]:
+def _verdict(search: _Search, best: BestSizes) -> dict[str, Any]:
     assert best.tried is not None
     gap = max(0.0, best.net_bound - best.tried.net)
     if not best.proven:
@@ -609,7 +609,7 @@ def _verdict(search: _Search, best: Best) -> dict[str, Any]:
     return {"net_bound_a_year": best.net_bound if best.proven else None, "verdict": words}
 
 
-def _summary(search: _Search, whole: Best) -> dict[str, Any]:
+def _summary(search: _Search, whole: BestSizes) -> dict[str, Any]:
     scenario, file = search.scenario, search.file
     warnings = []
     if search.yearly != 1.0:

@@ -70,7 +70,7 @@ def lookback(
 ) -> None:
     """What logged operation of SCENARIO earned, beside no system and the best schedule of the same days."""
     from optimiser.accounts.billing import metered_columns
-    from optimiser.daily.lookback import Store, look_back, refuse_replacing, write_look_back
+    from optimiser.daily.lookback import LoggedStore, look_back, refuse_replacing, write_look_back
     from optimiser.series.table import column_names, no_column
 
     if stored is None and (stored_unit or stored_at):
@@ -86,7 +86,7 @@ def lookback(
             raise SeriesError(str(log), [f"--stored: {no_column(stored, known)}"])
         if stored_unit is None and not stored.lower().endswith("kwh"):
             raise OptimiserError(f"--stored {stored}: say --stored-unit kWh, % or fraction.")
-        store = Store(stored, stored_unit or "kWh", stored_at or stamps)
+        store = LoggedStore(stored, stored_unit or "kWh", stored_at or stamps)
     columns = metered_columns(log, into, out_column, unit)
     with progress(quiet) as say:
         made = look_back(

@@ -38,7 +38,7 @@ def programme(
     """
     from optimiser.dispatch import solve
     from optimiser.scenario.read import read_scenario
-    from optimiser.studies.timetable import Settings, make_programme, study_of, without_services
+    from optimiser.studies.timetable import Settings, make_timetable, study_of, without_services
 
     folder = out or Path("reports") / scenario_name(scenario)
     refuse_unwritable(folder, scenario)
@@ -53,7 +53,7 @@ def programme(
     with progress(quiet) as say:
         best = solve(without_services(read), progress=say)
         judged = replace(
-            make_programme(best, settings, other=other, say=say), services_left_out=bool(read.service)
+            make_timetable(best, settings, other=other, say=say), services_left_out=bool(read.service)
         )
         found = study_of(judged, read.file.currency)
         say("writing the page")
@@ -65,7 +65,7 @@ def programme(
 
 def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     """The table, the page and the summary, all or none."""
-    from optimiser.report.timetable import programme_page
+    from optimiser.report.timetable import timetable_page
     from optimiser.writing import write_files
 
     summary = {
@@ -77,7 +77,7 @@ def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
         "found": found.summary,
     }
     rules = found.tables["rules"]
-    page = programme_page(summary, rules)
+    page = timetable_page(summary, rules)
     paths = {kind: folder / f"programme.{kind}" for kind in ("csv", "html", "json")}
     write_files({paths["csv"]: rules.round(4), paths["html"]: page, paths["json"]: summary})
     return paths

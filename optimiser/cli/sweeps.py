@@ -57,7 +57,7 @@ def sweep(
             return
         if not quiet:
             _describe(plan, store, retry)
-        with road.hands_of(workers, None, cluster) as hands:
+        with road.pool_of(workers, None, cluster) as hands:
             if plan_only:
                 _cost(road.try_some(plan, store, hands, say), folder)
                 return

@@ -17,13 +17,13 @@ from optimiser.control.timetable import (
     ALL,
     DAY_MINUTES,
     Category,
-    Programme,
-    Rule,
     Timed,
+    TimedRule,
+    Timetable,
     apart,
     category_of,
     clock_minutes,
-    empty_programme,
+    empty_timetable,
 )
 from optimiser.dispatch import Dispatch, Progress
 from optimiser.plant.executed import settled_lines
@@ -37,7 +37,7 @@ LEAST_SHARE = (
     0.005  # of the season's bill without the system: what earns less is luck, or not worth typing in
 )
 ROUNDS = 6
-NOTHING = 1e-6  # what rounding may make of an equal sum [currency]
+NEGLIGIBLE = 1e-6  # what rounding may make of an equal sum [currency]
 
 
 def by_step(line: Line, terms: SettledTerms) -> np.ndarray:
@@ -86,7 +86,7 @@ class Trials:
         price = scenario.tariff.import_price(self.terms)[learn].mean()
         self.worth_per_kwh = max(float(price), 0.0) * self.plant.out_efficiency.mean()
 
-    def money(self, programmes: Sequence[Programme]) -> np.ndarray:
+    def money(self, programmes: Sequence[Timetable]) -> np.ndarray:
         """What each programme earns in the season of each category, of shape (programmes, categories). [currency]"""
         cases, spans, steps = len(programmes), len(self.starts), self.scenario.timeline.steps
         offsets = np.arange(self.lengths.max())[:, None]
@@ -170,7 +170,7 @@ def learn(
     learn: np.ndarray,
     most_rules: int,
     say: Progress = lambda words: None,
-) -> Programme:
+) -> Timetable:
     """Find a programme.
 
     Parameters
@@ -193,9 +193,9 @@ def learn(
     Programme
     """
     trials = Trials(scenario, categories, learn)
-    found = empty_programme(categories)
+    found = empty_timetable(categories)
     worth = trials.money([found])[0]
-    least = LEAST_SHARE * trials.bill_before() + NOTHING
+    least = LEAST_SHARE * trials.bill_before() + NEGLIGIBLE
     kinds = list(dict.fromkeys(category.days for category in categories))
     for number in range(most_rules):
         for days in kinds:
@@ -219,7 +219,7 @@ def learn(
                     for c, category in enumerate(categories)
                 ]
                 before = found
-                found, worth = _better(trials, found, worth, options, np.full(len(least), NOTHING))
+                found, worth = _better(trials, found, worth, options, np.full(len(least), NEGLIGIBLE))
                 if found == before:
                     break
     return _pruned(trials, found, least)
@@ -227,11 +227,11 @@ def learn(
 
 def _better(
     trials: Trials,
-    found: Programme,
+    found: Timetable,
     worth: np.ndarray,
-    options: Sequence[Sequence[Sequence[Rule]]],
+    options: Sequence[Sequence[Sequence[TimedRule]]],
     least: np.ndarray,
-) -> tuple[Programme, np.ndarray]:
+) -> tuple[Timetable, np.ndarray]:
     """Take for each season the option that earns most, where it earns `least` more; all seasons are tried at once."""
     count = max(map(len, options))
     if not count:
@@ -255,7 +255,7 @@ def _better(
     return changed, trials.money([changed])[0]
 
 
-def _pruned(trials: Trials, found: Programme, least: np.ndarray) -> Programme:
+def _pruned(trials: Trials, found: Timetable, least: np.ndarray) -> Timetable:
     """Leave out rules that, in the end, earn too little to be worth typing in, the least worthy first."""
     while numbered := found.numbered():
         tried = [found, *(found.without(c, place) for c, place, _ in numbered)]
@@ -268,7 +268,9 @@ def _pruned(trials: Trials, found: Programme, least: np.ndarray) -> Programme:
     return found
 
 
-def _additions(trials: Trials, best: Hints | None, category: int, places: int) -> Iterable[tuple[Rule, ...]]:
+def _additions(
+    trials: Trials, best: Hints | None, category: int, places: int
+) -> Iterable[tuple[TimedRule, ...]]:
     """Rules to add, alone or in pairs that buy and sell: neither of a pair need pay without the other."""
     rules = list(_candidates(trials, best, category)) if places else []
     yield from ((rule,) for rule in rules)
@@ -286,7 +288,7 @@ def _additions(trials: Trials, best: Hints | None, category: int, places: int) -
         yield from ((one, other) for one, other in product(buy, sell) if not _overlap(one, other))
 
 
-def _candidates(trials: Trials, best: Hints | None, category: int) -> Iterable[Rule]:
+def _candidates(trials: Trials, best: Hints | None, category: int) -> Iterable[TimedRule]:
     """Rules that prices and the best schedule suggest for a category."""
     plant = trials.plant
     intake, output = float(plant.intake_kw.sum()), float(plant.output_kw.sum())
@@ -297,10 +299,10 @@ def _candidates(trials: Trials, best: Hints | None, category: int) -> Iterable[R
     charging, giving = _windows(trials, best, category)
     powers = sorted({_tenth(intake), _tenth(intake / 2), 0.0})
     for (start, end), power, fraction in product(charging, powers, (0.4, 0.7, 1.0)):
-        yield Rule("charge", start, end, power, fraction)
+        yield TimedRule("charge", start, end, power, fraction)
     powers = sorted({_tenth(output), _tenth(output / 2)})
     for (start, end), power, fraction in product(giving, powers, sorted({floor, 0.3, 0.6})):
-        yield Rule("discharge", start, end, power, fraction)
+        yield TimedRule("discharge", start, end, power, fraction)
 
 
 def _windows(
@@ -371,7 +373,7 @@ def _above(profile: np.ndarray) -> list[tuple[int, int]]:
     return found
 
 
-def _neighbours(trials: Trials, rules: Sequence[Rule]) -> Iterable[list[Rule]]:
+def _neighbours(trials: Trials, rules: Sequence[TimedRule]) -> Iterable[list[TimedRule]]:
     """Each rule moved a little, in a way that overlaps no other; and each left out."""
     slot, plant = _slot(trials), trials.plant
     for place, rule in enumerate(rules):
@@ -392,7 +394,7 @@ def _neighbours(trials: Trials, rules: Sequence[Rule]) -> Iterable[list[Rule]]:
                 yield [*others, moved]
 
 
-def _moved(rule: Rule, slot: int, rating: float) -> Iterable[Rule]:
+def _moved(rule: TimedRule, slot: int, rating: float) -> Iterable[TimedRule]:
     for first, last in (
         (-1, 0),
         (1, 0),
@@ -418,7 +420,7 @@ def _moved(rule: Rule, slot: int, rating: float) -> Iterable[Rule]:
             yield replace(rule, fraction=fraction)
 
 
-def _overlap(one: Rule, other: Rule) -> bool:
+def _overlap(one: TimedRule, other: TimedRule) -> bool:
     minutes = np.arange(0, DAY_MINUTES, 5)
     return one.shares_a_phase(other) and bool((one.holds(minutes) & other.holds(minutes)).any())
 

@@ -25,7 +25,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 
 
 @dataclass(frozen=True)
-class Rule:
+class TimedRule:
     """What an inverter is told for some hours of the day.
 
     Attributes
@@ -50,7 +50,7 @@ class Rule:
     fraction: float
     phase: str = ALL
 
-    def shares_a_phase(self, other: Rule) -> bool:
+    def shares_a_phase(self, other: TimedRule) -> bool:
         """Whether there is an inverter that both are for."""
         return ALL in (self.phase, other.phase) or self.phase == other.phase
 
@@ -87,42 +87,42 @@ class Category:
 
 
 @dataclass(frozen=True)
-class Programme:
+class Timetable:
     """Rules of each category.
 
     Attributes
     ----------
     categories : tuple of Category
-    rules : tuple of tuple of Rule
+    rules : tuple of tuple of TimedRule
         One tuple a category, in order of the clock.
     """
 
     categories: tuple[Category, ...]
-    rules: tuple[tuple[Rule, ...], ...]
+    rules: tuple[tuple[TimedRule, ...], ...]
 
-    def numbered(self) -> list[tuple[int, int, Rule]]:
+    def numbered(self) -> list[tuple[int, int, TimedRule]]:
         """Category, place in it and rule, of every rule."""
         return [(c, r, rule) for c, rules in enumerate(self.rules) for r, rule in enumerate(rules)]
 
-    def without(self, category: int, place: int) -> Programme:
+    def without(self, category: int, place: int) -> Timetable:
         """The same with a rule left out."""
         return self.changed(category, _dropped(self.rules[category], place))
 
-    def alone(self, category: int, place: int) -> Programme:
+    def alone(self, category: int, place: int) -> Timetable:
         """That one rule and nothing else."""
-        empty: list[tuple[Rule, ...]] = [()] * len(self.rules)
+        empty: list[tuple[TimedRule, ...]] = [()] * len(self.rules)
         empty[category] = (self.rules[category][place],)
-        return Programme(self.categories, tuple(empty))
+        return Timetable(self.categories, tuple(empty))
 
-    def changed(self, category: int, rules: Sequence[Rule]) -> Programme:
+    def changed(self, category: int, rules: Sequence[TimedRule]) -> Timetable:
         """The same with other rules in a category."""
         ordered = tuple(sorted(rules, key=lambda rule: rule.from_minutes))
-        return Programme(self.categories, (*self.rules[:category], ordered, *self.rules[category + 1 :]))
+        return Timetable(self.categories, (*self.rules[:category], ordered, *self.rules[category + 1 :]))
 
 
-def empty_programme(categories: tuple[Category, ...]) -> Programme:
+def empty_timetable(categories: tuple[Category, ...]) -> Timetable:
     """Plain self-consumption."""
-    return Programme(categories, ((),) * len(categories))
+    return Timetable(categories, ((),) * len(categories))
 
 
 def make_categories(months_there: Sequence[int], seasons: int, day_types: bool) -> tuple[Category, ...]:
@@ -177,11 +177,11 @@ class Timed:
     plant : Plant
     of_step : int array of shape (steps,)
         Category of each step.
-    programmes : sequence of Programme
+    programmes : sequence of Timetable
         Of the same categories.
     """
 
-    def __init__(self, plant: Plant, of_step: np.ndarray, programmes: Sequence[Programme]):
+    def __init__(self, plant: Plant, of_step: np.ndarray, programmes: Sequence[Timetable]):
         self.plant, self.of_step = plant, of_step
         self.own_kw = own_load(plant)
         minutes = clock_minutes(plant.scenario)
@@ -268,7 +268,7 @@ def _share(ratings: np.ndarray) -> np.ndarray:
     return ratings / ratings.sum() if ratings.sum() else ratings
 
 
-def _dropped(rules: tuple[Rule, ...], place: int) -> tuple[Rule, ...]:
+def _dropped(rules: tuple[TimedRule, ...], place: int) -> tuple[TimedRule, ...]:
     return rules[:place] + rules[place + 1 :]
 
 

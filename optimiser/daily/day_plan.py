@@ -15,7 +15,7 @@ from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.report.day_plan import later, plan_page
 from optimiser.scenario.read import Scenario, least_of, vary
-from optimiser.series.table import Source, Table, lay, read_table
+from optimiser.series.table import SeriesTable, Source, lay, read_table
 from optimiser.terms.verbs import SettledTerms
 from optimiser.timeline import Timeline
 from optimiser.words import number
@@ -52,7 +52,7 @@ class DayPlan:
 
 def read_forecast(
     path: str | Path, scenario: Scenario, *, stamps: Literal["start", "end"] = "start"
-) -> Table:
+) -> SeriesTable:
     """Read a forecast: a table with stamps in `interval_start` and a column for each series of the scenario.
 
     A column is named like the series, "site.load_kw", or by the part after the point where that is enough.
@@ -67,7 +67,7 @@ def read_forecast(
     return read_table("forecast", source, Path(path), "Check --forecast.")
 
 
-def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) -> tuple[Scenario, int]:
+def forecast_scenario(scenario: Scenario, table: SeriesTable, stored_fraction: float) -> tuple[Scenario, int]:
     """The scenario over a forecast's span, and the steps of it; a day more follows that is like the forecast's last.
 
     What lies beyond a forecast decides what its last hours are worth; its last day is taken to come again, and the
@@ -133,21 +133,21 @@ def forecast_scenario(scenario: Scenario, table: Table, stored_fraction: float) 
     return replace(begun, timeline=whole, columns=columns), steps
 
 
-def _column(table: Table, reference: str) -> str:
+def _column(table: SeriesTable, reference: str) -> str:
     """The forecast's name for a series."""
     short = reference.partition(".")[2]
     return reference if reference in table.frame.columns or short not in table.frame.columns else short
 
 
 def plan_day(
-    scenario: Scenario, table: Table, stored_fraction: float, *, progress: Progress | None = None
+    scenario: Scenario, table: SeriesTable, stored_fraction: float, *, progress: Progress | None = None
 ) -> DayPlan:
     """Plan the span of a forecast from what is stored now.
 
     Parameters
     ----------
     scenario : Scenario
-    table : Table
+    table : SeriesTable
         From `read_forecast`.
     stored_fraction : float
         Share of each bank's usable energy that it holds now. [-]

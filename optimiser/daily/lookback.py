@@ -20,7 +20,7 @@ from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 from optimiser.scenario.read import Scenario, read_scenario, vary
-from optimiser.series.table import Table, lay, no_column
+from optimiser.series.table import SeriesTable, lay, no_column
 from optimiser.tariff import Tariff
 from optimiser.terms.verbs import Line, SettledTerms
 from optimiser.timeline import STEP, Grouping, Timeline
@@ -38,7 +38,7 @@ CLOCK_DAYS, CLOCK_HOURS, CLOCK_LIKENESS, CLOCK_GAIN = 3, 12, 0.8, 0.1
 
 
 @dataclass(frozen=True)
-class Store:
+class LoggedStore:
     """Where a log tells the energy that the banks held.
 
     Attributes
@@ -77,7 +77,7 @@ class Log:
 
 
 @dataclass(frozen=True)
-class Case:
+class DayCase:
     """One way in which the days went or could have gone: a column of the comparison.
 
     Attributes
@@ -136,7 +136,7 @@ def look_back(
     log: str | Path,
     columns: Columns,
     *,
-    store: Store | None = None,
+    store: LoggedStore | None = None,
     time_column: str = "interval_start",
     stamps: Literal["start", "end"] = "start",
     zone: str | None = None,
@@ -153,7 +153,7 @@ def look_back(
         A CSV or Parquet file of metered import and export without gaps; its whole days are used.
     columns : Columns
         Its columns of import and export and their unit.
-    store : Store, optional
+    store : LoggedStore, optional
         Its column of stored energy, from which the best schedule then starts and where it ends.
     time_column, stamps, zone : str
         The column of stamps, what they mark, and the zone of stamps that carry none (left out: the site's).
@@ -189,7 +189,7 @@ def look_back(
 
 def _under_policies(
     days: Scenario, best: Dispatch, notes: list[str], progress: Progress | None
-) -> Iterator[Case]:
+) -> Iterator[DayCase]:
     """A case a policy; one that the limits let nobody carry out is noted, and so is a defect, as what it is."""
     for policy in policies_of(days):
         try:
@@ -211,7 +211,7 @@ def read_log(
     path: Path,
     scenario: Scenario,
     columns: Columns,
-    store: Store | None,
+    store: LoggedStore | None,
     time_column: str,
     stamps: Literal["start", "end"],
     zone: str,
@@ -295,7 +295,7 @@ def _span_notes(own: Timeline, first: int, stop: int, step_minutes: int) -> list
 
 
 def _registers(
-    path: Path, table: Table, columns: Columns, days: Scenario, step_hours: float
+    path: Path, table: SeriesTable, columns: Columns, days: Scenario, step_hours: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Import and export on the scenario's steps, of shape (steps,); every fault of both at once. [kW]"""
     scale = 1.0 if columns.unit == "kW" else 1.0 / step_hours
@@ -400,7 +400,13 @@ def _given_kwh(days: Scenario, net_import_kw: np.ndarray, hours: float) -> float
 
 
 def _held(
-    path: Path, table: Table, store: Store, scenario: Scenario, own: Timeline, first: int, stop: int
+    path: Path,
+    table: SeriesTable,
+    store: LoggedStore,
+    scenario: Scenario,
+    own: Timeline,
+    first: int,
+    stop: int,
 ) -> _Held:
     """What the store held when the log's days start, and when it was last read."""
     if store.column not in table.frame.columns:
@@ -433,7 +439,7 @@ def _held(
     return _Held(start, found[-1], own.local()[min(edge, stop - 1)], (stop - edge) * own.step_hours)
 
 
-def _outside(store: Store, shares: np.ndarray, scale: float, first: int) -> list[str]:
+def _outside(store: LoggedStore, shares: np.ndarray, scale: float, first: int) -> list[str]:
     """A sentence if any reading lies outside; a column of something else may fit at the ends by chance."""
     rows = np.flatnonzero((shares < 0) | (shares > FULLER_THAN_FULL))
     if not len(rows):
@@ -445,20 +451,20 @@ def _outside(store: Store, shares: np.ndarray, scale: float, first: int) -> list
     ]
 
 
-def billed(name: str, scenario: Scenario, flows: MeterFlows, tariff: Tariff) -> Case:
+def billed(name: str, scenario: Scenario, flows: MeterFlows, tariff: Tariff) -> DayCase:
     """A case made out from what a meter saw."""
     lines = tariff.lines(flows, SettledTerms(scenario.timeline, scenario.read, {}))
-    return Case(name, tariff, flows.import_kw, flows.export_kw, tuple(lines))
+    return DayCase(name, tariff, flows.import_kw, flows.export_kw, tuple(lines))
 
 
-def case_of(name: str, dispatch: Dispatch) -> Case:
+def case_of(name: str, dispatch: Dispatch) -> DayCase:
     """A case from a schedule."""
     meter = dispatch.flows.meter
     lines = tuple(line for line in dispatch.lines if line.cash)
-    return Case(name, dispatch.scenario.tariff, meter.import_kw, meter.export_kw, lines)
+    return DayCase(name, dispatch.scenario.tariff, meter.import_kw, meter.export_kw, lines)
 
 
-def compared(log: Log, cases: Sequence[Case], best: Dispatch, notes: Sequence[str]) -> LookBack:
+def compared(log: Log, cases: Sequence[DayCase], best: Dispatch, notes: Sequence[str]) -> LookBack:
     """Cases side by side, and what the log lost beside the best schedule, the last of them."""
     scenario = log.scenario
     flows = _flows(scenario, cases)
@@ -506,7 +512,7 @@ def compared(log: Log, cases: Sequence[Case], best: Dispatch, notes: Sequence[st
     return LookBack(summary, _lines(scenario, cases), days, named, steps, flows)
 
 
-def _flows(scenario: Scenario, cases: Sequence[Case]) -> pd.DataFrame:
+def _flows(scenario: Scenario, cases: Sequence[DayCase]) -> pd.DataFrame:
     terms = SettledTerms(scenario.timeline, scenario.read, {})
     frame = pd.DataFrame(
         {f"{case.name}, net import kW": case.import_kw - case.export_kw for case in cases},
@@ -518,7 +524,7 @@ def _flows(scenario: Scenario, cases: Sequence[Case]) -> pd.DataFrame:
     return frame
 
 
-def _by_step(case: Case, timeline: Timeline) -> np.ndarray:
+def _by_step(case: DayCase, timeline: Timeline) -> np.ndarray:
     """To pay in each step, by lines that are charged by the step or by the day (at its first step). [currency]"""
     total = np.zeros(timeline.steps)
     for line in case.lines:
@@ -529,7 +535,7 @@ def _by_step(case: Case, timeline: Timeline) -> np.ndarray:
     return total
 
 
-def _lines(scenario: Scenario, cases: Sequence[Case]) -> pd.DataFrame:
+def _lines(scenario: Scenario, cases: Sequence[DayCase]) -> pd.DataFrame:
     """To pay by billing period and line, a column a case."""
     rows = [
         (case.name, *row[:3], row[4], -row[5])
@@ -594,7 +600,7 @@ def _did(power_kw: float) -> str:
     return f"gave {power_kw:.1f} kW" if power_kw > 0 else f"took {-power_kw:.1f} kW"
 
 
-def _period_entries(scenario: Scenario, cases: dict[str, Case]) -> list[dict[str, Any]]:
+def _period_entries(scenario: Scenario, cases: dict[str, DayCase]) -> list[dict[str, Any]]:
     """What is charged by the billing period or longer, such as demand, one entry a period."""
     currency = scenario.file.currency
     sums: dict[str, dict[str, list[float]]] = {}
@@ -628,7 +634,7 @@ def _worst_steps(flows: pd.DataFrame, lost: np.ndarray) -> pd.DataFrame:
     return frame.sort_values("lost", ascending=False, kind="stable").head(SHOWN).reset_index(drop=True)
 
 
-def _store_notes(best: Dispatch, store: Store | None) -> list[str]:
+def _store_notes(best: Dispatch, store: LoggedStore | None) -> list[str]:
     banks = best.scenario.storage
     if not banks or store is not None:
         return []
@@ -664,7 +670,7 @@ def _clock_notes(log: Log) -> list[str]:
     ]
 
 
-def _beyond_notes(cases: Sequence[Case]) -> list[str]:
+def _beyond_notes(cases: Sequence[DayCase]) -> list[str]:
     amounts = {case.name: case.to_pay for case in cases}
     notes = []
     if amounts[LOGGED] < amounts[CEILING] - WORTH_NAMING:

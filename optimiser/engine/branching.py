@@ -29,7 +29,7 @@ INTEGER_SECONDS_PER_NODE = 0.02
 
 
 @dataclass(frozen=True)
-class Best:
+class WindowOptimum:
     """What a part can make at some prices.
 
     Attributes
@@ -150,7 +150,7 @@ class Part:
 
     def best(
         self, prices: np.ndarray, start: np.ndarray | None, spare: float, most_nodes: int, deadline: float
-    ) -> Best:
+    ) -> WindowOptimum:
         """The most that the part can make.
 
         Parameters
@@ -194,7 +194,7 @@ class Part:
         deadline: float,
         *,
         patient: bool = False,
-    ) -> Best:
+    ) -> WindowOptimum:
         """Branch and bound; `patient`: until a schedule is found, however many nodes that takes."""
         best = self._first(prices) if start is None else start
         purse = -np.inf if best is None else float(prices @ best)
@@ -226,7 +226,7 @@ class Part:
             closed, diving = max(closed, promised), False
             if (made := float(prices @ x)) > purse:
                 best, purse = x, made
-        return Best(max(closed, purse), purse, best)
+        return WindowOptimum(max(closed, purse), purse, best)
 
     def _first(self, prices: np.ndarray) -> np.ndarray | None:
         """A schedule soon, not the best: what is broken is taken as it leans, whole numbers down; None if that fails.
@@ -292,7 +292,9 @@ class Part:
             return bool(x[other] * upper[one] > x[one] * upper[other])
         return bool(Decisions.seconds_at(x[one], x[other], upper[one], self._kind[place]))
 
-    def _by_integers(self, prices: np.ndarray, known: Best, spare: float, limit_s: float) -> Best:
+    def _by_integers(
+        self, prices: np.ndarray, known: WindowOptimum, spare: float, limit_s: float
+    ) -> WindowOptimum:
         """The same from the integer solver, with a binary a decision; at worst what is known already."""
         if limit_s <= 0:
             return known
@@ -306,7 +308,7 @@ class Part:
             return known
         bound = min(known.bound, max(solution.bound, known.purse))
         made = float(prices @ solution.x)
-        return Best(bound, made, solution.x) if made > known.purse else replace(known, bound=bound)
+        return WindowOptimum(bound, made, solution.x) if made > known.purse else replace(known, bound=bound)
 
 
 def take(

@@ -67,7 +67,7 @@ class Decisions:
 
 
 @dataclass
-class Outcome:
+class SearchOutcome:
     """The best schedule with every decision kept, and the bound over all schedules.
 
     `words` say how they were found; `done` means that looking in other ways would be of no use.

@@ -47,7 +47,7 @@ class Hold:
 
 
 @dataclass(frozen=True)
-class Limit:
+class MovableLimit:
     """A limit that a person can move, with every row and bound that it puts.
 
     Attributes
@@ -77,7 +77,7 @@ class Limit:
     kind: Literal["most", "stored", "wear", "given"] = "most"
 
 
-def limits_of(scenario: Any, problem: Problem) -> list[Limit]:
+def limits_of(scenario: Any, problem: Problem) -> list[MovableLimit]:
     """Every limit of a scenario that a person can move and that has a place in `problem`."""
     made = [*_connection_limits(scenario), *_solar_limits(scenario), *_inverter_limits(scenario)]
     made += [*_bank_limits(scenario), *_warranties(scenario, problem)]
@@ -90,7 +90,7 @@ def limits_of(scenario: Any, problem: Problem) -> list[Limit]:
     return kept
 
 
-def _connection_limits(scenario: Any) -> Iterator[Limit]:
+def _connection_limits(scenario: Any) -> Iterator[MovableLimit]:
     site, terms = scenario.site, _numbers(scenario)
     connection, phases = site.connection, site.phase_names
 
@@ -103,12 +103,12 @@ def _connection_limits(scenario: Any) -> Iterator[Limit]:
             Hold(f"meter.{word}_kw", True),
             Hold(f"{word} limit of the connection", True, is_column=False),
         )
-        yield Limit(f"{word} limit of the connection", 1, "kW", field, holds, _of(terms.values(whole)))
+        yield MovableLimit(f"{word} limit of the connection", 1, "kW", field, holds, _of(terms.values(whole)))
         if own is not None:
             own_holds = [Hold(f"limits of phase {phase}", taken, is_column=False) for phase in phases]
             own_holds += [Hold(f"meter.{phase}.{word}_kw", True) for phase in phases]
             name = f"{word} limit of phase {{phase}}"
-            yield Limit(name, 1, "kW", f"{field}_per_phase", tuple(own_holds), _of(terms.values(own)))
+            yield MovableLimit(name, 1, "kW", f"{field}_per_phase", tuple(own_holds), _of(terms.values(own)))
     pairs = [(one, other) for index, one in enumerate(phases) for other in phases[index + 1 :]]
     both = [
         Hold(f"imbalance of phases {one} and {other}", upper, is_column=False)
@@ -117,30 +117,30 @@ def _connection_limits(scenario: Any) -> Iterator[Limit]:
     ]
     if connection.imbalance_limit_kw is not None:
         field, most = "site.connection.imbalance_limit_kw", connection.imbalance_limit_kw
-        yield Limit("imbalance limit between phases", 1, "kW", field, tuple(both), lambda step: most)
+        yield MovableLimit("imbalance limit between phases", 1, "kW", field, tuple(both), lambda step: most)
 
 
-def _solar_limits(scenario: Any) -> Iterator[Limit]:
+def _solar_limits(scenario: Any) -> Iterator[MovableLimit]:
     """What existing solar gives at the least because nobody commands it."""
     least = scenario.site.least_given_kw(_numbers(scenario))
     for index, system in enumerate(scenario.site.ac_solar):
         if system.name in least:
             hold = Hold(f"ac_solar.{system.name}.solar_kw", False)
             rule, field = f"output of {system.name}", f"site.ac_solar.{index}.commandable"
-            yield Limit(rule, 3, "kW", field, (hold,), _of(least[system.name]), "given")
+            yield MovableLimit(rule, 3, "kW", field, (hold,), _of(least[system.name]), "given")
 
 
-def _warranties(scenario: Any, problem: Problem) -> Iterator[Limit]:
+def _warranties(scenario: Any, problem: Problem) -> Iterator[MovableLimit]:
     """What a month may see discharged where a warranty is kept."""
     for index, bank in enumerate(scenario.storage):
         place = f"storage.{bank.name}{WARRANTED}"
         if place in problem.columns:
             groups, most = problem.timeline.groups(problem.columns[place].per), problem.columns[place].upper
             rule, field = f"warranty of {bank.name}", f"storage.{index}.life.keep_warranty"
-            yield Limit(rule, 0, "kWh", field, (Hold(place, True),), _of(most[groups.of_step]), "wear")
+            yield MovableLimit(rule, 0, "kWh", field, (Hold(place, True),), _of(most[groups.of_step]), "wear")
 
 
-def _inverter_limits(scenario: Any) -> Iterator[Limit]:
+def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
     site = scenario.site
     for index, inverter in enumerate(site.inverter):
         name, place = inverter.name, f"site.inverter.{index}"
@@ -150,7 +150,7 @@ def _inverter_limits(scenario: Any) -> Iterator[Limit]:
             for upper in (True, False)
         )
         through = site.pass_through_kw(inverter)
-        yield Limit(
+        yield MovableLimit(
             f"pass-through current of inverter {name}",
             2,
             "kW",
@@ -161,16 +161,20 @@ def _inverter_limits(scenario: Any) -> Iterator[Limit]:
         for word, rule in (("output_kw", "output rating"), ("intake_kw", "intake rating")):
             hold = Hold(f"inverter.{name}.{word}", True)
             rating = getattr(inverter, word)
-            yield Limit(f"{rule} of inverter {name}", 4, "kW", f"{place}.{word}", (hold,), _always(rating))
+            yield MovableLimit(
+                f"{rule} of inverter {name}", 4, "kW", f"{place}.{word}", (hold,), _always(rating)
+            )
         for way in ("out", "in"):
             rule = f"DC current of inverter {name}, {way}"
-            yield Limit(rule, 3, "kW", f"{place}.dc_current_limit_a", _current_holds(rule))
+            yield MovableLimit(rule, 3, "kW", f"{place}.dc_current_limit_a", _current_holds(rule))
     for index, controller in enumerate(site.solar_controller):
         rule = f"current of controller {controller.name}"
-        yield Limit(rule, 3, "kW", f"site.solar_controller.{index}.current_limit_a", _current_holds(rule))
+        yield MovableLimit(
+            rule, 3, "kW", f"site.solar_controller.{index}.current_limit_a", _current_holds(rule)
+        )
 
 
-def _bank_limits(scenario: Any) -> Iterator[Limit]:
+def _bank_limits(scenario: Any) -> Iterator[MovableLimit]:
     timeline = scenario.timeline
     for index, bank in enumerate(scenario.storage):
         place, stored = f"storage.{index}", f"storage.{bank.name}.stored_kwh"
@@ -179,7 +183,7 @@ def _bank_limits(scenario: Any) -> Iterator[Limit]:
         has_end = end_kwh > floor[last] + TOLERANCE
         if has_end:
             hold = Hold(stored, False, steps=np.arange(timeline.steps) == last)
-            yield Limit(
+            yield MovableLimit(
                 f"end state of {bank.name}",
                 0,
                 "kWh",
@@ -192,7 +196,7 @@ def _bank_limits(scenario: Any) -> Iterator[Limit]:
         kept[last] &= not has_end
         if kept.any():
             hold = Hold(stored, False, steps=kept)
-            yield Limit(
+            yield MovableLimit(
                 f"reserve of {bank.name}", 0, "kWh", f"{place}.reserve", (hold,), _of(floor), "stored"
             )
         for word in ("charge", "discharge"):
@@ -200,11 +204,15 @@ def _bank_limits(scenario: Any) -> Iterator[Limit]:
             pieces = len(bank.charge_pieces() if word == "charge" else bank.discharge_pieces())
             holds = (Hold(whole, True), Hold(f"storage.{bank.name}.{word}_piece_{pieces}_kw", True))
             most = bank.charge_limit_kw if word == "charge" else bank.discharge_limit_kw
-            yield Limit(f"{word} power of {bank.name}", 5, "kW", f"{place}.{word}_kw", holds, _always(most))
+            yield MovableLimit(
+                f"{word} power of {bank.name}", 5, "kW", f"{place}.{word}_kw", holds, _always(most)
+            )
             rule = f"{word} current of {bank.name}"
-            yield Limit(rule, 3, "kW", f"{place}.{word}_current_a", _current_holds(rule))
+            yield MovableLimit(rule, 3, "kW", f"{place}.{word}_current_a", _current_holds(rule))
         size = _always(bank.capacity_kwh)
-        yield Limit(f"capacity of {bank.name}", 6, "kWh", f"{place}.units", (Hold(stored, True),), size)
+        yield MovableLimit(
+            f"capacity of {bank.name}", 6, "kWh", f"{place}.units", (Hold(stored, True),), size
+        )
 
 
 def _of(series: np.ndarray) -> Callable[[int], float]:
@@ -222,21 +230,21 @@ def _current_holds(rule: str) -> tuple[Hold, ...]:
     return tuple(Hold(f"{rule}{edge}{line}", True, is_column=False) for edge in edges for line in lines)
 
 
-class Window:
+class DiagnosisWindow:
     """The problem of steps `first` to `stop` (left out), with one column a limit that moves it by so much.
 
     Parameters
     ----------
     problem : Problem
         Without services and money: only stored energy links its steps.
-    limits : list of Limit
+    limits : list of MovableLimit
     first, stop : int
     carried : array or None
         The most energy that each bank could hold before `first`; None: all that it can hold. [kWh]
     """
 
     def __init__(
-        self, problem: Problem, limits: list[Limit], first: int, stop: int, carried: np.ndarray | None
+        self, problem: Problem, limits: list[MovableLimit], first: int, stop: int, carried: np.ndarray | None
     ):
         self.problem, self.limits, self.first, self.stop = problem, limits, first, stop
         wide, tall = problem.step_columns, problem.step_rows
@@ -461,7 +469,7 @@ def explained(scenario: Any) -> InfeasibleError | DriftError:
         return error
     bare = bare_problem(scenario)
     steps = bare.timeline.steps
-    if not Window(bare, [], 0, steps, None).possible():
+    if not DiagnosisWindow(bare, [], 0, steps, None).possible():
         # Each span can be done from the most that could be stored before it, but not all of them together.
         return _together(scenario, bare, limits_of(scenario, bare), 0, steps, None, "")
     return DriftError(
@@ -492,7 +500,7 @@ def _first_impossible(problem: Problem) -> tuple[int, int, np.ndarray | None] | 
     """The first week that cannot be done from as much energy as could be stored before it."""
     carried = None
     for first, stop in pairwise(_edges(problem, 0)):
-        fullest = Window(problem, [], first, stop, carried).fullest()
+        fullest = DiagnosisWindow(problem, [], first, stop, carried).fullest()
         if fullest is None:
             return first, stop, carried
         carried = fullest
@@ -526,20 +534,22 @@ def _smallest(lowest: int, highest: int, holds: Callable[[int], bool]) -> int:
 def _told(
     scenario: Any,
     problem: Problem,
-    limits: list[Limit],
+    limits: list[MovableLimit],
     first: int,
     stop: int,
     carried: np.ndarray | None,
     also: str = "",
 ) -> InfeasibleError:
     """What has to give way in a span that cannot be done."""
-    soonest = _smallest(first + 1, stop, lambda b: not Window(problem, [], first, b, carried).possible())
-    alone = _cures(Window(problem, limits, first, soonest, carried), limits)
+    soonest = _smallest(
+        first + 1, stop, lambda b: not DiagnosisWindow(problem, [], first, b, carried).possible()
+    )
+    alone = _cures(DiagnosisWindow(problem, limits, first, soonest, carried), limits)
     if not alone:
         return _together(scenario, problem, limits, first, soonest, carried, also)
     # Named is the limit that comes first by rank; among equals the one that has to be moved least.
     order = sorted(alone, key=lambda number: (limits[number].rank, alone[number]))
-    whole = Window(problem, limits, first, stop, carried)
+    whole = DiagnosisWindow(problem, limits, first, stop, carried)
     wholly = {number: moves for number in order if (moves := _least_of(whole, number)) is not None}
     number = next(iter(wholly), order[0])
     amount, worst, needed = alone[number], soonest, alone
@@ -550,17 +560,18 @@ def _told(
             since = scenario.timeline.when(hardest.looked_at)
             also = f"What follows {since} was not looked at and may need more."
         if amount > alone[number] * (1 + TOLERANCE):
-            needed = _cures(Window(problem, limits, first, stop, carried), limits)
+            needed = _cures(DiagnosisWindow(problem, limits, first, stop, carried), limits)
             enough = amount * NEAR_THE_MOST
             worst = _smallest(
                 first + 1,
                 stop,
                 lambda b: (
-                    (_least_of(Window(problem, [limits[number]], first, b, carried), 0) or 0.0) >= enough
+                    (_least_of(DiagnosisWindow(problem, [limits[number]], first, b, carried), 0) or 0.0)
+                    >= enough
                 ),
             )
-    by_itself = not Window(problem, [], worst - 1, worst, None).possible()
-    window = Window(problem, limits, first, worst, carried)
+    by_itself = not DiagnosisWindow(problem, [], worst - 1, worst, None).possible()
+    window = DiagnosisWindow(problem, limits, first, worst, carried)
     window.least({number: 1.0})
     finding = _finding(scenario, window, limits[number], amount, worst - 1)
     others = {other: needed[other] for other in order if other != number and other in needed}
@@ -589,7 +600,7 @@ class _Hardest:
     looked_at: int
 
 
-def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount: float) -> _Hardest:
+def _hardest(problem: Problem, limit: MovableLimit, span: tuple[int, int, Any], amount: float) -> _Hardest:
     """Walk on from a span with a limit moved by what it lacks there, and further where that falls short."""
     began, steps = time.perf_counter(), problem.timeline.steps
     first, stop, carried = span
@@ -597,11 +608,11 @@ def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount:
     if steps * problem.step_columns <= MOST_COLUMNS_WHOLE:
         return _Hardest(*span, amount, stop)
     enough = {0: amount * (1 + TOLERANCE)}
-    carried = Window(problem, [limit], first, stop, carried).fullest(enough)
+    carried = DiagnosisWindow(problem, [limit], first, stop, carried).fullest(enough)
     for at, end in pairwise(_edges(problem, stop)):
         if at >= end or carried is None or time.perf_counter() - began >= WALK_SECONDS:
             break
-        window = Window(problem, [limit], at, end, carried)
+        window = DiagnosisWindow(problem, [limit], at, end, carried)
         fullest = window.fullest(enough)
         if fullest is None:
             more = _least_of(window, 0)
@@ -613,23 +624,23 @@ def _hardest(problem: Problem, limit: Limit, span: tuple[int, int, Any], amount:
     return _Hardest(*hardest, amount, stop)
 
 
-def _least_of(window: Window, number: int) -> float | None:
+def _least_of(window: DiagnosisWindow, number: int) -> float | None:
     """The least move of one limit alone that makes a schedule possible, if any does."""
     moves = window.least({number: 1.0})
     return None if moves is None else float(moves[number])
 
 
-def _cures(window: Window, limits: list[Limit]) -> dict[int, float]:
+def _cures(window: DiagnosisWindow, limits: list[MovableLimit]) -> dict[int, float]:
     """The limits that make a schedule possible by being moved alone, and by how much."""
     moves = {number: _least_of(window, number) for number in range(len(limits))}
     return {number: move for number, move in moves.items() if move is not None and move > TOLERANCE}
 
 
 def _together(
-    scenario: Any, problem: Problem, limits: list[Limit], start: int, stop: int, given: Any, also: str
+    scenario: Any, problem: Problem, limits: list[MovableLimit], start: int, stop: int, given: Any, also: str
 ) -> InfeasibleError:
     """Several limits that have to be moved at once."""
-    window = Window(problem, limits, start, stop, given)
+    window = DiagnosisWindow(problem, limits, start, stop, given)
     moves = window.least({number: 4.0**limit.rank for number, limit in enumerate(limits)})
     when = scenario.timeline.when(stop - 1)
     if moves is None:
@@ -658,7 +669,9 @@ def _numbers(scenario: Any) -> SettledTerms:
     return SettledTerms(scenario.timeline, scenario.read, {})
 
 
-def _finding(scenario: Any, window: Window, limit: Limit, amount: float, step: int) -> dict[str, Any]:
+def _finding(
+    scenario: Any, window: DiagnosisWindow, limit: MovableLimit, amount: float, step: int
+) -> dict[str, Any]:
     rule = _rule(limit, _phase_that_binds(scenario, window, limit, step))
     return {
         "rule": rule,
@@ -669,11 +682,11 @@ def _finding(scenario: Any, window: Window, limit: Limit, amount: float, step: i
     }
 
 
-def _rule(limit: Limit, phase: str) -> str:
+def _rule(limit: MovableLimit, phase: str) -> str:
     return limit.rule.replace("phase {phase}", f"phase {phase}" if phase else "each phase")
 
 
-def _phase_that_binds(scenario: Any, window: Window, limit: Limit, step: int) -> str:
+def _phase_that_binds(scenario: Any, window: DiagnosisWindow, limit: MovableLimit, step: int) -> str:
     """The phase that goes furthest beyond a limit that all share."""
     if "{phase}" not in limit.rule:
         return ""
@@ -682,7 +695,7 @@ def _phase_that_binds(scenario: Any, window: Window, limit: Limit, step: int) ->
     return max(nets, key=lambda phase: nets[phase])
 
 
-def _net_kw(scenario: Any, window: Window, phase: str, step: int) -> float:
+def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> float:
     """Signed power of a phase in a window's last answer. [kW]"""
     site = scenario.site
     net = float(site.load_kw(_numbers(scenario), phase)[step])
@@ -712,8 +725,8 @@ def _asked(scenario: Any, step: int) -> str:
 
 def _sentence(
     scenario: Any,
-    window: Window,
-    limit: Limit,
+    window: DiagnosisWindow,
+    limit: MovableLimit,
     finding: dict[str, Any],
     others: list[str] | None = None,
     by_itself: bool = True,
@@ -758,7 +771,7 @@ def _sentence(
     return f"{text} Raise {limit.field} to at least {target}, or lower what is asked for."
 
 
-def _amperes(scenario: Any, window: Window, limit: Limit, step: int, amount_kw: float) -> str:
+def _amperes(scenario: Any, window: DiagnosisWindow, limit: MovableLimit, step: int, amount_kw: float) -> str:
     """The current that a power is worth at the bus voltage of a step."""
     bank = bank_on_bus(scenario.storage)
     volts = scenario.site.lowest_bus_voltage(scenario.storage)
@@ -767,7 +780,7 @@ def _amperes(scenario: Any, window: Window, limit: Limit, step: int, amount_kw: 
     return f" by about {_shown(current_a(amount_kw, volts))} A in all (at {_shown(volts)} V)"
 
 
-def _alternative(limit: Limit, amount: float) -> str:
+def _alternative(limit: MovableLimit, amount: float) -> str:
     if limit.kind == "wear":
         return f"go {_shown(amount)} {limit.unit} beyond the {limit.rule} ({limit.field})"
     verb = "raise" if limit.kind == "most" else "lower"
@@ -801,10 +814,10 @@ def check_supply(scenario: Any) -> None:
     also = f"{count} steps cannot be served; this one lacks the most." if count > 1 else ""
     if (
         len(problem.lower) <= MOST_COLUMNS_WHOLE
-        and not Window(problem, [], 0, scenario.timeline.steps, None).possible()
+        and not DiagnosisWindow(problem, [], 0, scenario.timeline.steps, None).possible()
     ):
         raise _told(scenario, problem, limits, 0, scenario.timeline.steps, None, also)
-    if Window(problem, [], step, step + 1, None).possible():
+    if DiagnosisWindow(problem, [], step, step + 1, None).possible():
         return
     raise _told(scenario, problem, limits, step, step + 1, None, also)
 

@@ -19,13 +19,13 @@ from scipy import sparse
 from scipy.optimize import linprog
 
 from optimiser.engine import path, proof
-from optimiser.engine.branching import Best, Part, take
+from optimiser.engine.branching import Part, WindowOptimum, take
 from optimiser.engine.decisions import (
     ORDER,
     PAIR,
     WHOLE,
     Decisions,
-    Outcome,
+    SearchOutcome,
     counted,
     decisions,
     implied_rows,
@@ -58,7 +58,7 @@ def keep_one_direction(
     gap: float,
     deadline: float,
     say: Callable[[str], None],
-) -> Outcome:
+) -> SearchOutcome:
     """Make a relaxed schedule keep every decision, with a proven gap.
 
     Parameters
@@ -83,7 +83,7 @@ def keep_one_direction(
     bound = proof.upper_bound(problem, relaxed.row_dual)
     broken = every.broken(problem, relaxed.x)
     if not broken.any():
-        return Outcome(relaxed, bound, broken)
+        return SearchOutcome(relaxed, bound, broken)
     known = path.search(problem, every, broken, relaxed, highs, gap, deadline, say)
     if known is not None and (known.done or time.perf_counter() > deadline):
         return known
@@ -92,7 +92,7 @@ def keep_one_direction(
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any() and (known is None or relaxed.purse >= known.solution.purse):
-        return Outcome(_in_rows_of(problem, relaxed), bound, broken)
+        return SearchOutcome(_in_rows_of(problem, relaxed), bound, broken)
     best = None if known is None else _in_rows_of(search.problem, known.solution)
     bound = bound if known is None else min(bound, known.bound)
     y = relaxed.row_dual
@@ -141,7 +141,7 @@ def keep_one_direction(
     words = f"{counted(len(gaps))} of windows for one direction at a time"
     if known is not None:
         words = f"{known.words}, then {words}"
-    return Outcome(_in_rows_of(problem, best), bound, search.broken, gaps, words)
+    return SearchOutcome(_in_rows_of(problem, best), bound, search.broken, gaps, words)
 
 
 @dataclass(frozen=True)
@@ -194,7 +194,7 @@ class _Search:
         self._margin = np.full(problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / hours)))
         self.spans: list[Span] = []
         self._parts: dict[Span, Part] = {}
-        self._known: dict[Span, tuple[np.ndarray, Best]] = {}
+        self._known: dict[Span, tuple[np.ndarray, WindowOptimum]] = {}
         self._views: list[_View] = []
         self._tried: set[bytes] = set()
 
@@ -360,7 +360,7 @@ class _Search:
         share = spare / len(self.spans)
         many_rows = self.size > MOST_ROWS_KEPT
 
-        def solve(number: int) -> tuple[Part, np.ndarray, Best]:
+        def solve(number: int) -> tuple[Part, np.ndarray, WindowOptimum]:
             span = self.spans[number]
             part = self._part(span, number, rows_by_window[number])
             of_part = np.where(

@@ -119,7 +119,7 @@ def carried(problem: Problem, multipliers: ByName) -> np.ndarray:
     return proof.usable(y, problem.row_lower, problem.row_upper)
 
 
-def moved(at: Margins, other: Problem) -> Change:
+def derivative(at: Margins, other: Problem) -> Change:
     """How much better or worse the optimum is with the data of `other`, a little apart from the problem's own.
 
     Parameters

@@ -17,7 +17,7 @@ import numpy as np
 from optimiser.engine import proof
 from optimiser.engine.branching import take
 from optimiser.engine.chain import Path, best_path
-from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, Outcome, counted
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, SearchOutcome, counted
 from optimiser.engine.envelopes import Choices, Envelopes, Planes
 from optimiser.engine.solver import Highs, Solution
 from optimiser.engine.stage import Priced, Stage, stage_of
@@ -42,7 +42,7 @@ def search(
     gap: float,
     deadline: float,
     say: Callable[[str], None],
-) -> Outcome | None:
+) -> SearchOutcome | None:
     """The best schedule found by paths, with its bound; None where paths do not suit the problem.
 
     Parameters
@@ -94,7 +94,7 @@ class _Search:
 
     def run(
         self, relaxed: Solution, gap: float, deadline: float, say: Callable[[str], None]
-    ) -> Outcome | None:
+    ) -> SearchOutcome | None:
         """Rounds of paths and linear programs until the gap is closed, or they lead no further."""
         bound, y = proof.upper_bound(self.problem, relaxed.row_dual), relaxed.row_dual
         best: Solution | None = None
@@ -125,7 +125,7 @@ class _Search:
             return None
         words = f"{counted(len(gaps))} of paths through what is stored"
         done = gaps[-1] <= gap or not self.stage.joining.any()
-        return Outcome(best, bound, self.contested, gaps, words, done)
+        return SearchOutcome(best, bound, self.contested, gaps, words, done)
 
     def _round(self, y: np.ndarray, spare: float) -> tuple[Path, float, Solution | None]:
         """The best path at some prices, the bound that it gives, and the linear program that follows it."""

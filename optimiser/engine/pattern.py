@@ -20,14 +20,14 @@ from pyomo.repn.plugins.parameterized_standard_form import ParameterizedLinearSt
 from optimiser.errors import DriftError
 from optimiser.formulation import formulate
 from optimiser.services.product import longest_lag
-from optimiser.terms.verbs import ColumnFamily, Line, LpTerms, Pair, RowFamily, Sequel
+from optimiser.terms.verbs import ColumnFamily, FillOrder, Line, LpTerms, Pair, RowFamily
 from optimiser.timeline import STEP, Grouping
 
 _ONE_AT_A_TIME = threading.Lock()  # Pyomo's compiler keeps what it does in places that threads would share.
 
 
 @dataclass(frozen=True)
-class Entry:
+class Coefficient:
     """A coefficient of the pattern: on which column, how many steps or groups back, and its worth."""
 
     column: str
@@ -39,7 +39,7 @@ class Entry:
 class Body:
     """A linear expression of the pattern."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[Coefficient, ...]
     constant: Any
 
 
@@ -76,7 +76,7 @@ class Pattern:
     rows: tuple[PatternRow, ...]
     lines: tuple[PatternLine, ...]
     pairs: dict[str, Pair]
-    sequels: dict[str, Sequel]
+    sequels: dict[str, FillOrder]
     symbol_of: dict[int, tuple[int, int]]
     symbols: tuple[Symbol, ...]
     steps: int
@@ -152,12 +152,12 @@ def _has_columns(expression: Any, symbol_of: dict[int, Any]) -> bool:
 
 def _read_rows(form: Any, column_of: dict[int, tuple[str, int]], steps: int) -> dict[tuple, Body]:
     count = len(form.rows)
-    entries: list[list[Entry]] = [[] for _ in range(count)]
+    entries: list[list[Coefficient]] = [[] for _ in range(count)]
     matrix = form.A
     for number, variable in enumerate(form.columns):
         name, index = column_of[id(variable)]
         for place in range(matrix.indptr[number], matrix.indptr[number + 1]):
-            entries[matrix.indices[place]].append(Entry(name, steps - 1 - index, matrix.data[place]))
+            entries[matrix.indices[place]].append(Coefficient(name, steps - 1 - index, matrix.data[place]))
     return {
         row.constraint.index(): Body(tuple(entries[number]), -form.rhs[number])
         for number, row in enumerate(form.rows)

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import sparse
 
 from optimiser.engine.pattern import Body, Pattern, compile_pattern, evaluate
-from optimiser.terms.verbs import ColumnFamily, Line, Pair, RowFamily, Sequel
+from optimiser.terms.verbs import ColumnFamily, FillOrder, Line, Pair, RowFamily
 from optimiser.timeline import STEP, Grouping, Timeline
 
 
@@ -46,7 +46,7 @@ class Problem:
     line_offsets: np.ndarray
     lines: tuple[Line, ...]
     pairs: dict[str, Pair]
-    sequels: dict[str, Sequel]
+    sequels: dict[str, FillOrder]
     places: dict[str, np.ndarray] = field(repr=False)
     row_places: dict[str, np.ndarray] = field(repr=False)
 

@@ -88,7 +88,7 @@ class Countdown:
 
 
 @dataclass(frozen=True)
-class Window:
+class StepWindow:
     """A part of a problem by itself, and the places of its columns and rows in the whole."""
 
     columns: np.ndarray
@@ -183,7 +183,7 @@ class Windows:
         blocks = length[length <= MOST_AHEAD_HOURS * per_hour]
         return max(round(hours * per_hour), int(blocks.max(initial=0)))
 
-    def begun(self, window: Window, step: int) -> np.ndarray:
+    def begun(self, window: StepWindow, step: int) -> np.ndarray:
         """Columns of groups in a window that begin before a step."""
         groups = window.columns[window.columns >= self.steps * self.wide]
         return groups[self._group_reach[0][groups - self.steps * self.wide] < step]
@@ -203,7 +203,7 @@ class Windows:
             ),
         )
 
-    def ahead(self, first: int, stop: int, x: np.ndarray, seen: np.ndarray) -> Window:
+    def ahead(self, first: int, stop: int, x: np.ndarray, seen: np.ndarray) -> StepWindow:
         """Some steps after others; groups that earlier steps have `seen` start from what those settled on."""
         window = self._cut(first, stop, x)[0]
         lower, upper = window.piece.lower, window.piece.upper
@@ -214,7 +214,7 @@ class Windows:
         upper[fixed] = x[window.columns[fixed]]
         return window
 
-    def held(self, first: int, stop: int, x: np.ndarray) -> tuple[Window, np.ndarray]:
+    def held(self, first: int, stop: int, x: np.ndarray) -> tuple[StepWindow, np.ndarray]:
         """Some steps with all others held where a schedule has them, and which columns are held with those."""
         window, beyond = self._cut(first, stop, x)
         piece, start = window.piece, self.steps * self.wide
@@ -233,7 +233,7 @@ class Windows:
         piece.lower[pinned] = piece.upper[pinned] = x[window.columns[pinned]]
         return window, pinned
 
-    def priced(self, first: int, stop: int, reduced: np.ndarray, y: np.ndarray) -> Window:
+    def priced(self, first: int, stop: int, reduced: np.ndarray, y: np.ndarray) -> StepWindow:
         """Some steps' own columns and the rows that touch nothing else, all other rows at their prices.
 
         `reduced` is what each column brings at the prices `y` of all rows.
@@ -258,7 +258,7 @@ class Windows:
             problem.upper[columns],
             reduced[columns] + matrix.T @ y[rows],
         )
-        return Window(columns, rows, piece)
+        return StepWindow(columns, rows, piece)
 
     def _looked_back_at(self, first: int, stop: int) -> np.ndarray:
         """Which columns of some steps later steps refer to."""
@@ -283,7 +283,7 @@ class Windows:
     def _columns_of(self, rows: np.ndarray) -> np.ndarray:
         return np.unique(self.problem.matrix[rows].indices)
 
-    def _cut(self, first: int, stop: int, x: np.ndarray) -> tuple[Window, np.ndarray]:
+    def _cut(self, first: int, stop: int, x: np.ndarray) -> tuple[StepWindow, np.ndarray]:
         """The window of some steps, earlier ones known, and which rows hold steps outside it."""
         problem, wide, start = self.problem, self.wide, self.steps * self.wide
         rows = self._rows(first, stop)
@@ -314,7 +314,7 @@ class Windows:
             problem.upper[columns],
             self._purse[columns],
         )
-        return Window(columns, rows, piece), beyond
+        return StepWindow(columns, rows, piece), beyond
 
 
 @dataclass
@@ -333,11 +333,13 @@ class Draft:
         basis = Basis(np.full(columns, BASIC, np.int8), np.full(rows, BASIC, np.int8))
         return cls(np.zeros(columns), np.zeros(rows), basis, np.zeros(columns, bool))
 
-    def of_window(self, window: Window) -> Basis:
+    def of_window(self, window: StepWindow) -> Basis:
         """The basis of a window."""
         return Basis(self.basis.columns[window.columns], self.basis.rows[window.rows])
 
-    def take(self, window: Window, solution: Solution, basis: Basis, begun: np.ndarray | None = None) -> None:
+    def take(
+        self, window: StepWindow, solution: Solution, basis: Basis, begun: np.ndarray | None = None
+    ) -> None:
         """What was found for a window; a group keeps the status it had when it was decided."""
         self.x[window.columns], self.y[window.rows] = solution.x, solution.row_dual
         free = ~self.seen[window.columns]
@@ -511,7 +513,7 @@ class Periods:
         countdown = Countdown(self._say, words, len(spans))
         held, draft = self._draft.x.copy(), self._draft
 
-        def solve(span: Span) -> tuple[Window, Solution, Basis] | None:
+        def solve(span: Span) -> tuple[StepWindow, Solution, Basis] | None:
             window, pinned = self._windows.held(*span, held)
             lower, upper = window.piece.lower, window.piece.upper
             lower[~pinned] = self._lower[window.columns[~pinned]]

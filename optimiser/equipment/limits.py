@@ -14,7 +14,7 @@ import numpy as np
 Amount = Any  # a number, an array, or an array of expressions
 
 
-class Inverter(Protocol):
+class StandbyUnit(Protocol):
     """What draws standby power on its own."""
 
     @property
@@ -22,7 +22,7 @@ class Inverter(Protocol):
         """Power that it always draws. [W]"""
 
 
-class Bank(Protocol):
+class StandbyUnits(Protocol):
     """Equal units, each of which draws standby power."""
 
     @property
@@ -34,7 +34,7 @@ class Bank(Protocol):
         """Power that a unit always draws. [W]"""
 
 
-def standby_kw(inverters: Iterable[Inverter], banks: Iterable[Bank]) -> float:
+def standby_kw(inverters: Iterable[StandbyUnit], banks: Iterable[StandbyUnits]) -> float:
     """Power that the electronics on the DC bus draw in every step, whatever is scheduled.
 
     Parameters

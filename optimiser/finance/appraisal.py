@@ -9,7 +9,7 @@ import numpy as np
 
 from optimiser.accounts.settlement import Statement
 from optimiser.finance.ageing import BankLife, Course, bank_lives, warranty_notes
-from optimiser.finance.cash import Item, Shift, cash_flow, totals
+from optimiser.finance.cash import CashItem, Shift, cash_flow, totals
 from optimiser.finance.formulas import (
     discounted,
     internal_rates,
@@ -50,7 +50,7 @@ class Sensitivity:
 
 
 @dataclass(frozen=True)
-class PriceYear:
+class AppraisedYear:
     """What the prices of one year bring.
 
     Attributes
@@ -82,7 +82,7 @@ class Appraisal:
         `yearly_saving` over `ceiling_saving`, what a planner without foresight earned; None where it was not measured.
     scaled : bool
         Whether the timeline was not a year and had to be scaled.
-    items : tuple of Item
+    items : tuple of CashItem
         Every line of the cash flow.
     flows : tuple of float
         Their sum in year 0, 1, 2, ... [currency]
@@ -109,7 +109,7 @@ class Appraisal:
         How the saving and the equipment age.
     sensitivities : tuple of Sensitivity
         The largest swing of net present value first.
-    price_years : tuple of PriceYear
+    price_years : tuple of AppraisedYear
         This run and each price year that was solved; empty where none was.
     notes, warnings : tuple of str
         Sentences on how the years after the first were made, and what must not be overlooked.
@@ -119,7 +119,7 @@ class Appraisal:
     ceiling_saving: float
     capture_share: float | None
     scaled: bool
-    items: tuple[Item, ...]
+    items: tuple[CashItem, ...]
     flows: tuple[float, ...]
     discount_rate_fraction: float
     real_rate_fraction: float
@@ -135,7 +135,7 @@ class Appraisal:
     storage_cost_words: str
     course: Course
     sensitivities: tuple[Sensitivity, ...]
-    price_years: tuple[PriceYear, ...]
+    price_years: tuple[AppraisedYear, ...]
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
 
@@ -168,7 +168,7 @@ def appraise(
     back = payback(flows)
     running = np.cumsum(flows)
     worth = net_present_value(flows, rate)
-    own = PriceYear("this run", first, worth, back)
+    own = AppraisedYear("this run", first, worth, back)
     others = _price_years(cost, course, share, studies.get("price_years"))
     price, price_name, price_words = _storage_cost(statement, cost, course)
     return Appraisal(
@@ -228,7 +228,7 @@ def _course(statement: Statement, cost: Cost, study: Study | None, share: float 
 
 def _price_years(
     cost: Cost, course: Course, share: float | None, study: Study | None
-) -> tuple[PriceYear, ...]:
+) -> tuple[AppraisedYear, ...]:
     """Each price year appraised: later years and capture as in this run, whose wear they share."""
     own = sum(course.saving_in(1).values())
     found = []
@@ -242,18 +242,18 @@ def _price_years(
 
         flows = totals(cash_flow(cost, saving_in, course.banks))
         worth = net_present_value(flows, cost.nominal_rate)
-        found.append(PriceYear(row["name"], sum(saving_in(1).values()), worth, payback(flows)))
+        found.append(AppraisedYear(row["name"], sum(saving_in(1).values()), worth, payback(flows)))
     return tuple(found)
 
 
-def _losing(years: tuple[PriceYear, ...]) -> Iterator[str]:
+def _losing(years: tuple[AppraisedYear, ...]) -> Iterator[str]:
     """Price years whose net present value has another sign than the best's."""
     losing = [year.name for year in years if year.npv < 0]
     if losing and len(losing) < len(years):
         yield f"The net present value is negative on the prices of {', '.join(losing)}, and positive on the others."
 
 
-def _return(items: tuple[Item, ...]) -> float | None:
+def _return(items: tuple[CashItem, ...]) -> float | None:
     """(all that comes in - all that goes out) / what was laid out in capital and replacements."""
     laid_out = -sum(sum(item.amounts) for item in items if item.kind in ("capital", "replacement"))
     return sum(totals(items)) / laid_out if laid_out > 0 else None

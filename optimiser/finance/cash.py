@@ -16,7 +16,7 @@ Kind = Literal["saving", "capital", "incentive", "upkeep", "replacement", "end v
 
 
 @dataclass(frozen=True)
-class Item:
+class CashItem:
     """A line of the cash flow.
 
     Attributes
@@ -48,7 +48,7 @@ def cash_flow(
     saving_in: Callable[[int], Mapping[str, float]],
     banks: Sequence[BankLife],
     shift: Shift | None = None,
-) -> tuple[Item, ...]:
+) -> tuple[CashItem, ...]:
     """Every item over the life, those that are nothing left out.
 
     Parameters
@@ -67,20 +67,20 @@ def cash_flow(
         *_incentives(cost, shift),
         *_upkeep(cost, shift),
         *_replacements(cost, banks, shift),
-        Item(
+        CashItem(
             "End value",
             "end value",
             _once(cost, cost.life_years, cost.end_value * _grown(cost, cost.life_years)),
         ),
     ]
     loan, interest = _loan(cost)
-    items.append(Item("Loan", "loan", tuple(loan)))
+    items.append(CashItem("Loan", "loan", tuple(loan)))
     if cost.tax:
-        items.append(Item("Tax", "tax", tuple(_tax(cost, items, interest))))
+        items.append(CashItem("Tax", "tax", tuple(_tax(cost, items, interest))))
     return tuple(item for item in items if any(item.amounts) or item.name == "Capital")
 
 
-def totals(items: Sequence[Item]) -> tuple[float, ...]:
+def totals(items: Sequence[CashItem]) -> tuple[float, ...]:
     """Sum of all items in each year. [currency]"""
     return tuple(float(amount) for amount in np.sum([item.amounts for item in items], axis=0))
 
@@ -94,34 +94,34 @@ def _once(cost: Cost, year: int, amount: float) -> tuple[float, ...]:
     return tuple(amount if at == year else 0.0 for at in range(cost.life_years + 1))
 
 
-def _savings(cost: Cost, saving_in: Callable[[int], Mapping[str, float]], shift: Shift) -> Iterator[Item]:
+def _savings(cost: Cost, saving_in: Callable[[int], Mapping[str, float]], shift: Shift) -> Iterator[CashItem]:
     years = [saving_in(year) for year in range(1, cost.life_years + 1)]
     for group, name in SAVING_NAMES.items():
         change = getattr(cost.escalation, group)
         change = (cost.inflation_fraction if change is None else change) + shift.prices
         # The run's prices are those of year 1.
         amounts = (shift.saving * made[group] * (1 + change) ** index for index, made in enumerate(years))
-        yield Item(name, "saving", (0.0, *amounts))
+        yield CashItem(name, "saving", (0.0, *amounts))
 
 
-def _capital(cost: Cost, shift: Shift) -> Iterator[Item]:
-    yield Item("Capital", "capital", _once(cost, 0, -shift.capital * cost.capital))
+def _capital(cost: Cost, shift: Shift) -> Iterator[CashItem]:
+    yield CashItem("Capital", "capital", _once(cost, 0, -shift.capital * cost.capital))
     for item in cost.item:
         amount = -shift.capital * item.amount * _grown(cost, item.year)
-        yield Item(item.name, "capital", _once(cost, item.year, amount))
+        yield CashItem(item.name, "capital", _once(cost, item.year, amount))
 
 
-def _incentives(cost: Cost, shift: Shift) -> Iterator[Item]:
+def _incentives(cost: Cost, shift: Shift) -> Iterator[CashItem]:
     for part in cost.incentive:
         share = part.capital_fraction
         amount = part.amount if share is None else share * shift.capital * cost.at_start
-        yield Item(part.name, "incentive", _once(cost, part.year, amount or 0.0))
+        yield CashItem(part.name, "incentive", _once(cost, part.year, amount or 0.0))
 
 
-def _upkeep(cost: Cost, shift: Shift) -> Iterator[Item]:
+def _upkeep(cost: Cost, shift: Shift) -> Iterator[CashItem]:
     years = range(1, cost.life_years + 1)
     own = (-shift.upkeep * cost.yearly * _grown(cost, year - 1) for year in years)
-    yield Item("Upkeep", "upkeep", (0.0, *own))
+    yield CashItem("Upkeep", "upkeep", (0.0, *own))
     for part in cost.upkeep:
         amounts = (
             -shift.upkeep * part.amount * _grown(cost, year - 1, part.change_fraction)
@@ -129,10 +129,10 @@ def _upkeep(cost: Cost, shift: Shift) -> Iterator[Item]:
             else 0.0
             for year in years
         )
-        yield Item(part.name, "upkeep", (0.0, *amounts))
+        yield CashItem(part.name, "upkeep", (0.0, *amounts))
 
 
-def _replacements(cost: Cost, banks: Sequence[BankLife], shift: Shift) -> Iterator[Item]:
+def _replacements(cost: Cost, banks: Sequence[BankLife], shift: Shift) -> Iterator[CashItem]:
     for part in cost.replacement:
         bank = next((bank for bank in banks if bank.name == part.storage), None)
         if bank is not None:
@@ -143,7 +143,7 @@ def _replacements(cost: Cost, banks: Sequence[BankLife], shift: Shift) -> Iterat
         amounts = [0.0] * (cost.life_years + 1)
         for year in years:
             amounts[year] = -shift.capital * part.amount * _grown(cost, year, part.change_fraction)
-        yield Item(part.name, "replacement", tuple(amounts))
+        yield CashItem(part.name, "replacement", tuple(amounts))
 
 
 def _loan(cost: Cost) -> tuple[np.ndarray, np.ndarray]:
@@ -165,7 +165,7 @@ def _loan(cost: Cost) -> tuple[np.ndarray, np.ndarray]:
     return flows, interest
 
 
-def _tax(cost: Cost, items: Sequence[Item], interest: np.ndarray) -> np.ndarray:
+def _tax(cost: Cost, items: Sequence[CashItem], interest: np.ndarray) -> np.ndarray:
     """Tax on each year's profit, of shape (years,); a loss lowers the tax on other profit. [currency]
 
     Savings, upkeep, replacements, later purchases and the end value count in their year; what is laid out in year 0

@@ -20,11 +20,11 @@ from optimiser.engine.decisions import PAIR, WHOLE, Decisions, decisions, implie
 from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
-from optimiser.engine.windows import Draft, Window, Windows, as_a_day_before
+from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.errors import UnprovenError
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import Columns, Facts, Plans, Policy, as_known
-from optimiser.foresight.reserve import Reserve
+from optimiser.foresight.reserve import ServiceRoom
 from optimiser.scenario.read import Scenario
 from optimiser.services.product import Product
 from optimiser.tariff.demand import KINDS as DEMAND
@@ -188,7 +188,7 @@ class Planner:
         self._done = 0
         self._of_steps = _of_steps(self.problem)
         self.x, self.seen = self._draft.x, self._draft.seen
-        self.reserve = Reserve(scenario, self.problem)
+        self.reserve = ServiceRoom(scenario, self.problem)
         self._demand = _demand_columns(scenario, self.problem)
         self._gates = _gates(scenario, self.problem)
         self._moving = {
@@ -287,7 +287,7 @@ class Planner:
         """What was offered by its gate in each block of a column with one. [kW]"""
         return self._committed[name]
 
-    def _keep_what_is_fixed(self, window: Window, first: int) -> np.ndarray:
+    def _keep_what_is_fixed(self, window: StepWindow, first: int) -> np.ndarray:
         """Hold offers whose gate closed before this plan's moment to what an earlier plan offered; their places."""
         fixed = [np.zeros(0, int)]
         for name, gates in self._gates.items():
@@ -298,14 +298,14 @@ class Planner:
             fixed.append(at[late])
         return np.concatenate(fixed)
 
-    def _commit(self, window: Window, x: np.ndarray, first: int, after: int) -> None:
+    def _commit(self, window: StepWindow, x: np.ndarray, first: int, after: int) -> None:
         """Keep the offers whose gate closes before the next plan."""
         for name, gates in self._gates.items():
             at, inside = _among(window.columns, self.problem.places[name])
             closing = (gates[inside] >= first) & (gates[inside] < after)
             self._committed[name][inside[closing]] = x[at[closing]]
 
-    def _aim(self, window: Window) -> None:
+    def _aim(self, window: StepWindow) -> None:
         """Demand below the target earns nothing: the rest of the billing period is expected to reach it."""
         table = self._scenario.foresight
         if table.demand_target == "so_far":
@@ -321,14 +321,14 @@ class Planner:
                 target = min(table.demand_share * last, window.piece.upper[at])
                 window.piece.lower[at] = max(window.piece.lower[at], target)
 
-    def _price_the_end(self, window: Window, stop: int, worth: dict[str, float] | None) -> None:
+    def _price_the_end(self, window: StepWindow, stop: int, worth: dict[str, float] | None) -> None:
         """Energy left at the end of the view is worth what the last plan made of it, on average."""
         for bank in self._scenario.storage:
             place = self.problem.places[f"storage.{bank.name}.stored_kwh"][stop - 1]
             at = np.searchsorted(window.columns, place)
             window.piece.purse[at] += self._first_worth(window, bank) if worth is None else worth[bank.name]
 
-    def _first_worth(self, window: Window, bank: Any) -> float:
+    def _first_worth(self, window: StepWindow, bank: Any) -> float:
         """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
         places = self.problem.places[f"storage.{bank.name}.stored_kwh"]
         steps = np.flatnonzero(np.isin(places, window.columns))
@@ -341,7 +341,7 @@ class Planner:
         out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
         return max(0.0, float(price)) * out * bank.least_efficiency[1]
 
-    def _solved(self, window: Window, first: int, stop: int) -> tuple[Solution, np.ndarray] | None:
+    def _solved(self, window: StepWindow, first: int, stop: int) -> tuple[Solution, np.ndarray] | None:
         """The relaxed schedule of a window and one that goes one way at a time; None if there is none."""
         highs = Highs(window.piece)
         day = 24 * 60 // self.problem.timeline.step_minutes
@@ -359,11 +359,13 @@ class Planner:
         self._done = stop
         return relaxed, self._one_way(window, relaxed, basis, first, stop)
 
-    def _keep_basis(self, window: Window, basis: Basis) -> None:
+    def _keep_basis(self, window: StepWindow, basis: Basis) -> None:
         self._draft.basis.columns[window.columns] = basis.columns
         self._draft.basis.rows[window.rows] = basis.rows
 
-    def _one_way(self, window: Window, relaxed: Solution, basis: Basis, first: int, stop: int) -> np.ndarray:
+    def _one_way(
+        self, window: StepWindow, relaxed: Solution, basis: Basis, first: int, stop: int
+    ) -> np.ndarray:
         """The schedule of a window with every pair used one way and every piece in order in the steps that are kept.
 
         Rows that hold either way round tighten the linear program of the whole view first; a short search decides what
@@ -398,7 +400,7 @@ class Planner:
         found = part.best(piece.purse, None, spare, SEARCH_NODES, deadline)
         return relaxed.x if found.x is None else found.x
 
-    def _decisions_of(self, window: Window, first: int, stop: int) -> Decisions:
+    def _decisions_of(self, window: StepWindow, first: int, stop: int) -> Decisions:
         """Pairs and orders of a window's steps, at their places in it."""
         every = self._of_steps
         here = slice(np.searchsorted(every.step, first), np.searchsorted(every.step, stop))
@@ -412,7 +414,7 @@ class Planner:
             every.tempting[here],
         )
 
-    def _worth(self, window: Window, relaxed: Solution, stop: int) -> dict[str, float]:
+    def _worth(self, window: StepWindow, relaxed: Solution, stop: int) -> dict[str, float]:
         """Mean marginal worth of stored energy over the last day seen."""
         day = 24 * 60 // self.problem.timeline.step_minutes
         made = {}

@@ -59,7 +59,7 @@ def placed(window: np.ndarray, steps: int, first: int) -> np.ndarray:
     return whole
 
 
-class Reserve:
+class ServiceRoom:
     """The rows of services of a program, and where inverters and stores stand in them.
 
     Parameters

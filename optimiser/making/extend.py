@@ -26,7 +26,7 @@ from optimiser.making.profiles import (
     standard_shape,
 )
 from optimiser.making.recipe import year_of
-from optimiser.making.recorded import Readings, Recorded, read_recorded
+from optimiser.making.recorded import Recorded, RecordedTable, read_recorded
 from optimiser.timeline import Timeline
 
 DAY_KINDS = ("workday", "Saturday", "Sunday or holiday")
@@ -94,7 +94,7 @@ def make_extended(recipe: ExtendRecipe, folder: Path) -> Made:
     )
 
 
-def _known(readings: Readings, timeline: Timeline) -> np.ndarray:
+def _known(readings: RecordedTable, timeline: Timeline) -> np.ndarray:
     """The readings on the year's steps, NaN where there are none. [kW]"""
     series = readings.series()
     offset = (series.index[0] - timeline.starts[0]) / pd.Timedelta(minutes=timeline.step_minutes)

@@ -11,7 +11,7 @@ import pandas as pd
 from pydantic import StrictStr
 
 from optimiser.fields import Component, ZoneName, choice, quantity, text
-from optimiser.series.table import Source, Table, lay, read_table
+from optimiser.series.table import SeriesTable, Source, lay, read_table
 from optimiser.timeline import Timeline
 
 
@@ -28,11 +28,11 @@ class Recorded(Component):
 
 
 @dataclass(frozen=True)
-class Readings:
+class RecordedTable:
     """A file's table, how to turn its numbers into kW, and its own span."""
 
     recorded: Recorded
-    table: Table
+    table: SeriesTable
 
     @property
     def timeline(self) -> Timeline:
@@ -59,7 +59,7 @@ class Readings:
         return pd.Series(self.power(self.timeline), index=self.timeline.starts, name=self.recorded.column)
 
 
-def read_recorded(recorded: Recorded, folder: Path, name: str = "recorded") -> Readings:
+def read_recorded(recorded: Recorded, folder: Path, name: str = "recorded") -> RecordedTable:
     """Read the file of a recipe's table.
 
     Raises
@@ -71,4 +71,4 @@ def read_recorded(recorded: Recorded, folder: Path, name: str = "recorded") -> R
         key: getattr(recorded, key) for key in ("file", "time_column", "stamps", "zone", "step_minutes")
     }
     source = Source.model_validate(fields | {"coarsen": "mean"})
-    return Readings(recorded, read_table(name, source, folder / recorded.file))
+    return RecordedTable(recorded, read_table(name, source, folder / recorded.file))

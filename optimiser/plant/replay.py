@@ -12,7 +12,7 @@ import numpy as np
 from optimiser.dispatch import Dispatch
 from optimiser.flows import MeterFlows
 from optimiser.plant.events import Event
-from optimiser.plant.response import Plant
+from optimiser.plant.response import CalledPlant
 
 FINE_SECONDS = 10.0
 MOST_MOMENTS = 1500  # of one event; longer ones are walked in longer steps
@@ -106,7 +106,7 @@ class Replayed:
 class _Change:
     """What an event changes at the meter: kWh per phase and fine step, put into the registers when asked."""
 
-    def __init__(self, plant: Plant):
+    def __init__(self, plant: CalledPlant):
         self._plant = plant
         self._parts: dict[int, list[tuple[float, dict[str, float]]]] = {}
 
@@ -145,7 +145,7 @@ class _Change:
         )
 
 
-class Replay:
+class EventReplay:
     """A plan, ready to have events walked through it.
 
     Parameters
@@ -156,7 +156,7 @@ class Replay:
     """
 
     def __init__(self, dispatch: Dispatch, fine_seconds: float = FINE_SECONDS):
-        self.plant, self.dispatch = Plant(dispatch), dispatch
+        self.plant, self.dispatch = CalledPlant(dispatch), dispatch
         self._fine_hours = fine_seconds / 3600
         self._planned_bill = self._bill(dispatch.flows.meter)
         self._peaks = self._highest_imports()

@@ -22,7 +22,7 @@ from optimiser.equipment.storage import voltage_at
 from optimiser.terms.verbs import SettledTerms
 
 HALVINGS = 30  # of the interval in which the power is looked for that storage can follow
-NOTHING = 1e-9
+NEGLIGIBLE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class _Reach:
     highest_limit: str
 
 
-class Plant:
+class CalledPlant:
     """A site at the set-points of its plan.
 
     Parameters
@@ -130,7 +130,7 @@ class Plant:
         moment : float
             Hours since the first step.
         """
-        step = min(int(moment / self.hours + NOTHING), self.steps - 1)
+        step = min(int(moment / self.hours + NEGLIGIBLE), self.steps - 1)
         hours = moment - step * self.hours
         stored = {}
         for bank in self.banks:
@@ -141,8 +141,8 @@ class Plant:
 
     def least_kwh(self, moment: float) -> dict[str, float]:
         """Energy kept for backup at a moment; where the floor rises, it counts from the end of that step. [kWh]"""
-        step = min(int(moment / self.hours + NOTHING), self.steps - 1)
-        at_edge = moment / self.hours - step < NOTHING
+        step = min(int(moment / self.hours + NEGLIGIBLE), self.steps - 1)
+        at_edge = moment / self.hours - step < NEGLIGIBLE
         least = {}
         for name, floor in self.floor_kwh.items():
             before = floor[step - 1] if step else min(floor[0], self.stored_kwh(0.0)[name])
@@ -174,7 +174,7 @@ class Plant:
         called : bool
             Services are called: what the plan expects of them on average does not run beside.
         """
-        step = min(int(moment / self.hours + NOTHING), self.steps - 1)
+        step = min(int(moment / self.hours + NEGLIGIBLE), self.steps - 1)
         planned = self.stored_kwh(moment)
         stored = {n: planned[n] + moved_kwh[n] for n in planned}
         volts = self._bus_volts(stored)
@@ -199,13 +199,13 @@ class Plant:
         enduring = lowest
         if called and wanted_kw < 0:
             enduring = max(lowest, self._taken_throughout(moment, stored, lasting_hours))
-        if need < enduring - NOTHING:
+        if need < enduring - NEGLIGIBLE:
             # What storage cannot take until the call ends, the sun need not bring.
             cut = min(enduring - need, sum(solar.values()))
             solar = {n: kw - cut * kw / sum(solar.values()) if kw else 0.0 for n, kw in solar.items()}
             base += cut
             need += cut
-        if not lowest - NOTHING <= need <= highest + NOTHING:
+        if not lowest - NEGLIGIBLE <= need <= highest + NEGLIGIBLE:
             up = need > highest
             names = {r.highest_limit if up else r.lowest_limit for r in reaches.values()} or {"no storage"}
             limit = ", ".join(sorted(names))
@@ -276,7 +276,7 @@ class Plant:
         best: tuple[dict[str, float], str] = ({}, "")
         for order in orders:
             found = _fill(abs(wanted_kw), rooms, names, points, order)
-            if not best[0] or sum(found[0].values()) > sum(best[0].values()) + NOTHING:
+            if not best[0] or sum(found[0].values()) > sum(best[0].values()) + NEGLIGIBLE:
                 best = found
         sign = 1.0 if up else -1.0
         return {name: sign * kw for name, kw in best[0].items()}, best[1]
@@ -354,8 +354,8 @@ class Plant:
             return most
         bus = rate_kw
         for _ in range(8):
-            reached = self._rate(bank, bus, stored) if abs(bus) > NOTHING else bus
-            bus = bus * rate_kw / reached if abs(reached) > NOTHING else rate_kw
+            reached = self._rate(bank, bus, stored) if abs(bus) > NEGLIGIBLE else bus
+            bus = bus * rate_kw / reached if abs(reached) > NEGLIGIBLE else rate_kw
         return bus
 
     def _share_banks(
@@ -376,7 +376,7 @@ class Plant:
             return {name: min(max(need_kw, reach.lowest_kw), reach.highest_kw)}
         for enduring in (True, False):
             missing = need_kw - sum(banks.values())
-            if abs(missing) <= NOTHING:
+            if abs(missing) <= NEGLIGIBLE:
                 break
             rooms = {}
             for bank in self.banks:
@@ -384,10 +384,10 @@ class Plant:
                 room = reach.highest_kw - now if missing > 0 else now - reach.lowest_kw
                 if enduring:
                     energy = self._energy_left(bank, moment, moved_kwh[bank.name], missing > 0)
-                    room = min(room, max(0.0, energy / max(lasting_hours, NOTHING)))
+                    room = min(room, max(0.0, energy / max(lasting_hours, NEGLIGIBLE)))
                 rooms[bank.name] = max(0.0, room)
             whole = sum(rooms.values())
-            if whole <= NOTHING:
+            if whole <= NEGLIGIBLE:
                 continue
             share = min(1.0, abs(missing) / whole) * math.copysign(1.0, missing)
             banks = {n: kw + share * rooms[n] for n, kw in banks.items()}
@@ -395,7 +395,7 @@ class Plant:
 
     def _taken_throughout(self, moment: float, stored: Mapping[str, float], lasting_hours: float) -> float:
         """Bus power at which the banks would just be full when a call ends, negative. [kW]"""
-        hours = max(lasting_hours, NOTHING)
+        hours = max(lasting_hours, NEGLIGIBLE)
         return sum(
             self._power_at(bank, -max(0.0, bank.capacity_kwh - stored[bank.name]) / hours, stored[bank.name])
             for bank in self.banks
@@ -475,9 +475,9 @@ def _fill(
     left = [max(0.0, point.room_kw) for point in points]
     limits: set[str] = set()
     for members in order:
-        active = {name for name in members if rooms[name] > NOTHING}
-        limits |= {names[name] for name in members if rooms[name] <= NOTHING}
-        while active and wanted_kw - sum(given.values()) > NOTHING:
+        active = {name for name in members if rooms[name] > NEGLIGIBLE}
+        limits |= {names[name] for name in members if rooms[name] <= NEGLIGIBLE}
+        while active and wanted_kw - sum(given.values()) > NEGLIGIBLE:
             pace = {name: rooms[name] for name in active}
             fraction = (wanted_kw - sum(given.values())) / sum(pace.values())
             fraction = min([fraction, *((rooms[n] - given[n]) / pace[n] for n in active)])
@@ -486,10 +486,10 @@ def _fill(
             for name in active:
                 given[name] += fraction * pace[name]
             left = [max(0.0, room - fraction * load) for room, load in zip(left, loads, strict=True)]
-            full = {n for n in active if rooms[n] - given[n] <= NOTHING}
+            full = {n for n in active if rooms[n] - given[n] <= NEGLIGIBLE}
             limits |= {names[n] for n in full}
             for point, room in zip(points, left, strict=True):
-                if room <= NOTHING and active & point.shares.keys():
+                if room <= NEGLIGIBLE and active & point.shares.keys():
                     limits.add(point.name)
                     full |= active & point.shares.keys()
             active -= full

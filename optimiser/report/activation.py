@@ -16,7 +16,7 @@ from optimiser.report.blocks import (
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -144,11 +144,11 @@ def _cost_chart(currency: str, table: pd.DataFrame) -> Chart:
             "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
         },
         height_px=150 + 36 * len(names),
-        table=Table("What a call brings, by what is called", columns, rows, folded=True),
+        table=TableBlock("What a call brings, by what is called", columns, rows, folded=True),
     )
 
 
-def _margins(table: pd.DataFrame) -> Table:
+def _margins(table: pd.DataFrame) -> TableBlock:
     """The least that was left to each limit over all events."""
     rows = []
     for name, words in MARGINS.items():
@@ -166,10 +166,10 @@ def _margins(table: pd.DataFrame) -> Table:
                 )
             )
     columns = (text_column("Limit"), text_column("Event"), text_column("Start"), Column("Least left"))
-    return Table("What was left to each limit at the tightest moment", columns, tuple(rows))
+    return TableBlock("What was left to each limit at the tightest moment", columns, tuple(rows))
 
 
-def _events(currency: str, table: pd.DataFrame) -> Table:
+def _events(currency: str, table: pd.DataFrame) -> TableBlock:
     ordered = table.sort_values("short_kwh", ascending=False, kind="stable").head(MOST_ROWS)
     rows = tuple(
         Row(
@@ -201,7 +201,7 @@ def _events(currency: str, table: pd.DataFrame) -> Table:
     caption = (
         f"{number(len(rows))} of {number(len(table))} events" if len(rows) < len(table) else "Every event"
     )
-    return Table(caption, columns, rows, folded=True)
+    return TableBlock(caption, columns, rows, folded=True)
 
 
 def _start(stamp: Any) -> str:

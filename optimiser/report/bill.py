@@ -15,7 +15,7 @@ from optimiser.report.blocks import (
     Column,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     room_for_labels,
@@ -113,7 +113,7 @@ def sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def year_table(results: Results) -> Table:
+def year_table(results: Results) -> TableBlock:
     """Every cash line with the bill's total, then income from services, then both together."""
     currency, known = results.summary["currency"], capture.saved_by_line(results)
     bill, services = cash_lines(results, services=False), cash_lines(results, services=True)
@@ -123,7 +123,7 @@ def year_table(results: Results) -> Table:
         rows += line_rows(services, currency, known)
         rows.append(sums_row("Bill less income from services", [*bill, *services], currency, "total", known))
     columns = COLUMNS if known is None else (*COLUMNS, Column("Saved without foresight"))
-    return Table(f"Bill over the days of the run, {currency}", columns, tuple(rows))
+    return TableBlock(f"Bill over the days of the run, {currency}", columns, tuple(rows))
 
 
 def reconciliation(results: Results) -> list[Text]:
@@ -205,7 +205,7 @@ def group_chart(results: Results) -> Chart:
     )
 
 
-def period_table(results: Results) -> Table:
+def period_table(results: Results) -> TableBlock:
     """Cash totals of each billing period."""
     currency = results.summary["currency"]
     lines = statement_lines(results)
@@ -216,7 +216,7 @@ def period_table(results: Results) -> Table:
     rows.append(sums_row("All periods", lines, currency, "total"))
     columns = (text_column("Billing period"), *COLUMNS[1:])
     caption = f"Each billing period, income from services taken off, {currency}"
-    return Table(caption, columns, tuple(rows), folded=True)
+    return TableBlock(caption, columns, tuple(rows), folded=True)
 
 
 def statement_lines(results: Results) -> list[dict[str, Any]]:
@@ -226,7 +226,7 @@ def statement_lines(results: Results) -> list[dict[str, Any]]:
     return records
 
 
-def detail_table(results: Results) -> Table:
+def detail_table(results: Results) -> TableBlock:
     """Every row of the statement: its quantity and its amount in each case."""
     currency = results.summary["currency"]
     rows: list[Row] = []
@@ -246,7 +246,7 @@ def detail_table(results: Results) -> Table:
         Column("After"),
         Column("Saved"),
     )
-    return Table(f"Every line of every billing period, {currency}", columns, tuple(rows), folded=True)
+    return TableBlock(f"Every line of every billing period, {currency}", columns, tuple(rows), folded=True)
 
 
 def detail_row(label: str, lines: list[dict[str, Any]], currency: str) -> Row:
@@ -261,11 +261,11 @@ def detail_row(label: str, lines: list[dict[str, Any]], currency: str) -> Row:
     return Row((label, unit, *quantities, *sums_row("", lines, currency).cells[1:]))
 
 
-def steering_table(lines: list[dict[str, Any]], currency: str) -> Table:
+def steering_table(lines: list[dict[str, Any]], currency: str) -> TableBlock:
     """Lines that steer the plan but are on no bill."""
     rows = [sums_row(name, [line for line in lines if line["line"] == name], currency)
             for name in dict.fromkeys(line["line"] for line in lines)]  # fmt: skip
-    return Table(
+    return TableBlock(
         f"Weighed by the plan but not paid, and in no total above, {currency}",
         COLUMNS,
         tuple(rows),

@@ -35,7 +35,7 @@ class Points:
 
 
 @dataclass(frozen=True)
-class Facts:
+class NamedValues:
     """Names with their values, one pair a line."""
 
     pairs: tuple[tuple[str, str], ...]
@@ -59,7 +59,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Table:
+class TableBlock:
     """A table of finished text; folded ones wait behind a summary line."""
 
     caption: str
@@ -82,7 +82,7 @@ class Chart:
     traces: tuple[dict[str, Any], ...]
     layout: dict[str, Any] = field(default_factory=dict)
     height_px: int = 360
-    table: Table | None = None
+    table: TableBlock | None = None
     kind: ClassVar[str] = "chart"
 
     @property
@@ -144,11 +144,11 @@ class HeatMap:
     minus: str | None
     unit: str
     scale: str
-    table: Table | None = None
+    table: TableBlock | None = None
     kind: ClassVar[str] = "heatmap"
 
 
-Block = Text | Heading | Points | Facts | Table | Chart | Headline | Explorer | HeatMap
+Block = Text | Heading | Points | NamedValues | TableBlock | Chart | Headline | Explorer | HeatMap
 
 
 @dataclass(frozen=True)

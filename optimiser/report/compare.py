@@ -16,7 +16,7 @@ from optimiser.report.blocks import (
     Headline,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -140,7 +140,7 @@ HOW = {
 }
 
 
-def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
+def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
     """What each variant saves, and the difference to the first."""
     currency, basis = summary["currency"], basis_of(summary)
     driven = basis == "forecast_driven"
@@ -172,10 +172,10 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
         for row in variants.to_dict("records")
     )
     words = "without foresight" if driven else "at the ceiling"
-    return Table(f"What each variant saves {words}, {currency}", columns, rows)
+    return TableBlock(f"What each variant saves {words}, {currency}", columns, rows)
 
 
-def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
+def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
     """The bills that the savings are made of, at the ceiling, and how they are proven."""
     currency, days = summary["currency"], summary["days"]
     span = f" over {days:g} days" if days else ""
@@ -200,7 +200,7 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> Table:
         )
         for row in variants.to_dict("records")
     )
-    return Table(f"Their bills{span}, {currency}", columns, rows)
+    return TableBlock(f"Their bills{span}, {currency}", columns, rows)
 
 
 def _or_none(value: Any) -> float | None:
@@ -239,7 +239,7 @@ def bill_blocks(lines: pd.DataFrame, currency: str) -> list[Block]:
     return [chart, line_table(lines, names, currency)]
 
 
-def line_table(lines: pd.DataFrame, names: list[str], currency: str) -> Table:
+def line_table(lines: pd.DataFrame, names: list[str], currency: str) -> TableBlock:
     """Every line of every bill, and the difference of the last column to the first."""
     rows: list[Row] = []
     for group, members in lines.groupby("group", sort=False):
@@ -250,7 +250,7 @@ def line_table(lines: pd.DataFrame, names: list[str], currency: str) -> Table:
         ]
     rows.append(Row(("Together", *(amount(float(lines[name].sum()), currency) for name in names)), "total"))
     columns = (text_column("Line"), *(Column(sentence_case(name)) for name in names))
-    return Table(f"To pay over the days of the run, {currency}; minus is received", columns, tuple(rows))
+    return TableBlock(f"To pay over the days of the run, {currency}; minus is received", columns, tuple(rows))
 
 
 def hour_blocks(hours: pd.DataFrame, currency: str) -> list[Block]:
@@ -299,6 +299,6 @@ def hour_blocks(hours: pd.DataFrame, currency: str) -> list[Block]:
         for month, line in zip(sums.index, sums.to_numpy(), strict=True)
     )
     columns = (text_column("Month"), *(Column(name) for name in names))
-    table = Table(f"Made by lines charged step by step, {currency}", columns, rows, folded=True)
+    table = TableBlock(f"Made by lines charged step by step, {currency}", columns, rows, folded=True)
     layout = {"xaxis": {"type": "category"}, "yaxis": {"type": "category", "dtick": 6}}
     return [Chart("compare-hours", "Ahead by month and hour", words, (trace,), layout, 420, table)]

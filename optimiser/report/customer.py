@@ -8,7 +8,7 @@ from dataclasses import replace
 from optimiser.report import cautions, earnings, first_screen, money, patterns
 from optimiser.report import without_foresight as capture
 from optimiser.report.bill import COLUMNS, cash_lines, groups, sentence_case, sums_row
-from optimiser.report.blocks import Block, Chart, Points, Section, Table, Text
+from optimiser.report.blocks import Block, Chart, Points, Section, TableBlock, Text
 from optimiser.report.results import Results
 
 MOST_WARNINGS = 3
@@ -51,7 +51,7 @@ def bill_blocks(results: Results) -> list[Block]:
     return [group_table(results), steps] if capture.by_group(results) is None else [steps]
 
 
-def group_table(results: Results) -> Table:
+def group_table(results: Results) -> TableBlock:
     """Before, after and saved of each part of the bill."""
     currency = results.summary["currency"]
     lines = cash_lines(results)
@@ -60,7 +60,7 @@ def group_table(results: Results) -> Table:
         for group in groups(lines)
     ]
     rows.append(sums_row("Together", lines, currency, "total"))
-    return Table(f"Over the days worked out, {currency}; minus is received", COLUMNS, tuple(rows))
+    return TableBlock(f"Over the days worked out, {currency}; minus is received", COLUMNS, tuple(rows))
 
 
 def chart(full: Chart, most_px: int) -> Chart:

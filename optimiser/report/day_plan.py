@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from optimiser.report import cautions
-from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, text_column
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
 from optimiser.words import day, number, percent, percent_at_most
 
@@ -83,7 +83,7 @@ def heading(column: str) -> str:
     return name.replace("_", " ")
 
 
-def orders_table(orders: pd.DataFrame) -> Table:
+def orders_table(orders: pd.DataFrame) -> TableBlock:
     """Stretches in which the same is done for the same reason; the reason stands where a narrow screen shows it."""
     rows = tuple(
         Row(
@@ -102,7 +102,7 @@ def orders_table(orders: pd.DataFrame) -> Table:
         Column("Store gives, kW"),
         Column("Full after, %"),
     )
-    return Table("In order, with the store's mean power", columns, rows)
+    return TableBlock("In order, with the store's mean power", columns, rows)
 
 
 def times(steps: pd.DataFrame) -> list[str]:
@@ -167,7 +167,7 @@ def price_chart(steps: pd.DataFrame) -> Chart:
     return Chart("plan-prices", "Price of a kWh", words, traces, layout, 260)
 
 
-def steps_table(steps: pd.DataFrame) -> Table:
+def steps_table(steps: pd.DataFrame) -> TableBlock:
     """Every step, to program by hand or to check."""
     names = [column for column in steps.columns if column.startswith("inverter.")]
     shown = [*names, "charge_kw", "discharge_kw", "stored_percent", "import_kw", "export_kw"]
@@ -185,6 +185,6 @@ def steps_table(steps: pd.DataFrame) -> Table:
             )
         )
     columns = (text_column("From"), *(Column(head) for head in heads), text_column("Do"))
-    return Table(
+    return TableBlock(
         "Set-points; an inverter's net is positive when it gives to the AC side", columns, tuple(rows)
     )

@@ -16,7 +16,7 @@ from optimiser.report.blocks import (
     Panel,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     text_column,
 )
@@ -235,7 +235,7 @@ def heat_maps(results: Results) -> list[HeatMap]:
     return found
 
 
-def month_by_hour(results: Results, title: str, unit: str, plus: str, minus: str | None) -> Table:
+def month_by_hour(results: Results, title: str, unit: str, plus: str, minus: str | None) -> TableBlock:
     """Plain averages by month and hour of the local clock, the map's figures in a size people can read."""
     values = results.dispatch[plus].to_numpy(dtype=float)
     if minus is not None and minus in results.dispatch.columns:
@@ -253,4 +253,4 @@ def month_by_hour(results: Results, title: str, unit: str, plus: str, minus: str
         for hour, line in zip(averages.index, averages.to_numpy(), strict=True)
     )
     columns = (text_column("Hour from"), *(Column(str(month)) for month in averages.columns))
-    return Table(f"{title}: average by hour and month, {unit}", columns, rows, folded=True)
+    return TableBlock(f"{title}: average by hour and month, {unit}", columns, rows, folded=True)

@@ -7,7 +7,16 @@ import math
 
 from optimiser.report import without_foresight as capture
 from optimiser.report.bill import cash_lines, groups, sentence_case, to_pay
-from optimiser.report.blocks import Chart, Column, Row, Section, Table, label, room_for_labels, text_column
+from optimiser.report.blocks import (
+    Chart,
+    Column,
+    Row,
+    Section,
+    TableBlock,
+    label,
+    room_for_labels,
+    text_column,
+)
 from optimiser.report.results import Results
 from optimiser.words import amount, listed, money
 
@@ -47,7 +56,7 @@ def steps(before: float, saved: list[tuple[str, float]], currency: str, title: s
     shown = [before, *(-value for _, value in saved), after]
     helpful = sorted((pair for pair in saved if pair[1] > 0), key=lambda pair: -pair[1])
     most = listed([f"{name.lower()} ({money(value, currency)})" for name, value in helpful[:3]])
-    table = Table(
+    table = TableBlock(
         f"Saved or earned by source over the days of the run, {currency}",
         (text_column("Source"), Column("Saved or earned")),
         (

@@ -12,7 +12,7 @@ from optimiser.report.blocks import (
     Column,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     room_for_labels,
@@ -32,7 +32,7 @@ def section(results: Results) -> Section:
     if totals:
         rows = tuple(Row((words(name), number(value))) for name, value in totals.items() if abs(value) >= 0.5)
         blocks.append(
-            Table("Energy totals over the days of the run", (text_column("Energy"), Column("kWh")), rows)
+            TableBlock("Energy totals over the days of the run", (text_column("Energy"), Column("kWh")), rows)
         )
     if results.summary.get("storage"):
         blocks.append(storage_table(results))
@@ -72,7 +72,7 @@ def total(side: list[tuple[str, float]]) -> float:
     return math.fsum(value for _, value in side)
 
 
-def balance_table(sides: dict[str, list[tuple[str, float]]]) -> Table:
+def balance_table(sides: dict[str, list[tuple[str, float]]]) -> TableBlock:
     """Both sides under their headings, each with its sum."""
     rows: list[Row] = []
     for side, heading in (("in", "In"), ("out", "Out")):
@@ -82,7 +82,7 @@ def balance_table(sides: dict[str, list[tuple[str, float]]]) -> Table:
         rows += [Row((name, number(value), share(value, whole))) for name, value in entries]
         rows.append(Row((f"Sum {heading.lower()}", number(whole), ""), "total"))
     columns = (text_column("Energy"), Column("kWh"), Column("Share"))
-    return Table("Energy balance over the days of the run", columns, tuple(rows))
+    return TableBlock("Energy balance over the days of the run", columns, tuple(rows))
 
 
 def share(value: float, whole: float) -> str:
@@ -140,7 +140,7 @@ def balance_chart(sides: dict[str, list[tuple[str, float]]]) -> Chart:
     )
 
 
-def storage_table(results: Results) -> Table:
+def storage_table(results: Results) -> TableBlock:
     """What each store is, how hard it worked and what it lost; one column a store, to stay narrow on a phone."""
     stores = results.summary["storage"]
     lines: tuple[tuple[str, list[str]], ...] = (
@@ -155,4 +155,4 @@ def storage_table(results: Results) -> Table:
         lines = (*lines[:4], ("of which for calls, kWh", [number(kwh) for kwh in for_calls]), lines[4])
     columns = (text_column("Store"), *(Column(store["name"]) for store in stores))
     rows = tuple(Row((name, *values)) for name, values in lines)
-    return Table("Storage over the days of the run", columns, rows)
+    return TableBlock("Storage over the days of the run", columns, rows)

@@ -16,7 +16,7 @@ from optimiser.report.blocks import (
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -144,7 +144,7 @@ def service_blocks(services: pd.DataFrame, currency: str) -> list[Block]:
         "xaxis": {"title": {"text": currency}},
         "yaxis": {"autorange": "reversed", "type": "category"},
     }
-    table = Table(f"Services of the fleet, {currency}", columns, tuple(rows))
+    table = TableBlock(f"Services of the fleet, {currency}", columns, tuple(rows))
     words = "What whole bids pay of each product, and what rounding down takes from the sites' offers."
     return [Chart("fleet-services", "Income by product", words, traces, layout, 110 + 34 * len(names), table)]
 
@@ -182,5 +182,5 @@ def site_blocks(sites: pd.DataFrame, currency: str) -> list[Block]:
     ]
     sums = (amount(float(sites[key].sum()), currency) for key in keys)
     rows.append(Row(("Together", *sums, ""), "total"))
-    table = Table(f"Every site, {currency}", columns, tuple(rows), folded=True)
+    table = TableBlock(f"Every site, {currency}", columns, tuple(rows), folded=True)
     return [Chart("fleet-sites", "Saving of each site", words, traces, layout, 300, table)]

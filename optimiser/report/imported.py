@@ -12,12 +12,12 @@ from optimiser.report.blocks import (
     Block,
     Chart,
     Column,
-    Facts,
     HeatMap,
+    NamedValues,
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -92,7 +92,7 @@ def _answer(found: Tidy, files: list[str]) -> Section:
         *map(Column, ("Total or mean", "Highest", "Lowest", "Missing steps")),
     )
     rows = tuple(Row(_cells(column)) for column in found.columns)
-    blocks: list[Block] = [Facts(facts), Table("Columns of the file that was written", head, rows)]
+    blocks: list[Block] = [NamedValues(facts), TableBlock("Columns of the file that was written", head, rows)]
     if found.notes:
         blocks.append(Points(found.notes, tone="warning"))
     return Section("answer", "Found", "What was found", tuple(blocks))
@@ -150,7 +150,7 @@ def _months(columns: list[ColumnFacts], unit: str, key: str) -> Chart:
         Row((month(name), *(number(dict(column.months).get(name), 2) for column in columns)))
         for name in names
     )
-    table = Table(
+    table = TableBlock(
         f"{what} per month, {unit}",
         (text_column("Month"), *(Column(column.name) for column in columns)),
         rows,
@@ -181,7 +181,9 @@ def _quality(found: Tidy) -> Section:
     rows = tuple(
         Row((entry.channel, *(number(count) for count in entry.counts.values()))) for entry in found.quality
     )
-    blocks: list[Block] = [Table("Intervals by quality, as the file flags them", head, rows)] if rows else []
+    blocks: list[Block] = (
+        [TableBlock("Intervals by quality, as the file flags them", head, rows)] if rows else []
+    )
     blocks += [
         _flags(entry) for entry in found.quality if len(entry.flags) > 1 or entry.flags[:1] != (("", "", 0),)
     ]
@@ -219,7 +221,7 @@ def _quality(found: Tidy) -> Section:
         ]
         columns = (text_column("Column"), text_column("Step"), text_column("Method"), Column("Value"))
         blocks.append(
-            Table(f"{number(len(found.repaired))} repaired steps", columns, tuple(filled), folded=True)
+            TableBlock(f"{number(len(found.repaired))} repaired steps", columns, tuple(filled), folded=True)
         )
         if len(found.repaired) > MOST_ROWS:
             blocks.append(Text(f"The table shows the first {number(MOST_ROWS)}.", tone="quiet"))
@@ -228,23 +230,23 @@ def _quality(found: Tidy) -> Section:
     return Section("quality", "Quality", "How good the readings are", tuple(blocks))
 
 
-def _flags(entry: Quality) -> Table:
+def _flags(entry: Quality) -> TableBlock:
     rows = tuple(
         Row((flag or "none", reason, number(count))) for flag, reason, count in entry.flags[:MOST_ROWS]
     )
     columns = (text_column("Flag"), text_column("Reason"), Column("Intervals"))
-    return Table(f"{entry.channel}: flags and reasons of the file", columns, rows, folded=True)
+    return TableBlock(f"{entry.channel}: flags and reasons of the file", columns, rows, folded=True)
 
 
-def _folded(caption: str, head: tuple[str, ...], cells: list[str] | tuple[str, ...]) -> Table:
+def _folded(caption: str, head: tuple[str, ...], cells: list[str] | tuple[str, ...]) -> TableBlock:
     rows = tuple(Row((cell,)) for cell in cells[:MOST_ROWS])
-    return Table(caption, tuple(map(text_column, head)), rows, folded=True)
+    return TableBlock(caption, tuple(map(text_column, head)), rows, folded=True)
 
 
 def _use(name: str, source: str, lines: list[str]) -> Section:
     rows = tuple(Row((line,)) for line in [*source.splitlines(), *lines])
     blocks: tuple[Block, ...] = (
         Text(f"Put {name}.parquet beside scenario.toml, and these lines into it:"),
-        Table("Lines for scenario.toml", (text_column("Line"),), rows),
+        TableBlock("Lines for scenario.toml", (text_column("Line"),), rows),
     )
     return Section("use", "Use", "How to use it", blocks)

@@ -14,13 +14,13 @@ from optimiser.report.blocks import (
     Column,
     Explorer,
     Fact,
-    Facts,
     Headline,
+    NamedValues,
     Panel,
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     text_column,
 )
@@ -108,8 +108,8 @@ def _answer(results: Results) -> Section:
     )
     blocks: list[Block] = [
         Headline(facts),
-        Table("What was and what would have been to pay", columns, rows),
-        Facts(pairs),
+        TableBlock("What was and what would have been to pay", columns, rows),
+        NamedValues(pairs),
         Points(tuple(summary["notes"]), tone="warning"),
     ]
     return Section("answer", "In short", "What was earned", tuple(blocks))
@@ -141,14 +141,14 @@ def _differences(results: Results) -> Section:
             "Days by what is charged step by step, billing periods by what is charged once, such as demand. The best "
             "schedule may buy on one day for the next, so a day can be lost and its neighbour won."
         ),
-        Table("The costliest differences", columns, rows),
+        TableBlock("The costliest differences", columns, rows),
         _steps(results, steps),
         _days_chart(results),
     ]
     return Section("differences", "Differences", "Where the difference went", tuple(blocks))
 
 
-def _steps(results: Results, steps: pd.DataFrame) -> Table:
+def _steps(results: Results, steps: pd.DataFrame) -> TableBlock:
     currency, names = results.summary["currency"], cases(results)
     rows = tuple(
         Row(
@@ -169,7 +169,7 @@ def _steps(results: Results, steps: pd.DataFrame) -> Table:
         Column("A kWh costs"),
         Column("A kWh brings"),
     )
-    return Table("The costliest steps", columns, rows, folded=True)
+    return TableBlock("The costliest steps", columns, rows, folded=True)
 
 
 def _days_chart(results: Results) -> Chart:
@@ -209,7 +209,7 @@ def _days_chart(results: Results) -> Chart:
             "yaxis": {"title": {"text": f"Lost, {currency}"}},
         },
         height_px=300,
-        table=Table(
+        table=TableBlock(
             f"To pay day by day, {currency}",
             (text_column("Day"), *(Column(name.capitalize()) for name in names), Column("Lost")),
             rows,
@@ -259,7 +259,7 @@ def _bill(results: Results) -> Section:
             for entry in part.to_dict(orient="records")
         ]
         rows.append(Row(("Bill", *(amount(float(part[name].sum()), currency) for name in names)), "total"))
-    table = Table(
+    table = TableBlock(
         f"Every line of every bill, {currency}, positive is to pay",
         (text_column("Line"), *(Column(name.capitalize()) for name in names)),
         tuple(rows),

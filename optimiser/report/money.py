@@ -9,12 +9,12 @@ from optimiser.report.blocks import (
     Block,
     Chart,
     Column,
-    Facts,
     Heading,
+    NamedValues,
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -64,7 +64,7 @@ def section(results: Results) -> Section:
     return Section("money", "Life", "Money over the life", tuple(blocks))
 
 
-def facts(results: Results, appraisal: dict[str, Any]) -> Facts:
+def facts(results: Results, appraisal: dict[str, Any]) -> NamedValues:
     """The key figures."""
     headline, currency = results.summary["headline"], results.summary["currency"]
     pairs = [
@@ -91,7 +91,7 @@ def facts(results: Results, appraisal: dict[str, Any]) -> Facts:
         ("Discount rate", f"{percent(headline.get('discount_rate_fraction'))} a year"),
         ("Life", years(headline.get("life_years"))),
     ]
-    return Facts(tuple(pairs))
+    return NamedValues(tuple(pairs))
 
 
 def money_per_kwh(value: float, currency: str) -> str:
@@ -244,7 +244,7 @@ def bars(results: Results) -> list[tuple[str, str, list[float]]]:
     ]
 
 
-def cash_flow_table(results: Results) -> Table:
+def cash_flow_table(results: Results) -> TableBlock:
     """The same figures in rows, a column an item, with the sums of all years."""
     currency, flow = results.summary["currency"], results.summary["cash_flow"]
     names = list(kinds_of(results))
@@ -270,7 +270,7 @@ def cash_flow_table(results: Results) -> Table:
         Column("Running sum"),
         Column("Running sum, discounted"),
     )
-    return Table(f"Cash flow, {currency}", columns, tuple(rows), folded=True)
+    return TableBlock(f"Cash flow, {currency}", columns, tuple(rows), folded=True)
 
 
 def sensitivity_chart(results: Results) -> Chart:
@@ -329,7 +329,7 @@ def widened(low: float, high: float) -> list[float]:
     return [low - room, high + room]
 
 
-def sensitivity_table(results: Results) -> Table:
+def sensitivity_table(results: Results) -> TableBlock:
     """Net present value and payback at both values of each input."""
     currency, found = results.summary["currency"], results.summary["appraisal"]["sensitivities"]
     rows = tuple(
@@ -344,10 +344,10 @@ def sensitivity_table(results: Results) -> Table:
         for side in ("low", "high")
     )
     columns = (text_column("Input"), Column(f"Net present value, {currency}"), Column("Simple payback"))
-    return Table("One input changed at a time", columns, rows, folded=True)
+    return TableBlock("One input changed at a time", columns, rows, folded=True)
 
 
-def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
+def wear_table(banks: list[dict[str, Any]], currency: str) -> TableBlock:
     """Cycles and life of each bank, and its price over all that it discharges in it, to hold wear_per_kwh against."""
     columns = (
         text_column("Bank"),
@@ -377,7 +377,7 @@ def wear_table(banks: list[dict[str, Any]], currency: str) -> Table:
         for bank in banks
     )
     # The payback rests on the run without foresight where there is one; other tables of storage show the ceiling's.
-    return Table(
+    return TableBlock(
         "Cycles in the run that the payback rests on, counted by rainflow on the state of charge, and the life that "
         "they leave",
         columns,
@@ -406,7 +406,7 @@ def price_year_blocks(results: Results, spread: dict[str, Any]) -> list[Block]:
         text_column(""),
         *(Column(name) for name in ("Worst", "Lower quartile", "Middle", "Upper quartile", "Best")),
     )
-    each = Table(
+    each = TableBlock(
         f"Each price year, {currency}",
         (
             text_column("Price year"),
@@ -432,6 +432,6 @@ def price_year_blocks(results: Results, spread: dict[str, Any]) -> list[Block]:
             f"The same site on {len(spread['years'])} sets of prices, this run's among them, each solved by itself. "
             "What is earned without foresight, and how later years go on, is taken from this run. None is a forecast."
         ),
-        Table(f"Spread over the price years, {currency}", columns, tuple(rows)),
+        TableBlock(f"Spread over the price years, {currency}", columns, tuple(rows)),
         each,
     ]

@@ -10,12 +10,12 @@ from optimiser.report.blocks import (
     Block,
     Chart,
     Column,
-    Facts,
     Heading,
+    NamedValues,
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -100,7 +100,7 @@ def spans_chart(results: Results) -> Chart:
             "yaxis": {"title": {"text": "% of starts"}, "range": [0, 105]},
         },
         height_px=300,
-        table=Table(
+        table=TableBlock(
             "Share of outages that last at least so long",
             (text_column("Lasts"), *(Column(name.capitalize()) for name in names)),
             rows,
@@ -145,7 +145,7 @@ def hours_chart(results: Results) -> Chart:
             "yaxis": {"title": {"text": "Begins at hour"}, "dtick": 3},
         },
         height_px=380,
-        table=Table(
+        table=TableBlock(
             "Median length by hour and month, h",
             (text_column("Begins at"), *(Column(str(month)) for month in grid.columns)),
             rows,
@@ -154,7 +154,7 @@ def hours_chart(results: Results) -> Chart:
     )
 
 
-def worst(results: Results) -> Table:
+def worst(results: Results) -> TableBlock:
     """The shortest ride of each of the worst days."""
     frame = results.tables[f"{STUDY}-worst"]
     rows = tuple(
@@ -176,10 +176,10 @@ def worst(results: Results) -> Table:
         Column("Critical load then, kW"),
         text_column("Ends by"),
     )
-    return Table("Worst moments: the shortest of each day, worst days first", columns, rows, folded=True)
+    return TableBlock("Worst moments: the shortest of each day, worst days first", columns, rows, folded=True)
 
 
-def phases(found: dict[str, Any]) -> Table:
+def phases(found: dict[str, Any]) -> TableBlock:
     """Running load and starting surge against the inverters of each phase."""
     rows = tuple(
         Row(
@@ -211,7 +211,7 @@ def phases(found: dict[str, Any]) -> Table:
             ),
         ),
     )
-    return Table("Critical load against the inverters", columns, rows)
+    return TableBlock("Critical load against the inverters", columns, rows)
 
 
 def cost(results: Results) -> list[Block]:
@@ -231,5 +231,5 @@ def cost(results: Results) -> list[Block]:
             "The same days were scheduled again without any reserve, with the same foresight. What that would earn "
             "more is what the reserve costs; it stands on no bill."
         ),
-        Facts(tuple(pairs)),
+        NamedValues(tuple(pairs)),
     ]

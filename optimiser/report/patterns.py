@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report.blocks import Block, Chart, Column, Heading, Row, Section, Table, Text, text_column
+from optimiser.report.blocks import Block, Chart, Column, Heading, Row, Section, TableBlock, Text, text_column
 from optimiser.report.results import Results
 from optimiser.words import amount, day, listed, number, percent
 
@@ -76,7 +76,7 @@ def week_chart(results: Results, season: str) -> Chart:
     }
     sums = {name: float(week[column].sum()) for column, name, _, _ in SIDES}
     said = ", ".join(f"{name.lower()} {number(kwh)}" for name, kwh in sums.items())
-    table = Table(f"A mean week of {words}: kWh of each day", day_columns(), day_rows(week), folded=True)
+    table = TableBlock(f"A mean week of {words}: kWh of each day", day_columns(), day_rows(week), folded=True)
     key = "week-" + season.lower().replace(" ", "-")
     return Chart(
         key, words[:1].upper() + words[1:], f"kWh in the week: {said}.", tuple(traces), layout, 260, table
@@ -122,5 +122,5 @@ def day_blocks(results: Results) -> list[Block]:
             )
             for name in names
         )
-        blocks.append(Table(f"{title}, {currency}", columns, rows, folded=True))
+        blocks.append(TableBlock(f"{title}, {currency}", columns, rows, folded=True))
     return blocks

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimiser.report.blocks import Block, Facts, Heading, Points, Section, Text
+from optimiser.report.blocks import Block, Heading, NamedValues, Points, Section, Text
 from optimiser.report.results import Results
 from optimiser.words import amount, money, number, percent, tiny
 
@@ -32,7 +32,7 @@ def proof_blocks(results: Results) -> list[Block]:
         "Both are seen from the site's purse, where income is positive, and both include the lines that "
         "steer the plan without being paid."
     )
-    facts = Facts(
+    facts = NamedValues(
         (
             ("Verdict", str(proof.get("verdict", ""))),
             ("How it was solved", str(proof.get("route", ""))),
@@ -68,7 +68,7 @@ def direction_blocks(direction: dict) -> list[Block]:
             f"tested after solving. {outcome}",
             tone="plain" if not remaining else "warning",
         ),
-        Facts(
+        NamedValues(
             (
                 ("Pairs tested", number(direction.get("tested_pairs"))),
                 ("Steps in which both ways would pay", number(direction.get("inverted_steps"))),

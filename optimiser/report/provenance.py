@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimiser.report.blocks import Block, Facts, Row, Section, Table, Text, text_column
+from optimiser.report.blocks import Block, NamedValues, Row, Section, TableBlock, Text, text_column
 from optimiser.report.results import Results
 from optimiser.words import number
 
@@ -30,13 +30,13 @@ def section(results: Results) -> Section:
     facts.append(("Made at", str(made.get("created_at", ""))))
     facts += [(f"Seconds to {name}", number(value, 2)) for name, value in (made.get("seconds") or {}).items()]
     facts += [(f"Option {name}", str(value)) for name, value in (made.get("options") or {}).items()]
-    blocks: list[Block] = [Facts(tuple(facts)), files_table(made)]
+    blocks: list[Block] = [NamedValues(tuple(facts)), files_table(made)]
     return Section("provenance", "Origin", "Where this comes from", tuple(blocks))
 
 
-def files_table(made: dict[str, Any]) -> Table:
+def files_table(made: dict[str, Any]) -> TableBlock:
     """The scenario's and every data file's fingerprint."""
     rows = [Row(("Scenario", str(made.get("scenario_sha256", ""))))]
     rows += [Row((name, str(fingerprint))) for name, fingerprint in (made.get("files") or {}).items()]
     columns = (text_column("File"), text_column("SHA-256"))
-    return Table("Fingerprints of what was read", columns, tuple(rows), folded=True)
+    return TableBlock("Fingerprints of what was read", columns, tuple(rows), folded=True)

@@ -17,7 +17,7 @@ ITSELF = "yearly_cost"  # a year's amount that the scenario states, never scaled
 
 
 @dataclass(frozen=True)
-class Recorded:
+class RecordedRun:
     """The run that a sweep varies, as far as its figures' names and units depend on it.
 
     Attributes

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import math
 
-from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, bars, label, text_column
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Row,
+    Section,
+    TableBlock,
+    Text,
+    bars,
+    label,
+    text_column,
+)
 from optimiser.report.results import Results
 from optimiser.words import amount, is_missing, money, month, number, percent
 
@@ -31,7 +42,7 @@ def section(results: Results) -> Section:
     return Section("services", "Services", "Grid services", tuple(blocks))
 
 
-def services_table(results: Results) -> Table:
+def services_table(results: Results) -> TableBlock:
     """Offered, paid, and the share of the best one per cent, with the sum of what is paid."""
     currency, services = results.summary["currency"], results.summary["services"]
     rows = [
@@ -55,7 +66,7 @@ def services_table(results: Results) -> Table:
         Column(f"Paid, {currency}"),
         Column("From the best 1 % of steps"),
     )
-    return Table("Services offered over the days of the run", columns, tuple(rows))
+    return TableBlock("Services offered over the days of the run", columns, tuple(rows))
 
 
 FROM_MEMORY = "†"
@@ -100,7 +111,7 @@ def rules_blocks(services: list[dict]) -> list[Block]:
             for first, heading in _first_of([heading for heading in headings if heading in said])
         ]
     columns = (text_column("Service"), text_column("Rule"), text_column("As scheduled"))
-    blocks: list[Block] = [Table("Rules of the services", columns, tuple(rows), folded=True)]
+    blocks: list[Block] = [TableBlock("Rules of the services", columns, tuple(rows), folded=True)]
     if any(rule["from_memory"] for service in services for rule in service["rules"]):
         words = f"{FROM_MEMORY} holds a figure from memory that was not checked against the market's rules: check it."
         blocks.append(Text(words))
@@ -207,11 +218,11 @@ def curve_chart(results: Results) -> Chart:
             "xaxis": {"title": {"text": "Best steps, % of all"}, "range": [0, 100]},
             "yaxis": {"title": {"text": "Share of income, %"}, "range": [0, 101]},
         },
-        table=Table("Share of income from the best steps", columns, rows, folded=True),
+        table=TableBlock("Share of income from the best steps", columns, rows, folded=True),
     )
 
 
-def delivered_table(results: Results) -> Table:
+def delivered_table(results: Results) -> TableBlock:
     """Being available, and the energy that services are expected to move, apart from each other."""
     currency = results.summary["currency"]
     rows = tuple(
@@ -240,7 +251,7 @@ def delivered_table(results: Results) -> Table:
         Column(f"Stored energy for it, {currency}"),
         Column("Gini"),
     )
-    return Table(
+    return TableBlock(
         "Being available and being called: what is settled for delivered energy is on the bill where "
         "the meter sees it",
         columns,
@@ -249,7 +260,7 @@ def delivered_table(results: Results) -> Table:
     )
 
 
-def months_table(results: Results) -> Table:
+def months_table(results: Results) -> TableBlock:
     """What was paid by month and service."""
     currency, months = results.summary["currency"], results.tables["concentration-months"]
     wide = months.pivot_table(index="month", columns="service", values="paid", aggfunc="sum", sort=False)
@@ -264,4 +275,4 @@ def months_table(results: Results) -> Table:
         for name, row in wide.iterrows()
     )
     columns = (text_column("Month"), *(Column(str(name)) for name in wide.columns), Column("Together"))
-    return Table(f"Paid by month, {currency}", columns, rows, folded=True)
+    return TableBlock(f"Paid by month, {currency}", columns, rows, folded=True)

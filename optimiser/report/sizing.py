@@ -12,11 +12,11 @@ from optimiser.report.blocks import (
     Block,
     Chart,
     Column,
-    Facts,
+    NamedValues,
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
@@ -63,7 +63,11 @@ def _answer(summary: dict[str, Any]) -> list[Block]:
     budget = summary["budget"]
     pairs.append(("Budget", "no limit" if budget is None else money(budget, currency)))
     pairs.append(("Verdict", best["verdict"]))
-    return [*blocks, Facts(tuple(pairs)), Text(f"The saving is counted as: {summary['basis']}.", "quiet")]
+    return [
+        *blocks,
+        NamedValues(tuple(pairs)),
+        Text(f"The saving is counted as: {summary['basis']}.", "quiet"),
+    ]
 
 
 def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame) -> Chart:
@@ -119,7 +123,7 @@ def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame)
         *(Column(name) for name in names),
         *(Column(words) for _, words in FIGURES),
     ]
-    table = Table(
+    table = TableBlock(
         f"Best sizes under each budget, {currency}", (*columns, text_column("Verdict")), tuple(rows)
     )
     return Chart(
@@ -136,7 +140,7 @@ def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame)
     )
 
 
-def _tried(summary: dict[str, Any], tried: pd.DataFrame) -> Table:
+def _tried(summary: dict[str, Any], tried: pd.DataFrame) -> TableBlock:
     currency, names = summary["currency"], [choice["name"] for choice in summary["choices"]]
     ranked = tried.sort_values("net_a_year", ascending=False, kind="stable", na_position="last")
     rows = [
@@ -151,7 +155,7 @@ def _tried(summary: dict[str, Any], tried: pd.DataFrame) -> Table:
     ]
     columns = [Column(name, numeric=place > 0) for place, name in enumerate(names)]
     columns += [*(Column(words) for _, words in FIGURES), text_column("Remark")]
-    return Table(f"Best first, {currency}", tuple(columns), tuple(rows))
+    return TableBlock(f"Best first, {currency}", tuple(columns), tuple(rows))
 
 
 def _size(value: Any) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, label, text_column
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, label, text_column
 from optimiser.report.results import Results
 from optimiser.words import amount, money
 
@@ -37,7 +37,7 @@ def section(results: Results) -> Section | None:
     return Section("stack", "Dependence", "What depends on what", blocks)
 
 
-def _services(currency: str, results: Results) -> list[Table]:
+def _services(currency: str, results: Results) -> list[TableBlock]:
     """Each service left out by itself."""
     services = results.tables.get("stack-services")
     if services is None:
@@ -59,7 +59,7 @@ def _services(currency: str, results: Results) -> list[Table]:
         Column("Paid in the plan"),
         Column("Lost without it"),
     )
-    return [Table(f"Each service left out by itself, {currency}", columns, rows, folded=True)]
+    return [TableBlock(f"Each service left out by itself, {currency}", columns, rows, folded=True)]
 
 
 def _chart(currency: str, results: Results) -> Chart:
@@ -105,5 +105,5 @@ def _chart(currency: str, results: Results) -> Chart:
             "yaxis": {"automargin": True, "autorange": "reversed", "type": "category"},
         },
         height_px=150 + 70 * len(streams),
-        table=Table("Streams over the days of the run", columns, rows, folded=True),
+        table=TableBlock("Streams over the days of the run", columns, rows, folded=True),
     )

@@ -16,18 +16,18 @@ from optimiser.report.blocks import (
     Chart,
     Column,
     Fact,
-    Facts,
     Headline,
+    NamedValues,
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     label,
     text_column,
 )
 from optimiser.report.page import page_text
-from optimiser.report.recorded import Recorded
+from optimiser.report.recorded import RecordedRun
 from optimiser.words import MINUS, NARROW, fitting_decimals, listed, number, significant
 
 MOST_FIGURES, MOST_FACTORS, MOST_LINES, MOST_ROWS, MOST_SAID = 3, 12, 300, 1000, 4
@@ -58,7 +58,7 @@ class Swept:
         Name, unit and paths of each.
     record : tuple of str
         Recorded paths; the first leads.
-    recorded : Recorded
+    recorded : RecordedRun
         What they are called, and which days they count.
     order : dict of str to tuple of str
         For each recorded path, the factors, what moves it most first.
@@ -81,7 +81,7 @@ class Swept:
     basis: str
     description: str
     invented: bool
-    recorded: Recorded
+    recorded: RecordedRun
     design: str
     factors: tuple[tuple[str, str, str], ...]
     record: tuple[str, ...]
@@ -209,7 +209,7 @@ def _answer(swept: Swept) -> Section:
     if lead in swept.numeric and finished > 1:
         blocks.append(Text(_what_moves(swept, lead)))
     blocks.append(
-        Facts(
+        NamedValues(
             (
                 ("Design", DESIGNS[swept.design]),
                 ("Cases", f"{number(finished)} finished, {number(len(failed))} without figures"),
@@ -440,7 +440,7 @@ def _tornado(swept: Swept, path: str, rows: Sequence[Any]) -> list[Block]:
         "customdata": words,
         "hovertemplate": "%{y}<br>%{customdata}<extra></extra>",
     }
-    table = Table(
+    table = TableBlock(
         f"{swept.name(path)}: spread of means",
         (
             text_column("Factor"),
@@ -592,7 +592,7 @@ def _sobol(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
         ),
         layout={"barmode": "group", "xaxis": {"zeroline": True}, "yaxis": {"type": "category"}},
         height_px=110 + 50 * len(frame),
-        table=Table(f"{swept.name(path)}: Sobol' indices", head, rows, folded=True),
+        table=TableBlock(f"{swept.name(path)}: Sobol' indices", head, rows, folded=True),
     )
 
 
@@ -628,18 +628,18 @@ def _morris(swept: Swept, path: str, frame: pd.DataFrame) -> Chart:
             "yaxis": {"type": "category"},
         },
         height_px=100 + 36 * len(frame),
-        table=Table(f"{swept.name(path)}: effects of long steps", head, rows, folded=True),
+        table=TableBlock(f"{swept.name(path)}: effects of long steps", head, rows, folded=True),
     )
 
 
-def _rank(swept: Swept, path: str, frame: pd.DataFrame) -> Table:
+def _rank(swept: Swept, path: str, frame: pd.DataFrame) -> TableBlock:
     ordered = frame.sort_values("rank_correlation", key=abs, ascending=False)
     rows = tuple(
         Row((row.factor, _signed(row.rank_correlation), number(row.chance_below, 2), number(row.cases)))
         for row in _each(ordered)
     )
     head = (text_column("Factor"), *map(Column, ("Rank correlation", "Chance may reach", "Cases")))
-    return Table(f"{swept.name(path)}: Spearman's rank correlation", head, rows)
+    return TableBlock(f"{swept.name(path)}: Spearman's rank correlation", head, rows)
 
 
 def _hover(swept: Swept, row: Any) -> str:
@@ -731,7 +731,7 @@ def _response(swept: Swept, path: str, name: str, means: pd.DataFrame) -> Chart:
             "yaxis": {"title": {"text": label(swept.unit(path) or swept.name(path))}},
         },
         height_px=320,
-        table=Table(f"{swept.name(path)} by {name}", head, rows, folded=True) if rows else None,
+        table=TableBlock(f"{swept.name(path)} by {name}", head, rows, folded=True) if rows else None,
     )
 
 
@@ -876,7 +876,7 @@ def _heat_map(swept: Swept, path: str, place: int, first: str, second: str, part
             },
         },
         height_px=340,
-        table=Table(f"{swept.name(path)} by {first} and {second}", head, rows, folded=True),
+        table=TableBlock(f"{swept.name(path)} by {first} and {second}", head, rows, folded=True),
     )
 
 
@@ -1027,11 +1027,11 @@ def _cases(swept: Swept) -> Section:
             for e in entries
         )
         blocks.append(
-            Table(
+            TableBlock(
                 f"{number(len(failed))} cases without figures. {_first_rows(len(failed))}".strip(), head, lost
             )
         )
-    blocks.append(Table("Cases; 0 is the scenario as it is", columns, rows, folded=len(rows) > 40))
+    blocks.append(TableBlock("Cases; 0 is the scenario as it is", columns, rows, folded=len(rows) > 40))
     return Section("cases", "Cases", "Case by case", tuple(blocks))
 
 
@@ -1047,4 +1047,6 @@ def _made(swept: Swept) -> Section:
         ("Seconds a case, mean", number(float(seconds.mean()), 2)),
         *((name.capitalize(), value) for name, value in swept.identity.items()),
     )
-    return Section("made", "Made by", "How it was made", (Table("Factors", head, rows), Facts(facts)))
+    return Section(
+        "made", "Made by", "How it was made", (TableBlock("Factors", head, rows), NamedValues(facts))
+    )

@@ -15,7 +15,7 @@ from optimiser.report.blocks import (
     Points,
     Row,
     Section,
-    Table,
+    TableBlock,
     Text,
     bars,
     text_column,
@@ -108,7 +108,7 @@ def _capture(found: dict[str, Any], part: str, case: str) -> float | None:
     return share
 
 
-def rule_table(rules: pd.DataFrame) -> Table:
+def rule_table(rules: pd.DataFrame) -> TableBlock:
     """The rules as they are typed in."""
     rows = []
     for (season, days), own in rules.groupby(["season", "days"], sort=False):
@@ -124,7 +124,7 @@ def rule_table(rules: pd.DataFrame) -> Table:
         Column("Up to, kW"),
         Column("Store, % full"),
     )
-    return Table("What to type in", columns, tuple(rows))
+    return TableBlock("What to type in", columns, tuple(rows))
 
 
 def _does(rule: pd.Series) -> str:
@@ -145,7 +145,7 @@ def case_words(found: dict[str, Any], case: str) -> str:
     return f"{case} without services" if case == "ceiling" and found["services_left_out"] else case
 
 
-def bill_table(found: dict[str, Any], currency: str) -> Table:
+def bill_table(found: dict[str, Any], currency: str) -> TableBlock:
     """What is to pay in each case on each part, and the share of the ceiling's saving."""
     there = parts(found)
     columns = [text_column("Case")]
@@ -158,7 +158,7 @@ def bill_table(found: dict[str, Any], currency: str) -> Table:
             bill = _bill(found, part, case)
             cells += [amount(bill["to_pay"], currency), percent(bill["capture"], 0)]
         rows.append(Row(tuple(cells), "total" if case == "programme" else "plain"))
-    return Table("To pay over the days of each part", tuple(columns), tuple(rows))
+    return TableBlock("To pay over the days of each part", tuple(columns), tuple(rows))
 
 
 def bill_chart(found: dict[str, Any], currency: str) -> Chart:
@@ -182,7 +182,7 @@ def bill_chart(found: dict[str, Any], currency: str) -> Chart:
     )
 
 
-def worth_table(rules: pd.DataFrame, currency: str) -> Table:
+def worth_table(rules: pd.DataFrame, currency: str) -> TableBlock:
     """What each rule earns by itself, and what leaving it out of the programme costs."""
     keys = [part for part in (LEARNT, JUDGED) if f"earns_alone_{part.replace(' ', '_')}" in rules]
     columns = [text_column("Rule")]
@@ -198,10 +198,10 @@ def worth_table(rules: pd.DataFrame, currency: str) -> Table:
                 amount(-rule[f"leaving_out_costs_{key}"], currency),
             ]
         rows.append(Row(tuple(cells)))
-    return Table("What a rule earns alone, and what changes without it", tuple(columns), tuple(rows))
+    return TableBlock("What a rule earns alone, and what changes without it", tuple(columns), tuple(rows))
 
 
-def programme_page(summary: dict[str, Any], rules: pd.DataFrame) -> str:
+def timetable_page(summary: dict[str, Any], rules: pd.DataFrame) -> str:
     """A page of the programme alone, as text.
 
     Parameters

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimiser.report.blocks import Block, Chart, Column, Points, Row, Section, Table, Text, bars, text_column
+from optimiser.report.blocks import (
+    Block,
+    Chart,
+    Column,
+    Points,
+    Row,
+    Section,
+    TableBlock,
+    Text,
+    bars,
+    text_column,
+)
 from optimiser.report.results import Results
 from optimiser.words import is_missing, listed, number, percent
 
@@ -54,14 +65,14 @@ def section(results: Results) -> Section | None:
     return Section("what-binds", "Limits", "What binds", tuple(blocks))
 
 
-def driven_table(results: Results) -> Table | None:
+def driven_table(results: Results) -> TableBlock | None:
     """What more of the first limits brings without foresight; None for a run without that study."""
     study = results.summary.get("studies", {}).get("driven_limits")
     frame = results.tables.get("driven_limits-limits")
     if study is None or frame is None:
         return None
     currency = results.summary["currency"]
-    return Table(
+    return TableBlock(
         f"A tenth more of a limit, run again under {study['policy']}: {currency} of cash a year for each unit",
         (
             text_column("Limit"),
@@ -110,7 +121,7 @@ def _chart(results: Results) -> Chart:
         f"A year and unit, {currency}",
         ["@gain" if value >= 0 else "@loss" for value in worth],
     )
-    table = Table(
+    table = TableBlock(
         f"One more and one less unit, {currency} of cash a year at the ceiling",
         (
             text_column("Limit"),

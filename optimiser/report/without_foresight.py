@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from optimiser.report.blocks import Block, Chart, Column, Row, Section, Table, Text, bars, text_column
+from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, bars, text_column
 from optimiser.report.results import Results
 from optimiser.words import amount, is_missing, money, month, number, percent
 
@@ -64,7 +64,7 @@ def chart(results: Results, study: dict[str, Any]) -> Chart:
     )
 
 
-def policies_table(results: Results, study: dict[str, Any]) -> Table:
+def policies_table(results: Results, study: dict[str, Any]) -> TableBlock:
     """What each sees, saves, and what of it is the storage's."""
     currency = results.summary["currency"]
     rows = [
@@ -89,7 +89,9 @@ def policies_table(results: Results, study: dict[str, Any]) -> Table:
         Column(f"Of that by storage, {currency}"),
         Column("Of what storage could"),
     )
-    return Table("Saved over the days of the run; the payback rests on the row in bold", columns, tuple(rows))
+    return TableBlock(
+        "Saved over the days of the run; the payback rests on the row in bold", columns, tuple(rows)
+    )
 
 
 def shown_share(share: float | None) -> str:
@@ -125,7 +127,7 @@ def services(study: dict[str, Any]) -> list[str]:
     ]
 
 
-def by_line(results: Results) -> Table:
+def by_line(results: Results) -> TableBlock:
     """What each way of running saves in each line."""
     currency, lines = results.summary["currency"], results.tables[LINES]
     names = [name for name in lines.columns if name not in ("group", "line")]
@@ -134,7 +136,7 @@ def by_line(results: Results) -> Table:
         for row in lines.to_dict("records")
     ]
     sums = (amount(float(lines[name].sum()), currency) for name in names)
-    return Table(
+    return TableBlock(
         f"Saved or earned by line, {currency}",
         (text_column("Line"), *(Column(name) for name in names)),
         (*rows, Row(("Together", *sums), "total")),
@@ -142,7 +144,7 @@ def by_line(results: Results) -> Table:
     )
 
 
-def by_month(results: Results) -> Table:
+def by_month(results: Results) -> TableBlock:
     """What each way of running saves in each billing period."""
     currency, months = results.summary["currency"], results.tables[MONTHS]
     names = [name for name in months.columns if name != "billing_period"]
@@ -151,7 +153,7 @@ def by_month(results: Results) -> Table:
         for row in months.to_dict("records")
     ]
     sums = (amount(float(months[name].sum()), currency) for name in names)
-    return Table(
+    return TableBlock(
         f"Saved by billing period, {currency}",
         (text_column("Billing period"), *(Column(name) for name in names)),
         (*rows, Row(("Together", *sums), "total")),

@@ -29,7 +29,7 @@ from optimiser.scenario.cost import Cost
 from optimiser.scenario.foresight import Foresight, role_of
 from optimiser.series.bounded import bounded_bytes, refuse_no_file
 from optimiser.series.issued import Issued, read_issued
-from optimiser.series.table import Source, Table, lay, read_table
+from optimiser.series.table import SeriesTable, Source, lay, read_table
 from optimiser.services import product_sets as products
 from optimiser.services.product import Product
 from optimiser.tariff import Tariff
@@ -140,11 +140,11 @@ class Contract:
     path: Path
     tariff: Tariff
     currency: str
-    tables: Mapping[str, Table]
+    tables: Mapping[str, SeriesTable]
     year: int | None
     place: str
 
-    def columns(self, timeline: Timeline, further: Mapping[str, Table]) -> dict[str, np.ndarray]:
+    def columns(self, timeline: Timeline, further: Mapping[str, SeriesTable]) -> dict[str, np.ndarray]:
         """Every data column that the tariff refers to, laid onto a timeline.
 
         Parameters
@@ -159,7 +159,7 @@ class Contract:
             With every source that is not there and every column that does not fit, and every fault of the tariff on
             this timeline.
         """
-        tables: dict[str, Table] = {**further, **self.tables}
+        tables: dict[str, SeriesTable] = {**further, **self.tables}
         faults = [f"{self.place}{fault}" for fault in self.tariff.faults(timeline)]
         found: dict[str, np.ndarray] = {}
         for place, reference, least in _references(self.tariff, self.place.rstrip(".")):
@@ -213,7 +213,7 @@ class Scenario:
     file: ScenarioFile
     timeline: Timeline
     columns: Mapping[str, np.ndarray]
-    tables: Mapping[str, Table]
+    tables: Mapping[str, SeriesTable]
     sha256: str
     raw: dict[str, Any]
     issued: Mapping[str, Issued] = field(default_factory=dict)
@@ -317,7 +317,7 @@ def read_tariff(path: str | Path, *, before: bool = False) -> Contract:
     if file is None:
         raise ScenarioError(str(path), [re.sub(r"^tariff\.", place, fault) for fault in found])
     faults = [f"{place}{fault}" for fault in file.tariff.twins()]
-    tables: dict[str, Table] = {}
+    tables: dict[str, SeriesTable] = {}
     faults += _constant_faults(file.tariff, place.rstrip("."))
     used = {reference.partition(".")[0] for _, reference, _ in _references(file.tariff)}
     for name, source in file.source.items():
@@ -399,7 +399,7 @@ def price_year(scenario: Scenario, index: int) -> Scenario:
     return _of_year(scenario.path, dict(scenario.raw), index, scenario.tables)
 
 
-def _of_year(path: Path, raw: dict[str, Any], index: int, known: Mapping[str, Table]) -> Scenario:
+def _of_year(path: Path, raw: dict[str, Any], index: int, known: Mapping[str, SeriesTable]) -> Scenario:
     raw = copy.deepcopy(raw)
     year = raw.pop("price_year")[index]
     for name, keys in year["source"].items():
@@ -420,7 +420,7 @@ def _plain(value: Any) -> Any:
 
 
 def _build(
-    path: Path, raw: dict[str, Any], digest: str, known: Mapping[str, Table] | None = None
+    path: Path, raw: dict[str, Any], digest: str, known: Mapping[str, SeriesTable] | None = None
 ) -> Scenario:
     """The scenario of a parsed file; `known` are data files that need not be read again."""
     raw, unlike = _lifted(raw)
@@ -471,7 +471,7 @@ def _build_completed(
     raw: dict[str, Any],
     completed: dict[str, Any],
     digest: str,
-    known: Mapping[str, Table] | None,
+    known: Mapping[str, SeriesTable] | None,
 ) -> Scenario:
     file, faults = _validated(completed)
     sources = file.source if file else _sound_sources(raw)
@@ -527,7 +527,7 @@ def _price_years(
     path: Path,
     raw: dict[str, Any],
     file: ScenarioFile,
-    tables: Mapping[str, Table],
+    tables: Mapping[str, SeriesTable],
     said: Sequence[str],
     files: list[DataFile],
 ) -> Iterator[str]:

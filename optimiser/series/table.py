@@ -53,7 +53,7 @@ class Source(Component):
 
 
 @dataclass(frozen=True)
-class Table:
+class SeriesTable:
     """A data file as it was read.
 
     Attributes
@@ -82,7 +82,7 @@ class Table:
     warnings: tuple[str, ...] = ()
 
 
-def read_table(name: str, source: Source, path: Path, way: str = "") -> Table:
+def read_table(name: str, source: Source, path: Path, way: str = "") -> SeriesTable:
     """Read a data file and check its time column; `way` is what to do if it is not there.
 
     Raises
@@ -99,7 +99,7 @@ def read_table(name: str, source: Source, path: Path, way: str = "") -> Table:
     columns = frame.drop(columns=source.time_column)
     notes = _side_text(raw) if path.suffix.lower() == ".parquet" else {}
     digest = hashlib.sha256(raw).hexdigest()
-    return Table(
+    return SeriesTable(
         name, path, source, starts, columns, digest, notes.get("notes", ()), notes.get("warnings", ())
     )
 
@@ -342,7 +342,7 @@ def _spacing_fault(starts: pd.DatetimeIndex, step: pd.Timedelta, zone: str) -> s
     )
 
 
-def lay(table: Table, column: str, timeline: Timeline, at_least: float | None = None) -> np.ndarray:
+def lay(table: SeriesTable, column: str, timeline: Timeline, at_least: float | None = None) -> np.ndarray:
     """A column's values in each step of the timeline.
 
     Going finer repeats a value (power and prices hold within their interval); going coarser takes the mean

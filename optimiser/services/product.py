@@ -44,7 +44,7 @@ _DELIVERED = {
 
 
 @dataclass(frozen=True)
-class Rule:
+class ProductRule:
     """A rule of a product in words.
 
     Attributes
@@ -250,7 +250,7 @@ class Product(Component):
         """Its response group; its own unless said otherwise."""
         return self.response_group or self.name
 
-    def rules_in_words(self) -> tuple[Rule, ...]:
+    def rules_in_words(self) -> tuple[ProductRule, ...]:
         """What it asks and pays, for people, with marks on what is from memory."""
         shared = f"shared within {self.response_group}" if self.response_group else "its own"
         full = f"within {self.full_response_s:g} s" if self.full_response_s else ""
@@ -272,7 +272,7 @@ class Product(Component):
             (("valid_from", "valid_until"), "sold", self._date_words()),
         ]  # fmt: skip
         return tuple(
-            Rule(heading, words, any(key in self.from_memory for key in keys))
+            ProductRule(heading, words, any(key in self.from_memory for key in keys))
             for keys, heading, words in rows
             if words
         )

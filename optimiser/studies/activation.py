@@ -12,7 +12,7 @@ import pandas as pd
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Dispatch
 from optimiser.plant.events import Event, hardest
-from optimiser.plant.replay import FINE_SECONDS, Replay, Replayed
+from optimiser.plant.replay import FINE_SECONDS, EventReplay, Replayed
 from optimiser.study import Study
 
 CENT = 0.005  # below it an amount is nothing
@@ -58,7 +58,7 @@ def replay_events(
     Study
         With the table "events", one row an event.
     """
-    replay, walked = Replay(dispatch, fine_seconds), []
+    replay, walked = EventReplay(dispatch, fine_seconds), []
     events = list(events)
     for number, event in enumerate(events):
         if number % 20 == 0:

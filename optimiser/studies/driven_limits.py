@@ -13,13 +13,13 @@ from optimiser.finance.yearly import yearly_saving
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 from optimiser.studies.what_binds import Limit, nudged, worths
-from optimiser.studies.without_foresight import Capture
+from optimiser.studies.without_foresight import WithoutForesight
 from optimiser.study import Study
 
 FEW, MORE_SHARE = 3, 0.1
 
 
-def study(statement: Statement, say: Progress, capture: Capture | None = None) -> Study | None:
+def study(statement: Statement, say: Progress, capture: WithoutForesight | None = None) -> Study | None:
     """Each of the limits with the largest margins made a tenth larger, solved, and run under the headline's policy.
 
     Parameters
@@ -28,7 +28,7 @@ def study(statement: Statement, say: Progress, capture: Capture | None = None) -
         Of the ceiling.
     say : callable
         Told what is being done.
-    capture : Capture, optional
+    capture : WithoutForesight, optional
         The run without foresight, where it was made: its headline is what the figures are compared with.
 
     Returns

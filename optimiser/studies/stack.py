@@ -22,7 +22,7 @@ FIRST_SECONDS = 60.0
 
 
 @dataclasses.dataclass(frozen=True)
-class Variant:
+class StreamVariant:
     """One way of running the site.
 
     Attributes
@@ -102,7 +102,11 @@ def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None
 
 
 def _summary(
-    everything: Variant, energy: Variant, first: Variant, at_most: float, rows: list[dict[str, Any]]
+    everything: StreamVariant,
+    energy: StreamVariant,
+    first: StreamVariant,
+    at_most: float,
+    rows: list[dict[str, Any]],
 ) -> dict[str, Any]:
     return {
         "ceiling_saving": everything.saving,
@@ -134,7 +138,7 @@ class _Runs:
     def __init__(self, dispatch: Dispatch, say: Callable[[str], None]):
         self._plan, self._last, self._say = dispatch, dispatch, say
 
-    def without(self, names: Collection[str], words: str) -> Variant:
+    def without(self, names: Collection[str], words: str) -> StreamVariant:
         """The site with some products switched off."""
         self._say(f"solving again {words}")
         scenario = self._plan.scenario
@@ -147,7 +151,7 @@ class _Runs:
         file = scenario.file.model_copy(update={"service": products})
         return _variant(settle(self._solve(dataclasses.replace(scenario, file=file))))
 
-    def services_first(self) -> tuple[Variant, float]:
+    def services_first(self) -> tuple[StreamVariant, float]:
         """The plan that earns the most from services, the bill next, and the bound of its objective."""
         scenario = self._plan.scenario
         self._say("solving again for services first")
@@ -183,9 +187,9 @@ def _costs(product: Product) -> bool:
     return bool(product.utilisation_gross or product.opposite_headroom_share or product.bids_alone)
 
 
-def _variant(statement: Statement) -> Variant:
+def _variant(statement: Statement) -> StreamVariant:
     proof = statement.dispatch.proof
-    return Variant(statement.saving, statement.services_income, proof.settled, proof.gap_absolute)
+    return StreamVariant(statement.saving, statement.services_income, proof.settled, proof.gap_absolute)
 
 
 def _paid(dispatch: Dispatch, members: list[str]) -> float:

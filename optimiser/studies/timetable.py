@@ -11,7 +11,7 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, before_flows
 from optimiser.control.learning import Hints, Split, by_step, hints_of, learn, money_by_step, split
-from optimiser.control.timetable import Programme, Timed, category_of, clock, empty_programme, make_categories
+from optimiser.control.timetable import Timed, Timetable, category_of, clock, empty_timetable, make_categories
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError
 from optimiser.plant.executed import executed, settled_walk
@@ -20,7 +20,7 @@ from optimiser.scenario.read import Scenario, vary
 from optimiser.study import Study
 from optimiser.terms.verbs import Line, SettledTerms
 
-OWN_LOAD, PROGRAMME, CEILING, WITHOUT = "own use", "programme", "ceiling", "no system"
+OWN_LOAD, TIMETABLE, CEILING, WITHOUT = "own use", "programme", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"
 RULE_COLUMNS = ("season", "days", "from", "to", "phase", "does", "power_kw", "stop_percent")
 GAP = 1e-4
@@ -54,7 +54,7 @@ class Judged:
 
     Attributes
     ----------
-    programme : Programme
+    programme : Timetable
     parted : Split
     mirrored : Programme or None
         What the part that judges would have taught, where that was asked for.
@@ -67,16 +67,16 @@ class Judged:
     services_left_out : bool
     """
 
-    programme: Programme
+    programme: Timetable
     parted: Split
     bills: Mapping[tuple[str, str], float]
     rules: pd.DataFrame
     services_left_out: bool
-    mirrored: Programme | None = None
+    mirrored: Timetable | None = None
 
     def better_by(self, part: str) -> float:
         """How much less is paid than with plain self-consumption. [currency]"""
-        return self.bills[part, OWN_LOAD] - self.bills[part, PROGRAMME]
+        return self.bills[part, OWN_LOAD] - self.bills[part, TIMETABLE]
 
     def capture(self, part: str, case: str) -> float:
         """Share of what the ceiling saves that a case saves; nan where the ceiling saves nothing. [-]"""
@@ -84,7 +84,7 @@ class Judged:
         return (self.bills[part, WITHOUT] - self.bills[part, case]) / whole if whole > 0.005 else float("nan")
 
 
-def make_programme(
+def make_timetable(
     dispatch: Dispatch,
     settings: Settings = Settings(),
     *,
@@ -155,7 +155,7 @@ def carried_out(dispatch: Dispatch, judged: Judged) -> Statement:
     if judged.mirrored is not None:
         of_step = np.where(judged.parted.learn, of_step + len(programme.categories), of_step)
         both = (*programme.rules, *judged.mirrored.rules)
-        programme = Programme((*programme.categories, *programme.categories), both)
+        programme = Timetable((*programme.categories, *programme.categories), both)
     plant = Plant(scenario)
     return settled_walk(dispatch, plant.walk(Timed(plant, of_step, [programme])))
 
@@ -222,16 +222,16 @@ def _coarser(scenario: Scenario) -> tuple[Scenario, int]:
 
 
 def _judge(
-    best: Dispatch, programme: Programme, parted: Split
+    best: Dispatch, programme: Timetable, parted: Split
 ) -> tuple[dict[tuple[str, str], float], pd.DataFrame]:
     scenario = best.scenario
     plant, terms = Plant(scenario), SettledTerms(scenario.timeline, scenario.read, {})
     of_step = category_of(scenario, programme.categories)
     parts = {part: mask for part, mask in ((LEARNT, parted.learn), (JUDGED, parted.judge)) if mask.any()}
-    pair = [empty_programme(programme.categories), programme]
+    pair = [empty_timetable(programme.categories), programme]
     walk = plant.walk(Timed(plant, of_step, pair), cases=2)
     earned = {}
-    for case, name in enumerate((OWN_LOAD, PROGRAMME)):
+    for case, name in enumerate((OWN_LOAD, TIMETABLE)):
         _, stated = executed(scenario, walk, case)
         earned[name] = _cash(stated.lines, terms)
     earned[CEILING] = _cash(best.lines, terms)
@@ -249,7 +249,7 @@ def _cash(lines: Iterable[Line], terms: SettledTerms) -> np.ndarray:
     return sum((by_step(line, terms) for line in lines if line.cash), np.zeros(terms.timeline.steps))
 
 
-def _rules(plant: Plant, of_step: np.ndarray, programme: Programme, parts: Any, earned: Any) -> pd.DataFrame:
+def _rules(plant: Plant, of_step: np.ndarray, programme: Timetable, parts: Any, earned: Any) -> pd.DataFrame:
     """One row a rule, with what it earns by itself and what leaving it out costs."""
     scenario = plant.scenario
     terms = SettledTerms(scenario.timeline, scenario.read, {})
@@ -276,7 +276,7 @@ def _rules(plant: Plant, of_step: np.ndarray, programme: Programme, parts: Any, 
             key = part.replace(" ", "_")
             alone, without = money[number], money[len(numbered) + number]
             row[f"earns_alone_{key}"] = float((alone - earned[OWN_LOAD])[mask].sum())
-            row[f"leaving_out_costs_{key}"] = float((earned[PROGRAMME] - without)[mask].sum())
+            row[f"leaving_out_costs_{key}"] = float((earned[TIMETABLE] - without)[mask].sum())
         rows.append(row)
     return pd.DataFrame(rows) if rows else pd.DataFrame(columns=list(RULE_COLUMNS))
 
@@ -342,7 +342,7 @@ def _number(value: float) -> float | None:
 
 
 @dataclass(frozen=True)
-class Programmed(Study):
+class TimetableStudy(Study):
     """A judged programme, and the whole timeline under it.
 
     Attributes
@@ -357,12 +357,12 @@ class Programmed(Study):
     run_under: str = ""
 
 
-def study(statement: Statement, say: Progress) -> Programmed | None:
+def study(statement: Statement, say: Progress) -> TimetableStudy | None:
     """The programme of a run, with the usual settings; None where there is nothing to steer."""
     dispatch = statement.dispatch
     if not dispatch.scenario.storage or not dispatch.scenario.site.inverter:
         return None
-    judged = make_programme(dispatch, both_ways=True, say=say)
+    judged = make_timetable(dispatch, both_ways=True, say=say)
     told = study_of(judged, dispatch.scenario.file.currency)
     say("a year of the programme")
     try:
@@ -372,4 +372,4 @@ def study(statement: Statement, say: Progress) -> Programmed | None:
     defects = (f"{PROGRAMME}: {whole}",) if isinstance(whole, DriftError) else ()
     apart = "each part of the days under rules learnt from the other"
     words = f"timed rules: {apart if judged.mirrored is not None else 'learnt from these same days'}"
-    return Programmed(told.summary, told.tables, (*told.warnings, *defects), whole, words)
+    return TimetableStudy(told.summary, told.tables, (*told.warnings, *defects), whole, words)

@@ -13,7 +13,7 @@ import pandas as pd
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Dispatch, Progress
 from optimiser.engine.answer import answer
-from optimiser.engine.margins import Margins, held_again, margins, moved
+from optimiser.engine.margins import Margins, derivative, held_again, margins
 from optimiser.engine.solver import Basis
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.finance.yearly import is_year, per_year, weights
@@ -286,7 +286,7 @@ class _Again:
         if found is None:
             return None
         there = self._money(problem, found[0])
-        cash, wear = (moved - here for moved, here in zip(there, self.here, strict=True))
+        cash, wear = (derivative - here for derivative, here in zip(there, self.here, strict=True))
         one = self.yearly / (by * limit.per)
         return cash * one, -wear * one
 
@@ -310,7 +310,7 @@ def _optimum(dispatch: Dispatch, counted: np.ndarray) -> Margins:
 
 def _worth(scenario: Scenario, counted: np.ndarray, at: Margins, limit: Limit) -> Worth:
     by = RELATIVE_MOVE * max(1.0, limit.size / limit.per)
-    change = moved(at, build_problem(nudged(scenario, limit.path, by)).weighted(counted))
+    change = derivative(at, build_problem(nudged(scenario, limit.path, by)).weighted(counted))
     one = 1 / (by * limit.per)
     worth = change.total * one * per_year(scenario.timeline)
     # What the numbers of the solver cannot tell from nothing is nothing.

@@ -20,7 +20,7 @@ from optimiser.foresight.running import Executed, run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
 from optimiser.scenario.read import Scenario
-from optimiser.studies.timetable import PROGRAMME, Programmed
+from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
 
 CEILING, OWN_USE, NO_STORAGE = "ceiling", "own use", "no storage"
@@ -35,7 +35,7 @@ MOST_LOST = 0.05  # share of the sold services that may be lost without a word
 
 
 @dataclass(frozen=True)
-class Capture(Study):
+class WithoutForesight(Study):
     """What a year without foresight earns.
 
     Attributes
@@ -65,7 +65,7 @@ class _Outcome:
     executed: Executed | None = None
 
 
-def study(statement: Statement, say: Progress, programme: Study | None = None) -> Capture | None:
+def study(statement: Statement, say: Progress, programme: Study | None = None) -> WithoutForesight | None:
     """What each policy of the scenario earns, beside the ceiling, plain own use and no storage; None without storage.
 
     Parameters
@@ -74,7 +74,7 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
         Of the ceiling.
     say : callable
         Told what is being done.
-    programme : Programmed, optional
+    programme : TimetableStudy, optional
         A programme of timed rules that was learnt for this run; it gets a row of its own.
     """
     scenario = statement.dispatch.scenario
@@ -96,12 +96,12 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
             outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
         else:
             missing.append((policy.name, one))
-    if isinstance(programme, Programmed):
+    if isinstance(programme, TimetableStudy):
         whole = programme.carried_out
         if isinstance(whole, Statement):
-            outcomes.append(_Outcome(PROGRAMME, programme.run_under, whole))
+            outcomes.append(_Outcome(TIMETABLE, programme.run_under, whole))
         elif whole is not None:
-            missing.append((PROGRAMME, whole))
+            missing.append((TIMETABLE, whole))
     others: list[tuple[str, Callable[[], Statement]]] = [
         (OWN_USE, lambda: _own_use(scenario, ceiling)),
         (NO_STORAGE, lambda: _without_storage(scenario)),
@@ -130,7 +130,9 @@ def _without_storage(scenario: Scenario) -> Statement:
     return settle(solve(dataclasses.replace(scenario, file=file)))
 
 
-def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[tuple[str, OptimiserError]]) -> Capture:
+def _told(
+    scenario: Scenario, outcomes: list[_Outcome], missing: list[tuple[str, OptimiserError]]
+) -> WithoutForesight:
     """Summary, tables and cautions."""
     by_name = {outcome.name: outcome for outcome in outcomes}
     most = by_name[CEILING].statement.saving
@@ -172,13 +174,13 @@ def _told(scenario: Scenario, outcomes: list[_Outcome], missing: list[tuple[str,
     defects = (
         f"{name}: {problem}"
         for name, problem in missing
-        if isinstance(problem, DriftError) and name != PROGRAMME  # whose own study tells it
+        if isinstance(problem, DriftError) and name != TIMETABLE  # whose own study tells it
     )
     warnings = (*_warnings(outcomes), *defects)
     if rests_on is None:
         warnings += ("The payback rests on the ceiling: the policy it should rest on could not be run.",)
     schedules = {name: outcome.statement.dispatch for name, outcome in by_name.items() if name != CEILING}
-    return Capture(summary, tables, warnings, headline, schedules)
+    return WithoutForesight(summary, tables, warnings, headline, schedules)
 
 
 def _target_words(scenario: Scenario) -> str:

@@ -120,7 +120,7 @@ class Pair:
 
 
 @dataclass(frozen=True)
-class Sequel:
+class FillOrder:
     """A column that may only be used once another is full."""
 
     name: str
@@ -180,7 +180,7 @@ class LpTerms(Terms):
         self.columns: dict[str, ColumnFamily] = {}
         self.rows: dict[str, RowFamily] = {}
         self.pairs: dict[str, Pair] = {}
-        self.sequels: dict[str, Sequel] = {}
+        self.sequels: dict[str, FillOrder] = {}
         self.integers: dict[str, ColumnFamily] = {}
         self.symbols: list[tuple[Any, Array, Grouping]] = []
         self._column_of: dict[int, str] = {}
@@ -603,7 +603,7 @@ class LpTerms(Terms):
 
     def in_order(self, name: str, first: str, then: str) -> None:
         """The rule that a column is used only once another one is at its upper bound."""
-        self.sequels[name] = Sequel(name, first, then)
+        self.sequels[name] = FillOrder(name, first, then)
 
     def _row(
         self, name: str, per: Grouping, sense: Any, each: Any, once: Any, unit: str, width: Any = np.inf
@@ -634,7 +634,7 @@ class LpTerms(Terms):
 
 
 @dataclass
-class Replay:
+class RuleReplay:
     """What replaying a rule on solved numbers found.
 
     Attributes
@@ -668,14 +668,14 @@ class SettledTerms(Terms):
         From a constant or "source.column" to its numbers on the timeline.
     solved : dict of str to array
         Value of each column by name.
-    replays : list of Replay
+    replays : list of RuleReplay
         Rules that every schedule keeps.
     """
 
     timeline: Timeline
     _read: Callable[[Any], Numbers]
     solved: dict[str, Array]
-    replays: list[Replay] = field(default_factory=list)
+    replays: list[RuleReplay] = field(default_factory=list)
     _before: dict[int, float] = field(default_factory=dict)
 
     def series(self, numbers: Numbers, per: Grouping = STEP) -> Array:
@@ -697,7 +697,7 @@ class SettledTerms(Terms):
         """A solved decision; its bounds are replayed."""
         values = self.solved[name]
         excess = np.maximum(values - at_most, at_least - values)
-        self.replays.append(Replay(f"{name} within its bounds", excess, per, unit))
+        self.replays.append(RuleReplay(f"{name} within its bounds", excess, per, unit))
         self._before[id(values)] = before
         return values
 
@@ -714,15 +714,15 @@ class SettledTerms(Terms):
 
     def at_most(self, name: str, left: Any, right: Any, *, per: Grouping = STEP, unit: str = "kW") -> None:
         """Replay of the rule that `left` never exceeds `right`."""
-        self.replays.append(Replay(name, np.asarray(left - right, float), per, unit))
+        self.replays.append(RuleReplay(name, np.asarray(left - right, float), per, unit))
 
     def between(self, name: str, low: Numbers, middle: Any, high: Numbers, *, unit: str = "kW") -> None:
         """Replay of the rule that `middle` stays between two series of numbers in every step."""
-        self.replays.append(Replay(name, np.maximum(middle - high, low - middle), STEP, unit))
+        self.replays.append(RuleReplay(name, np.maximum(middle - high, low - middle), STEP, unit))
 
     def equal(self, name: str, left: Any, right: Any, *, per: Grouping = STEP, unit: str = "kW") -> None:
         """Replay of the rule that both sides are the same."""
-        self.replays.append(Replay(name, np.abs(np.asarray(left - right, float)), per, unit))
+        self.replays.append(RuleReplay(name, np.abs(np.asarray(left - right, float)), per, unit))
 
     def total(self, name: str, values: Array, *, per: Grouping, at_most: Numbers, unit: str = "kWh") -> Array:
         """The sum of a step series over each group."""
@@ -781,7 +781,7 @@ class SettledTerms(Terms):
     def whole(self, name: str) -> None:
         """Replay of the rule that a column is a whole number."""
         values = self.solved[name]
-        self.replays.append(Replay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
+        self.replays.append(RuleReplay(f"{name} is whole", np.abs(values - np.round(values)), STEP, "-"))
 
     def blocks(
         self,
@@ -875,14 +875,14 @@ class SettledTerms(Terms):
     ) -> None:
         """Replay of the rule that `left` is `factor` times the square of `value` over `over`, near enough."""
         law = factor * value**2 / over
-        self.replays.append(Replay(name, np.abs(left - law) - within[0] * law - within[1], STEP, unit))
+        self.replays.append(RuleReplay(name, np.abs(left - law) - within[0] * law - within[1], STEP, unit))
 
     def one_direction(
         self, name: str, forth: str, back: str, forth_most: Numbers, back_most: Numbers
     ) -> None:
         """Replay of the rule that of two columns only one is above zero in a step."""
         both = np.minimum(self.solved[forth], self.solved[back])
-        self.replays.append(Replay(f"{name} in one direction", both, STEP, "kW"))
+        self.replays.append(RuleReplay(f"{name} in one direction", both, STEP, "kW"))
 
     def in_order(self, name: str, first: str, then: str) -> None:
         """The order of pieces is tested by the engine, which knows their widths."""

@@ -35,7 +35,7 @@ Model = Callable[[Mapping[str, Any]], Found]
 
 
 @dataclass(frozen=True)
-class Outcome:
+class CaseOutcome:
     """What became of a case.
 
     Attributes
@@ -148,7 +148,7 @@ def _some(known: Mapping[str, Any]) -> str:
     return ", ".join(names[:20]) + (", ..." if len(names) > 20 else "") or "no more parts"
 
 
-def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
+def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> CaseOutcome:
     """A case worked out; whatever goes wrong with it becomes a status and a sentence."""
     began = time.perf_counter()
     status, message, results = DEFECT, "", {}
@@ -165,13 +165,13 @@ def attempt(model: Model, key: str, changes: Mapping[str, Any]) -> Outcome:
         message = str(error)
     except Exception as error:  # one case's defect must not cost the others
         message = str(DriftError(f"{type(error).__name__}: {error}"))
-    return Outcome(key, status, message, time.perf_counter() - began, results)
+    return CaseOutcome(key, status, message, time.perf_counter() - began, results)
 
 
 _unpacked: tuple[bytes, Model] | None = None
 
 
-def attempt_packed(packed: bytes, key: str, changes: Mapping[str, Any]) -> Outcome:
+def attempt_packed(packed: bytes, key: str, changes: Mapping[str, Any]) -> CaseOutcome:
     """A case of a model that came as bytes; a process keeps the last model, so that it is unpacked once."""
     global _unpacked
     kept = _unpacked

@@ -26,9 +26,9 @@ from optimiser.batch.sweep.designs import (
     sensitivity,
     unit_cube,
 )
-from optimiser.batch.sweep.plan import Plan, groups_of
+from optimiser.batch.sweep.plan import SweepPlan, groups_of
 from optimiser.finance.yearly import is_year
-from optimiser.report.recorded import Recorded
+from optimiser.report.recorded import RecordedRun
 
 BINS, PAIR_BINS, MOST_LEVELS = 10, 6, 12
 CASES_A_BIN = 10  # of fewer, a mean says more of the other factors than of its own
@@ -52,12 +52,12 @@ FEWEST_BASES = 4
 TABLES = ("responses", "spreads", "pairs", "sobol", "morris", "ranks")
 
 
-def findings(plan: Plan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], list[str]]:
+def findings(plan: SweepPlan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], list[str]]:
     """Every table that a design gives rise to, by name, and what must be known of them.
 
     Parameters
     ----------
-    plan : Plan
+    plan : SweepPlan
     table : DataFrame
         One row a case, as `sweep` returns it.
 
@@ -86,12 +86,12 @@ def findings(plan: Plan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], 
     return {name: frame for name, frame in made.items() if len(frame)}, notes
 
 
-def recorded(plan: Plan) -> Recorded:
+def recorded(plan: SweepPlan) -> RecordedRun:
     """What the figures of a sweep are called, and over which days its cases run."""
     file, timeline = plan.base.file, plan.base.timeline
     local = timeline.local()
     paths = {path for case in plan.cases for path in case.changes}
-    return Recorded(
+    return RecordedRun(
         currency=file.currency,
         first=local[0].isoformat(),
         last=local[-1].isoformat(),
@@ -103,7 +103,7 @@ def recorded(plan: Plan) -> Recorded:
     )
 
 
-def order_of(plan: Plan, found: Mapping[str, pd.DataFrame], path: str) -> list[str]:
+def order_of(plan: SweepPlan, found: Mapping[str, pd.DataFrame], path: str) -> list[str]:
     """All factors, what moves a figure most first, by the measure that the design is made for.
 
     Factors that it does not know, such as words among rank correlations, follow by the spread of means.
@@ -119,7 +119,7 @@ def order_of(plan: Plan, found: Mapping[str, pd.DataFrame], path: str) -> list[s
     return list(ordered | {factor.name: None for factor in plan.file.factor})
 
 
-def pairs_of(plan: Plan, order: Sequence[str]) -> list[tuple[str, str]]:
+def pairs_of(plan: SweepPlan, order: Sequence[str]) -> list[tuple[str, str]]:
     """The first pairs of an order of factors that do not move together; none where one at a time moves."""
     if isinstance(plan.file.design, (OneAtATime, Morris)):
         return []
@@ -128,12 +128,12 @@ def pairs_of(plan: Plan, order: Sequence[str]) -> list[tuple[str, str]]:
     return apart[:MOST_PAIRS]
 
 
-def _names_together(plan: Plan) -> list[list[str]]:
+def _names_together(plan: SweepPlan) -> list[list[str]]:
     """Names of the factors that move as one, group by group."""
     return [[factor.name for factor in members] for members in groups_of(plan.file).values()]
 
 
-def _never(plan: Plan, table: pd.DataFrame) -> list[str]:
+def _never(plan: SweepPlan, table: pd.DataFrame) -> list[str]:
     """In how many cases a payback never comes."""
     done = with_results(table)
     if plan.base.file.cost is None:
@@ -147,7 +147,7 @@ def _never(plan: Plan, table: pd.DataFrame) -> list[str]:
     ]
 
 
-def numeric_outputs(plan: Plan, table: pd.DataFrame) -> list[str]:
+def numeric_outputs(plan: SweepPlan, table: pd.DataFrame) -> list[str]:
     """Recorded paths that are numbers in some case."""
     return [
         path
@@ -172,7 +172,7 @@ def endless(part: pd.DataFrame, path: str) -> pd.Series:
     return part[path].isna() & known & path.endswith("payback_years")
 
 
-def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
+def responses(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
     """The mean of each figure over the cases at each level of a factor.
 
     Levels are means by themselves where each meets all other factors alike. A sampled range is cut into parts of about
@@ -220,7 +220,7 @@ def responses(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.Dat
     return pd.DataFrame(rows, columns=columns).astype({"case": "Int64", "cases": int, "never": int})
 
 
-def _in_balance(plan: Plan, own: pd.DataFrame, name: str) -> bool:
+def _in_balance(plan: SweepPlan, own: pd.DataFrame, name: str) -> bool:
     """Whether each level of a factor meets the same levels of all others, so that its means differ by it alone."""
     design = plan.file.design
     if isinstance(design, (Grid, OneAtATime)) or len(groups_of(plan.file)) == 1:
@@ -235,7 +235,7 @@ def _in_balance(plan: Plan, own: pd.DataFrame, name: str) -> bool:
     return len(met) == 1
 
 
-def _draws_a_case(plan: Plan) -> float:
+def _draws_a_case(plan: SweepPlan) -> float:
     """How many independent values of a factor a case of the design brings; the other cases repeat them."""
     groups = len(groups_of(plan.file))
     return 2 / (groups + 2) if isinstance(plan.file.design, Sobol) else 1.0
@@ -255,7 +255,7 @@ def _sampled_levels(values: pd.Series, draws_a_case: float) -> tuple[pd.Series, 
     return pd.Series(pd.NA, index=values.index), {}
 
 
-def _moved(plan: Plan, done: pd.DataFrame, name: str) -> pd.Series:
+def _moved(plan: SweepPlan, done: pd.DataFrame, name: str) -> pd.Series:
     """Rows in which no factor but one, and those that go with it, differs from the scenario as it is."""
     together = next(
         [factor.name for factor in members]
@@ -351,7 +351,7 @@ def spreads(means: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def pairs(plan: Plan, table: pd.DataFrame, path: str, wanted: Sequence[tuple[str, str]]) -> pd.DataFrame:
+def pairs(plan: SweepPlan, table: pd.DataFrame, path: str, wanted: Sequence[tuple[str, str]]) -> pd.DataFrame:
     """Means of a figure at the levels of two factors, for pairs of them.
 
     Sampled cases are too few for a pair where its cells hold fewer than ten in the mean; it has no rows then.
@@ -399,7 +399,7 @@ def pairs(plan: Plan, table: pd.DataFrame, path: str, wanted: Sequence[tuple[str
     return pd.DataFrame(rows, columns=columns).astype({"case": "Int64", "cases": int, "never": int})
 
 
-def sobol(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+def sobol(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
     """First-order and total indices of variance with 95 % intervals of a bootstrap.
 
     Returns
@@ -470,7 +470,7 @@ def _sobol_intervals(blocks: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndar
     return np.asarray(found.low), np.asarray(found.high)
 
 
-def _too_few_bases(frame: pd.DataFrame, called: Recorded) -> list[str]:
+def _too_few_bases(frame: pd.DataFrame, called: RecordedRun) -> list[str]:
     """Whether indices are too uncertain to say something, in a sentence with the way out."""
     doubtful, widest, summed, size = [], 0.0, 0.0, 0
     for path, own in frame.groupby("figure", sort=False) if len(frame) else ():
@@ -491,7 +491,7 @@ def _too_few_bases(frame: pd.DataFrame, called: Recorded) -> list[str]:
     ]
 
 
-def morris(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+def morris(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
     """Means and scatter of elementary effects, in units of the figure for the whole range of a factor.
 
     Returns
@@ -539,7 +539,7 @@ def morris(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.
     return pd.DataFrame(rows), notes
 
 
-def ranks(plan: Plan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
+def ranks(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> pd.DataFrame:
     """Spearman's rank correlation of each factor that is a number with each figure.
 
     Returns
@@ -579,7 +579,7 @@ def _chance(cases: int) -> float:
     return t / math.sqrt(cases - 2 + t * t)
 
 
-def group_names(plan: Plan) -> list[str]:
+def group_names(plan: SweepPlan) -> list[str]:
     """Names of what a sampled design moves: factors, or several that go together."""
     return [" and ".join(factor.name for factor in members) for members in groups_of(plan.file).values()]
 

@@ -37,7 +37,7 @@ MOST_STEPS = 100_000
 MOST_LEVELS_CHECKED = 200
 
 
-class Choice(Component):
+class NamedLevel(Component):
     """A named level of a factor that sets any number of paths."""
 
     label: StrictStr = text("what the level is called")
@@ -68,7 +68,7 @@ class Factor(Component):
     )
     whole: bool = Field(default=False, description="whether only whole numbers of the range can be")
     files: several(StrictStr) = ()  # type: ignore[valid-type]
-    choice: several(Choice) = ()  # type: ignore[valid-type]
+    choice: several(NamedLevel) = ()  # type: ignore[valid-type]
     together: StrictStr = text("a word; factors with the same one move together, level by level", default="")
 
     @property
@@ -170,7 +170,7 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Plan:
+class SweepPlan:
     """A sweep that can be worked out.
 
     Attributes
@@ -197,7 +197,7 @@ class Plan:
     identity: Mapping[str, Any]
 
 
-def read_plan(source: str | Path | Mapping[str, Any]) -> Plan:
+def read_plan(source: str | Path | Mapping[str, Any]) -> SweepPlan:
     """The plan of a sweep file, or of the same keys in a mapping.
 
     Parameters
@@ -251,7 +251,7 @@ def read_plan(source: str | Path | Mapping[str, Any]) -> Plan:
         **versions(),
     }
     as_it_is = _case(0, {name: _own(factor, base) for name, factor in _named(file).items()}, {})
-    return Plan(path, file, base, tuple(cases), as_it_is, tuple(warnings), identity)
+    return SweepPlan(path, file, base, tuple(cases), as_it_is, tuple(warnings), identity)
 
 
 def _within(place: str, error: OptimiserError) -> list[str]:

@@ -23,7 +23,7 @@ from concurrent.futures import (
 from multiprocessing.connection import wait as wait_for
 from typing import Any
 
-from optimiser.batch.sweep.cases import Model, Outcome, attempt_packed
+from optimiser.batch.sweep.cases import CaseOutcome, Model, attempt_packed
 from optimiser.engine.windows import cores
 from optimiser.errors import OptimiserError
 from optimiser.versions import versions
@@ -32,7 +32,7 @@ Work = tuple[str, Mapping[str, Any]]
 LOST = "its process ended without a word, as when memory runs out. Use fewer workers, or a shorter timeline."
 
 
-class Hands:
+class WorkPool:
     """An executor given by the user.
 
     Parameters
@@ -65,7 +65,7 @@ class Hands:
         """The executor stays the user's."""
 
 
-class LocalProcesses(Hands):
+class LocalProcesses(WorkPool):
     """Processes of this machine, started afresh rather than forked, so that it is the same on every platform."""
 
     def __init__(self, workers: int | None = None):
@@ -132,7 +132,7 @@ def _end_with(sentinel: Any) -> None:
     os.kill(os.getpid(), signal.SIGTERM)
 
 
-class Cluster(Hands):
+class Cluster(WorkPool):
     """A Dask cluster that is already running.
 
     Parameters
@@ -192,7 +192,9 @@ class Cluster(Hands):
         self._client.close()
 
 
-def carry_out(model: Model, works: Iterable[Work], hands: Hands, keep: Callable[[Outcome], None]) -> None:
+def carry_out(
+    model: Model, works: Iterable[Work], hands: WorkPool, keep: Callable[[CaseOutcome], None]
+) -> None:
     """Work out cases, no more than twice as many under way as there are workers, and hand on each as it is done.
 
     When a process is lost, the cases that were under way are tried again one by one: what is lost then is to blame.
@@ -203,13 +205,13 @@ def carry_out(model: Model, works: Iterable[Work], hands: Hands, keep: Callable[
         Picklable.
     works : iterable of (str, dict)
         Key and changes of each case.
-    hands : Hands
+    hands : WorkPool
     keep : callable
         Told each outcome, in the order in which they come.
     """
     shared = hands.share(pickle.dumps(model))
     waiting: Iterator[Work] = iter(works)
-    under_way: dict[Future[Outcome], Work] = {}
+    under_way: dict[Future[CaseOutcome], Work] = {}
 
     def submit(work: Work) -> None:
         under_way[hands.submit(attempt_packed, shared, *work)] = work
@@ -237,7 +239,7 @@ def carry_out(model: Model, works: Iterable[Work], hands: Hands, keep: Callable[
             _one_by_one(shared, broken, hands, keep)
 
 
-def _one_by_one(shared: Any, works: list[Work], hands: Hands, keep: Callable[[Outcome], None]) -> None:
+def _one_by_one(shared: Any, works: list[Work], hands: WorkPool, keep: Callable[[CaseOutcome], None]) -> None:
     hands.renew()
     for work in works:
         try:
@@ -246,11 +248,11 @@ def _one_by_one(shared: Any, works: list[Work], hands: Hands, keep: Callable[[Ou
             outcome = None
         if outcome is None:
             hands.renew()
-            outcome = Outcome(work[0], "process lost", LOST, 0.0, {})
+            outcome = CaseOutcome(work[0], "process lost", LOST, 0.0, {})
         keep(outcome)
 
 
-def _outcome(future: Future[Outcome], work: Work) -> Outcome | None:
+def _outcome(future: Future[CaseOutcome], work: Work) -> CaseOutcome | None:
     """What came of a case; None if its process was lost."""
     try:
         return future.result()
@@ -259,4 +261,4 @@ def _outcome(future: Future[Outcome], work: Work) -> Outcome | None:
     except (
         Exception
     ) as problem:  # the executor's own trouble: a worker that vanished too often, what cannot be sent
-        return Outcome(work[0], "process lost", f"{type(problem).__name__}: {problem}", 0.0, {})
+        return CaseOutcome(work[0], "process lost", f"{type(problem).__name__}: {problem}", 0.0, {})

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.batch.sweep.cases import Outcome
+from optimiser.batch.sweep.cases import CaseOutcome
 from optimiser.engine.answer import Start
 from optimiser.engine.solver import Basis
 from optimiser.errors import OptimiserError
@@ -31,7 +31,7 @@ create table if not exists cases (
 """
 
 
-class Store:
+class CaseStore:
     """The file that a sweep keeps its cases in; one sweep at a time holds it.
 
     Parameters
@@ -122,19 +122,19 @@ class Store:
         with self._whole(f"its number of {name}"):
             return int(json.loads(_checked(row)[1]))
 
-    def outcomes(self) -> Iterator[Outcome]:
+    def outcomes(self) -> Iterator[CaseOutcome]:
         """Every case that is kept."""
         with self._in_words():
             rows = self._file.execute("select * from cases").fetchall()
         for row in rows:
             with self._whole(f"a case ({row[0]})"):
                 key, status, message, seconds, results = _checked(row)
-                outcome = Outcome(
+                outcome = CaseOutcome(
                     str(key), str(status), str(message), float(seconds), dict(json.loads(results))
                 )
             yield outcome
 
-    def keep(self, outcome: Outcome) -> None:
+    def keep(self, outcome: CaseOutcome) -> None:
         """Keep a case, at once."""
         row = (
             outcome.key,

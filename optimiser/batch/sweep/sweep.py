@@ -18,18 +18,18 @@ import pandas as pd
 
 from optimiser.batch.sweep.cases import (
     FAILED,
+    CaseOutcome,
     Found,
     Model,
     NoFigureError,
-    Outcome,
     SiteModel,
     figure,
     found_in,
 )
 from optimiser.batch.sweep.findings import TABLES, findings, order_of, pairs_of, recorded
-from optimiser.batch.sweep.plan import Case, Plan, read_plan
-from optimiser.batch.sweep.pool import Cluster, Hands, LocalProcesses, carry_out
-from optimiser.batch.sweep.store import Store
+from optimiser.batch.sweep.plan import Case, SweepPlan, read_plan
+from optimiser.batch.sweep.pool import Cluster, LocalProcesses, WorkPool, carry_out
+from optimiser.batch.sweep.store import CaseStore
 from optimiser.dispatch import Progress
 from optimiser.engine.answer import Start
 from optimiser.engine.windows import cores, sharing
@@ -46,7 +46,7 @@ TRIED_SHARE = 0.02  # of the cases; a few of them take many times as long as mos
 
 
 @dataclass(frozen=True)
-class Cost:
+class SweepEffort:
     """What a sweep is expected to take.
 
     Attributes
@@ -126,16 +126,16 @@ def sweep(
     plan = read_plan(source)
     with (
         open_store(plan, Path(store) if store else None) as kept,
-        hands_of(workers, executor, cluster) as hands,
+        pool_of(workers, executor, cluster) as hands,
     ):
         work_out(plan, kept, hands, retry=retry, progress=progress)
         return table_of(plan, kept)
 
 
 @contextmanager
-def open_store(plan: Plan, path: Path | None) -> Iterator[Store]:
+def open_store(plan: SweepPlan, path: Path | None) -> Iterator[CaseStore]:
     """The file of a plan's finished cases, let go at the end."""
-    store = Store(path, plan.identity)
+    store = CaseStore(path, plan.identity)
     try:
         yield store
     finally:
@@ -143,10 +143,10 @@ def open_store(plan: Plan, path: Path | None) -> Iterator[Store]:
 
 
 @contextmanager
-def hands_of(workers: int | None, executor: Executor | None, cluster: str | None) -> Iterator[Hands]:
+def pool_of(workers: int | None, executor: Executor | None, cluster: str | None) -> Iterator[WorkPool]:
     """Where to work: an executor, a cluster, or else processes of this machine."""
     if executor is not None:
-        hands: Hands = Hands(executor, workers)
+        hands: WorkPool = WorkPool(executor, workers)
     else:
         hands = Cluster(cluster) if cluster else LocalProcesses(workers)
     try:
@@ -155,7 +155,7 @@ def hands_of(workers: int | None, executor: Executor | None, cluster: str | None
         hands.close()
 
 
-def start_of(plan: Plan, store: Store, say: Progress) -> Start | None:
+def start_of(plan: SweepPlan, store: CaseStore, say: Progress) -> Start | None:
     """Where every case starts: the scenario as it is, worked out now unless the store has it.
 
     Raises
@@ -184,22 +184,22 @@ def start_of(plan: Plan, store: Store, say: Progress) -> Start | None:
     start = made.dispatch.start if plan.file.start == "base" else None
     if start is not None:
         store.keep_start(start)
-    store.keep(Outcome(plan.as_it_is.key, found.status, "", time.perf_counter() - began, found.results))
+    store.keep(CaseOutcome(plan.as_it_is.key, found.status, "", time.perf_counter() - began, found.results))
     return start
 
 
-def chains_of(store: Store) -> int:
+def chains_of(store: CaseStore) -> int:
     """In how many chains a year's days are solved: as a run by itself would here, and the same wherever it goes on."""
     return store.settled("chains", cores())
 
 
-def model_of(plan: Plan, start: Start | None, chains: int) -> SiteModel:
+def model_of(plan: SweepPlan, start: Start | None, chains: int) -> SiteModel:
     """What works out the cases of a plan."""
     kept = Start(start.basis) if start else None
     return SiteModel(plan.base, kept, tuple(plan.file.record), tuple(plan.file.studies), chains)
 
 
-def missing(plan: Plan, store: Store, retry: bool = False) -> list[Case]:
+def missing(plan: SweepPlan, store: CaseStore, retry: bool = False) -> list[Case]:
     """Cases that are still to be worked out, each once."""
     known = {o.key for o in store.outcomes() if not (retry and o.status in FAILED)}
     once = {case.key: case for case in reversed(plan.cases) if case.key not in known}
@@ -207,9 +207,9 @@ def missing(plan: Plan, store: Store, retry: bool = False) -> list[Case]:
 
 
 def work_out(
-    plan: Plan,
-    store: Store,
-    hands: Hands,
+    plan: SweepPlan,
+    store: CaseStore,
+    hands: WorkPool,
     *,
     retry: bool = False,
     progress: Progress | None = None,
@@ -220,9 +220,9 @@ def work_out(
 
     Parameters
     ----------
-    plan : Plan
-    store : Store
-    hands : Hands
+    plan : SweepPlan
+    store : CaseStore
+    hands : WorkPool
     retry : bool
         Work out again what failed.
     progress : callable, optional
@@ -242,11 +242,13 @@ def work_out(
     carry_out(model, works, hands, _kept_and_told(store, len(cases), hands.workers, say))
 
 
-def _kept_and_told(store: Store, count: int, workers: int, say: Progress) -> Callable[[Outcome], None]:
+def _kept_and_told(
+    store: CaseStore, count: int, workers: int, say: Progress
+) -> Callable[[CaseOutcome], None]:
     """Keeps each outcome at once and says how far the sweep is and about how long the rest takes."""
     began, done, failed = time.perf_counter(), 0, 0
 
-    def keep(outcome: Outcome) -> None:
+    def keep(outcome: CaseOutcome) -> None:
         nonlocal done, failed
         store.keep(outcome)
         done += 1
@@ -271,7 +273,7 @@ def in_words(seconds: float) -> str:
     return f"{seconds / 3600:.1f} h"
 
 
-def try_some(plan: Plan, store: Store, hands: Hands, say: Progress) -> Cost:
+def try_some(plan: SweepPlan, store: CaseStore, hands: WorkPool, say: Progress) -> SweepEffort:
     """Work out a few cases from all over the plan, keep them, and tell what the rest will take."""
     cases = missing(plan, store)
     wanted = min(MOST_TRIALS, round(TRIED_SHARE * len(cases)))
@@ -282,10 +284,12 @@ def try_some(plan: Plan, store: Store, hands: Hands, say: Progress) -> Cost:
     seconds = [outcome.seconds for outcome in store.outcomes() if outcome.key in keys]
     mean = sum(seconds) / len(seconds) if seconds else 0.0
     error = 2 * stdev(seconds) / math.sqrt(len(seconds)) if len(seconds) > 1 else math.nan
-    return Cost(count, mean, error, max(seconds, default=0.0), hands.workers, len(missing(plan, store)))
+    return SweepEffort(
+        count, mean, error, max(seconds, default=0.0), hands.workers, len(missing(plan, store))
+    )
 
 
-def table_of(plan: Plan, store: Store) -> pd.DataFrame:
+def table_of(plan: SweepPlan, store: CaseStore) -> pd.DataFrame:
     """One row a case that is finished, in the plan's order: case, factors, recorded paths, status, message, seconds."""
     outcomes = {outcome.key: outcome for outcome in store.outcomes()}
     rows = []
@@ -304,12 +308,12 @@ def table_of(plan: Plan, store: Store) -> pd.DataFrame:
     return frame
 
 
-def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> dict[str, Path]:
+def write_sweep(plan: SweepPlan, table: pd.DataFrame, folder: Path, command: str) -> dict[str, Path]:
     """Write the tables and the page of what is finished.
 
     Parameters
     ----------
-    plan : Plan
+    plan : SweepPlan
     table : DataFrame
         From `table_of`.
     folder : Path
@@ -375,7 +379,7 @@ def write_sweep(plan: Plan, table: pd.DataFrame, folder: Path, command: str) -> 
     return paths
 
 
-def case_of(plan: Plan, number: int) -> Case:
+def case_of(plan: SweepPlan, number: int) -> Case:
     """A case by its number.
 
     Raises
@@ -391,7 +395,7 @@ def case_of(plan: Plan, number: int) -> Case:
     return cases[number]
 
 
-def run_case(plan: Plan, case: Case, store: Store, say: Progress) -> tuple[Run, Found]:
+def run_case(plan: SweepPlan, case: Case, store: CaseStore, say: Progress) -> tuple[Run, Found]:
     """One case exactly as the sweep works it out, with the usual studies added for its report.
 
     Returns
@@ -406,7 +410,7 @@ def run_case(plan: Plan, case: Case, store: Store, say: Progress) -> tuple[Run, 
     return full, found_in(made.summary, tuple(plan.file.record))
 
 
-def basis_of(plan: Plan) -> str:
+def basis_of(plan: SweepPlan) -> str:
     """On what the money of a sweep rests, in a sentence."""
     base = plan.base
     if "capture" in plan.file.studies and base.storage and base.file.foresight.policies:
