@@ -143,7 +143,7 @@ def solve(
     diagnosis.check_supply(scenario)
     say("building the linear program")
     problem = build_problem(scenario)
-    _check_helpers(problem)
+    _check_auxiliaries(problem)
     built = time.perf_counter()
     try:
         begin = start.start if isinstance(start, Dispatch) else start
@@ -195,10 +195,10 @@ def replay(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[Formulati
     return stated, worst.worst
 
 
-def _check_helpers(problem: Problem) -> None:
-    """Refuse a rewarded helper: rows hold it up, so only money that pushes it down gives its true value."""
+def _check_auxiliaries(problem: Problem) -> None:
+    """Refuse a rewarded auxiliary: rows hold it up, so only money that pushes it down gives its true value."""
     for family in problem.columns.values():
-        if family.helper and (problem.purse[problem.places[family.name]] > 0).any():
+        if family.auxiliary and (problem.objective[problem.places[family.name]] > 0).any():
             raise DriftError(
                 f"{family.name} would be paid for being higher than what it measures; no schedule is valid"
             )

@@ -14,6 +14,14 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, f
 
 REQUIRED = ...
 MOST = 1_000_000_000  # a figure beyond it cannot be meant, and would cost a sum of money its cents
+# Names of earlier drafts, for the fault that meets one.
+RENAMED = {
+    "intake_kw": "input_kw",
+    "intake_efficiency": "input_efficiency",
+    "capture": "without_foresight",
+    "ride_through": "outages",
+    "programme": "timetable",
+}
 
 
 # What a figure in a unit can hardly be for a site of solar-and-storage cabinets, however rightly it is typed: common

@@ -48,9 +48,9 @@ class InverterFlows:
     """AC power of one inverter, and what it draws from and brings to the DC bus."""
 
     output_kw: Array
-    intake_kw: Array
+    input_kw: Array
     dc_draw_kw: Array
-    dc_intake_kw: Array
+    dc_input_kw: Array
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ class Formulation:
     Attributes
     ----------
     lines : list of Line
-        All amounts of money; the purse is their sum.
+        All amounts of money; the objective is their sum.
     flows : SiteFlows
     offers : list of Offer
     """
@@ -62,7 +62,7 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
             )
     # Far below any price's resolution: among equal schedules, the one that moves less energy is taken.
     moved = [flow.discharge_kw for flow in flows.banks.values()]
-    moved += [flow.intake_kw + flow.output_kw for flow in flows.inverters.values()]
+    moved += [flow.input_kw + flow.output_kw for flow in flows.inverters.values()]
     # Where energy is worth nothing, that also keeps losses at what the law says.
     moved += [
         flow.charge_kw - flow.filling_kw + flow.draining_kw - flow.discharge_kw

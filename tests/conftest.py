@@ -109,9 +109,9 @@ def inverter(power_kw: float = 1000.0, efficiency: float = 1.0, **more: Any) -> 
         "name": "main",
         "phase": "all",
         "output_kw": power_kw,
-        "intake_kw": power_kw,
+        "input_kw": power_kw,
         "output_efficiency": efficiency,
-        "intake_efficiency": efficiency,
+        "input_efficiency": efficiency,
     } | more
 
 
@@ -158,7 +158,7 @@ available_kw = "data.solar_kw"
 name = "main"
 phase = "all"
 output_kw = 6.0
-intake_kw = 5.0
+input_kw = 5.0
 standby_w = 14.0
 
 [[storage]]
@@ -280,7 +280,7 @@ def exact(problem: Problem, lower: np.ndarray | None = None, upper: np.ndarray |
     for family in problem.columns.values():
         whole[problem.places[family.name]] = family.whole
     found = optimize.milp(
-        -problem.purse,
+        -problem.objective,
         integrality=whole,
         bounds=optimize.Bounds(
             problem.lower if lower is None else lower, problem.upper if upper is None else upper

@@ -16,8 +16,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
     registers                      "netted" | "per_phase"
     import_limit_kw, export_limit_kw, phase_import_limit_kw, phase_export_limit_kw, imbalance_limit_kw
     firm_load_fraction             share of the import for loads that an up service may count on
-    inverters                      [{"phase", "output_kw", "intake_kw", "output_efficiency",
-                                     "intake_efficiency", "standby_w", "dc_current_limit_a",
+    inverters                      [{"phase", "output_kw", "input_kw", "output_efficiency",
+                                     "input_efficiency", "standby_w", "dc_current_limit_a",
                                      "pass_through_a", "ac_voltage_v"}]
     controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
     dc_load_kw
@@ -238,15 +238,15 @@ def further_steps(sustain_hours, step_hours):
     return max(math.ceil(sustain_hours / step_hours - 1e-9) - 1, 0)
 
 
-def fits_export(problem, called_kw, export_limit_kw, net_kw, intake_kw, firm_load_fraction):
+def fits_export(problem, called_kw, export_limit_kw, net_kw, input_kw, firm_load_fraction):
     """Keep an up call within an export limit even when every load that is not firm has gone.
 
-    Import that feeds the inverters, the lesser of import and intake, can be stopped whatever the loads do; of
+    Import that feeds the inverters, the lesser of import and input, can be stopped whatever the loads do; of
     the rest, which serves loads, the firm part stays. "The lesser of" makes it two rows: in the first all
-    import is for inverters, in the second all intake is from the grid. While exporting the first is tighter.
+    import is for inverters, in the second all input is from the grid. While exporting the first is tighter.
     """
     problem.addCons(called_kw <= export_limit_kw + net_kw)
-    feeding_kw = (1.0 - firm_load_fraction) * intake_kw
+    feeding_kw = (1.0 - firm_load_fraction) * input_kw
     problem.addCons(called_kw <= export_limit_kw + feeding_kw + firm_load_fraction * net_kw)
 
 
@@ -261,7 +261,7 @@ def expected_calls(services, offered_kw, inverters, steps):
         for step in range(steps):
             accepted_kw = service.get("accepted", 1.0) * offer[step]
             out[step] = out[step] + given * accepted_kw / min(i["output_efficiency"] for i in inverters)
-            into[step] = into[step] + taken * accepted_kw * min(i["intake_efficiency"] for i in inverters)
+            into[step] = into[step] + taken * accepted_kw * min(i["input_efficiency"] for i in inverters)
             if not service.get("settled_outside", False):
                 net[step] = net[step] + (given - taken) * accepted_kw
                 crossing[step] = (
@@ -315,7 +315,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     site : dict
         As described at the top of this file.
     one_direction : bool
-        Forbid import with export, charge with discharge, output with intake. False gives the naive LP.
+        Forbid import with export, charge with discharge, output with input. False gives the naive LP.
     relaxed : bool
         Only ask whether any schedule exists.
 
@@ -452,23 +452,23 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 
     # --- Inverters ----------------------------------------
     output_kw = [powers(problem, steps, inverter["output_kw"]) for inverter in inverters]
-    intake_kw = [powers(problem, steps, inverter["intake_kw"]) for inverter in inverters]
+    input_kw = [powers(problem, steps, inverter["input_kw"]) for inverter in inverters]
     for i, inverter in enumerate(inverters):
         for step in every_step:
             if one_direction:
-                most = (inverter["output_kw"], inverter["intake_kw"])
-                one_way(problem, output_kw[i][step], intake_kw[i][step], *most)
+                most = (inverter["output_kw"], inverter["input_kw"])
+                one_way(problem, output_kw[i][step], input_kw[i][step], *most)
             if inverter.get("dc_current_limit_a") is not None:
                 for limit_kw in bus_limits_kw(inverter["dc_current_limit_a"], step):
                     problem.addCons(output_kw[i][step] / inverter["output_efficiency"] <= limit_kw)
-                    problem.addCons(intake_kw[i][step] * inverter["intake_efficiency"] <= limit_kw)
+                    problem.addCons(input_kw[i][step] * inverter["input_efficiency"] <= limit_kw)
 
     # --- Balance of the bus ----------------------------------------
     standby_kw = sum(equipment.get("standby_w", 0.0) for equipment in [*inverters, *banks]) / 1000.0
     for step in every_step:
         given = [solar[step] for solar in dc_solar_kw]
         given += [discharge[step] for discharge in discharge_kw]
-        given += [intake_kw[i][step] * inv["intake_efficiency"] for i, inv in enumerate(inverters)]
+        given += [input_kw[i][step] * inv["input_efficiency"] for i, inv in enumerate(inverters)]
         taken = [charge[step] for charge in charge_kw]
         taken += [output_kw[i][step] / inv["output_efficiency"] for i, inv in enumerate(inverters)]
         burden_kw = standby_kw + (at(site.get("dc_load_kw", 0.0), step) or 0.0)
@@ -481,15 +481,15 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     roof_shares = [shares(roof, phases) for roof in ac_solar]
     inverter_shares = [shares(inverter, phases) for inverter in inverters]
     net_kw = {phase: [] for phase in phases}
-    phase_intake_kw = {phase: [] for phase in phases}
+    phase_input_kw = {phase: [] for phase in phases}
     for phase in phases:
         for step in every_step:
             roof = quicksum(roof_shares[r][phase] * ac_solar_kw[r][step] for r in range(len(ac_solar)))
             out = quicksum(inverter_shares[i][phase] * output_kw[i][step] for i in range(len(inverters)))
-            into = quicksum(inverter_shares[i][phase] * intake_kw[i][step] for i in range(len(inverters)))
+            into = quicksum(inverter_shares[i][phase] * input_kw[i][step] for i in range(len(inverters)))
             by_calls = called_net_kw[step] / len(phases)
             net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into - by_calls)
-            phase_intake_kw[phase].append(into)
+            phase_input_kw[phase].append(into)
     total_kw = [quicksum(net_kw[phase][step] for phase in phases) for step in every_step]
 
     def registers_of(signed_kw, most_import_kw, most_export_kw):
@@ -506,7 +506,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     most_import_kw, most_export_kw = {}, {}
     for phase in phases:
         most_import_kw[phase] = np.array([at(site["load_kw"][phase], step) for step in every_step]) + sum(
-            inverter_shares[i][phase] * inverter["intake_kw"] for i, inverter in enumerate(inverters)
+            inverter_shares[i][phase] * inverter["input_kw"] for i, inverter in enumerate(inverters)
         )
         most_export_kw[phase] = sum(
             (
@@ -553,7 +553,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     for r, roof in enumerate(ac_solar):
         if not roof.get("existing"):
             continue
-        least_kw = given_alone_kw(site, roof, site["load_kw"], intake_beside=True)
+        least_kw = given_alone_kw(site, roof, site["load_kw"], input_beside=True)
         for step in every_step:
             most_kw, given = float(roof["available_kw"][step]), ac_solar_kw[r][step]
             problem.addCons(given >= least_kw[step])
@@ -607,7 +607,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         # The worst path is assumed for the energy of a call: through the least efficient inverter and bank
         # going up, through the most efficient going down; the other way round for what a call stops.
         per_kwh_up = 1.0 / (min(inv["output_efficiency"] for inv in inverters) * min(worst["discharge"]))
-        per_kwh_down = max(inv["intake_efficiency"] for inv in inverters) * max(best["charge"])
+        per_kwh_down = max(inv["input_efficiency"] for inv in inverters) * max(best["charge"])
 
         def moved_kwh(direction, step, moment=math.inf, still_lasting=0):
             """Moved at the store by the groups' calls after `moment` hours, if nothing is stopped."""
@@ -631,9 +631,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 quicksum(kw[step] for kw in headroom_down_kw) >= called_kw["down"][step] - by_roofs
             )
             for i, inverter in enumerate(inverters):
-                net_out = output_kw[i][step] - intake_kw[i][step]
+                net_out = output_kw[i][step] - input_kw[i][step]
                 problem.addCons(headroom_up_kw[i][step] <= inverter["output_kw"] - net_out)
-                problem.addCons(headroom_down_kw[i][step] <= inverter["intake_kw"] + net_out)
+                problem.addCons(headroom_down_kw[i][step] <= inverter["input_kw"] + net_out)
 
         # The bus, up.
         for step in every_step:
@@ -661,7 +661,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 full_kw = inverter["output_kw"] / inverter["output_efficiency"]
                 if not can_bind(inverter.get("dc_current_limit_a"), lowest_bus_v, full_kw):
                     continue
-                dc_kw = (output_kw[i][step] - intake_kw[i][step] + headroom_up_kw[i][step]) / inverter[
+                dc_kw = (output_kw[i][step] - input_kw[i][step] + headroom_up_kw[i][step]) / inverter[
                     "output_efficiency"
                 ]
                 lines = voltage_lines(banks[direct[0]]) if direct else [(site["bus_voltage_v"], 0.0)]
@@ -674,12 +674,12 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         for step in every_step:
             brought_kw = []
             for i, inverter in enumerate(inverters):
-                out_efficiency, in_efficiency = inverter["output_efficiency"], inverter["intake_efficiency"]
+                out_efficiency, in_efficiency = inverter["output_efficiency"], inverter["input_efficiency"]
                 called, out = headroom_down_kw[i][step], output_kw[i][step]
                 brought_kw.append(called / out_efficiency)
-                full_kw = inverter["intake_kw"] * in_efficiency
+                full_kw = inverter["input_kw"] * in_efficiency
                 if can_bind(inverter.get("dc_current_limit_a"), lowest_bus_v, full_kw):
-                    dc_kw = (intake_kw[i][step] - out + called) * in_efficiency
+                    dc_kw = (input_kw[i][step] - out + called) * in_efficiency
                     for limit_kw in bus_limits_kw(inverter["dc_current_limit_a"], step):
                         problem.addCons(dc_kw <= limit_kw)
             can_take_kw = []
@@ -698,15 +698,15 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
 
         # The connection in the activated state, whole and per phase.
         for step in every_step:
-            intake_total = quicksum(intake_kw[i][step] for i in range(len(inverters)))
+            input_total = quicksum(input_kw[i][step] for i in range(len(inverters)))
             limit = at(site.get("export_limit_kw"), step)
             if limit is not None:
-                fits_export(problem, called_kw["up"][step], limit, total_kw[step], intake_total, firm)
+                fits_export(problem, called_kw["up"][step], limit, total_kw[step], input_total, firm)
             limit = at(site.get("import_limit_kw"), step)
             if limit is not None:
                 problem.addCons(called_kw["down"][step] <= limit - total_kw[step])
             for phase in phases:
-                net, intake = net_kw[phase][step], phase_intake_kw[phase][step]
+                net, into = net_kw[phase][step], phase_input_kw[phase][step]
                 phase_up, phase_down = (
                     quicksum(inverter_shares[i][phase] * kw[step] for i, kw in enumerate(headroom_kw))
                     for headroom_kw in (headroom_up_kw, headroom_down_kw)
@@ -719,7 +719,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 ]
                 for limit in (at(phase_export_limit_kw, step), *passing_kw):
                     if limit is not None:
-                        fits_export(problem, phase_up, limit, net, intake, firm)
+                        fits_export(problem, phase_up, limit, net, into, firm)
                 for limit in (at(phase_import_limit_kw, step), *passing_kw):
                     if limit is not None:
                         problem.addCons(phase_down <= limit - net)
@@ -746,7 +746,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                 problem.addCons(need_kwh <= over_kwh)
             for moment in sorted(set(sustain_hours["down"].values())):
                 # What stops is bus power; at the meter it is less, and so the call is used up more slowly.
-                through = min(inv["output_efficiency"] * inv["intake_efficiency"] for inv in inverters)
+                through = min(inv["output_efficiency"] * inv["input_efficiency"] for inv in inverters)
                 spared_kwh = moment * discharging_kw * through * min(worst["charge"])
                 beside_kwh = min(moment, hours) * quicksum(kw[step] for kw in filling_kw)
                 need_kwh = moved_kwh("down", step, moment) - spared_kwh + beside_kwh
@@ -817,7 +817,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         "export_kw": numbers(metered_export_kw),
         "net_kw": {phase: numbers(net_kw[phase]) for phase in phases},
         "output_kw": [numbers(kw) for kw in output_kw],
-        "intake_kw": [numbers(kw) for kw in intake_kw],
+        "input_kw": [numbers(kw) for kw in input_kw],
         "dc_solar_kw": [numbers(kw) for kw in dc_solar_kw],
         "ac_solar_kw": [numbers(kw) for kw in ac_solar_kw],
         "charge_kw": [numbers(kw) for kw in charge_kw],
@@ -844,10 +844,10 @@ def limits_obeyed(site):
     return made
 
 
-def given_alone_kw(site, roof, load_kw, intake_beside=False):
+def given_alone_kw(site, roof, load_kw, input_beside=False):
     """What a roof gives beside a load and nothing else, as far as every limit allows; the only one of its site.
 
-    `intake_beside` leaves room, on a phase against another, for what inverters on the other may take in.
+    `input_beside` leaves room, on a phase against another, for what inverters on the other may take in.
     """
     assert sum(other.get("existing", False) for other in site["ac_solar"]) == 1
     share, given_kw = shares(roof, site["phases"]), []
@@ -856,11 +856,11 @@ def given_alone_kw(site, roof, load_kw, intake_beside=False):
         for weights, limit in limits_obeyed(site):
             seen = sum(weight * share[p] for p, weight in weights.items())
             spare = at(limit, step) + sum(weight * at(load_kw[p], step) for p, weight in weights.items())
-            if intake_beside:
+            if input_beside:
                 for inverter in site.get("inverters", []):
                     part = shares(inverter, site["phases"])
                     spare -= sum(
-                        part[p] * inverter["intake_kw"] for p, weight in weights.items() if weight < 0
+                        part[p] * inverter["input_kw"] for p, weight in weights.items() if weight < 0
                     )
             if seen > 0.0:
                 given = min(given, max(spare, 0.0) / seen)
@@ -1065,9 +1065,9 @@ def draw_site(generator):
             {
                 "phase": phase,
                 "output_kw": rating_kw,
-                "intake_kw": round(rating_kw * (1.0 if chance(0.5) else 0.8), 3),
+                "input_kw": round(rating_kw * (1.0 if chance(0.5) else 0.8), 3),
                 "output_efficiency": 0.94,
-                "intake_efficiency": 0.95,
+                "input_efficiency": 0.95,
                 "standby_w": number(0.0, 40.0, 1),
                 "dc_current_limit_a": number(40.0, 120.0, 1) * share if chance(0.3) else None,
             }
@@ -1075,7 +1075,7 @@ def draw_site(generator):
     if not with_services:  # with services one efficiency for all, so that the worst path is the only path
         for inverter in inverters:
             inverter["output_efficiency"] = number(0.90, 0.98)
-            inverter["intake_efficiency"] = number(0.90, 0.98)
+            inverter["input_efficiency"] = number(0.90, 0.98)
             if len(inverter_phases) == len(phases) and chance(0.2):
                 inverter |= {"pass_through_a": number(40.0, 63.0, 1), "ac_voltage_v": 230.0}
 

@@ -76,9 +76,9 @@ existing = true
 name = "house"
 phase = "all"
 output_kw = 4.4
-intake_kw = 3.5
+input_kw = 3.5
 output_efficiency = 0.944
-intake_efficiency = 0.935
+input_efficiency = 0.935
 standby_w = 17
 
 [[storage]]
@@ -375,9 +375,9 @@ zone = "America/Chicago"
 name = "{name}"
 phase = "{phase}"
 output_kw = 4.6
-intake_kw = 4.1
+input_kw = 4.1
 output_efficiency = 0.941
-intake_efficiency = 0.933
+input_efficiency = 0.933
 standby_w = 23
 """
     for name, hours in SUSTAIN_HOURS.items():

@@ -93,7 +93,7 @@ def sample_dispatch(days: int, step_minutes: int, start: str) -> pd.DataFrame:
         columns[f"storage.{bank}.stored_kwh"] = stored * share
         columns[f"storage.{bank}.bus_voltage_v"] = 720 + 60 * stored / CAPACITY_KWH
     columns["inverter.main.output_kw"] = (solar + discharge - charge).clip(0)
-    columns["inverter.main.intake_kw"] = (charge - solar - discharge).clip(0)
+    columns["inverter.main.input_kw"] = (charge - solar - discharge).clip(0)
     columns["controller.roof.solar_kw"] = solar
     columns["controller.roof.available_kw"] = available
     columns["service.raise.offer_kw"] = (POWER_KW - discharge).clip(0) * (stored > 10)
@@ -232,7 +232,7 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
         ],
         "proof": {
             "verdict": "proven",
-            "route": "linear programme, dual bound worked out apart from the solver",
+            "route": "linear program, dual bound worked out apart from the solver",
             "bound": settled + 0.0004,
             "settled": settled,
             "gap_absolute": 0.0004,

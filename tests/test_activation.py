@@ -71,16 +71,16 @@ def everything(dispatch, step, offset=0.0):
     return Event("all", "given", step * dispatch.scenario.timeline.step_hours + offset, calls)
 
 
-def set_plan(dispatch, *, output_kw, intake_kw):
+def set_plan(dispatch, *, output_kw, input_kw):
     """Hold one inverter and its only bank at a power, whatever the schedule says."""
     flows = dispatch.flows
     one, bank = flows.inverters["main"], flows.banks["store"]
     ones = np.ones(dispatch.scenario.timeline.steps)
-    inverters = {"main": dataclasses.replace(one, output_kw=output_kw * ones, intake_kw=intake_kw * ones)}
+    inverters = {"main": dataclasses.replace(one, output_kw=output_kw * ones, input_kw=input_kw * ones)}
     banks = {
         "store": dataclasses.replace(
             bank,
-            charge_kw=intake_kw * ones,
+            charge_kw=input_kw * ones,
             discharge_kw=output_kw * ones,
             filling_kw=0 * ones,
             draining_kw=0 * ones,
@@ -92,15 +92,15 @@ def set_plan(dispatch, *, output_kw, intake_kw):
     return dataclasses.replace(dispatch, flows=dataclasses.replace(flows, inverters=inverters, banks=banks))
 
 
-@pytest.mark.parametrize(("output_kw", "intake_kw", "raise_kw"), [(60.0, 0.0, 40.0), (0.0, 60.0, 160.0)])
-def test_a_charging_battery_gives_its_charge_and_its_discharge(tmp_path, output_kw, intake_kw, raise_kw):
+@pytest.mark.parametrize(("output_kw", "input_kw", "raise_kw"), [(60.0, 0.0, 40.0), (0.0, 60.0, 160.0)])
+def test_a_charging_battery_gives_its_charge_and_its_discharge(tmp_path, output_kw, input_kw, raise_kw):
     """100 kW both ways: 40 kW up while discharging 60, 160 kW while charging 60, and not a kW more.
 
     Source: joint capacity constraints of AEMO, FCAS Model in NEMDE, 2017, section 6.2, with slopes of 1.
     """
     bank = battery(1000.0, 100.0)
     dispatch = plan(tmp_path, services=[service("raise", "up", 1 / 6)], bank=bank)
-    held = set_plan(dispatch, output_kw=output_kw, intake_kw=intake_kw)
+    held = set_plan(dispatch, output_kw=output_kw, input_kw=input_kw)
     fits = EventReplay(wrong(held, raise_kw)).walk(everything(wrong(held, raise_kw), 3))
     assert (True, pytest.approx(raise_kw)) == (fits.kept, fits.delivered_kw)
     beyond = EventReplay(wrong(held, raise_kw + 5)).walk(everything(wrong(held, raise_kw + 5), 3))

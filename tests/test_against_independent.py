@@ -199,26 +199,26 @@ def loss_is_a_gain(monkeypatch):
 
 
 def inverter_efficiency_is_turned_round(monkeypatch):
-    """AC and DC side exchanged: output draws less from the bus than it gives, intake brings more."""
+    """AC and DC side exchanged: output draws less from the bus than it gives, input brings more."""
     right = Site._inverter_flows
 
     def wrong(self, terms, inverter):
         flow = right(self, terms, inverter)
         draw_kw = flow.output_kw * inverter.output_efficiency
-        bring_kw = flow.intake_kw / inverter.intake_efficiency
-        return InverterFlows(flow.output_kw, flow.intake_kw, draw_kw, bring_kw)
+        bring_kw = flow.input_kw / inverter.input_efficiency
+        return InverterFlows(flow.output_kw, flow.input_kw, draw_kw, bring_kw)
 
     monkeypatch.setattr(Site, "_inverter_flows", wrong)
 
 
 def inverter_efficiency_is_applied_twice(monkeypatch):
-    """AC and DC side confused: the intake's loss is taken on the AC side and again on the DC side."""
+    """AC and DC side confused: the input's loss is taken on the AC side and again on the DC side."""
     right = Site._inverter_flows
 
     def wrong(self, terms, inverter):
         flow = right(self, terms, inverter)
-        bring_kw = flow.dc_intake_kw * inverter.intake_efficiency
-        return InverterFlows(flow.output_kw, flow.intake_kw, flow.dc_draw_kw, bring_kw)
+        bring_kw = flow.dc_input_kw * inverter.input_efficiency
+        return InverterFlows(flow.output_kw, flow.input_kw, flow.dc_draw_kw, bring_kw)
 
     monkeypatch.setattr(Site, "_inverter_flows", wrong)
 
@@ -251,8 +251,8 @@ HOURS = 24
 
 def plain_site(**more):
     """A load of 1 kW, an inverter of 5 kW each way and a battery, at flat prices."""
-    inverter = {"phase": "L1", "output_kw": 5.0, "intake_kw": 5.0}
-    inverter |= {"output_efficiency": 0.95, "intake_efficiency": 0.95}
+    inverter = {"phase": "L1", "output_kw": 5.0, "input_kw": 5.0}
+    inverter |= {"output_efficiency": 0.95, "input_efficiency": 0.95}
     return {
         "step_hours": 1.0,
         "steps": HOURS,

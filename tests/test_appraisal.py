@@ -590,7 +590,7 @@ def test_money_rests_on_what_is_earned_without_foresight(tmp_path):
     study = later_years(ceiling, lambda words: None)
     made = appraise(half, {"life": study}, ceiling)
     share = sum(saving_by_group(half).values()) / sum(saving_by_group(ceiling).values())
-    assert pytest.approx(share) == made.capture_share
+    assert pytest.approx(share) == made.realised_share
     assert pytest.approx(sum(saving_by_group(half).values())) == made.yearly_saving
     assert pytest.approx(sum(saving_by_group(ceiling).values())) == made.ceiling_saving
     change = sum(study.summary["ages"][0]["change"].values())
@@ -611,7 +611,7 @@ def test_the_share_of_the_ceiling_is_that_of_the_yearly_sums(tmp_path):
     ceiling, half = settle(solve(scenario)), settle(solve(vary(scenario, {"storage.0.discharge_kw": 0.4})))
     made = appraise(half, ceiling=ceiling)
     assert pytest.approx((2271.50, 1005.84), abs=CENT) == (made.ceiling_saving, made.yearly_saving)
-    assert pytest.approx(0.4428, abs=5e-5) == made.capture_share
+    assert pytest.approx(0.4428, abs=5e-5) == made.realised_share
     assert pytest.approx(0.3886, abs=5e-5) == half.saving / ceiling.saving
     assert any(", 44.3 % of the ceiling" in words for words in made.notes)
 

@@ -308,7 +308,7 @@ def test_a_large_phase_is_told_by_its_own_limit(tmp_path, registers):
         "connection": {"import_limit_kw": 600.0, "export_limit_kw": 600.0},
         "load": [{"phase": "L1", "power_kw": 300000.0}],
         "ac_solar": [{"name": "field", "phase": "L2", "available_kw": 299000.0}],
-        "inverter": [inverter(1.0, phase="L3", intake_kw=0.0)],
+        "inverter": [inverter(1.0, phase="L3", input_kw=0.0)],
     }
     text = table(
         site=site, components=FLAT, storage=[battery(0.5, 1.0, start_fraction=0.0, end_fraction=0.0)]

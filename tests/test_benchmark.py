@@ -138,7 +138,7 @@ def again(highs: Highs, problem: Problem, basis: Basis) -> Highs:
         highs = Highs(problem)
         highs.set_basis(basis)
     solution = highs.solve()
-    assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(solution.purse, rel=1e-6)
+    assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(solution.objective, rel=1e-6)
     return highs
 
 
@@ -212,7 +212,7 @@ def stated_by_linopy(problem: Problem) -> Any:
             }
             expression = linopy.LinearExpression(xr.Dataset(data, coords={"row": numbers}), model)
             model.add_constraints(expression, sign, xr.DataArray(side[numbers], coords=[("row", numbers)]))
-    model.add_objective((x * xr.DataArray(-problem.purse, coords=names)).sum())
+    model.add_objective((x * xr.DataArray(-problem.objective, coords=names)).sum())
     return model
 
 
@@ -230,7 +230,7 @@ def stated_by_cvxpy(problem: Problem) -> Any:
     ]
     if least.any():
         rules.append(problem.matrix[least] @ x >= problem.row_lower[least])
-    return cvxpy.Problem(cvxpy.Maximize(problem.purse @ x), rules)
+    return cvxpy.Problem(cvxpy.Maximize(problem.objective @ x), rules)
 
 
 def solved_by_cvxpy(model: Any) -> float:
@@ -325,16 +325,16 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
 
     print("peers, on the same linear program, without the one-direction rule")
     cold = watch.time("HiGHS from nothing on the same matrix", lambda: Highs(problem).solve())
-    assert cold.purse == pytest.approx(relaxed.purse, rel=1e-7)
-    assert bound == pytest.approx(relaxed.purse, rel=1e-6)
+    assert cold.objective == pytest.approx(relaxed.objective, rel=1e-7)
+    assert bound == pytest.approx(relaxed.objective, rel=1e-6)
     if importlib.util.find_spec("linopy"):
         model = watch.time("linopy, build from the matrix", lambda: stated_by_linopy(problem))
         found = watch.time("linopy, solve through its interface to HiGHS", lambda: solved_by_linopy(model))
-        assert found + problem.offset == pytest.approx(relaxed.purse, rel=1e-6)
+        assert found + problem.offset == pytest.approx(relaxed.objective, rel=1e-6)
     if importlib.util.find_spec("cvxpy"):
         model = watch.time("cvxpy, build from the matrix", lambda: stated_by_cvxpy(problem))
         found = watch.time("cvxpy, solve through its interface to HiGHS", lambda: solved_by_cvxpy(model))
-        assert found + problem.offset == pytest.approx(relaxed.purse, rel=1e-6)
+        assert found + problem.offset == pytest.approx(relaxed.objective, rel=1e-6)
     part = vary(scenario, {"timeline.days": PYOMO_DAYS})
     times = scenario.timeline.hours / part.timeline.hours
     note = f"measured on {PYOMO_DAYS} days, multiplied by {times:.2f}"
@@ -342,7 +342,7 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     found = watch.time(
         "Pyomo, solve through its interface to HiGHS", lambda: solved_by_pyomo(model), times, note
     )
-    assert found == pytest.approx(Highs(build_problem(part)).solve().purse, rel=1e-6)
+    assert found == pytest.approx(Highs(build_problem(part)).solve().objective, rel=1e-6)
     summarise(watch.seconds)
 
 

@@ -534,7 +534,7 @@ def test_toy_that_burns_energy(tmp_path, losses_in):
     earns 0.
     """
     made = toy(tmp_path, [-100], losses_in=losses_in, start_fraction=1.0)
-    assert near(19.00) == Highs(build_problem(made)).solve().purse
+    assert near(19.00) == Highs(build_problem(made)).solve().objective
     dispatch = solve(made)
     assert near(0.00) == dispatch.proof.settled
     assert near(0.00) == dispatch.proof.bound

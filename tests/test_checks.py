@@ -51,9 +51,9 @@ current_limit_a = 150.0
 name = "inv"
 phase = "L1"
 output_kw = 4.5
-intake_kw = 4.5
+input_kw = 4.5
 output_efficiency = 0.9
-intake_efficiency = 0.9
+input_efficiency = 0.9
 standby_w = 1.0
 dc_current_limit_a = 200.0
 [[storage]]
@@ -111,7 +111,7 @@ THREE = {
     "site.load.0.phase": "L1",
 }
 THREE_INVERTERS = [
-    {"name": f"i{n}", "phase": f"L{n}", "output_kw": kw, "intake_kw": kw, "standby_w": 20.0}
+    {"name": f"i{n}", "phase": f"L{n}", "output_kw": kw, "input_kw": kw, "standby_w": 20.0}
     for n, kw in ((1, 4.0), (2, 1.0), (3, 1.0))
 ]
 

@@ -134,7 +134,7 @@ def test_a_place_that_cannot_be_written_is_refused(tmp_path):
         ["compare", "nowhere", "nowhere"],
         ["fleet", "nowhere"],
         ["lookback", "nowhere", "--log", "nowhere"],
-        ["programme", "nowhere"],
+        ["timetable", "nowhere"],
         ["size", "nowhere", "--choices", "nowhere"],
         ["plan", "nowhere", "--forecast", "nowhere", "--stored", "50"],
     ],

@@ -42,9 +42,9 @@ INVERTER = """
 name = "inv"
 phase = "PHASE"
 output_kw = 3.0
-intake_kw = 3.0
+input_kw = 3.0
 output_efficiency = 0.9
-intake_efficiency = 0.9
+input_efficiency = 0.9
 """
 BATTERY = """
 [[storage]]
@@ -126,7 +126,7 @@ ISLAND = one_phase(
     bank=BATTERY.replace("discharge_kw = 5.0", "discharge_kw = DISCHARGE")
     .replace("\ncharge_kw = 5.0", "\ncharge_kw = CHARGE")
     .replace("START", "STATE"),
-).replace("intake_kw = 3.0", "intake_kw = 0.0556")
+).replace("input_kw = 3.0", "input_kw = 0.0556")
 SUN = '[[site.solar_controller]]\nname = "field"\navailable_kw = "data.sun"\nefficiency = 1.0\n'
 
 CASES = {
@@ -186,7 +186,7 @@ CASES = {
             "2025-01-01 01:00",
             "2.6 kWh more",
             "at most 5.4 kWh",
-            "intake rating of inverter inv",
+            "input rating of inverter inv",
         ],
     ),
     # The meter leaves 0.4 kW beside the load: 24 h x 0.4 kW x 0.9 = 8.64 kWh of the 10 asked for.
@@ -198,7 +198,7 @@ CASES = {
         1.36,
         lambda kwh: {"storage.0.end_fraction": 1 - kwh / 10},
     ),
-    # 0.1 kW of standby and 0.4 kW of DC load for 24 h, less 5 kWh stored, through intake at 0.9: 7 / 21.6 kW.
+    # 0.1 kW of standby and 0.4 kW of DC load for 24 h, less 5 kWh stored, through input at 0.9: 7 / 21.6 kW.
     "standby and DC load empty the store of a site that may not import": Case(
         one_phase(
             ZERO_IMPORT,
@@ -232,13 +232,13 @@ CASES = {
         words=["26.09 A"],
     ),
     # 4 kW on the bus, of which 3 kW x 0.9 come through the inverter; there is no storage.
-    "DC load above what the inverter's intake can bring": Case(
+    "DC load above what the inverter's input can bring": Case(
         one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n"),
         {"load": [1.0] * 24, "dc": dip(1, 15, 4)},
-        "intake rating of inverter inv",
+        "input rating of inverter inv",
         15,
         1.3 / 0.9,
-        lambda kw: {"site.inverter.0.intake_kw": 3.0 + kw},
+        lambda kw: {"site.inverter.0.input_kw": 3.0 + kw},
     ),
     # The same load through a DC breaker of 40 A at 50 V: 2 kW.
     "DC current of the inverter": Case(
@@ -272,7 +272,7 @@ CASES = {
     # the curve cost up to 1 % of the voltage.
     "discharge current of a capacitor bank": Case(
         one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank=CAPACITORS).replace(
-            "intake_kw = 3.0", "intake_kw = 0.0"
+            "input_kw = 3.0", "input_kw = 0.0"
         ),
         {"load": [1.0] * 24, "dc": dip(0, 12, 8)},
         "discharge current of bank",
@@ -281,13 +281,13 @@ CASES = {
         tolerance=0.01,
     ),
     # A battery that gives 5 kW, an inverter that brings 2.7 kW, 9 kW asked for: either rating would help.
-    "DC load above intake and discharge together": Case(
+    "DC load above input and discharge together": Case(
         one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }'),
         {"load": [1.0] * 24, "dc": dip(0, 3, 9)},
-        "intake rating of inverter inv",
+        "input rating of inverter inv",
         3,
         1.3 / 0.9,
-        lambda kw: {"site.inverter.0.intake_kw": 3.0 + kw},
+        lambda kw: {"site.inverter.0.input_kw": 3.0 + kw},
         words=["discharge power of bank by 1.3 kW"],
     ),
     # 0.1 kW from a full store for 24 h are 2.4 kWh; 365 kWh a year are 1 kWh for the one day.
@@ -298,13 +298,13 @@ CASES = {
             bank=FULL
             + "[storage.life]\ncycle_life = 4000\ncalendar_life_years = 12\nwarranted_kwh_per_year = 365.0\n"
             + "keep_warranty = true\n",
-        ).replace("intake_kw = 3.0", "intake_kw = 0.0"),
+        ).replace("input_kw = 3.0", "input_kw = 0.0"),
         {},
         "warranty of bank",
         23,
         1.4,
         lambda kwh: {"storage.0.life.warranted_kwh_per_year": 365 * (1 + kwh)},
-        words=["allows 1 kWh", "1.4 kWh more", "keep_warranty", "intake rating of inverter inv"],
+        words=["allows 1 kWh", "1.4 kWh more", "keep_warranty", "input rating of inverter inv"],
     ),
     # 6 kW on the bus from a battery that gives 5; through a breaker of 1 A at 50 V the inverter brings 50 W, and
     # neither its rating alone nor the breaker alone is enough.
@@ -364,7 +364,7 @@ CASES = {
             "import_limit_kw = 10.0\nexport_limit_kw = 10.0",
             inverter="pass_through_limit_a = 10\n"
             + '[[site.ac_solar]]\nname = "roof"\nphase = "L1"\navailable_kw = "data.sun"\nexisting = true\n',
-        ).replace("intake_kw = 3.0", "intake_kw = 0.0"),
+        ).replace("input_kw = 3.0", "input_kw = 0.0"),
         {"load": [0.5] * 24, "sun": dip(0, 12, 6)},
         "pass-through current of inverter inv",
         12,
@@ -437,7 +437,7 @@ def test_every_family_has_a_planted_cause():
             "imbalance limit",
             "pass-through current",
         ),
-        *("intake rating", "DC current of inverter inv, in", "current of controller", "warranty of"),
+        *("input rating", "DC current of inverter inv, in", "current of controller", "warranty of"),
         *(
             "end state",
             "reserve of",
@@ -461,7 +461,7 @@ def test_a_warranty_is_told_in_the_month_that_runs_over_it(tmp_path):
         load="1.0",
         extra='dc_load = { power_kw = "data.dc", before = "new" }',
         bank=BATTERY + life + "keep_warranty = true\n" + SUN,
-    ).replace("intake_kw = 3.0", "intake_kw = 0.0")
+    ).replace("input_kw = 3.0", "input_kw = 0.0")
     text = text.replace("days = 1", "days = 120").replace("step_minutes = 60", "step_minutes = 30")
     step = np.arange(120 * 48)
     day = (step % 48 >= 12) & (step % 48 < 36)
@@ -510,7 +510,7 @@ def test_limits_that_have_to_move_together_are_all_named(tmp_path):
     loads = {"l1": dip(2, 7, 12), "l2": dip(1, 0, 1), "l3": dip(1, 0, 1)}
     scenario = read_scenario(write_site(tmp_path, text, loads))
     # A larger output rating alone would do as well, were there anything stored or any way to charge.
-    scenario = vary(scenario, {"storage.0.start_fraction": 0.0, "site.inverter.0.intake_kw": 0.0})
+    scenario = vary(scenario, {"storage.0.start_fraction": 0.0, "site.inverter.0.input_kw": 0.0})
     error = told(scenario)
     amounts = {finding["rule"]: finding["amount"] for finding in error.findings}
     assert {"import limit of phase L1", "pass-through current of inverter inv"} == set(amounts)
@@ -520,12 +520,12 @@ def test_limits_that_have_to_move_together_are_all_named(tmp_path):
 
 
 def test_nothing_can_feed_the_bus(tmp_path):
-    """A DC load with no storage and an inverter that cannot take power in: the intake rating is named."""
+    """A DC load with no storage and an inverter that cannot take power in: the input rating is named."""
     text = one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n").replace(
-        "intake_kw = 3.0", "intake_kw = 0.0"
+        "input_kw = 3.0", "input_kw = 0.0"
     )
     error = told(read_scenario(write_site(tmp_path, text, {"load": [1.0] * 24, "dc": dip(0, 4, 0.9)})))
-    assert error.findings[0]["rule"] == "intake rating of inverter inv"
+    assert error.findings[0]["rule"] == "input rating of inverter inv"
     assert error.findings[0]["amount"] == pytest.approx(1.0, rel=0.001)
 
 

@@ -77,7 +77,7 @@ def searched(problem: Problem, gap: float = GAP) -> tuple[directions.Outcome, fl
     outcome = directions.keep_one_direction(
         problem, relaxed, highs, gap, time.perf_counter() + 60, lambda words: None
     )
-    return outcome, relaxed.purse
+    return outcome, relaxed.objective
 
 
 def whole(problem: Problem) -> float:
@@ -87,7 +87,7 @@ def whole(problem: Problem) -> float:
     solution = Highs(problem, extra, time_limit_s=60).solve()
     assert solution.verdict == "optimal"
     assert not every.broken(problem, solution.x).any()
-    return solution.purse
+    return solution.objective
 
 
 def whole_by_scip(problem: Problem) -> float:
@@ -119,7 +119,7 @@ def whole_by_scip(problem: Problem) -> float:
             one = model.addVar(vtype="B")
             model.addCons(x[forth] <= problem.upper[forth] * one)
             model.addCons(x[back] <= problem.upper[back] * (1 - one))
-        for sequel in problem.sequels.values():
+        for sequel in problem.fill_orders.values():
             first, then = problem.places[sequel.first][step], problem.places[sequel.then][step]
             full = model.addVar(vtype="B")
             model.addCons(x[first] >= problem.upper[first] * full)
@@ -128,7 +128,7 @@ def whole_by_scip(problem: Problem) -> float:
         if family.whole:
             for place in problem.places[name]:
                 model.chgVarType(x[place], "I")
-    model.setObjective(quicksum(p * v for p, v in zip(problem.purse, x, strict=True)), "maximize")
+    model.setObjective(quicksum(p * v for p, v in zip(problem.objective, x, strict=True)), "maximize")
     model.optimize()
     assert model.getStatus() == "optimal"
     return float(model.getObjVal()) + problem.offset
@@ -139,8 +139,8 @@ def hold(problem: Problem, outcome: directions.Outcome, best: float, gap: float 
     every = directions.decisions(problem)
     assert proof.violation(problem, outcome.solution.x) < 1e-6
     assert not every.broken(problem, outcome.solution.x).any()
-    money = float(problem.purse @ outcome.solution.x + problem.offset)
-    assert money == pytest.approx(outcome.solution.purse, rel=1e-9, abs=1e-6)
+    money = float(problem.objective @ outcome.solution.x + problem.offset)
+    assert money == pytest.approx(outcome.solution.objective, rel=1e-9, abs=1e-6)
     size = max(1.0, abs(best))
     assert outcome.bound >= best - 1e-7 * size
     assert money <= best + 1e-6 * size
@@ -190,8 +190,8 @@ def test_small_windows_still_bound_and_prove(seed, monkeypatch):
     size = max(1.0, abs(best))
     assert outcome.bound >= best - 1e-7 * size
     assert not directions.decisions(problem).broken(problem, outcome.solution.x).any()
-    assert outcome.solution.purse <= best + 1e-6 * size
-    assert proof.relative_gap(outcome.bound, outcome.solution.purse) <= 1e-3
+    assert outcome.solution.objective <= best + 1e-6 * size
+    assert proof.relative_gap(outcome.bound, outcome.solution.objective) <= 1e-3
 
 
 @pytest.mark.parametrize("margin_hours", [1.0, 3.0])
@@ -211,7 +211,7 @@ def test_bound_holds_for_any_multipliers(margin_hours, scale, most_nodes, monkey
     assert view.bound >= best - 1e-7 * max(1, abs(best))
     assert view.bound >= view.constant + view.slope @ view.y - 1e-6 * max(1, abs(best))
     fixed = search.fixed(view)
-    assert fixed is None or fixed.purse <= best + 1e-6 * max(1, abs(best))
+    assert fixed is None or fixed.objective <= best + 1e-6 * max(1, abs(best))
 
 
 def test_windows_widen_until_they_are_the_whole():
@@ -263,7 +263,7 @@ def test_implied_rows_cut_off_no_schedule(seed):
     extra = branching.binaries(problem, every.first, every.second, every.kind)
     random = np.random.default_rng(seed)
     for aim in (
-        problem.purse,
+        problem.objective,
         random.normal(size=len(problem.lower)),
         random.normal(size=len(problem.lower)),
     ):
@@ -279,7 +279,7 @@ def test_implied_rows_cut_off_no_schedule(seed):
         row_upper=np.append(problem.row_upper, upper),
     )
     assert (matrix @ relaxed.x - upper).max() > 1e-3
-    assert Highs(tight).solve().purse < relaxed.purse - 1e-3
+    assert Highs(tight).solve().objective < relaxed.objective - 1e-3
 
 
 @functools.cache
@@ -391,7 +391,7 @@ def test_days_first_or_the_whole_at_once():
     assert "days" in by_days.route
     assert (at_once.remaining, by_days.remaining) == (0, 0)
     for found, other in ((at_once, by_days), (by_days, at_once)):
-        money = float(problem.purse @ found.x + problem.offset)
+        money = float(problem.objective @ found.x + problem.offset)
         assert proof.relative_gap(found.bound, money) <= GAP
         assert other.bound >= money - 1e-7 * max(1, abs(money))
 

@@ -34,7 +34,7 @@ from optimiser.timeline import STEP, Grouping
 
 
 def bare(
-    matrix: Any, row_lower: Any, row_upper: Any, lower: Any, upper: Any, purse: Any, offset: float = 0.0
+    matrix: Any, row_lower: Any, row_upper: Any, lower: Any, upper: Any, objective: Any, offset: float = 0.0
 ) -> Problem:
     """A problem of numbers alone, its timeline of no meaning."""
     return Problem(
@@ -46,11 +46,11 @@ def bare(
         row_upper=np.asarray(row_upper, float),
         lower=np.asarray(lower, float),
         upper=np.asarray(upper, float),
-        by_line=sparse.csr_array(np.atleast_2d(np.asarray(purse, float))),
+        by_line=sparse.csr_array(np.atleast_2d(np.asarray(objective, float))),
         line_offsets=np.array([offset]),
         lines=(),
         pairs={},
-        sequels={},
+        fill_orders={},
         places={},
         row_places={},
     )
@@ -70,9 +70,9 @@ def problems(draw: st.DrawFn) -> tuple[Problem, np.ndarray, np.ndarray]:
     slack = random.exponential(1, (2, rows))
     row_lower = np.where(kind == "=", activity, np.where(kind == "<", -np.inf, activity - slack[0]))
     row_upper = np.where(kind == "=", activity, np.where(kind == ">", np.inf, activity + slack[1]))
-    purse = random.normal(size=columns)
+    objective = random.normal(size=columns)
     y = random.normal(size=rows) * draw(st.sampled_from([0.0, 1.0, 30.0]))
-    return bare(matrix, row_lower, row_upper, lower, upper, purse, random.normal()), x, y
+    return bare(matrix, row_lower, row_upper, lower, upper, objective, random.normal()), x, y
 
 
 @settings(max_examples=150, deadline=None)
@@ -81,7 +81,7 @@ def test_bound_is_above_every_schedule_for_any_multipliers(drawn):
     """Weak duality: whatever the multipliers, no schedule within rows and bounds makes more than the
     bound."""
     problem, x, y = drawn
-    money = problem.purse @ x + problem.offset
+    money = problem.objective @ x + problem.offset
     assert proof.violation(problem, x) < 1e-9
     assert np.isfinite(proof.upper_bound(problem, y))
     assert proof.upper_bound(problem, y) >= money - 1e-9 * max(1, np.abs(y).max()) * 100
@@ -97,14 +97,14 @@ def test_bound_is_the_optimum_of_scipy_at_the_solvers_multipliers(drawn):
     dense = problem.matrix.toarray()
     up, down = np.isfinite(problem.row_upper), np.isfinite(problem.row_lower)
     by_scipy = linprog(
-        -problem.purse,
+        -problem.objective,
         A_ub=np.vstack([dense[up], -dense[down]]),
         b_ub=np.concatenate([problem.row_upper[up], -problem.row_lower[down]]),
         bounds=np.column_stack([problem.lower, problem.upper]),
     )
     assert (by_scipy.status, solution.verdict) == (0, "optimal")
     optimum = problem.offset - by_scipy.fun
-    assert solution.purse == pytest.approx(optimum, abs=1e-6)
+    assert solution.objective == pytest.approx(optimum, abs=1e-6)
     assert solution.bound == pytest.approx(optimum, abs=1e-6)
     assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(optimum, abs=1e-6)
 
@@ -113,7 +113,7 @@ def test_bound_is_tight_on_a_site():
     """At the optimum of a small site the bound and the money agree to a billionth."""
     problem = tiled(case([demand, spot, up, blocks]))
     solution = Highs(problem).solve()
-    assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(solution.purse, rel=1e-9)
+    assert proof.upper_bound(problem, solution.row_dual) == pytest.approx(solution.objective, rel=1e-9)
     assert proof.violation(problem, solution.x) < 1e-6
 
 
@@ -129,7 +129,7 @@ def test_row_dual_is_money_per_unit_of_the_right_hand_side():
     problem = bare([[1.0]], [-np.inf], [2.0], [0.0], [5.0], [3.0], offset=1.0)
     solution = Highs(problem).solve()
     assert solution.row_dual.tolist() == [3.0]
-    assert (solution.purse, solution.x.tolist()) == (7.0, [2.0])
+    assert (solution.objective, solution.x.tolist()) == (7.0, [2.0])
 
 
 def test_violation_finds_the_worst_of_rows_and_bounds():
@@ -207,7 +207,7 @@ def _ratchet(terms: Any, said: Any) -> None:
     day = Grouping("day", terms.timeline.zone)
     held = terms.column("held", at_most=50.0, per=day, before=3.0)
     terms.at_most("falls by half at the most", terms.previous(held) * 0.5, held, per=day)
-    terms.at_most("held power", said.flows.meter.import_kw, terms.held_over(held, day))
+    terms.at_most("held power", said.flows.meter.import_kw, terms.broadcast(held, day))
 
 
 def _seen_by_group(terms: Any, said: Any) -> None:
@@ -215,7 +215,7 @@ def _seen_by_group(terms: Any, said: Any) -> None:
     least = terms.series(np.linspace(1, 2, terms.count(day)), per=day)
     column = terms.column("daily", at_most=50.0, per=day)
     terms.at_most("least of the day", least, column * 2 + 1, per=day)
-    terms.between("within", -1.0, said.flows.meter.import_kw - terms.held_over(column, day), 7.0)
+    terms.between("within", -1.0, said.flows.meter.import_kw - terms.broadcast(column, day), 7.0)
 
 
 @pytest.mark.parametrize("rule", [_total_of_net, _peak_of_net, _ratchet, _seen_by_group])
@@ -291,7 +291,7 @@ def test_names_are_used_once():
 # --- the books --------------------------------------------------------------------------------------------
 
 
-def test_rewarded_helper_is_refused(monkeypatch):
+def test_rewarded_auxiliary_is_refused(monkeypatch):
     """A peak that pays is no peak: the program would push it to its bound, so it is refused before the
     solve."""
 
@@ -452,7 +452,7 @@ def test_integers_are_whole_and_their_bound_is_the_solvers():
     rows = sparse.csr_array(np.array([[1.0, 0.0, -1.0], [0.0, 1.0, 1.0]]))
     extra = Extra(1, rows, np.full(2, -np.inf), np.array([0.0, 1.0]))
     whole, relaxed = Highs(problem, extra).solve(), Highs(problem).solve()
-    assert (relaxed.purse, pytest.approx(whole.purse)) == (1.5, 1.0)
+    assert (relaxed.objective, pytest.approx(whole.objective)) == (1.5, 1.0)
     assert whole.bound == pytest.approx(1.0)
     assert whole.binaries.tolist() in ([0.0], [1.0])
 
@@ -461,9 +461,9 @@ def test_basis_round_trip_needs_no_iterations():
     """The basis of a finished solve, given to another instance, is optimal at once."""
     problem = tiled(case([demand, up]))
     first, second = Highs(problem), Highs(problem)
-    best = first.solve().purse
+    best = first.solve().objective
     second.set_basis(first.basis())
-    assert second.solve().purse == pytest.approx(best, rel=1e-9)
+    assert second.solve().objective == pytest.approx(best, rel=1e-9)
     assert second._highs.getInfo().simplex_iteration_count == 0
 
 

@@ -33,7 +33,7 @@ from optimiser.scenario.checks import warnings as check_warnings
 from optimiser.scenario.foresight import Errors
 from optimiser.scenario.read import read_tariff
 from optimiser.services.product import Product
-from optimiser.studies import without_foresight as capturing
+from optimiser.studies import without_foresight
 from optimiser.studies.without_foresight import WithoutForesight, study
 from optimiser.terms.verbs import SettledTerms
 from optimiser.timeline import Timeline
@@ -103,12 +103,14 @@ def test_a_policys_bill_can_be_made_again_from_its_file(tmp_path):
     of the file's columns and of the site's data, in plain numbers. `optimiser bill` makes the same of the file.
     """
     scenario = site(tmp_path / "site", foresight={"policies": ["rolling", "backcast"]})
-    paths = optimiser.write_results(optimiser.run(scenario, studies=("capture",)), tmp_path / "out")
+    paths = optimiser.write_results(optimiser.run(scenario, studies=("without_foresight",)), tmp_path / "out")
     data = pd.read_csv(next((tmp_path / "site").glob("*.csv")))
-    lines = pd.read_csv(paths["capture-lines"]).set_index("line")
+    lines = pd.read_csv(paths["without_foresight-lines"]).set_index("line")
     head = json.loads(paths["summary"].read_text(encoding="utf-8"))["headline"]
     for name in ("rolling", "backcast", "own use", "no storage"):
-        steps = pd.read_parquet(tmp_path / "out" / f"capture-schedule-{name.replace(' ', '-')}.parquet")
+        steps = pd.read_parquet(
+            tmp_path / "out" / f"without_foresight-schedule-{name.replace(' ', '-')}.parquet"
+        )
         into, out = steps["meter.import_kw"].to_numpy(), steps["meter.export_kw"].to_numpy()
         month = steps["interval_start_local"].str[:7].to_numpy()
         pay = float(((into - out) * data["price"].to_numpy()).sum() / 1000)
@@ -125,7 +127,7 @@ def test_a_policys_bill_can_be_made_again_from_its_file(tmp_path):
         if name == "backcast":
             assert pay == pytest.approx(head["forecast_driven_bill_after"], abs=0.005)
             made = make_bills(
-                paths["capture-schedule-backcast"],
+                paths["without_foresight-schedule-backcast"],
                 read_tariff(tmp_path / "site"),
                 import_column="meter.import_kw",
                 export_column="meter.export_kw",
@@ -452,7 +454,7 @@ def test_plans_from_an_earlier_basis_are_those_from_nothing(tmp_path, monkeypatc
         def solve(self) -> Any:
             """The warm answer."""
             warm, cold = super().solve(), planning_highs(self.problem).solve()
-            compared.append((warm.purse, cold.purse, self._start is not None))
+            compared.append((warm.objective, cold.objective, self._start is not None))
             return warm
 
     planning_highs = planning.Highs
@@ -527,7 +529,7 @@ def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path
         assert row["saving"] == pytest.approx(found.tables["months"][name].sum())
         assert row["saving"] <= rows["ceiling"]["saving"] + 1e-6
     assert found.forecast_driven_saving == rows["backcast"]["saving"]
-    assert resting_on(statement, {"capture": found}).saving == rows["backcast"]["saving"]
+    assert resting_on(statement, {"without_foresight": found}).saving == rows["backcast"]["saving"]
     assert 1.0 == rows["ceiling"]["storage_share"]
     assert 0.0 == rows["no storage"]["storage_share"]
 
@@ -535,7 +537,7 @@ def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path
 def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     """First screen, section, files and summary say the same figure; the ceiling stands beside it under its name."""
     cost = {"capital": 3000.0, "yearly": 10.0}
-    made = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=("capture",))
+    made = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=("without_foresight",))
     paths = optimiser.write_results(made, tmp_path / "out")
     page = paths["report"].read_text(encoding="utf-8")
     head = made.summary["headline"]
@@ -562,7 +564,7 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
         r'<tr class="total"><th scope="row">Bill less income from services</th>(.*?)</tr>', page
     )
     assert re.findall(r"<td[^>]*>([^<]*)</td>", total)[-1] == saved
-    assert {"capture-lines", "capture-months"} <= paths.keys()
+    assert {"without_foresight-lines", "without_foresight-months"} <= paths.keys()
     plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
     alone = plain.summary["headline"]
     assert alone["rests_on"] == "ceiling"
@@ -615,7 +617,7 @@ def test_a_broken_rule_of_a_policy_does_not_lose_the_ceiling(tmp_path, monkeypat
     def broken(*_):
         raise DriftError("a rule is broken")
 
-    monkeypatch.setattr(capturing, "run_under", broken)
+    monkeypatch.setattr(without_foresight, "run_under", broken)
     found = study(settle(solve(site(tmp_path, days=2))), silent)
     told = f"rolling: a rule is broken. {DriftError.DEFECT}"
     assert told in found.summary["missing"]

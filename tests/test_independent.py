@@ -35,9 +35,9 @@ def inverter(rating_kw, efficiency=1.0, **more):
     return {
         "phase": "L1",
         "output_kw": rating_kw,
-        "intake_kw": rating_kw,
+        "input_kw": rating_kw,
         "output_efficiency": efficiency,
-        "intake_efficiency": efficiency,
+        "input_efficiency": efficiency,
         **more,
     }
 
@@ -432,10 +432,10 @@ def test_a_random_site_has_an_answer_that_balances(seed):
     for step in range(site["steps"]):
         surplus_kw = -site.get("dc_load_kw", np.zeros(site["steps"]))[step]
         for k, inv in enumerate(site["inverters"]):
-            out, into = answer["output_kw"][k][step], answer["intake_kw"][k][step]
+            out, into = answer["output_kw"][k][step], answer["input_kw"][k][step]
             assert min(out, into) == pytest.approx(0.0, abs=1e-6)
             surplus_kw += (
-                into * inv["intake_efficiency"] - out / inv["output_efficiency"] - inv["standby_w"] / 1e3
+                into * inv["input_efficiency"] - out / inv["output_efficiency"] - inv["standby_w"] / 1e3
             )
         for k, store in enumerate(site["banks"]):
             charge, discharge = answer["charge_kw"][k][step], answer["discharge_kw"][k][step]

@@ -31,7 +31,7 @@ def short(folder: Path) -> Path:
         ("sweep", "sweep.toml"),
         ("compare", "variants.toml"),
         ("size", ".", "--choices", "sizes.toml"),
-        ("programme", "."),
+        ("timetable", "."),
         ("plan", ".", "--forecast", "site.parquet", "--stored", "50"),
         ("lookback", ".", "--log", "site.parquet"),
     ],

@@ -131,9 +131,9 @@ def test_energy_balances_on_the_bus_and_at_the_meter(dispatch):
     bus = np.full(len(table), 0.0 if site.dc_load is None else -float(site.dc_load.power_kw))
     ac = table["meter.import_kw"] - table["meter.export_kw"] - table["site.load_kw"]
     for unit in site.inverter:
-        output, intake = table[f"inverter.{unit.name}.output_kw"], table[f"inverter.{unit.name}.intake_kw"]
-        bus += intake * unit.intake_efficiency - output / unit.output_efficiency - unit.standby_w / 1000
-        ac += output - intake
+        output, into = table[f"inverter.{unit.name}.output_kw"], table[f"inverter.{unit.name}.input_kw"]
+        bus += into * unit.input_efficiency - output / unit.output_efficiency - unit.standby_w / 1000
+        ac += output - into
     for bank in file.storage:
         bus += table[f"storage.{bank.name}.discharge_kw"] - table[f"storage.{bank.name}.charge_kw"]
         bus -= bank.units * bank.standby_w / 1000
@@ -176,7 +176,7 @@ def test_energy_of_the_store_follows_from_its_powers(dispatch):
 
 def test_directions_are_kept_in_every_step(dispatch):
     """One register, one inverter, one store goes one way in a step, whatever the prices."""
-    pairs = [("import_kw", "export_kw"), ("output_kw", "intake_kw"), ("charge_kw", "discharge_kw")]
+    pairs = [("import_kw", "export_kw"), ("output_kw", "input_kw"), ("charge_kw", "discharge_kw")]
     tested = 0
     for name, forth in dispatch.values.items():
         for one, other in pairs:
@@ -232,7 +232,7 @@ def test_random_schedules_earn_no_more(tmp_path, case):
     for seed in range(4):
         x = random_schedule(problem, seed)
         assert violation(problem, x) <= KW
-        assert problem.purse @ x + problem.offset <= relaxed.purse + MONEY
+        assert problem.objective @ x + problem.offset <= relaxed.objective + MONEY
 
 
 def test_no_storage_gives_the_plain_bill(tmp_path):
@@ -254,7 +254,7 @@ def test_no_storage_gives_the_plain_bill(tmp_path):
         ("storage.0.discharge_kw", [1.0, 3.0, 8.0]),
         ("storage.0.charge_efficiency", [0.7, 0.9, 1.0]),
         ("site.inverter.0.output_kw", [1.0, 4.0, 9.0]),
-        ("site.inverter.0.intake_kw", [0.1, 2.0, 9.0]),
+        ("site.inverter.0.input_kw", [0.1, 2.0, 9.0]),
         ("site.connection.export_limit_kw", [0.0, 3.0, 20.0]),
         ("site.connection.import_limit_kw", [14.0, 20.0, 60.0]),
         ("service.0.most_kw", [0.0, 2.0, 9.0]),
@@ -302,7 +302,7 @@ def test_currents_follow_the_voltage_of_the_bank(tmp_path):
         lowest = np.minimum(volts[:-1], volts[1:])
         limits = [("storage.store.charge_kw", 190.0, 1.0), ("storage.store.discharge_kw", 190.0, 1.0)]
         limits += [(f"inverter.{name}.output_kw", 80.0, 1 / 0.95) for name in "abc"]
-        limits += [(f"inverter.{name}.intake_kw", 80.0, 0.95) for name in "abc"]
+        limits += [(f"inverter.{name}.input_kw", 80.0, 0.95) for name in "abc"]
         limits += [("controller.roof.solar_kw", 100.0, 1.0)]
         for name, amperes, factor in limits:
             watts = made.values[name] * factor * 1000

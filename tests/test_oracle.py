@@ -142,9 +142,9 @@ def _inverter(name: str, phase: str) -> dict[str, Any]:
         "name": name,
         "phase": phase,
         "output_kw": 5.0,
-        "intake_kw": 4.0,
+        "input_kw": 4.0,
         "output_efficiency": 0.94,
-        "intake_efficiency": 0.93,
+        "input_efficiency": 0.93,
         "standby_w": 20.0,
     }
 
@@ -754,8 +754,10 @@ class Oracle:
                 variables[index].setlb(float(family.lower[index]))
                 variables[index].setub(float(family.upper[index]))
         self.model.line.deactivate()
-        self.model.purse = pyo.Objective(expr=sum(objective.expr for objective in self.model.line.values()))
-        self.model.purse.sense = pyo.maximize
+        self.model.objective = pyo.Objective(
+            expr=sum(objective.expr for objective in self.model.line.values())
+        )
+        self.model.objective.sense = pyo.maximize
         solver = PyomoHighs()
         solver.highs_options = {"threads": 1}
         solver.config.load_solution = False
@@ -802,16 +804,16 @@ def compare(scenario: Scenario) -> Oracle:
     assert set(oracle.terms.integers) == {name for name, family in problem.columns.items() if family.whole}
     assert list(oracle.terms.rows) == [family.name for family in problem.rows]
     assert oracle.terms.pairs.keys() == problem.pairs.keys()
-    assert oracle.terms.sequels.keys() == problem.sequels.keys()
+    assert oracle.terms.fill_orders.keys() == problem.fill_orders.keys()
     for name, family in oracle.terms.columns.items():
         places = problem.places[name]
         assert len(places) == scenario.timeline.groups(family.per).count
         assert np.array_equal(problem.lower[places], family.lower), name
         assert np.array_equal(problem.upper[places], family.upper), name
-        assert (family.per, family.before, family.helper, family.derived, family.whole) == (
+        assert (family.per, family.before, family.auxiliary, family.derived, family.whole) == (
             problem.columns[name].per,
             problem.columns[name].before,
-            problem.columns[name].helper,
+            problem.columns[name].auxiliary,
             problem.columns[name].derived,
             problem.columns[name].whole,
         )
@@ -838,7 +840,7 @@ def hold_optimum(oracle: Oracle) -> None:
     """The same optimum from Pyomo's model through Pyomo's own interface."""
     found = Highs(oracle.problem).solve()
     assert found.verdict == "optimal"
-    assert oracle.optimum() == pytest.approx(found.purse, rel=1e-9, abs=1e-7)
+    assert oracle.optimum() == pytest.approx(found.objective, rel=1e-9, abs=1e-7)
 
 
 def _fits(features: Iterable[Feature]) -> bool:

@@ -18,7 +18,7 @@ def three_hours(load, sun, phases=1, registers=None, loads=None):
     timeline = Timeline(SPRING.start, 60, 3, SPRING.zone)
     raw = base(timeline)
     columns = {"d.load": np.array(load, float), "d.sun": np.array(sun, float)}
-    one = {"output_kw": 2.0, "intake_kw": 2.0, "output_efficiency": 1.0, "intake_efficiency": 1.0}
+    one = {"output_kw": 2.0, "input_kw": 2.0, "output_efficiency": 1.0, "input_efficiency": 1.0}
     raw["site"] = {
         "phases": phases,
         "connection": {"import_limit_kw": 50.0, "export_limit_kw": 50.0},

@@ -64,7 +64,7 @@ def week(seed: int, *, phases: int = 1, kind: str = "battery", days: int = 7, wo
         del bank["voltage_v"], bank["charge_efficiency"], bank["discharge_efficiency"]
         bank |= {"kind": kind, "lowest_voltage_v": 40.0, "highest_voltage_v": 56.0, "current_limit_a": 100.0}
         bank |= {"measured_points": [(1.5, 0.985), (5.0, 0.955)]}
-    inverter = {"output_kw": 4.0, "intake_kw": 3.5, "output_efficiency": 0.95, "intake_efficiency": 0.94}
+    inverter = {"output_kw": 4.0, "input_kw": 3.5, "output_efficiency": 0.95, "input_efficiency": 0.94}
     inverter |= {"standby_w": 20.0, "dc_current_limit_a": 90.0}
     load = {name: np.round(random.uniform(0.1, 1.5, steps), 3) for name in names}
     if worst == "load above the inverter":
@@ -162,14 +162,14 @@ def test_paths_equal_the_whole_integer_program(seed):
     assert not decisions(problem).broken(problem, found.solution.x).any()
     assert proof.violation(problem, found.solution.x) < 1e-6
     assert found.bound >= best - 1e-7 * max(1.0, abs(best))
-    assert best == pytest.approx(found.solution.purse, rel=1e-6, abs=1e-6)
-    assert proof.relative_gap(found.bound, found.solution.purse) <= GAP
+    assert best == pytest.approx(found.solution.objective, rel=1e-6, abs=1e-6)
+    assert proof.relative_gap(found.bound, found.solution.objective) <= GAP
 
 
 def test_paths_equal_another_solver():
     """SCIP finds the same optimum of the same rows."""
     problem = tiled(temptations(4, steps=18))
-    assert whole_by_scip(problem) == pytest.approx(searched(problem).solution.purse, rel=1e-6, abs=1e-6)
+    assert whole_by_scip(problem) == pytest.approx(searched(problem).solution.objective, rel=1e-6, abs=1e-6)
 
 
 @pytest.mark.parametrize("registers", ["netted", "per_phase"])
@@ -187,8 +187,8 @@ def test_rows_that_join_steps_are_priced(seed, registers, tmp_path):
     found, best = searched(problem), solve_reference(site)["money"]
     assert stage_of(problem).joining.any()
     assert found.bound >= best - 1e-7 * max(1.0, abs(best))
-    assert found.solution.purse <= best + 1e-6 * max(1.0, abs(best))
-    assert found.solution.purse >= best - 0.1 * abs(best)
+    assert found.solution.objective <= best + 1e-6 * max(1.0, abs(best))
+    assert found.solution.objective >= best - 0.1 * abs(best)
     proven = optimiser.solve(optimiser.read_scenario(tmp_path)).proof
     assert proven.bound >= best - 1e-7 * max(1.0, abs(best))
     assert best == pytest.approx(proven.settled, rel=1e-3)
@@ -214,7 +214,7 @@ def test_any_prices_of_joining_rows_bound(seed, tmp_path):
 def by_grid(site: dict, points: int) -> float:
     """The best of a one-phase site with a battery whose stored energy is always one of some points.
 
-    Written out from the physics: at the bus, solar + discharge + intake x efficiency = charge + output / efficiency +
+    Written out from the physics: at the bus, solar + discharge + input x efficiency = charge + output / efficiency +
     standby. Solar is curtailed freely; the best power of the inverter is one of a few corners.
     """
     bank, inverter, solar = site["banks"][0], site["inverters"][0], site["controllers"][0]
@@ -243,11 +243,11 @@ def by_grid(site: dict, points: int) -> float:
             used = np.broadcast_to(used, power.shape)
             net = given + used
             output = np.where(net > 0, net * inverter["output_efficiency"], 0.0)
-            intake = np.where(net < 0, -net / inverter["intake_efficiency"], 0.0)
-            fits = allowed & (used >= -1e-9) & (used <= sun + 1e-9) & (intake <= inverter["intake_kw"] + 1e-9)
+            into = np.where(net < 0, -net / inverter["input_efficiency"], 0.0)
+            fits = allowed & (used >= -1e-9) & (used <= sun + 1e-9) & (into <= inverter["input_kw"] + 1e-9)
             excess = np.maximum(output - most_out, 0.0)  # curtailed as far as there is sun
             fits &= excess / inverter["output_efficiency"] <= used + 1e-9
-            meter = load - np.minimum(output, most_out) + intake
+            meter = load - np.minimum(output, most_out) + into
             money = np.where(meter > 0, -buy * meter, -sell * meter)
             gain = np.maximum(gain, np.where(fits, money, -np.inf))
         worth = (gain + worth[None, :]).max(axis=1)

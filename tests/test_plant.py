@@ -38,7 +38,7 @@ def commanded(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[np.nda
 
     site = scenario.site
     net = stacked([f"inverter.{i.name}.output_kw" for i in site.inverter]) - stacked(
-        [f"inverter.{i.name}.intake_kw" for i in site.inverter]
+        [f"inverter.{i.name}.input_kw" for i in site.inverter]
     )
     return net, Caps(
         controller_kw=stacked([f"controller.{c.name}.solar_kw" for c in site.solar_controller]),
@@ -219,9 +219,9 @@ def small(load_kw, *, solar_kw=0.0, **bank) -> Scenario:
             "name": "a",
             "phase": "L1",
             "output_kw": 1.0,
-            "intake_kw": 1.0,
+            "input_kw": 1.0,
             "output_efficiency": 0.8,
-            "intake_efficiency": 0.8,
+            "input_efficiency": 0.8,
         }
     ]
     raw["site"]["solar_controller"] = [{"name": "roof", "available_kw": solar_kw, "efficiency": 1.0}]
@@ -252,8 +252,8 @@ def test_too_much_export_stops_output():
     assert walk.stored_kwh[0, 0, 0] == pytest.approx(1 - 0.7 / 0.8 / 0.9)
 
 
-def test_a_full_store_stops_intake_then_feeds_in_then_curtails():
-    """1 kWh of room takes 1 / 0.9 = 1.1111 kW. Of 1.5 kW of sun, intake goes first (nothing is left of 0.5 kW);
+def test_a_full_store_stops_input_then_feeds_in_then_curtails():
+    """1 kWh of room takes 1 / 0.9 = 1.1111 kW. Of 1.5 kW of sun, input goes first (nothing is left of 0.5 kW);
     0.3889 kW are fed in as 0.3111 kW, or curtailed."""
     scenario = small(0.1, solar_kw=1.5)
     for feed, output, used in ((False, 0.0, 1 / 0.9), (True, 0.8 * (1.5 - 1 / 0.9), 1.5)):

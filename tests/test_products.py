@@ -210,7 +210,7 @@ def test_power_kept_to_recover_dynamic_response(tmp_path, kind, mwh, mw):
     assert mwh == pytest.approx(20 * product.sustain_hours)
     assert mw == pytest.approx(20 * product.opposite_share)
     for share in (1.0, 0.5):
-        one = inverter(20_000.0) | {"intake_kw": 1000.0 * mw * share}
+        one = inverter(20_000.0) | {"input_kw": 1000.0 * mw * share}
         scenario = unit(
             tmp_path / str(share),
             [{"product": f"gb/{kind} low", "price": 10.0}],
@@ -388,7 +388,7 @@ def equivalent(folder: Path, planned: float, **most: float) -> Dispatch:
         for number, (name, kw) in enumerate(most.items())
     ]
     site = {
-        "inverter": [inverter(400.0) | {"intake_kw": 0.0}],
+        "inverter": [inverter(400.0) | {"input_kw": 0.0}],
         "load": [{"power_kw": planned - 290}],
         # Nothing else is gained by exporting than room for services that lower: it is shut where those are alone.
         "connection": {

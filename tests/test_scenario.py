@@ -171,7 +171,7 @@ SLIPS = {
     "a name twice": (
         (
             "[tariff]\n",
-            '[[site.inverter]]\nname = "main"\nphase = "L1"\noutput_kw = 1\nintake_kw = 1\n[tariff]\n',
+            '[[site.inverter]]\nname = "main"\nphase = "L1"\noutput_kw = 1\ninput_kw = 1\n[tariff]\n',
         ),
         "site.inverter.1.name is 'main', like site.inverter.0. Give each its own name.",
     ),
@@ -571,7 +571,7 @@ def test_a_tariff_and_an_inverter_are_shared_and_overridden(starter):
     begin, end = text.index("[[site.inverter]]"), text.index("# --- Storage")
     inverter = text[begin:end].partition("\n")[2]
     (starter / "inverter.toml").write_text(inverter, encoding="utf-8")
-    text = f'{text[:begin]}[[site.inverter]]\nuse = "inverter.toml"\nintake_kw = 2.0\n{text[end:]}'
+    text = f'{text[:begin]}[[site.inverter]]\nuse = "inverter.toml"\ninput_kw = 2.0\n{text[end:]}'
     (starter / "scenario.toml").write_text(text, encoding="utf-8")
     shared = read_scenario(starter)
     assert (0.07, "VAT", 3) == (
@@ -579,7 +579,7 @@ def test_a_tariff_and_an_inverter_are_shared_and_overridden(starter):
         shared.tariff.tax_name,
         len(shared.tariff.component),
     )
-    assert (2.0, 3.6) == (shared.site.inverter[0].intake_kw, shared.site.inverter[0].output_kw)
+    assert (2.0, 3.6) == (shared.site.inverter[0].input_kw, shared.site.inverter[0].output_kw)
     (starter / "inverter.toml").write_text(inverter + "\n# a note", encoding="utf-8")
     assert shared.sha256 != read_scenario(starter).sha256
 
@@ -640,6 +640,7 @@ def test_vary_changes_a_copy(starter):
         ("storage.first.unit_kwh", "storage.first.unit_kwh is no path in this scenario."),
         ("title.x", "title.x is no path in this scenario."),
         ("storage.0.unit_kw", "storage.0.unit_kw is not known here; did you mean unit_kwh?"),
+        ("site.inverter.0.intake_kw", "site.inverter.0.intake_kw is not known here; did you mean input_kw?"),
         (
             "storage.0.unit_kwh",
             "storage.0.unit_kwh must be a number, got 'much'. Write it without quotes or unit.",

@@ -34,7 +34,7 @@ life_years = 15
 
 [[choice]]
 name = "inverter"
-path = ["site.inverter.0.output_kw", "site.inverter.0.intake_kw"]
+path = ["site.inverter.0.output_kw", "site.inverter.0.input_kw"]
 options = [3.0, 5.0, 8.0]
 cost_per_unit = 150
 yearly_per_unit = 5
@@ -81,7 +81,7 @@ def net_of(scenario, sizes, years=(15, 12)):
     run = optimiser.run(
         optimiser.vary(
             scenario,
-            {"storage.0.units": units, "site.inverter.0.output_kw": kw, "site.inverter.0.intake_kw": kw},
+            {"storage.0.units": units, "site.inverter.0.output_kw": kw, "site.inverter.0.input_kw": kw},
         ),
         studies=(),
     )
@@ -282,12 +282,12 @@ def test_a_share_scales_the_saving_alone(home, tmp_path):
 
 
 def test_the_share_is_measured_where_none_is_given(home, tmp_path):
-    """What is counted on is what the site's own capture study says is earned of its ceiling; a missing policy is told.
+    """What is counted on is what the site's own run without foresight earns of its ceiling; a missing policy is told.
 
     From the contract: the measured share is used unless another is given.
     """
     made = find_sizes(home, choices(tmp_path, LISTS, home)).summary
-    study = optimiser.run(home, studies=("capture",)).summary["headline"]
+    study = optimiser.run(home, studies=("without_foresight",)).summary["headline"]
     share = study["forecast_driven_saving_per_year"] / study["ceiling_saving_per_year"]
     assert 0 < share < 1
     assert made["share"] == pytest.approx(share, rel=1e-6)

@@ -30,6 +30,17 @@ def two(monkeypatch):
     monkeypatch.setattr(studies, "STUDIES", listed)
 
 
+def test_a_study_of_an_earlier_name_is_pointed_to_by_its_present_one():
+    """The project's own contract: a fault for an old name tells the new one."""
+    for old, new in (
+        ("capture", "without_foresight"),
+        ("ride_through", "outages"),
+        ("programme", "timetable"),
+    ):
+        with pytest.raises(OptimiserError, match=f"there is no study {old}. Did you mean {new}"):
+            studies.chosen([old], ())
+
+
 def test_the_usual_ones_are_chosen_and_others_when_named(two):
     """Names add and take away; "all" means every one; a slip is answered with what was meant."""
     assert ("sums",) == studies.chosen((), ())

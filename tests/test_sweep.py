@@ -151,9 +151,9 @@ def test_the_order_and_the_number_of_workers_do_not_matter(site, tmp_path):
         threads = optimiser.sweep(keys, executor=executor, workers=2)
     plan = read_plan(keys)
     with road.open_store(plan, None) as store:
-        hands = WorkPool(Serial(), 1)
+        pool = WorkPool(Serial(), 1)
         for case in reversed(plan.cases):
-            road.work_out(plan, store, hands, only=[case])
+            road.work_out(plan, store, pool, only=[case])
         backwards = road.table_of(plan, store)
     pd.testing.assert_frame_equal(figures(processes), figures(threads), check_exact=True)
     pd.testing.assert_frame_equal(figures(processes), figures(backwards), check_exact=True)
@@ -272,8 +272,8 @@ def test_a_defect_costs_its_case_alone(site):
 def test_a_lost_process_costs_its_case_alone(site):
     """The worker is killed at one case; that is found out, recorded, and the others are done by new processes."""
     plan = read_plan(one_factor(site))
-    with road.open_store(plan, None) as store, road.pool_of(2, None, None) as hands:
-        road.work_out(plan, store, hands, model=lost)
+    with road.open_store(plan, None) as store, road.pool_of(2, None, None) as pool:
+        road.work_out(plan, store, pool, model=lost)
         table = road.table_of(plan, store)
     assert ["done", "process lost", "done"] == table["status"].tolist()
 
@@ -547,7 +547,7 @@ class Stub:
 
 
 def swept_stub(site: Path, factors: int, design: dict, function, low: float, high: float):
-    """The findings of a function passed through plan, hands, store and table."""
+    """The findings of a function passed through plan, pool, store and table."""
     sizes = ["unit_kwh", "charge_kw", "discharge_kw"]
     places = [f"storage.0.{name}" for name in sizes] + [
         "site.connection.import_limit_kw",
@@ -897,7 +897,9 @@ def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, t
     table = pd.read_csv(tmp_path / "out" / "cases.csv", index_col="case")
     assert summary["headline"]["ceiling_payback_years"] == table[record[0]][3]
     assert summary["headline"]["forecast_driven_payback_years"] > table[record[0]][3]
-    driven = read_plan(write(tmp_path / "driven.toml", grid(site, scenario="site", studies=["capture"])))
+    driven = read_plan(
+        write(tmp_path / "driven.toml", grid(site, scenario="site", studies=["without_foresight"]))
+    )
     assert road.basis_of(driven).startswith(
         "Figures named forecast-driven are earned by planning on forecasts"
     )
@@ -906,7 +908,7 @@ def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, t
 def test_a_payback_that_never_comes_leaves_no_mean(site, tmp_path):
     """A level of which one case is never paid back has no mean over the others; the page says how many."""
     path = "headline.forecast_driven_payback_years"
-    plan = read_plan(grid(site, record=[path], studies=["capture"]))
+    plan = read_plan(grid(site, record=[path], studies=["without_foresight"]))
     rows = [
         {"case": case.number, **case.values, path: years, "status": "done", "message": "", "seconds": 1.0}
         for case, years in zip(
@@ -999,7 +1001,7 @@ def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_pla
             "headline.forecast_driven_saving",
             "headline.forecast_driven_npv",
         ],
-        "studies": ["capture"],
+        "studies": ["without_foresight"],
         "design": {"kind": "grid"},
         "start": "nothing",
         "factor": [
@@ -1049,7 +1051,7 @@ def test_what_is_recorded_says_on_what_it_rests(site):
     From the contract: one name, one basis, in every table.
     """
     keys = {key: value for key, value in grid(site).items() if key != "record"}
-    plain, driven = (read_plan(keys | {"studies": names}) for names in ([], ["capture"]))
+    plain, driven = (read_plan(keys | {"studies": names}) for names in ([], ["without_foresight"]))
     assert "headline.ceiling_saving_per_year" == plain.file.record[0]
     assert "headline.forecast_driven_saving_per_year" == driven.file.record[0]
     for plan in (plain, driven):

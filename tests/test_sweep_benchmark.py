@@ -43,14 +43,14 @@ def test_seconds_a_case_and_from_one_process_to_two():
     for start in ("base", "nothing"):
         for workers in (1, 2):
             plan = read_plan(keys(start))
-            with road.open_store(plan, None) as store, road.pool_of(workers, None, None) as hands:
+            with road.open_store(plan, None) as store, road.pool_of(workers, None, None) as pool:
                 model = road.model_of(
                     plan, road.start_of(plan, store, lambda words: None), road.chains_of(store)
                 )
                 # One case each first, so that processes have read the package.
-                road.work_out(plan, store, hands, model=model, only=plan.cases[:workers])
+                road.work_out(plan, store, pool, model=model, only=plan.cases[:workers])
                 began = time.perf_counter()
-                road.work_out(plan, store, hands, model=model)
+                road.work_out(plan, store, pool, model=model)
                 seconds = (time.perf_counter() - began) / (CASES - workers)
             print(f"from {start:8s} {workers} at work {seconds:8.2f} s a case", flush=True)
     watch = Stopwatch()

@@ -122,9 +122,9 @@ def site_with(charges: list[dict[str, Any]], seed: int) -> dict[str, Any]:
             {
                 "phase": "L1",
                 "output_kw": 3.0,
-                "intake_kw": 3.0,
+                "input_kw": 3.0,
                 "output_efficiency": 0.95,
-                "intake_efficiency": 0.95,
+                "input_efficiency": 0.95,
             }
         ],
         "banks": [
@@ -188,7 +188,7 @@ def test_charges_with_whole_numbers_are_solved_to_the_reference(name, seed, tmp_
     scenario, reference = both(RELAXED[name], seed, tmp_path)
     problem = build_problem(scenario)
     x = exact(problem)
-    assert problem.purse @ x + problem.offset == pytest.approx(reference, rel=RELATIVE, abs=CENT)
+    assert problem.objective @ x + problem.offset == pytest.approx(reference, rel=RELATIVE, abs=CENT)
     terms = SettledTerms(scenario.timeline, scenario.read, problem.split(x))
     lines = formulate(scenario, terms).lines
     books = sum(float(line.values.sum()) for line in lines)

@@ -88,17 +88,17 @@ def test_periods_fit_together_and_lead_to_the_optimum(features, cores, monkeypat
     """Periods keep every row of the whole and are bounded by their duals; the whole starts from their basis."""
     monkeypatch.setattr(os, "cpu_count", lambda: cores)
     problem = tiled(case(features, DAYS, seed=5))
-    best = Highs(problem).solve().purse
+    best = Highs(problem).solve().objective
     periods, solution = in_periods(problem)
     assert solution.verdict == "optimal"
     assert proof.violation(problem, solution.x) < 1e-6
-    assert solution.purse == pytest.approx(problem.purse @ solution.x + problem.offset, rel=1e-12)
-    assert solution.purse <= best + 1e-6 * max(1, abs(best))
+    assert solution.objective == pytest.approx(problem.objective @ solution.x + problem.offset, rel=1e-12)
+    assert solution.objective <= best + 1e-6 * max(1, abs(best))
     assert proof.upper_bound(problem, solution.row_dual) >= best - 1e-6 * max(1, abs(best))
     warm = Highs(problem)
     warm.set_basis(periods.basis())
     whole = warm.solve()
-    assert whole.purse == pytest.approx(best, rel=1e-9)
+    assert whole.objective == pytest.approx(best, rel=1e-9)
     assert proof.upper_bound(problem, whole.row_dual) == pytest.approx(best, rel=1e-7)
 
 

@@ -72,7 +72,7 @@ def bill(
     scenario = read_scenario(write_site(tmp_path, text, given, step_minutes, first))
     statement = settle(solve(scenario))
     problem = build_problem(scenario)
-    planned = -(problem.purse @ exact(problem) + problem.offset)
+    planned = -(problem.objective @ exact(problem) + problem.offset)
     assert statement.bill_before == pytest.approx(planned, abs=1e-5, rel=loose)
     # Without a system the best schedule is the same bill.
     assert near(statement.bill_before) == statement.bill_after

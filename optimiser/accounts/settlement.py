@@ -157,7 +157,7 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     )
     totals["standby"] = standby_kw(site.inverter, scenario.storage) * scenario.timeline.hours
     totals["inverter losses"] = hours * sum(
-        float((f.dc_draw_kw - f.output_kw + f.intake_kw - f.dc_intake_kw).sum())
+        float((f.dc_draw_kw - f.output_kw + f.input_kw - f.dc_input_kw).sum())
         for f in flows.inverters.values()
     )
     activated = 0.0

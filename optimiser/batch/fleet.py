@@ -345,7 +345,7 @@ def _solve_members(
     fleet: Fleet, kept: Path, workers: int | None, executor: Executor | None, say: Progress
 ) -> list[SiteAnswer]:
     """Every site's answer, in the order of the fleet."""
-    hands = WorkPool(executor, workers) if executor is not None else LocalProcesses(workers)
+    pool = WorkPool(executor, workers) if executor is not None else LocalProcesses(workers)
     answers: dict[str, SiteAnswer] = {}
 
     def keep(outcome: CaseOutcome) -> None:
@@ -360,9 +360,9 @@ def _solve_members(
 
     try:
         works = ((member.name, {"member": member}) for member in fleet.members)
-        carry_out(MemberModel(kept), works, hands, keep)
+        carry_out(MemberModel(kept), works, pool, keep)
     finally:
-        hands.close()
+        pool.close()
     return [answers[member.name] for member in fleet.members]
 
 

@@ -79,7 +79,7 @@ def _echo_money(head: dict[str, Any], summary: dict[str, Any]) -> None:
     """Bill before and after, services and saving: without foresight where that was worked out, and the ceiling."""
     rests_on, currency = head["rests_on"], summary["currency"]
     driven, ceiling = rests_on == "forecast_driven", head["bases"]["ceiling"]
-    basis = f"run under {summary['studies']['capture']['headline']}" if driven else ceiling
+    basis = f"run under {summary['studies']['without_foresight']['headline']}" if driven else ceiling
     for name, key in (
         ("bill before", "bill_before"),
         ("bill after", f"{rests_on}_bill_after"),

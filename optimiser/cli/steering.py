@@ -28,13 +28,13 @@ from optimiser.errors import OptimiserError
     help="Every other of the months or weeks is learnt from; or the scenario of another year of the same plant.",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME.")
-@click.option("--quiet", is_flag=True, help="Print only where the programme is.")
-def programme(
+@click.option("--quiet", is_flag=True, help="Print only where the timetable is.")
+def timetable(
     scenario: Path, rules: int, seasons: Any, one_kind_of_day: bool, learn: str, out: Path | None, quiet: bool
 ) -> None:
     """Learn a few timed rules for SCENARIO on one part of its data and judge them on the rest.
 
-    Writes programme.csv, the rules to type in, and programme.html, which shows what they earn.
+    Writes timetable.csv, the rules to type in, and timetable.html, which shows what they earn.
     """
     from optimiser.dispatch import solve
     from optimiser.scenario.read import read_scenario
@@ -60,7 +60,7 @@ def programme(
         paths = _write(read, found, folder)
     if not quiet:
         _print(found, read.file.currency)
-    click.echo(f"Programme: {paths['csv']}, {paths['html']}")
+    click.echo(f"Timetable: {paths['csv']}, {paths['html']}")
 
 
 def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
@@ -78,7 +78,7 @@ def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     }
     rules = found.tables["rules"]
     page = timetable_page(summary, rules)
-    paths = {kind: folder / f"programme.{kind}" for kind in ("csv", "html", "json")}
+    paths = {kind: folder / f"timetable.{kind}" for kind in ("csv", "html", "json")}
     write_files({paths["csv"]: rules.round(4), paths["html"]: page, paths["json"]: summary})
     return paths
 
@@ -96,7 +96,11 @@ def _print(found: Any, currency: str) -> None:
     click.echo(f"Otherwise: {found.summary['otherwise']}.")
     click.echo(f"Learnt from: {found.summary['learnt_from']}.")
     for bill in found.summary["bills"]:
-        share = "" if bill["capture"] is None else f"{100 * bill['capture']:6.0f} % of the ceiling's saving"
+        share = (
+            ""
+            if bill["realised_share"] is None
+            else f"{100 * bill['realised_share']:6.0f} % of the ceiling's saving"
+        )
         click.echo(f"  {bill['part']:12} {bill['case']:14} {bill['to_pay']:12,.2f} {currency} to pay {share}")
     better, words = found.summary["better_by"], "more than" if found.summary["better_by"] > 0 else "less than"
     click.echo(
@@ -104,4 +108,4 @@ def _print(found: Any, currency: str) -> None:
     )
 
 
-COMMANDS = (programme,)
+COMMANDS = (timetable,)

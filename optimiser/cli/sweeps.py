@@ -57,11 +57,11 @@ def sweep(
             return
         if not quiet:
             _describe(plan, store, retry)
-        with road.pool_of(workers, None, cluster) as hands:
+        with road.pool_of(workers, None, cluster) as pool:
             if plan_only:
-                _cost(road.try_some(plan, store, hands, say), folder)
+                _cost(road.try_some(plan, store, pool, say), folder)
                 return
-            road.work_out(plan, store, hands, retry=retry, progress=say)
+            road.work_out(plan, store, pool, retry=retry, progress=say)
         table = road.table_of(plan, store)
         say("writing the page")
         paths = road.write_sweep(plan, table, folder, command)
@@ -136,7 +136,7 @@ def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> Non
         click.echo(f"  {path:32} {value}{other}")
     click.echo(f"Report: {paths['report']}")
     headline = made.summary["headline"]
-    if headline["rests_on"] == "forecast_driven" and "capture" not in plan.file.studies:
+    if headline["rests_on"] == "forecast_driven" and "without_foresight" not in plan.file.studies:
         driven = headline["bases"]["forecast_driven"]
         click.echo(f"The report's payback is forecast-driven ({driven}), not the sweep's ceiling.")
 

@@ -1,4 +1,4 @@
-"""A programme learnt: windows that prices and the best schedule suggest, tried on the true bill, the best kept.
+"""A timetable learnt: windows that prices and the best schedule suggest, tried on the true bill, the best kept.
 
 Rules are added one at a time to each category, the one that earns most first, then moved about while that earns more.
 Every trial is a walk of the plant, so the store's state, losses and limits count; money is the tariff's own lines.
@@ -60,7 +60,7 @@ def money_by_step(
 
 
 class Trials:
-    """Programmes tried on a part of the timeline, its spans side by side.
+    """Timetables tried on a part of the timeline, its spans side by side.
 
     Parameters
     ----------
@@ -86,13 +86,13 @@ class Trials:
         price = scenario.tariff.import_price(self.terms)[learn].mean()
         self.worth_per_kwh = max(float(price), 0.0) * self.plant.out_efficiency.mean()
 
-    def money(self, programmes: Sequence[Timetable]) -> np.ndarray:
-        """What each programme earns in the season of each category, of shape (programmes, categories). [currency]"""
-        cases, spans, steps = len(programmes), len(self.starts), self.scenario.timeline.steps
+    def money(self, timetables: Sequence[Timetable]) -> np.ndarray:
+        """What each timetable earns in the season of each category, of shape (timetables, categories). [currency]"""
+        cases, spans, steps = len(timetables), len(self.starts), self.scenario.timeline.steps
         offsets = np.arange(self.lengths.max())[:, None]
         rows = np.minimum(np.repeat(self.starts, cases) + offsets, steps - 1)
         walk = self.plant.walk(
-            Timed(self.plant, self.of_step, programmes), cases=cases * spans, keep="meter", steps=rows
+            Timed(self.plant, self.of_step, timetables), cases=cases * spans, keep="meter", steps=rows
         )
         whole = self._laid_out(walk, cases)
         count = self.season_of.max() + 1
@@ -157,7 +157,7 @@ class Hints:
 def hints_of(best: Dispatch) -> Hints:
     """What a solved schedule suggests."""
     flows, steps = best.flows, best.scenario.timeline.steps
-    into = sum((f.intake_kw for f in flows.inverters.values()), np.zeros(steps))
+    into = sum((f.input_kw for f in flows.inverters.values()), np.zeros(steps))
     out = sum((f.output_kw for f in flows.inverters.values()), np.zeros(steps))
     meter = flows.meter
     return Hints(np.minimum(into, meter.import_kw), np.minimum(out, meter.export_kw), meter.import_kw + 0.0)
@@ -171,7 +171,7 @@ def learn(
     most_rules: int,
     say: Progress = lambda words: None,
 ) -> Timetable:
-    """Find a programme.
+    """Find a timetable.
 
     Parameters
     ----------
@@ -190,7 +190,7 @@ def learn(
 
     Returns
     -------
-    Programme
+    Timetable
     """
     trials = Trials(scenario, categories, learn)
     found = empty_timetable(categories)
@@ -238,11 +238,11 @@ def _better(
         return found, worth
     tried = []
     for number in range(count):
-        programme = found
+        timetable = found
         for c, own in enumerate(options):
             if number < len(own):
-                programme = programme.changed(c, own[number])
-        tried.append(programme)
+                timetable = timetable.changed(c, own[number])
+        tried.append(timetable)
     money = trials.money(tried)
     changed = found
     for c, own in enumerate(options):
@@ -291,13 +291,13 @@ def _additions(
 def _candidates(trials: Trials, best: Hints | None, category: int) -> Iterable[TimedRule]:
     """Rules that prices and the best schedule suggest for a category."""
     plant = trials.plant
-    intake, output = float(plant.intake_kw.sum()), float(plant.output_kw.sum())
+    into, output = float(plant.input_kw.sum()), float(plant.output_kw.sum())
     floor = (
         float(np.max(plant.stores.floor_kwh.sum(axis=1)[:-1], initial=0.0)) / plant.stores.capacity_kwh.sum()
     )
     floor = float(np.ceil(20 * floor - 1e-9) / 20)
     charging, giving = _windows(trials, best, category)
-    powers = sorted({_tenth(intake), _tenth(intake / 2), 0.0})
+    powers = sorted({_tenth(into), _tenth(into / 2), 0.0})
     for (start, end), power, fraction in product(charging, powers, (0.4, 0.7, 1.0)):
         yield TimedRule("charge", start, end, power, fraction)
     powers = sorted({_tenth(output), _tenth(output / 2)})
@@ -379,9 +379,9 @@ def _neighbours(trials: Trials, rules: Sequence[TimedRule]) -> Iterable[list[Tim
     for place, rule in enumerate(rules):
         others = [*rules[:place], *rules[place + 1 :]]
         yield others
-        rating = float((plant.intake_kw if rule.action == "charge" else plant.output_kw).sum())
+        rating = float((plant.input_kw if rule.action == "charge" else plant.output_kw).sum())
         names, members = apart(plant)
-        ratings = (plant.intake_kw if rule.action == "charge" else plant.output_kw) @ members.T
+        ratings = (plant.input_kw if rule.action == "charge" else plant.output_kw) @ members.T
         if rule.phase != ALL:
             rating = float(ratings[names.index(rule.phase)])
         on_one = [

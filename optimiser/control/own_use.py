@@ -37,7 +37,7 @@ def own_load(plant: Plant) -> np.ndarray:
     connected = plant.connected
     need = plant.load_kw - plant.ac_kw @ connected.ac_share
     wanted = np.zeros((plant.steps, len(plant.output_kw)))
-    for rating, sign in ((plant.output_kw, 1.0), (plant.intake_kw, -1.0)):
+    for rating, sign in ((plant.output_kw, 1.0), (plant.input_kw, -1.0)):
         asked = np.maximum(sign * need, 0.0)
         own = connected.own
         room = rating @ own

@@ -1,4 +1,4 @@
-"""A programme: a few timed rules for each season and kind of day, in the terms that inverters know.
+"""A timetable: a few timed rules for each season and kind of day, in the terms that inverters know.
 
 At any time the first rule that holds counts; where none does, the plant covers its own load. A rule that charges takes
 power from the grid until the store is so full, and then keeps it that full at least; one that discharges covers the
@@ -170,29 +170,29 @@ def clock_minutes(scenario: Scenario) -> np.ndarray:
 
 
 class Timed:
-    """A controller that follows programmes, one a case.
+    """A controller that follows timetables, one a case.
 
     Parameters
     ----------
     plant : Plant
     of_step : int array of shape (steps,)
         Category of each step.
-    programmes : sequence of Timetable
+    timetables : sequence of Timetable
         Of the same categories.
     """
 
-    def __init__(self, plant: Plant, of_step: np.ndarray, programmes: Sequence[Timetable]):
+    def __init__(self, plant: Plant, of_step: np.ndarray, timetables: Sequence[Timetable]):
         self.plant, self.of_step = plant, of_step
         self.own_kw = own_load(plant)
         minutes = clock_minutes(plant.scenario)
         slots, self.slot = np.unique(minutes, return_inverse=True)
         self.names, self.members = apart(plant)
-        shape = (len(programmes[0].categories), len(slots), len(programmes), len(self.names))
+        shape = (len(timetables[0].categories), len(slots), len(timetables), len(self.names))
         # 0 covers its own load, 1 charges, 2 discharges.
         self.action, self.power, self.fraction = np.zeros(shape, int), np.zeros(shape), np.zeros(shape)
-        ratings = {"charge": plant.intake_kw @ self.members.T, "discharge": plant.output_kw @ self.members.T}
-        for case, programme in enumerate(programmes):
-            for category, _, rule in reversed(programme.numbered()):
+        ratings = {"charge": plant.input_kw @ self.members.T, "discharge": plant.output_kw @ self.members.T}
+        for case, timetable in enumerate(timetables):
+            for category, _, rule in reversed(timetable.numbered()):
                 holds = rule.holds(slots)
                 for group, name in enumerate(self.names):
                     if rule.phase in (ALL, name):
@@ -205,14 +205,14 @@ class Timed:
         # One-way efficiencies at low power, as an inverter that meters its store reckons.
         self.into = np.mean([curve.slopes[0] for curve in stores.charging]) if stores.banks else 1.0
         self.out = np.mean([1 / curve.slopes[0] for curve in stores.discharging]) if stores.banks else 1.0
-        self.intake_share = np.stack([_share(plant.intake_kw * member) for member in self.members])
+        self.input_share = np.stack([_share(plant.input_kw * member) for member in self.members])
 
     def __call__(self, step: np.ndarray | int, state: State) -> Orders:
         """What the rules of each case want in a step; inner arrays have the shape (cases, groups of inverters)."""
         plant, members, cases = self.plant, self.members, len(state.stored_fraction)
         place: tuple[Any, ...] = (self.of_step[step], self.slot[step])
         if np.ndim(step):
-            # Spans side by side: the programmes are repeated over the spans.
+            # Spans side by side: the timetables are repeated over the spans.
             place = (*place, np.arange(cases) % self.action.shape[2])
         action, power, fraction = self.action[place], self.power[place], self.fraction[place]
         own = np.broadcast_to(self.own_kw[step], (cases, len(plant.output_kw)))
@@ -225,7 +225,7 @@ class Timed:
         # Taken from the grid: what fills the store to its mark, less what the sun brings.
         asked = np.where(below, power, 0.0)
         room = np.maximum(-beyond / self.into - surplus, 0.0) / plant.in_efficiency.mean()
-        charging = -np.minimum(asked, room * _parts(asked)) @ self.intake_share
+        charging = -np.minimum(asked, room * _parts(asked)) @ self.input_share
         # Given: what the store holds above its mark, and the sun, shared by what each group needs.
         needs = np.maximum(load, 0.0) + np.where(action == 2, power, 0.0)
         most = np.maximum(np.maximum(beyond, 0.0) * self.out + surplus, 0.0) * plant.out_efficiency.mean()

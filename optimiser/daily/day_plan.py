@@ -200,7 +200,7 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
         "interval_start_local": [stamp.isoformat() for stamp in scenario.timeline.local()]
     }
     for name, flow in flows.inverters.items():
-        made[f"inverter.{name}.net_kw"] = flow.output_kw - flow.intake_kw
+        made[f"inverter.{name}.net_kw"] = flow.output_kw - flow.input_kw
     banks = list(flows.banks.values())
     made["charge_kw"] = sum((flow.taken_kw for flow in banks), zero)
     made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)

@@ -144,4 +144,4 @@ def _started(
 
 
 def _gap(problem: Problem, solution: Solution) -> float:
-    return proof.relative_gap(proof.upper_bound(problem, solution.row_dual), solution.purse)
+    return proof.relative_gap(proof.upper_bound(problem, solution.row_dual), solution.objective)

@@ -36,14 +36,14 @@ class WindowOptimum:
     ----------
     bound : float
         No schedule of the part makes more. [currency]
-    purse : float
+    objective : float
         What the best one found makes; minus infinity if none was found.
     x : array of shape (columns,) or None
         It.
     """
 
     bound: float
-    purse: float
+    objective: float
     x: np.ndarray | None
 
 
@@ -176,11 +176,11 @@ class Part:
                 return known
         else:
             known = self._search(prices, start, spare, QUICK_NODES, deadline)
-        if known.bound > known.purse + spare:
+        if known.bound > known.objective + spare:
             limit = INTEGER_SECONDS_PER_NODE * max(most_nodes, MOST_NODES)
             limit = min(limit, deadline - time.perf_counter())
             known = self._by_integers(prices, known, spare, limit)
-        if known.bound > known.purse + spare:
+        if known.bound > known.objective + spare:
             found = self._search(prices, known.x, spare, most_nodes, deadline, patient=True)
             known = replace(found, bound=min(found.bound, known.bound))
         return known
@@ -197,12 +197,12 @@ class Part:
     ) -> WindowOptimum:
         """Branch and bound; `patient`: until a schedule is found, however many nodes that takes."""
         best = self._first(prices) if start is None else start
-        purse = -np.inf if best is None else float(prices @ best)
+        objective = -np.inf if best is None else float(prices @ best)
         closed, nodes, diving = -np.inf, _Nodes(), True
         while nodes:
             # Down one branch at first and now and then, which finds schedules; else where most is promised.
             node = nodes.latest() if diving else nodes.most_promising()
-            if node.promised <= purse + spare:
+            if node.promised <= objective + spare:
                 closed, diving = max(closed, node.promised), best is None
                 continue
             # Without a schedule the integer solver is asked before branches are followed for ever.
@@ -224,9 +224,9 @@ class Part:
                 nodes.add(_Node(promised, (*node.decided, (place, likely, at))))
                 continue
             closed, diving = max(closed, promised), False
-            if (made := float(prices @ x)) > purse:
-                best, purse = x, made
-        return WindowOptimum(max(closed, purse), purse, best)
+            if (made := float(prices @ x)) > objective:
+                best, objective = x, made
+        return WindowOptimum(max(closed, objective), objective, best)
 
     def _first(self, prices: np.ndarray) -> np.ndarray | None:
         """A schedule soon, not the best: what is broken is taken as it leans, whole numbers down; None if that fails.
@@ -298,7 +298,7 @@ class Part:
         """The same from the integer solver, with a binary a decision; at worst what is known already."""
         if limit_s <= 0:
             return known
-        priced = replace(self._problem, purse=prices)
+        priced = replace(self._problem, objective=prices)
         extra = binaries(priced, self._one, self._other, self._kind)
         try:
             solution = Highs(priced, extra, time_limit_s=limit_s, absolute_gap=spare).solve()
@@ -306,9 +306,11 @@ class Part:
             return known
         if solution.verdict == "infeasible" or self._worst(solution.x, prices) is not None:
             return known
-        bound = min(known.bound, max(solution.bound, known.purse))
+        bound = min(known.bound, max(solution.bound, known.objective))
         made = float(prices @ solution.x)
-        return WindowOptimum(bound, made, solution.x) if made > known.purse else replace(known, bound=bound)
+        return (
+            WindowOptimum(bound, made, solution.x) if made > known.objective else replace(known, bound=bound)
+        )
 
 
 def take(

@@ -89,7 +89,7 @@ def counted(rounds: int) -> str:
 def decisions(problem: Problem) -> Decisions:
     """Every decision that the one-direction, ordering and whole-number rules of a problem make."""
     pairs = [(p.forth, p.back) for p in problem.pairs.values()]
-    orders = [(s.first, s.then) for s in problem.sequels.values()]
+    orders = [(s.first, s.then) for s in problem.fill_orders.values()]
     wholes = [(name, name) for name, family in problem.columns.items() if family.whole]
     columns = [*pairs, *orders, *wholes]
     kinds = [PAIR] * len(pairs) + [ORDER] * len(orders) + [WHOLE] * len(wholes)
@@ -109,7 +109,7 @@ def decisions(problem: Problem) -> Decisions:
         first,
         second,
         kind,
-        (kind == PAIR) & (problem.purse[first] + problem.purse[second] > 0),
+        (kind == PAIR) & (problem.objective[first] + problem.objective[second] > 0),
     )
 
 

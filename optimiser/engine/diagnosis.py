@@ -158,7 +158,7 @@ def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
             holds,
             _always(through),
         )
-        for word, rule in (("output_kw", "output rating"), ("intake_kw", "intake rating")):
+        for word, rule in (("output_kw", "output rating"), ("input_kw", "input rating")):
             hold = Hold(f"inverter.{name}.{word}", True)
             rating = getattr(inverter, word)
             yield MovableLimit(
@@ -703,7 +703,7 @@ def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> fl
         net -= site.share(system, phase) * window.value(f"ac_solar.{system.name}.solar_kw", step)
     for inverter in site.inverter:
         name, share = f"inverter.{inverter.name}", site.share(inverter, phase)
-        net += share * (window.value(f"{name}.intake_kw", step) - window.value(f"{name}.output_kw", step))
+        net += share * (window.value(f"{name}.input_kw", step) - window.value(f"{name}.output_kw", step))
     return net
 
 
@@ -825,25 +825,25 @@ def check_supply(scenario: Any) -> None:
 def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     """How far what must be imported exceeds what may be, at the least, by rule. [kW]"""
     site, terms = scenario.site, _numbers(scenario)
-    bus_kw, outputs, intakes = (
+    bus_kw, outputs, inputs = (
         _bus_kw(scenario, terms),
         _dc_limited(scenario, "out"),
         _dc_limited(scenario, "in"),
     )
     best_out = max((i.output_efficiency for i in site.inverter), default=1.0)
-    best_in = max((i.intake_efficiency for i in site.inverter), default=1.0)
-    intake_dc = sum(intakes[i.name] * i.intake_efficiency for i in site.inverter)
-    yield "DC bus", -bus_kw - intake_dc
+    best_in = max((i.input_efficiency for i in site.inverter), default=1.0)
+    input_dc = sum(inputs[i.name] * i.input_efficiency for i in site.inverter)
+    yield "DC bus", -bus_kw - input_dc
     lowest, highest = {}, {}
     phase_most, _ = site.phase_limits_kw(terms)
     for phase in site.phase_names:
         load = site.load_kw(terms, phase)
         solar = sum((site.share(s, phase) * s.available(terms) for s in site.ac_solar), np.zeros(len(load)))
         output = sum(site.share(i, phase) * outputs[i.name] for i in site.inverter)
-        helped = np.minimum(output, best_out * np.maximum(bus_kw + intake_dc, 0))
+        helped = np.minimum(output, best_out * np.maximum(bus_kw + input_dc, 0))
         lowest[phase] = load - solar - helped
-        intake = sum(site.share(i, phase) * intakes[i.name] for i in site.inverter)
-        highest[phase] = np.minimum(load + intake, phase_most[phase])
+        into = sum(site.share(i, phase) * inputs[i.name] for i in site.inverter)
+        highest[phase] = np.minimum(load + into, phase_most[phase])
     load_less_sun = sum(site.load_kw(terms, phase) for phase in site.phase_names)
     load_less_sun = load_less_sun - sum((s.available(terms) for s in site.ac_solar), np.zeros(len(bus_kw)))
     given = np.minimum(sum(outputs.values()), best_out * np.maximum(bus_kw, 0))
@@ -893,8 +893,8 @@ def _grid_to_bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
     """The most that inverters can bring to the bus, less what loads beyond the import limits take. [kW]"""
     site = scenario.site
     best_out = max((i.output_efficiency for i in site.inverter), default=1.0)
-    best_in = max((i.intake_efficiency for i in site.inverter), default=1.0)
-    intakes = _dc_limited(scenario, "in")
+    best_in = max((i.input_efficiency for i in site.inverter), default=1.0)
+    inputs = _dc_limited(scenario, "in")
 
     def brought(room_kw: np.ndarray, most_kw: float) -> np.ndarray:
         return best_in * np.clip(room_kw, 0, most_kw) - np.maximum(-room_kw, 0) / best_out
@@ -905,9 +905,9 @@ def _grid_to_bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
         room = -site.load_kw(terms, phase)
         room = room + sum(site.share(s, phase) * s.available(terms) for s in site.ac_solar)
         whole = whole + room
-        intake = sum(site.share(i, phase) * intakes[i.name] for i in site.inverter)
-        by_phase = by_phase + brought(phase_most[phase] + room, intake)
-    return np.minimum(brought(whole, sum(intakes.values())), by_phase)
+        into = sum(site.share(i, phase) * inputs[i.name] for i in site.inverter)
+        by_phase = by_phase + brought(phase_most[phase] + room, into)
+    return np.minimum(brought(whole, sum(inputs.values())), by_phase)
 
 
 def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
@@ -928,7 +928,7 @@ def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
     """Each inverter's AC power one way, within its DC current limit at the highest voltage. [kW]"""
     made = {}
     for inverter in scenario.site.inverter:
-        rating, efficiency = inverter.intake_kw, 1 / inverter.intake_efficiency
+        rating, efficiency = inverter.input_kw, 1 / inverter.input_efficiency
         if way == "out":
             rating, efficiency = inverter.output_kw, inverter.output_efficiency
         amperes = inverter.dc_current_limit_a

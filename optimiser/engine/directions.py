@@ -91,7 +91,7 @@ def keep_one_direction(
     search = _Search(problem, every, broken, highs)
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
-    if not search.broken.any() and (known is None or relaxed.purse >= known.solution.purse):
+    if not search.broken.any() and (known is None or relaxed.objective >= known.solution.objective):
         return SearchOutcome(_in_rows_of(problem, relaxed), bound, broken)
     best = None if known is None else _in_rows_of(search.problem, known.solution)
     bound = bound if known is None else min(bound, known.bound)
@@ -105,11 +105,11 @@ def keep_one_direction(
         solution = search.fixed(view)
         if solution is None and best is None:
             solution = search.rounded(relaxed)
-        found = solution is not None and (best is None or solution.purse > best.purse + 0.02 * spare)
+        found = solution is not None and (best is None or solution.objective > best.objective + 0.02 * spare)
         if found:
             best = solution
         turnover = 0.0 if best is None else proof.turnover(problem, best.x)
-        gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse, turnover))
+        gaps.append(np.inf if best is None else proof.relative_gap(bound, best.objective, turnover))
         say(
             f"one direction, round {len(gaps)}: {len(search.spans)} windows, {len(view.contested)} of them "
             f"contested, proven gap {100 * gaps[-1]:.2g} %"
@@ -117,7 +117,7 @@ def keep_one_direction(
         if gaps[-1] <= gap or time.perf_counter() > deadline:
             break
         # Windows are searched no deeper than the prices deserve: the first ones are far off.
-        shallow = view.unfinished > (spare if best is None else 0.25 * (bound - best.purse))
+        shallow = view.unfinished > (spare if best is None else 0.25 * (bound - best.objective))
         if shallow:
             most_nodes *= 4
         if solution is not None and found:
@@ -351,7 +351,7 @@ class _Search:
         one_sided = np.where(np.isfinite(problem.row_upper), problem.row_upper, problem.row_lower)
         side = np.select([joining > 0, joining < 0], [problem.row_upper, problem.row_lower], one_sided)
         of_copies = problem.matrix.T @ owned
-        prices = problem.purse - problem.matrix.T @ joining
+        prices = problem.objective - problem.matrix.T @ joining
         outside = np.where(inside < 0, prices - of_copies, 0.0)
         x = np.where(outside > 0, problem.upper, problem.lower)
         bound = problem.offset + joining @ side + outside @ x
@@ -369,7 +369,7 @@ class _Search:
                 part.matrix.T @ owned[part.rows],
             )
             known = self._known.get(span)
-            finished = known is not None and known[1].bound <= known[1].purse + share
+            finished = known is not None and known[1].bound <= known[1].objective + share
             if known is None or not finished or not np.array_equal(known[0], of_part):
                 start = None if best is None else best.x[part.columns]
                 known = (of_part, part.best(of_part, start, share, most_nodes, deadline))
@@ -383,7 +383,7 @@ class _Search:
         difference = np.zeros(len(problem.row_upper))
         for number, (part, of_part, result) in enumerate(results):
             bound += result.bound
-            unfinished += max(0.0, result.bound - result.purse - share)
+            unfinished += max(0.0, result.bound - result.objective - share)
             if result.x is None:
                 raise UnprovenError(NONE_FOUND)
             if best is not None and result.bound > of_part @ best.x[part.columns] + share:
@@ -394,7 +394,7 @@ class _Search:
             apart = np.where(mine, 0.0, result.x - x[part.columns])
             difference[part.rows] = part.matrix @ apart
         slope = np.where(owner < 0, side - problem.matrix @ x, difference)
-        constant = problem.offset + float(problem.purse @ x)
+        constant = problem.offset + float(problem.objective @ x)
         view = _View(float(bound), y, x, constant, slope, tuple(contested), unfinished)
         self._views = [*self._views[-(MOST_PRICES - 1) :], view]
         return view

@@ -188,11 +188,11 @@ class Envelopes:
         steps, off = choices.step[chosen], np.zeros((len(chosen), 2 * len(kind.start)))
         lower = np.hstack([choices.lower[chosen], off])
         upper = np.hstack([choices.upper[chosen], off + np.inf])
-        purse = np.hstack([priced.money[steps], off - self._steep(priced)])
+        objective = np.hstack([priced.money[steps], off - self._steep(priced)])
         given = np.outer(start, kind.start) + np.outer(end, kind.end)
         row_lower, row_upper = ((side[steps] - given).ravel() for side in self._stage.sides)
         matrix = stacked_blocks(block, len(chosen))
-        return Piece(matrix, row_lower, row_upper, lower.ravel(), upper.ravel(), purse.ravel())
+        return Piece(matrix, row_lower, row_upper, lower.ravel(), upper.ravel(), objective.ravel())
 
     @staticmethod
     def _steep(priced: Priced) -> float:

@@ -77,7 +77,7 @@ def margins(problem: Problem, values: ByName, multipliers: ByName, basis: Basis)
     y = carried(problem, multipliers)
     lower, upper = _decided(problem, x)
     held = (lower != problem.lower) | (upper != problem.upper)
-    if _slack(problem, x, y) > ROUGH * max(1.0, abs(float(problem.purse @ x))):
+    if _slack(problem, x, y) > ROUGH * max(1.0, abs(float(problem.objective @ x))):
         highs = Highs(problem)
         if basis.fits(problem):
             highs.set_basis(basis)
@@ -85,7 +85,7 @@ def margins(problem: Problem, values: ByName, multipliers: ByName, basis: Basis)
         found = highs.solve()
         if found.verdict == "optimal":
             x, y = found.x, proof.usable(found.row_dual, problem.row_lower, problem.row_upper)
-    return Margins(problem, x, y, problem.purse - problem.matrix.T @ y, held)
+    return Margins(problem, x, y, problem.objective - problem.matrix.T @ y, held)
 
 
 def held_again(problem: Problem, at: Margins, basis: Basis) -> tuple[np.ndarray, Basis] | None:
@@ -145,7 +145,7 @@ def derivative(at: Margins, other: Problem) -> Change:
     slack = _matched(at.y * (own_side - own.matrix @ at.x), own.row_places, other.row_places)
     of_rows = y * (side - other.matrix @ x) - slack
     of_bounds = _of_bounds(at, other, x, y)
-    of_money = (other.purse - _matched(own.purse, own.places, other.places)) * x
+    of_money = (other.objective - _matched(own.objective, own.places, other.places)) * x
     total = float(of_rows.sum() + of_bounds.sum() + of_money.sum()) + other.offset - own.offset
     steps = own.timeline.steps
     by_step = (of_bounds + of_money)[: steps * other.step_columns].reshape(steps, -1).sum(axis=1)
@@ -169,7 +169,7 @@ def _of_bounds(at: Margins, other: Problem, x: np.ndarray, y: np.ndarray) -> np.
     for name in own.places.keys() & other.places.keys():
         new[other.places[name]] = False
     if new.any():
-        left = (other.purse - other.matrix.T @ y)[new]
+        left = (other.objective - other.matrix.T @ y)[new]
         made[new] = np.maximum(left * other.lower[new], left * other.upper[new])
     return made
 
@@ -194,7 +194,7 @@ def _decided(problem: Problem, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _slack(problem: Problem, x: np.ndarray, y: np.ndarray) -> float:
     """Money by which multipliers miss a schedule: none at an optimum (complementary slackness)."""
     side = np.where(y > 0, problem.row_upper, np.where(y < 0, problem.row_lower, 0.0))
-    reduced = problem.purse - problem.matrix.T @ y
+    reduced = problem.objective - problem.matrix.T @ y
     apart = np.minimum(np.abs(problem.upper - x), np.abs(x - problem.lower))
     return float(np.abs(y * (side - problem.matrix @ x)).sum() + np.abs(reduced * apart).sum())
 

@@ -105,10 +105,10 @@ class _Search:
             spare = gap * max(1.0, abs(bound))
             path, at_prices, solution = self._round(y, spare)
             bound = min(bound, at_prices)
-            if solution is not None and (best is None or solution.purse > best.purse):
+            if solution is not None and (best is None or solution.objective > best.objective):
                 best = solution
             turnover = 0.0 if best is None else proof.turnover(self.problem, best.x)
-            gaps.append(np.inf if best is None else proof.relative_gap(bound, best.purse, turnover))
+            gaps.append(np.inf if best is None else proof.relative_gap(bound, best.objective, turnover))
             say(
                 f"one direction, path {len(gaps)} through {len(path.stored)} steps, proven gap {100 * gaps[-1]:.2g} %"
             )

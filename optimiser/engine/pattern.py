@@ -76,7 +76,7 @@ class Pattern:
     rows: tuple[PatternRow, ...]
     lines: tuple[PatternLine, ...]
     pairs: dict[str, Pair]
-    sequels: dict[str, FillOrder]
+    fill_orders: dict[str, FillOrder]
     symbol_of: dict[int, tuple[int, int]]
     symbols: tuple[Symbol, ...]
     steps: int
@@ -116,7 +116,7 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
             constants[key] = 0.0 if expression is None else expression
         else:
             model.bodies[key] = expression == 0
-    model.purse = pyo.Objective(expr=0)
+    model.objective = pyo.Objective(expr=0)
     try:
         form = ParameterizedLinearStandardFormCompiler().write(model, wrt=symbols, mixed_form=True)
     except Exception as problem:  # the compiler raises many kinds for what is not linear
@@ -137,7 +137,7 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
         rows,
         tuple(PatternLine(line, bodies[("line", number)]) for number, line in enumerate(lines)),
         terms.pairs,
-        terms.sequels,
+        terms.fill_orders,
         symbol_of,
         tuple(Symbol(numbers, per) for _, numbers, per in terms.symbols),
         steps,

@@ -29,21 +29,21 @@ def upper_bound(problem: Problem, row_dual: np.ndarray) -> float:
     c x = y (A x) + (c - y A) x <= sum(max over the row's side) + sum(max over the box).
     """
     rows, columns = (problem.row_lower, problem.row_upper), (problem.lower, problem.upper)
-    return problem.offset + boxed_bound(problem.matrix, rows, columns, problem.purse, row_dual)
+    return problem.offset + boxed_bound(problem.matrix, rows, columns, problem.objective, row_dual)
 
 
 def boxed_bound(
     matrix: sparse.csr_array,
     rows: tuple[np.ndarray, np.ndarray],
     columns: tuple[np.ndarray, np.ndarray],
-    purse: np.ndarray,
+    objective: np.ndarray,
     row_dual: np.ndarray,
 ) -> float:
     """The same from the parts: a matrix, lower and upper sides of its rows and columns, and what columns bring."""
     y = usable(row_dual, *rows)
     used = y != 0
     side = np.where(y > 0, rows[1], rows[0])
-    reduced = purse - matrix.T @ y
+    reduced = objective - matrix.T @ y
     boxed = np.maximum(columns[0] * reduced, columns[1] * reduced)
     return float((y[used] * side[used]).sum() + boxed.sum())
 

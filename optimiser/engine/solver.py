@@ -24,7 +24,7 @@ _STATUSES = np.array([highspy.HighsBasisStatus(number) for number in range(5)], 
 
 @dataclass(frozen=True)
 class Piece:
-    """A linear program by itself: maximise `purse @ x + offset` with rows and columns within bounds.
+    """A linear program by itself: maximise `objective @ x + offset` with rows and columns within bounds.
 
     What a `Problem` says too, without the names of its columns and rows.
     """
@@ -34,7 +34,7 @@ class Piece:
     row_upper: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    purse: np.ndarray
+    objective: np.ndarray
     offset: float = 0.0
 
 
@@ -72,7 +72,7 @@ class Solution:
     x : array of shape (columns,)
     row_dual : array of shape (rows,)
         Money that one more unit of each row's right-hand side brings; empty for integer problems.
-    purse : float
+    objective : float
         The solver's objective, money to be made.
     bound : float
         The most that the solver says can be made.
@@ -83,7 +83,7 @@ class Solution:
     verdict: str
     x: np.ndarray
     row_dual: np.ndarray
-    purse: float
+    objective: float
     bound: float
     binaries: np.ndarray
 
@@ -224,7 +224,7 @@ class Highs:
         if count < mine.shape[0]:
             added = np.arange(count, mine.shape[0], dtype=np.int32)
             _accepted(self._highs.deleteRows(len(added), added), "fewer rows")
-        self.change_costs(columns, problem.purse)
+        self.change_costs(columns, problem.objective)
         self.change_column_bounds(columns, problem.lower, problem.upper)
         _accepted(
             self._highs.changeRowsBounds(count, rows, problem.row_lower, problem.row_upper),
@@ -242,9 +242,11 @@ class Highs:
             "changed column bounds",
         )
 
-    def change_costs(self, columns: np.ndarray, purse: np.ndarray) -> None:
+    def change_costs(self, columns: np.ndarray, objective: np.ndarray) -> None:
         """New money that a unit of some columns brings; the basis is kept."""
-        _accepted(self._highs.changeColsCost(len(columns), columns.astype(np.int32), -purse), "changed costs")
+        _accepted(
+            self._highs.changeColsCost(len(columns), columns.astype(np.int32), -objective), "changed costs"
+        )
 
     def set_basis(self, basis: Basis) -> None:
         """Start the next run from a basis, which need not be a perfect one."""
@@ -330,7 +332,7 @@ def _accepted(status: Any, what: str) -> None:
 def _model(problem: Problem | Piece, extra: Extra | None) -> tuple[Any, ...]:
     """What HiGHS takes for a model, in arrays: sizes, format and sense, then cost, bounds, matrix and kinds."""
     matrix, row_lower, row_upper = problem.matrix, problem.row_lower, problem.row_upper
-    lower, upper, cost = problem.lower, problem.upper, -problem.purse
+    lower, upper, cost = problem.lower, problem.upper, -problem.objective
     kinds = np.zeros(len(lower), np.int32)
     if extra is not None:
         wide = sparse.csr_array(

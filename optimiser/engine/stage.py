@@ -128,7 +128,7 @@ class Stage:
         y = np.where(self.joining, proof.usable(y, problem.row_lower, problem.row_upper), 0.0)
         used = y != 0
         side = np.where(y > 0, problem.row_upper, problem.row_lower)
-        prices = problem.purse - problem.matrix.T @ y if used.any() else problem.purse
+        prices = problem.objective - problem.matrix.T @ y if used.any() else problem.objective
         groups = slice(self.steps * problem.step_columns, None)
         outside = np.maximum(prices[groups] * problem.lower[groups], prices[groups] * problem.upper[groups])
         constant = problem.offset + float((y[used] * side[used]).sum() + outside.sum())

@@ -17,19 +17,19 @@ from optimiser.timeline import STEP, Grouping, Timeline
 
 @dataclass(frozen=True)
 class Problem:
-    """A linear program: maximise `purse @ x + offset` with rows and columns within bounds.
+    """A linear program: maximise `objective @ x + offset` with rows and columns within bounds.
 
     Attributes
     ----------
     matrix : csr_array of shape (rows, columns)
     row_lower, row_upper : array of shape (rows,)
     lower, upper : array of shape (columns,)
-    purse : array of shape (columns,)
+    objective : array of shape (columns,)
         Money a unit of each column brings. [currency]
     offset : float
         Money that no decision moves. [currency]
     by_line : csr_array of shape (lines, columns)
-        The purse, line by line.
+        The objective, line by line.
     line_offsets : array of shape (lines,)
     lines : tuple of Line
     """
@@ -46,12 +46,12 @@ class Problem:
     line_offsets: np.ndarray
     lines: tuple[Line, ...]
     pairs: dict[str, Pair]
-    sequels: dict[str, FillOrder]
+    fill_orders: dict[str, FillOrder]
     places: dict[str, np.ndarray] = field(repr=False)
     row_places: dict[str, np.ndarray] = field(repr=False)
 
     @cached_property
-    def purse(self) -> np.ndarray:
+    def objective(self) -> np.ndarray:
         """Money that a unit of each column brings, all lines together."""
         return np.asarray(self.by_line.sum(axis=0)).ravel()
 
@@ -206,7 +206,7 @@ class _Tiler:
             offsets,
             tuple(item.line for item in self.pattern.lines),
             self.pattern.pairs,
-            self.pattern.sequels,
+            self.pattern.fill_orders,
             self.places,
             self.row_places,
         )

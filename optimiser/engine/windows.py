@@ -100,17 +100,17 @@ class Windows:
     """Cuts windows out of a problem.
 
     Rows and columns of groups lie after those of the steps; their reach is the span of steps that they touch.
-    `purse` says what columns bring where that is not the problem's own.
+    `objective` says what columns bring where that is not the problem's own.
     """
 
-    def __init__(self, problem: Problem, purse: np.ndarray | None = None):
+    def __init__(self, problem: Problem, objective: np.ndarray | None = None):
         self.problem = problem
         self.wide, self.tall, self.steps = problem.step_columns, problem.step_rows, problem.timeline.steps
-        self._purse = problem.purse if purse is None else purse
-        self._helper = np.zeros(len(problem.lower), bool)
+        self._objective = problem.objective if objective is None else objective
+        self._auxiliary = np.zeros(len(problem.lower), bool)
         for family in problem.columns.values():
-            if family.helper:
-                self._helper[problem.places[family.name]] = True
+            if family.auxiliary:
+                self._auxiliary[problem.places[family.name]] = True
         last_of_steps = problem.matrix.indptr[self.steps * self.tall]
         in_steps = problem.matrix.indices[:last_of_steps]
         self._in_steps = np.zeros(len(problem.lower), bool)
@@ -210,7 +210,7 @@ class Windows:
         settled = seen[window.columns]
         lower[settled] = x[window.columns[settled]]
         # A peak may rise and a sum goes on; what steps refer to directly is committed.
-        fixed = settled & self._in_steps[window.columns] & ~self._helper[window.columns]
+        fixed = settled & self._in_steps[window.columns] & ~self._auxiliary[window.columns]
         upper[fixed] = x[window.columns[fixed]]
         return window
 
@@ -312,7 +312,7 @@ class Windows:
             problem.row_upper[rows] - known,
             problem.lower[columns],
             problem.upper[columns],
-            self._purse[columns],
+            self._objective[columns],
         )
         return StepWindow(columns, rows, piece), beyond
 
@@ -390,7 +390,7 @@ def _joined(problem: Problem, windows: Windows, chains: Sequence[Span], drafts: 
         whole.x[both] = np.maximum(whole.x[both], draft.x[both])
     whole.seen[:] = False
     for family in problem.columns.values():
-        if family.helper:
+        if family.auxiliary:
             whole.basis.columns[problem.places[family.name]] = BASIC
     return whole
 
@@ -504,8 +504,8 @@ class Periods:
             return Solution("infeasible", np.zeros(0), np.zeros(0), np.nan, np.nan, np.zeros(0))
         self._stale[:] = False
         self._join_prices()
-        purse = float(self.problem.purse @ self._draft.x) + self.problem.offset
-        return Solution("optimal", self._draft.x.copy(), self._draft.y.copy(), purse, np.inf, np.zeros(0))
+        objective = float(self.problem.objective @ self._draft.x) + self.problem.offset
+        return Solution("optimal", self._draft.x.copy(), self._draft.y.copy(), objective, np.inf, np.zeros(0))
 
     def _pass(self, spans: Sequence[Span], words: str) -> bool:
         """Solve spans each by itself; False if one has no answer, which leaves it as it was."""
@@ -538,7 +538,7 @@ class Periods:
         """Agree on prices across each cut: on either side stored energy was worth what that side alone makes of it."""
         y, problem = self._draft.y, self.problem
         usable = proof.usable(y, problem.row_lower, problem.row_upper)
-        reduced = problem.purse - problem.matrix.T @ usable
+        reduced = problem.objective - problem.matrix.T @ usable
         margin = JOINT_HOURS * 60 // problem.timeline.step_minutes
 
         def join(cut: int) -> tuple[np.ndarray, np.ndarray]:

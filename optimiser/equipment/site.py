@@ -159,9 +159,9 @@ class Inverter(Component):
     name: StrictStr = text("name of the inverter")
     phase: Phase = choice('phase it is on; "all" for a three-phase unit or a single-phase site')
     output_kw: float = quantity("kW", "continuous AC output rating", above=0)
-    intake_kw: float = quantity("kW", "continuous AC intake rating when charging; 0 if it cannot", at_least=0)
+    input_kw: float = quantity("kW", "continuous AC input rating when charging; 0 if it cannot", at_least=0)
     output_efficiency: float = quantity("-", "AC out over DC drawn", default=0.95, above=0, at_most=1)
-    intake_efficiency: float = quantity(
+    input_efficiency: float = quantity(
         "-", "DC brought to the bus over AC taken in", default=0.95, above=0, at_most=1
     )
     surge_kw: float | None = quantity(
@@ -380,11 +380,10 @@ class Site(Component):
         never pushes them aside. On a phase against another, what inverters may take in on the other is left free.
         """
         loads = {phase: self.load_kw(terms, phase) for phase in self.phase_names}
-        intakes = {
-            phase: sum(self.share(i, phase) * i.intake_kw for i in self.inverter)
-            for phase in self.phase_names
+        inputs = {
+            phase: sum(self.share(i, phase) * i.input_kw for i in self.inverter) for phase in self.phase_names
         }
-        return self._within_limits(terms, [s for s in self.ac_solar if s.gives_way_alone], loads, intakes)
+        return self._within_limits(terms, [s for s in self.ac_solar if s.gives_way_alone], loads, inputs)
 
     def _within_limits(
         self,
@@ -409,12 +408,12 @@ class Site(Component):
         imports, exports = {}, {}
         for phase in self.phase_names:
             load = self.load_kw(terms, phase)
-            intake = sum(self.share(i, phase) * i.intake_kw for i in self.inverter)
+            into = sum(self.share(i, phase) * i.input_kw for i in self.inverter)
             output = sum(self.share(i, phase) * i.output_kw for i in self.inverter)
             solar = sum(
                 (self.share(s, phase) * s.available(terms) for s in self.ac_solar), np.zeros(len(load))
             )
-            imports[phase] = np.maximum(load + intake, 0)
+            imports[phase] = np.maximum(load + into, 0)
             exports[phase] = np.maximum(solar + output - load, 0)
         return imports, exports
 
@@ -527,16 +526,16 @@ class Site(Component):
     def _inverter_flows(self, terms: Any, inverter: Inverter) -> InverterFlows:
         name = f"inverter.{inverter.name}"
         output = terms.column(f"{name}.output_kw", at_most=inverter.output_kw)
-        intake = terms.column(f"{name}.intake_kw", at_most=inverter.intake_kw)
+        into = terms.column(f"{name}.input_kw", at_most=inverter.input_kw)
         terms.one_direction(
             name.replace(".", " "),
             f"{name}.output_kw",
-            f"{name}.intake_kw",
+            f"{name}.input_kw",
             inverter.output_kw,
-            inverter.intake_kw,
+            inverter.input_kw,
         )
         return InverterFlows(
-            output, intake, output / inverter.output_efficiency, intake * inverter.intake_efficiency
+            output, into, output / inverter.output_efficiency, into * inverter.input_efficiency
         )
 
     def _dc_balance(
@@ -549,7 +548,7 @@ class Site(Component):
     ) -> None:
         fixed = terms.series(self.dc_needs_kw(terms, banks))
         sources = [*solar.values(), *(f.discharge_kw for f in bank_flows.values())]
-        sources += [f.dc_intake_kw for f in inverters.values()]
+        sources += [f.dc_input_kw for f in inverters.values()]
         sinks = [f.charge_kw for f in bank_flows.values()] + [f.dc_draw_kw for f in inverters.values()]
         if sources or sinks:
             zero = np.zeros(len(fixed))
@@ -580,9 +579,9 @@ class Site(Component):
             rules.append(
                 (
                     f"DC current of inverter {i.name}, in",
-                    flow.dc_intake_kw,
+                    flow.dc_input_kw,
                     amperes,
-                    i.intake_kw * i.intake_efficiency,
+                    i.input_kw * i.input_efficiency,
                 )
             )
         lowest_v = self.lowest_bus_voltage(banks)
@@ -623,7 +622,7 @@ class Site(Component):
             for inverter in self.inverter:
                 if share := self.share(inverter, phase):
                     flow = inverters[inverter.name]
-                    net = net - share * flow.output_kw + share * flow.intake_kw
+                    net = net - share * flow.output_kw + share * flow.input_kw
             nets[phase] = net
         return nets
 
@@ -707,7 +706,7 @@ class Site(Component):
         What it imports beyond the connection's limit the others have sent back. Of a solar system without a rating the
         highest of its series counts as one. Activated services move no more than inverters can.
         """
-        turned = sum(i.output_kw + i.intake_kw for i in self.inverter)
+        turned = sum(i.output_kw + i.input_kw for i in self.inverter)
         sent = turned + sum(
             float(s.available(terms).max()) if s.rating_kw is None else s.rating_kw for s in self.ac_solar
         )

@@ -77,8 +77,8 @@ class Appraisal:
     yearly_saving : float
         Saving of year 1; of a shorter run, scaled to 8760 hours and 12 billing periods. [currency/year]
     ceiling_saving : float
-        The same with perfect foresight; equal to it where no capture was measured. [currency/year]
-    capture_share : float or None
+        The same with perfect foresight; equal to it where no run without foresight was made. [currency/year]
+    realised_share : float or None
         `yearly_saving` over `ceiling_saving`, what a planner without foresight earned; None where it was not measured.
     scaled : bool
         Whether the timeline was not a year and had to be scaled.
@@ -117,7 +117,7 @@ class Appraisal:
 
     yearly_saving: float
     ceiling_saving: float
-    capture_share: float | None
+    realised_share: float | None
     scaled: bool
     items: tuple[CashItem, ...]
     flows: tuple[float, ...]
@@ -159,7 +159,7 @@ def appraise(
     if cost is None:
         return None
     studies = studies or {}
-    share = _capture(statement, ceiling)
+    share = _realised(statement, ceiling)
     course = _course(statement, cost, studies.get("life"), share)
     first = sum(course.saving_in(1).values())
     items = cash_flow(cost, course.saving_in, course.banks)
@@ -174,7 +174,7 @@ def appraise(
     return Appraisal(
         yearly_saving=first,
         ceiling_saving=first if ceiling is None else yearly_saving(ceiling),
-        capture_share=share,
+        realised_share=share,
         scaled=not is_year(statement.dispatch.scenario.timeline.hours),
         items=items,
         flows=flows,
@@ -198,7 +198,7 @@ def appraise(
     )
 
 
-def _capture(statement: Statement, ceiling: Statement | None) -> float | None:
+def _realised(statement: Statement, ceiling: Statement | None) -> float | None:
     """Share of the ceiling's yearly saving that was earned without foresight; None where the statement is the ceiling.
 
     Of the yearly sums, since every figure that it scales is yearly: in a shorter run a charge that is made once a
@@ -229,7 +229,7 @@ def _course(statement: Statement, cost: Cost, study: Study | None, share: float 
 def _price_years(
     cost: Cost, course: Course, share: float | None, study: Study | None
 ) -> tuple[AppraisedYear, ...]:
-    """Each price year appraised: later years and capture as in this run, whose wear they share."""
+    """Each price year appraised: later years and the realised share as in this run, whose wear they share."""
     own = sum(course.saving_in(1).values())
     found = []
     for row in study.summary["years"] if study else ():

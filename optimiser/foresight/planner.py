@@ -93,7 +93,7 @@ class Data:
     row_upper: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    purse: np.ndarray
+    objective: np.ndarray
 
     @classmethod
     def of(cls, problem: Problem, base: Problem) -> Data:
@@ -102,7 +102,10 @@ class Data:
         A current limit that can never bind on some data has no row there.
         """
         made = cls(
-            *(array.copy() for array in (base.row_lower, base.row_upper, base.lower, base.upper, base.purse))
+            *(
+                array.copy()
+                for array in (base.row_lower, base.row_upper, base.lower, base.upper, base.objective)
+            )
         )
         for name in base.row_places.keys() & problem.row_places.keys():
             to, at = base.row_places[name], problem.row_places[name]
@@ -110,14 +113,14 @@ class Data:
         for name in base.places.keys() & problem.places.keys():
             to, at = base.places[name], problem.places[name]
             made.lower[to], made.upper[to] = problem.lower[at], problem.upper[at]
-            made.purse[to] = problem.purse[at]
+            made.objective[to] = problem.objective[at]
         return made
 
     def take(self, other: Data, rows: np.ndarray, columns: np.ndarray) -> None:
         """Some rows and columns from other data."""
         self.row_lower[rows], self.row_upper[rows] = other.row_lower[rows], other.row_upper[rows]
         self.lower[columns], self.upper[columns] = other.lower[columns], other.upper[columns]
-        self.purse[columns] = other.purse[columns]
+        self.objective[columns] = other.objective[columns]
 
 
 @dataclass(frozen=True)
@@ -183,7 +186,7 @@ class Planner:
             self.problem,
             **{name: getattr(self._work, name) for name in ("row_lower", "row_upper", "lower", "upper")},
         )
-        self._windows = Windows(seen, self._work.purse)
+        self._windows = Windows(seen, self._work.objective)
         self._draft = Draft.of(self.problem)
         self._done = 0
         self._of_steps = _of_steps(self.problem)
@@ -326,7 +329,9 @@ class Planner:
         for bank in self._scenario.storage:
             place = self.problem.places[f"storage.{bank.name}.stored_kwh"][stop - 1]
             at = np.searchsorted(window.columns, place)
-            window.piece.purse[at] += self._first_worth(window, bank) if worth is None else worth[bank.name]
+            window.piece.objective[at] += (
+                self._first_worth(window, bank) if worth is None else worth[bank.name]
+            )
 
     def _first_worth(self, window: StepWindow, bank: Any) -> float:
         """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
@@ -336,7 +341,8 @@ class Planner:
         if not imports:
             return 0.0
         price = (
-            -np.mean([self._work.purse[place].mean() for place in imports]) / self.problem.timeline.step_hours
+            -np.mean([self._work.objective[place].mean() for place in imports])
+            / self.problem.timeline.step_hours
         )
         out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
         return max(0.0, float(price)) * out * bank.least_efficiency[1]
@@ -377,7 +383,7 @@ class Planner:
             return relaxed.x
         number = int(np.searchsorted(self._plans.edges, first))
         kept = self._decisions_of(window, first, int(self._plans.edges[number + 1]))
-        invited = piece.purse[every.first] + piece.purse[every.second] > 0
+        invited = piece.objective[every.first] + piece.objective[every.second] > 0
         chosen = np.flatnonzero(broken | (invited & (every.kind == PAIR)))
         rows, most = implied_rows(piece, every, chosen)
         tighter = dataclasses.replace(
@@ -395,9 +401,9 @@ class Planner:
             np.arange(len(kept.first)),
             start,
         )
-        spare = SPARE * max(1.0, abs(relaxed.purse))
+        spare = SPARE * max(1.0, abs(relaxed.objective))
         deadline = time.perf_counter() + SEARCH_SECONDS
-        found = part.best(piece.purse, None, spare, SEARCH_NODES, deadline)
+        found = part.best(piece.objective, None, spare, SEARCH_NODES, deadline)
         return relaxed.x if found.x is None else found.x
 
     def _decisions_of(self, window: StepWindow, first: int, stop: int) -> Decisions:
@@ -502,7 +508,7 @@ class Planner:
         first, stop = int(self._plans.edges[number]), int(self._plans.edges[number + 1])
         window = self._actual.ahead(first, stop, self.x, self.seen)
         piece = window.piece
-        purse = piece.purse.copy()
+        objective = piece.objective.copy()
         for name, places in self.problem.places.items():
             at, inside = _among(window.columns, places)
             if name in values:
@@ -514,11 +520,11 @@ class Planner:
                 # A block that began before is given up whole where the rest of it cannot be held.
                 piece.lower[at] = 0.0
                 piece.upper[at] = np.minimum(piece.upper[at], sold)
-                purse[at] = 1.0
+                objective[at] = 1.0
         for places in self._demand:
             # A peak that costs nothing by itself, below a ratchet or before its charge, is no higher than it was.
-            purse[_among(window.columns, places)[0]] -= 1.0
-        solution = Highs(dataclasses.replace(piece, purse=purse)).solve()
+            objective[_among(window.columns, places)[0]] -= 1.0
+        solution = Highs(dataclasses.replace(piece, objective=objective)).solve()
         if solution.verdict != "optimal":
             return False
         self.x[window.columns] = solution.x

@@ -27,7 +27,7 @@ class Room:
     Attributes
     ----------
     high_kw, low_kw : array of shape (steps, inverters)
-        The most and the least output less intake.
+        The most and the least output less input.
     floor_kwh, ceiling_kwh : array of shape (steps, banks)
     """
 
@@ -74,9 +74,9 @@ class ServiceRoom:
         names = [f.name for f in problem.rows if f.per == STEP and f.name.startswith(SERVICE_RULES)]
         self._rows = np.array([problem.row_places[name][0] for name in names], int)
         self.output = [f"inverter.{i.name}.output_kw" for i in scenario.site.inverter]
-        self.intake = [f"inverter.{i.name}.intake_kw" for i in scenario.site.inverter]
+        self.into = [f"inverter.{i.name}.input_kw" for i in scenario.site.inverter]
         self.stored = [f"storage.{bank.name}.stored_kwh" for bank in scenario.storage]
-        self._rating = np.array([i.output_kw + i.intake_kw for i in scenario.site.inverter])
+        self._rating = np.array([i.output_kw + i.input_kw for i in scenario.site.inverter])
         self._capacity = np.array([bank.capacity_kwh for bank in scenario.storage])
 
     def room(self, x: np.ndarray, first: int, stop: int) -> Room:
@@ -90,7 +90,7 @@ class ServiceRoom:
         """
         problem = self._problem
         steps = np.arange(first, stop)
-        net = self._of(x, self.output, steps) - self._of(x, self.intake, steps)
+        net = self._of(x, self.output, steps) - self._of(x, self.into, steps)
         end = self._of(x, self.stored, steps)
         far = np.full_like(net, np.inf), np.full_like(end, np.inf)
         high, low, floor, ceiling = far[0], -far[0], -far[1], far[1]
@@ -100,7 +100,7 @@ class ServiceRoom:
             room = problem.row_upper[rows] - part @ x
             shape = (len(steps), len(self._rows))
             room = room.reshape(shape)
-            out, into = (self._entries(part, names, steps, 0, shape) for names in (self.output, self.intake))
+            out, into = (self._entries(part, names, steps, 0, shape) for names in (self.output, self.into))
             rise = np.maximum(np.maximum(out, -into), 0.0)
             fall = np.maximum(np.maximum(-out, into), 0.0)
             high = net + _least(room, rise, self._rating)

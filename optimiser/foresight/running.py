@@ -284,8 +284,8 @@ class _Follow:
             return planner.of_plan(plan, names, first, stop)
 
         output = planned([f"inverter.{i.name}.output_kw" for i in site.inverter])
-        intake = planned([f"inverter.{i.name}.intake_kw" for i in site.inverter])
-        self._drawn = output / plant.out_efficiency - intake * plant.in_efficiency
+        into = planned([f"inverter.{i.name}.input_kw" for i in site.inverter])
+        self._drawn = output / plant.out_efficiency - into * plant.in_efficiency
         banks = [f"storage.{bank.name}" for bank in scenario.storage]
         store = planned([f"{bank}.discharge_kw" for bank in banks]) - planned(
             [f"{bank}.charge_kw" for bank in banks]
@@ -311,7 +311,7 @@ class _Follow:
             room = planner.reserve.room(x, first, stop)
             self.caps = room.caps(plant.steps, first, self._dc_most, ac_most)
         self._feed = planner.export_price[first:stop] > 0
-        rating = np.maximum(plant.output_kw + plant.intake_kw, 1e-9)
+        rating = np.maximum(plant.output_kw + plant.input_kw, 1e-9)
         self._share = rating / rating.sum() if len(rating) else rating
 
     def __call__(self, step: Any, state: State) -> Orders:

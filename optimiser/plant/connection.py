@@ -97,14 +97,14 @@ def at_connection(
     step : int or slice
         One step for all rows, or a step a row.
     wanted, low, high : array of shape (rows, inverters)
-        Output less intake, and its bounds. [kW]
+        Output less input, and its bounds. [kW]
     ac_most, ac_least : array of shape (rows, systems)
         AC solar that may be used, and what of it cannot be made to give way. [kW]
 
     Returns
     -------
     (array, array, array)
-        Output less intake, AC solar used, and by how much a limit is broken because nothing can keep it. [kW]
+        Output less input, AC solar used, and by how much a limit is broken because nothing can keep it. [kW]
     """
     net, used = np.clip(wanted, low, high), ac_most
     phases = connected.nets(step, net, used)

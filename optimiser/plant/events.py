@@ -189,8 +189,8 @@ def _tightest(dispatch: Dispatch, members: list[Holding], own: list[Holding], co
     called, held = np.sum([h.kw for h in members], axis=0), np.sum([h.kw for h in own], axis=0)
     site, steps = scenario.site, scenario.timeline.steps
     terms = SettledTerms(scenario.timeline, scenario.read, dispatch.values)
-    net = sum((f.output_kw - f.intake_kw for f in flows.inverters.values()), np.zeros(steps))
-    rating = sum(i.output_kw if up else i.intake_kw for i in site.inverter)
+    net = sum((f.output_kw - f.input_kw for f in flows.inverters.values()), np.zeros(steps))
+    rating = sum(i.output_kw if up else i.input_kw for i in site.inverter)
     power = rating - held + (-net if up else net)
     stored = sum((f.end_kwh for f in flows.banks.values()), np.zeros(steps))
     least = sum((b.floor_kwh(scenario.timeline) for b in scenario.storage), np.zeros(steps))

@@ -126,7 +126,7 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
     for number, inverter in enumerate(site.inverter):
         net = walk.net_kw[:, case, number]
         values[f"inverter.{inverter.name}.output_kw"] = np.maximum(net, 0.0)
-        values[f"inverter.{inverter.name}.intake_kw"] = np.maximum(-net, 0.0)
+        values[f"inverter.{inverter.name}.input_kw"] = np.maximum(-net, 0.0)
     for number, controller in enumerate(site.solar_controller):
         values[f"controller.{controller.name}.solar_kw"] = walk.solar_kw[:, case, number]
     for number, system in enumerate(site.ac_solar):

@@ -221,12 +221,10 @@ def _brought(site: Site, inverter: Inverter, beyond: dict[str, np.ndarray], volt
     """What an inverter brings to the bus of solar on the AC side that no load takes. [kW]"""
     total = np.zeros(len(next(iter(beyond.values()))))
     for phase, power in beyond.items():
-        intake = sum(site.share(other, phase) * other.intake_kw for other in site.inverter)
-        if intake:
-            total = total + site.share(inverter, phase) * inverter.intake_kw / intake * np.minimum(
-                power, intake
-            )
-    total = total * inverter.intake_efficiency
+        into = sum(site.share(other, phase) * other.input_kw for other in site.inverter)
+        if into:
+            total = total + site.share(inverter, phase) * inverter.input_kw / into * np.minimum(power, into)
+    total = total * inverter.input_efficiency
     if inverter.dc_current_limit_a is not None:
         total = np.minimum(total, power_kw(inverter.dc_current_limit_a, volts))
     return total

@@ -244,7 +244,7 @@ class EventReplay:
 
     def _leak_kwh(self) -> float:
         """Self-discharge of full banks in a step, as AC energy that would fill it again. [kWh]"""
-        through = min((i.intake_efficiency for i in self.plant.site.inverter), default=1.0)
+        through = min((i.input_efficiency for i in self.plant.site.inverter), default=1.0)
         return sum(
             b.capacity_kwh * (1 - b.kept(self.plant.hours)) / (through * b.least_efficiency[0])
             for b in self.plant.banks
@@ -337,7 +337,7 @@ class EventReplay:
             return 0.0
         if rate_kw > 0:
             return rate_kw * max(i.output_efficiency for i in site.inverter) * banks[0].least_efficiency[1]
-        return rate_kw / max(i.intake_efficiency for i in site.inverter) / banks[0].best_efficiency[0]
+        return rate_kw / max(i.input_efficiency for i in site.inverter) / banks[0].best_efficiency[0]
 
     def _worth(self, moved: dict[str, float], moment: float) -> float:
         """Marginal worth of stored energy that is still away from the plan. [currency]"""

@@ -86,7 +86,7 @@ class CalledPlant:
         self.steps = self.scenario.timeline.steps
         self.terms = terms = SettledTerms(self.scenario.timeline, self.scenario.read, dispatch.values)
         site, flows = self.site, dispatch.flows
-        self.inverter_kw = {n: f.output_kw - f.intake_kw for n, f in flows.inverters.items()}
+        self.inverter_kw = {n: f.output_kw - f.input_kw for n, f in flows.inverters.items()}
         self.bank_kw = {n: f.discharge_kw - f.charge_kw for n, f in flows.banks.items()}
         self.solar_kw = {
             c.name: dispatch.values[f"controller.{c.name}.solar_kw"] for c in site.solar_controller
@@ -292,7 +292,7 @@ class CalledPlant:
         if up:
             rating, current = inverter.output_kw, breaker * inverter.output_efficiency
         else:
-            rating, current = inverter.intake_kw, breaker / inverter.intake_efficiency
+            rating, current = inverter.input_kw, breaker / inverter.input_efficiency
         kind = "inverter rating" if rating <= current else "DC current of inverters"
         return max(0.0, min(rating, current) - (now if up else -now)), kind
 
@@ -424,7 +424,7 @@ class CalledPlant:
 
         for i in self.site.inverter:
             kw = inverters[i.name]
-            note("inverter_kw", i.output_kw - kw if kw >= 0 else i.intake_kw + kw)
+            note("inverter_kw", i.output_kw - kw if kw >= 0 else i.input_kw + kw)
             if i.dc_current_limit_a is not None:
                 note("inverter_dc_a", i.dc_current_limit_a - current_a(abs(_dc_kw(i, kw)), volts))
         for bank in self.banks:
@@ -460,7 +460,7 @@ class CalledPlant:
 
 def _dc_kw(inverter: Any, ac_kw: float) -> float:
     """What an inverter draws from the bus, negative where it brings. [kW]"""
-    return ac_kw / inverter.output_efficiency if ac_kw >= 0 else ac_kw * inverter.intake_efficiency
+    return ac_kw / inverter.output_efficiency if ac_kw >= 0 else ac_kw * inverter.input_efficiency
 
 
 def _fill(

@@ -4,9 +4,9 @@ A command is the net AC power that each inverter is asked for. The store takes t
 kept gives way in a stated order, so that limits always hold:
 
 1. an inverter keeps its ratings and breaker;
-2. at the connection too much import stops intake, then calls for output; too much export stops output, then curtails AC
+2. at the connection too much import stops input, then calls for output; too much export stops output, then curtails AC
    solar (that which nobody commands no further than it would without the system), then takes in;
-3. a full store stops intake, then (where surplus is fed in) raises output, then curtails solar on the bus;
+3. a full store stops input, then (where surplus is fed in) raises output, then curtails solar on the bus;
 4. an empty store stops output, then takes in what standby, DC load and the kept energy ask for.
 
 Many cases are walked at once: each array of a step has the shape (cases, ...).
@@ -64,7 +64,7 @@ class Orders:
     Attributes
     ----------
     wanted_kw : array of shape (cases, inverters) or (inverters,)
-        Output less intake, on the AC side. [kW]
+        Output less input, on the AC side. [kW]
     feed_surplus : bool or array of shape (cases,)
         Whether solar that the store cannot take is fed in, rather than curtailed.
     """
@@ -79,7 +79,7 @@ class Caps:
 
     Attributes
     ----------
-    output_kw, intake_kw : array of shape (steps, inverters), optional
+    output_kw, input_kw : array of shape (steps, inverters), optional
         The most that each inverter may give and take. [kW]
     floor_kwh, ceiling_kwh : array of shape (steps, banks), optional
         Energy below which a store is not drained, above which it is not filled; a store beyond is left where it is.
@@ -88,7 +88,7 @@ class Caps:
     """
 
     output_kw: np.ndarray | None = None
-    intake_kw: np.ndarray | None = None
+    input_kw: np.ndarray | None = None
     floor_kwh: np.ndarray | None = None
     ceiling_kwh: np.ndarray | None = None
     controller_kw: np.ndarray | None = None
@@ -113,7 +113,7 @@ class Walk:
     stored_kwh : array of shape (steps, cases, banks)
         At the end of each step.
     net_kw : array of shape (steps, cases, inverters)
-        Output less intake.
+        Output less input.
     ac_solar_kw, solar_kw : array of shape (steps, cases, systems) and (steps, cases, controllers)
     charge_kw : array of shape (steps, cases, banks)
         On the bus, as the discharge is.
@@ -181,9 +181,9 @@ class Plant:
         self.ac_alone = np.array([s.gives_way_alone for s in site.ac_solar], bool)
         self.dc_kw = _columns([c.available(terms) for c in site.solar_controller], steps)
         self.output_kw = np.array([i.output_kw for i in site.inverter])
-        self.intake_kw = np.array([i.intake_kw for i in site.inverter])
+        self.input_kw = np.array([i.input_kw for i in site.inverter])
         self.out_efficiency = np.array([i.output_efficiency for i in site.inverter])
-        self.in_efficiency = np.array([i.intake_efficiency for i in site.inverter])
+        self.in_efficiency = np.array([i.input_efficiency for i in site.inverter])
         self.fixed_kw = site.dc_needs_kw(terms, banks)
         if not (site.inverter or banks or site.solar_controller):
             self.fixed_kw = np.zeros(steps)  # there is no bus
@@ -280,9 +280,7 @@ class Plant:
         output = (
             self.output_kw if caps.output_kw is None else np.minimum(caps.output_kw[step], self.output_kw)
         )
-        intake = (
-            self.intake_kw if caps.intake_kw is None else np.minimum(caps.intake_kw[step], self.intake_kw)
-        )
+        into = self.input_kw if caps.input_kw is None else np.minimum(caps.input_kw[step], self.input_kw)
         dc = (
             self.dc_kw[step]
             if caps.controller_kw is None
@@ -304,7 +302,7 @@ class Plant:
             solar = np.minimum(dc, self.controller_amperes * volts[:, None] / 1000)
             amperes_kw = self.inverter_amperes * volts[:, None] / 1000
             high = np.minimum(output, amperes_kw * self.out_efficiency)
-            low = -np.minimum(intake, amperes_kw / self.in_efficiency)
+            low = -np.minimum(into, amperes_kw / self.in_efficiency)
             least, most = stores.reach(step, stored, self.kept_kwh[step], floor, ceiling)
             net, used, missing = self._settled(
                 step,
@@ -430,7 +428,7 @@ class Plant:
         high = np.broadcast_to(
             np.minimum(self.output_kw, amperes_kw * self.out_efficiency), (self.steps, len(self.output_kw))
         )
-        low = -np.broadcast_to(np.minimum(self.intake_kw, amperes_kw / self.in_efficiency), high.shape)
+        low = -np.broadcast_to(np.minimum(self.input_kw, amperes_kw / self.in_efficiency), high.shape)
         net, _, _ = at_connection(self.connected, every, low, low, high, self.ac_kw, self.ac_least_kw)
         return stores.kept_for_later(solar - self.fixed_kw - self._drawn(net))
 

@@ -19,16 +19,16 @@ from optimiser.report import (
     energy,
     first_screen,
     money,
+    outages,
     patterns,
     proof,
     provenance,
     services,
     stack,
+    timetable,
+    what_binds,
+    without_foresight,
 )
-from optimiser.report import outages as ride_through
-from optimiser.report import timetable as programme
-from optimiser.report import what_binds as binds
-from optimiser.report import without_foresight as capture
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
@@ -40,16 +40,16 @@ SECTIONS = (
     first_screen.section,
     bill.section,
     earnings.section,
-    capture.section,
+    without_foresight.section,
     patterns.section,
     dispatch.section,
-    programme.section,
+    timetable.section,
     services.section,
     stack.section,
     activation.section,
-    ride_through.section,
+    outages.section,
     energy.section,
-    binds.section,
+    what_binds.section,
     money.section,
     proof.section,
     cautions.section,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.report import without_foresight as capture
+from optimiser.report import without_foresight
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -115,7 +115,7 @@ def sentence_case(text: str) -> str:
 
 def year_table(results: Results) -> TableBlock:
     """Every cash line with the bill's total, then income from services, then both together."""
-    currency, known = results.summary["currency"], capture.saved_by_line(results)
+    currency, known = results.summary["currency"], without_foresight.saved_by_line(results)
     bill, services = cash_lines(results, services=False), cash_lines(results, services=True)
     rows = line_rows(bill, currency, known)
     rows.append(sums_row("Bill", bill, currency, "total", known))

@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from optimiser.report import cautions, earnings, first_screen, money, patterns
-from optimiser.report import without_foresight as capture
+from optimiser.report import cautions, earnings, first_screen, money, patterns, without_foresight
 from optimiser.report.bill import COLUMNS, cash_lines, groups, sentence_case, sums_row
 from optimiser.report.blocks import Block, Chart, Points, Section, TableBlock, Text
 from optimiser.report.results import Results
@@ -48,7 +47,7 @@ def fewer(points: Points) -> Points:
 def bill_blocks(results: Results) -> list[Block]:
     """What is paid before and after, as the payback has it: without foresight where that was worked out."""
     steps = chart(earnings.steps_chart(results), STEPS_PX)
-    return [group_table(results), steps] if capture.by_group(results) is None else [steps]
+    return [group_table(results), steps] if without_foresight.by_group(results) is None else [steps]
 
 
 def group_table(results: Results) -> TableBlock:

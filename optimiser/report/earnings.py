@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 
-from optimiser.report import without_foresight as capture
+from optimiser.report import without_foresight
 from optimiser.report.bill import cash_lines, groups, sentence_case, to_pay
 from optimiser.report.blocks import (
     Chart,
@@ -39,7 +39,7 @@ def savings(results: Results) -> list[tuple[str, float]]:
 def steps_chart(results: Results) -> Chart:
     """Bill before, the change in each group, bill after less income from services: as the payback has it, without
     foresight where that was worked out, else at the ceiling."""
-    without = capture.by_group(results)
+    without = without_foresight.by_group(results)
     title = "From the bill before to the bill after" + (
         ", without foresight" if without else ", at the ceiling"
     )

@@ -54,8 +54,8 @@ def forecast_driven(results: Results) -> Fact:
     currency = summary["currency"]
     saving, most = (headline[f"{basis}_saving_per_year"] for basis in ("forecast_driven", "ceiling"))
     before = headline["bill_before"]
-    capture = summary["studies"]["capture"]
-    knows = next(row["words"] for row in capture["outcomes"] if row["name"] == capture["headline"])
+    without = summary["studies"]["without_foresight"]
+    knows = next(row["words"] for row in without["outcomes"] if row["name"] == without["headline"])
     sentences = [
         f"Planned day after day without knowing what comes: the plan {knows}. With perfect foresight it would be "
         f"{money(most, currency)}.",
@@ -165,7 +165,7 @@ def share_left(results: Results) -> str:
 
 def plain_saving(results: Results) -> float | None:
     """What the plainest way of running the site would save in a year; None where it could not be run."""
-    outcomes = results.summary["studies"]["capture"]["outcomes"]
+    outcomes = results.summary["studies"]["without_foresight"]["outcomes"]
     shares = [row["share_of_ceiling"] for row in outcomes if row["name"] == "own use"]
     if not shares or is_missing(shares[0]):
         return None

@@ -102,7 +102,7 @@ def money_per_kwh(value: float, currency: str) -> str:
 def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
     """The figures in plain words, and what is odd about them."""
     currency = results.summary["currency"]
-    share, saving = appraisal["capture_share"], money(results.rested("saving_per_year"), currency)
+    share, saving = appraisal["realised_share"], money(results.rested("saving_per_year"), currency)
     ceiling = money(appraisal["ceiling_saving"], currency)
     found = [
         f"Year 1 saves {saving}: the ceiling, earned only with perfect foresight."
@@ -149,7 +149,7 @@ def basis(headline: dict[str, Any], appraisal: dict[str, Any]) -> str:
         words += "; no inflation is counted."
     else:
         words += f", which is {percent(real)} beyond inflation (real)."
-    if appraisal.get("capture_share") is None:
+    if appraisal.get("realised_share") is None:
         words += " Every year rests on the ceiling, so the real cash flow is lower."
     return words
 

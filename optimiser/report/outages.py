@@ -23,7 +23,7 @@ from optimiser.report.blocks import (
 from optimiser.report.results import Results
 from optimiser.words import listed, money, number, percent, quantity, tiny
 
-STUDY, COST = "ride_through", "reserve_cost"
+STUDY, COST = "outages", "reserve_cost"
 COLOURS = ("@after", "@before", "@export")
 
 

@@ -29,7 +29,7 @@ def proof_blocks(results: Results) -> list[Block]:
     words = Text(
         "A schedule is shown together with a bound that no schedule on the same data can pass. The bound is "
         "worked out apart from the schedule; the gap between the two is all that could still be missing. "
-        "Both are seen from the site's purse, where income is positive, and both include the lines that "
+        "Both are seen from the site, where income is positive, and both include the lines that "
         "steer the plan without being paid."
     )
     facts = NamedValues(

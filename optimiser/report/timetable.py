@@ -24,20 +24,20 @@ from optimiser.report.page import page_text
 from optimiser.report.results import Results
 from optimiser.words import amount, money, percent
 
-STUDY, RULES = "programme", "programme-rules"
+STUDY, RULES = "timetable", "timetable-rules"
 LEARNT, JUDGED = "learnt from", "judged on"
-CASES = ("no system", "own use", "programme", "ceiling")
+CASES = ("no system", "own use", "timetable", "ceiling")
 KEPT, CHARGED = "keep the store", "take from the grid"
 DOES = {"keep": KEPT, "charge": CHARGED, "discharge": "cover the load and feed out"}
 
 
 def section(results: Results) -> Section | None:
-    """The programme of a run; None where none was asked for."""
+    """The timetable of a run; None where none was asked for."""
     found, rules = (results.summary.get("studies") or {}).get(STUDY), results.tables.get(RULES)
     if not found or rules is None:
         return None
     return Section(
-        STUDY, "Programme", "A programme to type in", tuple(blocks(found, rules, results.summary["currency"]))
+        STUDY, "Timetable", "A timetable to type in", tuple(blocks(found, rules, results.summary["currency"]))
     )
 
 
@@ -65,7 +65,7 @@ def blocks(found: dict[str, Any], rules: pd.DataFrame, currency: str) -> list[Bl
         )
     if found["judged_apart"]:
         words = (
-            f"These rules are learnt from: {found['learnt_from']}. Where a programme stands beside other ways of "
+            f"These rules are learnt from: {found['learnt_from']}. Where a timetable stands beside other ways of "
             "running the site, each part of the days is run under rules that the other part taught."
         )
         made.append(Text(words, tone="quiet"))
@@ -73,7 +73,7 @@ def blocks(found: dict[str, Any], rules: pd.DataFrame, currency: str) -> list[Bl
 
 
 def verdict(found: dict[str, Any], currency: str) -> str:
-    """Whether the programme beats plain self-consumption where it was not learnt, in a sentence or two."""
+    """Whether the timetable beats plain self-consumption where it was not learnt, in a sentence or two."""
     by, part = money(abs(found["better_by"]), currency), parts(found)[-1]
     where = (
         "on the part of the data that it was not learnt from"
@@ -82,11 +82,11 @@ def verdict(found: dict[str, Any], currency: str) -> str:
     )
     if not found["beats_own_load"]:
         return (
-            f"The programme does not beat plain self-consumption {where}: it costs {by} more. Leave it out."
+            f"The timetable does not beat plain self-consumption {where}: it costs {by} more. Leave it out."
         )
-    own, timed = (_capture(found, part, case) for case in ("own use", "programme"))
+    own, timed = (_realised(found, part, case) for case in ("own use", "timetable"))
     return (
-        f"The programme beats plain self-consumption by {by} {where} (learnt from: {found['learnt_from']}). It keeps "
+        f"The timetable beats plain self-consumption by {by} {where} (learnt from: {found['learnt_from']}). It keeps "
         f"{percent(timed, 0)} of what perfect foresight would have saved there; covering the own load alone keeps "
         f"{percent(own, 0)}."
     )
@@ -103,8 +103,8 @@ def _bill(found: dict[str, Any], part: str, case: str) -> dict[str, Any]:
     return bill
 
 
-def _capture(found: dict[str, Any], part: str, case: str) -> float | None:
-    share: float | None = _bill(found, part, case)["capture"]
+def _realised(found: dict[str, Any], part: str, case: str) -> float | None:
+    share: float | None = _bill(found, part, case)["realised_share"]
     return share
 
 
@@ -156,8 +156,8 @@ def bill_table(found: dict[str, Any], currency: str) -> TableBlock:
         cells = [case_words(found, case)]
         for part in there:
             bill = _bill(found, part, case)
-            cells += [amount(bill["to_pay"], currency), percent(bill["capture"], 0)]
-        rows.append(Row(tuple(cells), "total" if case == "programme" else "plain"))
+            cells += [amount(bill["to_pay"], currency), percent(bill["realised_share"], 0)]
+        rows.append(Row(tuple(cells), "total" if case == "timetable" else "plain"))
     return TableBlock("To pay over the days of each part", tuple(columns), tuple(rows))
 
 
@@ -168,7 +168,7 @@ def bill_chart(found: dict[str, Any], currency: str) -> Chart:
     names = [case_words(found, case) for case in CASES]
     said = ", ".join(f"{name} {money(value, currency)}" for name, value in zip(names, values, strict=True))
     return Chart(
-        key="programme-bills",
+        key="timetable-bills",
         title=f"To pay, {part}",
         description=f"{said}.",
         **bars(
@@ -183,7 +183,7 @@ def bill_chart(found: dict[str, Any], currency: str) -> Chart:
 
 
 def worth_table(rules: pd.DataFrame, currency: str) -> TableBlock:
-    """What each rule earns by itself, and what leaving it out of the programme costs."""
+    """What each rule earns by itself, and what leaving it out of the timetable costs."""
     keys = [part for part in (LEARNT, JUDGED) if f"earns_alone_{part.replace(' ', '_')}" in rules]
     columns = [text_column("Rule")]
     for part in keys:
@@ -202,7 +202,7 @@ def worth_table(rules: pd.DataFrame, currency: str) -> TableBlock:
 
 
 def timetable_page(summary: dict[str, Any], rules: pd.DataFrame) -> str:
-    """A page of the programme alone, as text.
+    """A page of the timetable alone, as text.
 
     Parameters
     ----------
@@ -213,8 +213,8 @@ def timetable_page(summary: dict[str, Any], rules: pd.DataFrame) -> str:
     """
     made = blocks(summary["found"], rules, summary["currency"])
     sections = [
-        Section(STUDY, "Programme", "A programme to type in", tuple(made)),
+        Section(STUDY, "Timetable", "A timetable to type in", tuple(made)),
         cautions.SECTION,
     ]
-    title = f"{summary['title']}: programme"
+    title = f"{summary['title']}: timetable"
     return page_text(title, bool(summary["invented"]), summary["currency"], sections)

@@ -9,12 +9,12 @@ from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlo
 from optimiser.report.results import Results
 from optimiser.words import amount, is_missing, money, month, number, percent
 
-LINES, MONTHS = "capture-lines", "capture-months"
+LINES, MONTHS = "without_foresight-lines", "without_foresight-months"
 
 
 def section(results: Results) -> Section | None:
     """The chart, what each policy sees, and the tables; None without the study."""
-    study = (results.summary.get("studies") or {}).get("capture")
+    study = (results.summary.get("studies") or {}).get("without_foresight")
     if not study or not {LINES, MONTHS} <= results.tables.keys():
         return None
     blocks: list[Block] = [
@@ -29,13 +29,13 @@ def section(results: Results) -> Section | None:
     ]
     notes = [ahead(study), study.get("demand_target") or "", *without_plan(study), *services(study)]
     notes += [f"Left out: {words}" for words in study.get("missing") or ()]
-    if not any(row["name"] == "programme" for row in study["outcomes"]):
-        notes.append(
-            "A programme of timed rules has a row here where the run was asked for one (--study programme)."
-        )
+    if not any(row["name"] == "timetable" for row in study["outcomes"]):
+        notes.append("A timetable has a row here where the run was asked for one (--study timetable).")
     blocks += [Text(words, tone="quiet") for words in notes if words]
     blocks += [by_line(results), by_month(results)]
-    return Section("capture", "Without foresight", "What is earned without knowing the year", tuple(blocks))
+    return Section(
+        "without_foresight", "Without foresight", "What is earned without knowing the year", tuple(blocks)
+    )
 
 
 def chart(results: Results, study: dict[str, Any]) -> Chart:
@@ -50,7 +50,7 @@ def chart(results: Results, study: dict[str, Any]) -> Chart:
             f"{money(driven['saving'], currency)}, {shown_share(driven['share_of_ceiling'])} of it."
         )
     return Chart(
-        key="capture",
+        key="without_foresight",
         title="Saved over the days of the run",
         description=words,
         **bars(
@@ -163,7 +163,7 @@ def by_month(results: Results) -> TableBlock:
 
 def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:
     """What the policy that the payback rests on saves in each line, by group and line; None without the study."""
-    study, lines = (results.summary.get("studies") or {}).get("capture"), results.tables.get(LINES)
+    study, lines = (results.summary.get("studies") or {}).get("without_foresight"), results.tables.get(LINES)
     if not study or lines is None or study["headline"] not in lines.columns:
         return None
     keys = zip(lines["group"], lines["line"], strict=True)

@@ -125,7 +125,7 @@ def _studied(
 
 def resting_on(statement: Statement, studies: Mapping[str, Study]) -> Statement:
     """The statement that payback and present value rest on: the forecast-driven one, where a study made it."""
-    headline: Statement | None = getattr(studies.get("capture"), "headline", None)
+    headline: Statement | None = getattr(studies.get("without_foresight"), "headline", None)
     return statement if headline is None else headline
 
 
@@ -170,7 +170,7 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
                 crossing = flows.meter.crossing_kw / site.phases
                 columns[f"phase.{phase}.{way}"] = values[f"meter.{phase}.{way}"] + crossing
     for name in flows.inverters:
-        for way in ("output_kw", "intake_kw"):
+        for way in ("output_kw", "input_kw"):
             columns[f"inverter.{name}.{way}"] = values[f"inverter.{name}.{way}"]
     for name, available in solar.items():
         columns[f"{name}.solar_kw"], columns[f"{name}.available_kw"] = values[f"{name}.solar_kw"], available
@@ -322,7 +322,7 @@ def _appraisal(appraisal: Appraisal | None) -> dict[str, Any] | None:
         return None
     return {
         "ceiling_saving": appraisal.ceiling_saving,
-        "capture_share": appraisal.capture_share,
+        "realised_share": appraisal.realised_share,
         "real_rate_fraction": appraisal.real_rate_fraction,
         "discounted_payback_years": appraisal.discounted_payback_years,
         "dips_again": appraisal.dips_again,
@@ -544,8 +544,9 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
     -------
     dict of str to Path
         "report", "customer" (two sheets of paper), "dispatch_csv", "dispatch_parquet", "statement_csv", "summary", with
-        costs "cash_flow_csv" and "appraisal", "STUDY-TABLE" for each table of a study, and "capture-schedule-NAME", a
-        Parquet file with the columns of the dispatch, for each way of running the site beside the ceiling.
+        costs "cash_flow_csv" and "appraisal", "STUDY-TABLE" for each table of a study, and
+        "without_foresight-schedule-NAME", a Parquet file with the columns of the dispatch, for each way of running the
+        site beside the ceiling.
 
     Raises
     ------
@@ -580,8 +581,8 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         "summary": made.summary,
         **tables,
     }
-    for name, schedule in getattr(made.studies.get("capture"), "schedules", {}).items():
-        key = f"capture-schedule-{name.replace(' ', '-')}"
+    for name, schedule in getattr(made.studies.get("without_foresight"), "schedules", {}).items():
+        key = f"without_foresight-schedule-{name.replace(' ', '-')}"
         paths[key], files[key] = folder / f"{key}.parquet", dispatch_table(schedule).to_parquet
     appraisal, cost = made.appraisal, made.scenario.file.cost
     if appraisal is not None and cost is not None:

@@ -233,7 +233,7 @@ def _breakers(scenario: Any) -> Iterator[str]:
             continue
         place = f"site.inverter.{index} ({inverter.name})"
         needed = max(
-            inverter.output_kw / inverter.output_efficiency, inverter.intake_kw * inverter.intake_efficiency
+            inverter.output_kw / inverter.output_efficiency, inverter.input_kw * inverter.input_efficiency
         )
         carried = amperes * lowest / 1000
         if needed > carried * (1 + 1e-9):
@@ -264,7 +264,7 @@ def _bank_currents(scenario: Any) -> Iterator[str]:
             bank.discharge_current_a,
             sum(i.output_kw / i.output_efficiency for i in site.inverter),
         ),
-        ("charge", bank.charge_current_a, sum(i.intake_kw * i.intake_efficiency for i in site.inverter)),
+        ("charge", bank.charge_current_a, sum(i.input_kw * i.input_efficiency for i in site.inverter)),
     ):
         if unit_amperes is None:
             continue
@@ -282,7 +282,7 @@ def _connection(scenario: Any) -> Iterator[str]:
     """Connection limits against the inverters' total rating."""
     site, terms = scenario.site, _numbers(scenario)
     for word, ratings in (
-        ("import", sum(i.intake_kw for i in site.inverter)),
+        ("import", sum(i.input_kw for i in site.inverter)),
         ("export", sum(i.output_kw for i in site.inverter)),
     ):
         limit = terms.values(getattr(site.connection, f"{word}_limit_kw"))
@@ -400,7 +400,7 @@ def _storage_power(scenario: Any) -> Iterator[str]:
         ),
         (
             "charge",
-            sum(i.intake_kw * i.intake_efficiency for i in site.inverter),
+            sum(i.input_kw * i.input_efficiency for i in site.inverter),
             sum(b.charge_limit_kw for b in banks),
         ),
     ):

@@ -24,7 +24,7 @@ from optimiser.equipment.backup import Backup
 from optimiser.equipment.site import Site
 from optimiser.equipment.storage import AnyBank
 from optimiser.errors import ScenarioError, SeriesError
-from optimiser.fields import MOST, Component, ZoneName, choice, quantity, several, text, zone_of
+from optimiser.fields import MOST, RENAMED, Component, ZoneName, choice, quantity, several, text, zone_of
 from optimiser.scenario.cost import Cost
 from optimiser.scenario.foresight import Foresight, role_of
 from optimiser.series.bounded import bounded_bytes, refuse_no_file
@@ -1020,7 +1020,8 @@ def _faults(model: type[BaseModel], raw: Any, details: list[dict[str, Any]]) -> 
             continue  # its items are there, and what is wrong with them is said
         if detail["type"] == "extra_forbidden":
             wanted = [str(other[-1]) for other in missing if other[:-1] == loc[:-1]]
-            near = difflib.get_close_matches(str(loc[-1]), wanted, 1, cutoff=0.6)
+            key = str(loc[-1])
+            near = difflib.get_close_matches(RENAMED.get(key, key), wanted, 1, cutoff=0.6)
             meant |= {(*loc[:-1], key) for key in near}
             detail["near"] = near
         faults.append((loc, _fault(model, raw, detail)))
@@ -1059,7 +1060,9 @@ def _fault(model: type[BaseModel], raw: Any, detail: dict[str, Any]) -> str:
         return f"{place} is required but missing. Add it."
     if kind == "extra_forbidden":
         known = _known_keys(model, detail["loc"])
-        near = detail["near"] or difflib.get_close_matches(str(location[-1]), known, 1, cutoff=0.5)
+        key = str(location[-1])
+        near = [RENAMED[key]] if RENAMED.get(key) in known else detail["near"]
+        near = near or difflib.get_close_matches(key, known, 1, cutoff=0.5)
         if model in (ScenarioFile, ContractFile):
             where = "remove it, or see the starter for the keys there are."
         elif "kind" in known:

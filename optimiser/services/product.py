@@ -465,7 +465,7 @@ class Offer:
 
 def most_kw(site: Site, product: Product) -> float:
     """The most that any rule could let a site offer: all inverters turned round. [kW]"""
-    rating = sum(i.output_kw + i.intake_kw for i in site.inverter)
+    rating = sum(i.output_kw + i.input_kw for i in site.inverter)
     return rating if product.most_kw is None else min(product.most_kw, rating)
 
 
@@ -497,7 +497,7 @@ def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
         most = sold * most_kw(site, first)
         bid = terms.column(name, per=per, at_most=most)
         _bid_rules(terms, first, bid, most, per)
-        column = terms.held_over(bid, per)
+        column = terms.broadcast(bid, per)
         for product, mask in zip(members, masks, strict=True):
             offered = column if len(members) == 1 else column * terms.series(mask)
             made[product.name] = Offer(product, offered, name, column)
@@ -571,7 +571,7 @@ def activation(site: Site, has_store: bool, made: list[Offer]) -> Activation:
                 crossing_most += crosses * most
         if has_store:
             discharge.append(offer.offered_kw * (given / min(i.output_efficiency for i in site.inverter)))
-            charge.append(offer.offered_kw * (taken * min(i.intake_efficiency for i in site.inverter)))
+            charge.append(offer.offered_kw * (taken * min(i.input_efficiency for i in site.inverter)))
     return Activation(
         _sum(metered), _sum(crossing), metered_most, crossing_most, _sum(charge), _sum(discharge)
     )
@@ -722,14 +722,14 @@ def _inverter_rules(terms: Any, site: Site, flows: SiteFlows, total: Any, direct
     headroom: dict[str, Any] = {}
     for inverter in site.inverter:
         flow = flows.inverters[inverter.name]
-        turned_round = inverter.output_kw + inverter.intake_kw
+        turned_round = inverter.output_kw + inverter.input_kw
         kw = total
         if len(site.inverter) > 1:
             kw = terms.column(f"inverter.{inverter.name}.{direction}_headroom_kw", at_most=turned_round)
         room = (
-            inverter.output_kw - flow.output_kw + flow.intake_kw
+            inverter.output_kw - flow.output_kw + flow.input_kw
             if direction == "up"
-            else inverter.intake_kw - flow.intake_kw + flow.output_kw
+            else inverter.input_kw - flow.input_kw + flow.output_kw
         )
         terms.at_most(f"{direction} power of inverter {inverter.name}", kw, room)
         headroom[inverter.name] = kw
@@ -752,7 +752,7 @@ def _storage_rules(
     """Power that the banks can still give or take, at the voltage that is left after the activation.
 
     A kW at the connection is taken as its largest worth on the bus, 1 / output efficiency, both ways: a rule that
-    told output that stops from intake that starts would not be linear and vanish without an offer.
+    told output that stops from input that starts would not be linear and vanish without an offer.
     """
     change = _sum([headroom[i.name] / i.output_efficiency for i in site.inverter])
     reduced_kw = [*reduced.dc_kw.values()]
@@ -803,13 +803,13 @@ def _breaker_rules(
         most = (
             inverter.output_kw / inverter.output_efficiency
             if up
-            else inverter.intake_kw * inverter.intake_efficiency
+            else inverter.input_kw * inverter.input_efficiency
         )
         lowest_kw = power_kw(amperes or 0.0, site.lowest_bus_voltage(banks))
         if amperes is None or lowest_kw >= most:
             continue
-        net, kw = own.output_kw - own.intake_kw, headroom[inverter.name]
-        power = (net + kw) / inverter.output_efficiency if up else (kw - net) * inverter.intake_efficiency
+        net, kw = own.output_kw - own.input_kw, headroom[inverter.name]
+        power = (net + kw) / inverter.output_efficiency if up else (kw - net) * inverter.input_efficiency
         name = f"{direction} current of inverter {inverter.name}"
         if bank is None:
             terms.at_most(name, power, lowest_kw)
@@ -842,8 +842,8 @@ def _connection_rules(
     """The activated state keeps the limits of the connection, in all and per phase."""
     connection = site.connection
     limits: tuple[Any, Any] = (connection.import_limit_kw, connection.export_limit_kw)
-    intake = _sum([flow.intake_kw for flow in flows.inverters.values()])
-    _connection_rule(terms, site, "connection", flows.connection, total, intake, direction, limits)
+    into = _sum([flow.input_kw for flow in flows.inverters.values()])
+    _connection_rule(terms, site, "connection", flows.connection, total, into, direction, limits)
     limits = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
     if site.phases == 1:
         limits = (None, None)
@@ -854,9 +854,9 @@ def _connection_rules(
             continue
         parts = [share * headroom[name] for name, share in shares]
         kw = _sum(parts + [site.share(s, phase) * reduced.ac_kw[s.name] for s in solar])
-        intake = _sum([share * flows.inverters[name].intake_kw for name, share in shares])
+        into = _sum([share * flows.inverters[name].input_kw for name, share in shares])
         if limits[direction == "up"] is not None:
-            _connection_rule(terms, site, f"phase {phase}", point, kw, intake, direction, limits)
+            _connection_rule(terms, site, f"phase {phase}", point, kw, into, direction, limits)
         for line in site.pass_through(terms, phase):
             own, before = limits[direction == "up"], line.before_kw
             if own is not None and not before.any() and terms.values(own).max() <= line.limit_kw:
@@ -864,7 +864,7 @@ def _connection_rules(
             through = ConnectionFlows(point.net_import_kw - terms.series(before), None, None)
             name = f"inverter {line.inverter} in line on phase {phase}"
             both = (line.limit_kw, line.limit_kw)
-            _connection_rule(terms, site, name, through, kw, intake, direction, both)
+            _connection_rule(terms, site, name, through, kw, into, direction, both)
 
 
 def _connection_rule(
@@ -873,13 +873,13 @@ def _connection_rule(
     name: str,
     point: ConnectionFlows,
     kw: Any,
-    intake_kw: Any,
+    input_kw: Any,
     direction: str,
     limits: tuple[Any, Any],
 ) -> None:
     """Down: what import is left. Up: what export is left, plus charging from the grid that stops, plus firm load.
 
-    Charging from the grid is the lesser of intake and import, so the rule for up is two rows; without an offer
+    Charging from the grid is the lesser of input and import, so the rule for up is two rows; without an offer
     both vanish, since net import never falls below the export limit.
     """
     net = point.net_import_kw
@@ -893,7 +893,7 @@ def _connection_rule(
         terms.at_most(
             f"up offer within charging that can stop at the {name}",
             kw,
-            limit + (1 - firm) * intake_kw + firm * net,
+            limit + (1 - firm) * input_kw + firm * net,
         )
 
 
@@ -903,7 +903,7 @@ def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
         return 1 / (
             min(i.output_efficiency for i in site.inverter) * min(b.least_efficiency[1] for b in banks)
         )
-    return max(i.intake_efficiency for i in site.inverter) * max(b.best_efficiency[0] for b in banks)
+    return max(i.input_efficiency for i in site.inverter) * max(b.best_efficiency[0] for b in banks)
 
 
 def _energy_rules(
@@ -954,7 +954,7 @@ def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> 
         stopped = _sum([flow.charge_kw for flow in flows.banks.values()]) / best
         return stopped, _sum([flow.draining_kw for flow in flows.banks.values()])
     least = min(bank.least_efficiency[0] for bank in banks)
-    least *= min(i.output_efficiency * i.intake_efficiency for i in site.inverter)
+    least *= min(i.output_efficiency * i.input_efficiency for i in site.inverter)
     stopped = _sum([flow.discharge_kw for flow in flows.banks.values()]) * least
     return stopped, _sum([flow.filling_kw for flow in flows.banks.values()])
 

@@ -13,12 +13,9 @@ from difflib import get_close_matches
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
+from optimiser.fields import RENAMED
 from optimiser.scenario.read import Scenario
-from optimiser.studies import driven_limits, patterns
-from optimiser.studies import outages as ride_through
-from optimiser.studies import timetable as judging
-from optimiser.studies import what_binds as binds
-from optimiser.studies import without_foresight as capture
+from optimiser.studies import driven_limits, outages, patterns, timetable, what_binds, without_foresight
 from optimiser.studies.activation import make_activation
 from optimiser.studies.concentration import make_concentration
 from optimiser.studies.life import later_years
@@ -49,21 +46,19 @@ STUDIES: Mapping[str, Entry] = {
         make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
     ),
     "stack": Entry(make_stack, absent=NO_SERVICES),
-    "programme": Entry(judging.study, absent="there is no inverter or no bank to steer"),
-    "capture": Entry(capture.study, usual=True, reads="programme"),
-    "ride_through": Entry(
-        ride_through.study,
+    "timetable": Entry(timetable.study, absent="there is no inverter or no bank to steer"),
+    "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
+    "outages": Entry(
+        outages.study,
         usual=True,
         absent="neither a critical load nor a backup reserve is named, or there is no inverter or bank",
     ),
-    "reserve_cost": Entry(
-        ride_through.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"
-    ),
-    "what_binds": Entry(binds.study, absent="the solver gave no multipliers for this answer"),
+    "reserve_cost": Entry(outages.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"),
+    "what_binds": Entry(what_binds.study, absent="the solver gave no multipliers for this answer"),
     "driven_limits": Entry(
         driven_limits.study,
-        absent="it needs the study capture, a policy that leads the page and a limit that binds",
-        reads="capture",
+        absent="it needs the study without_foresight, a policy that leads the page and a limit that binds",
+        reads="without_foresight",
     ),
     "life": Entry(later_years, absent="no costs ([cost]) are given"),
     "price_years": Entry(
@@ -102,7 +97,7 @@ def chosen(added: Iterable[str], left_out: Iterable[str]) -> tuple[str, ...]:
 
 
 def _meant(name: str) -> str:
-    close = get_close_matches(name, STUDIES, 1)
+    close = get_close_matches(RENAMED.get(name, name), STUDIES, 1)
     return f"Did you mean {close[0]}?" if close else f"There are: {', '.join(STUDIES) or 'none'}."
 
 

@@ -19,7 +19,9 @@ from optimiser.study import Study
 FEW, MORE_SHARE = 3, 0.1
 
 
-def study(statement: Statement, say: Progress, capture: WithoutForesight | None = None) -> Study | None:
+def study(
+    statement: Statement, say: Progress, without_foresight: WithoutForesight | None = None
+) -> Study | None:
     """Each of the limits with the largest margins made a tenth larger, solved, and run under the headline's policy.
 
     Parameters
@@ -28,7 +30,7 @@ def study(statement: Statement, say: Progress, capture: WithoutForesight | None 
         Of the ceiling.
     say : callable
         Told what is being done.
-    capture : WithoutForesight, optional
+    without_foresight : WithoutForesight, optional
         The run without foresight, where it was made: its headline is what the figures are compared with.
 
     Returns
@@ -43,7 +45,7 @@ def study(statement: Statement, say: Progress, capture: WithoutForesight | None 
     """
     scenario = statement.dispatch.scenario
     policy = next((p for p in policies_of(scenario) if p.name == scenario.foresight.rests_on), None)
-    if capture is None or capture.headline is None or policy is None:
+    if without_foresight is None or without_foresight.headline is None or policy is None:
         return None
     ranked = sorted(worths(statement, say, check=False), key=lambda worth: -abs(worth.margin))
     rows, missing = [], []
@@ -58,7 +60,7 @@ def study(statement: Statement, say: Progress, capture: WithoutForesight | None 
             missing.append(f"{limit.words}: {problem}")
             continue
         more = by * limit.per
-        rows.append(_row(limit, more, (capture.headline, driven), (statement, settle(best))))
+        rows.append(_row(limit, more, (without_foresight.headline, driven), (statement, settle(best))))
     if not rows and not missing:
         return None
     summary = {

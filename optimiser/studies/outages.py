@@ -44,7 +44,7 @@ class Outages:
 
 
 def study(statement: Statement, say: Progress) -> Study | None:
-    """The study `ride_through`; None where no critical load and no reserve is named, or there is no inverter or bank.
+    """The study `outages`; None where no critical load and no reserve is named, or there is no inverter or bank.
 
     Its tables are `starts` (every start: what was held, how long it lasts, why it ends), `spans` (share of the starts
     that last so long), `hours` (by month and hour of the day), `worst` (the shortest of each of the worst days) and

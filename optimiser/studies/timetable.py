@@ -1,4 +1,4 @@
-"""A programme judged on what it was not learnt from, rule by rule, beside plain self-consumption and the ceiling."""
+"""A timetable judged on what it was not learnt from, rule by rule, beside plain self-consumption and the ceiling."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from optimiser.scenario.read import Scenario, vary
 from optimiser.study import Study
 from optimiser.terms.verbs import Line, SettledTerms
 
-OWN_LOAD, TIMETABLE, CEILING, WITHOUT = "own use", "programme", "ceiling", "no system"
+OWN_LOAD, TIMETABLE, CEILING, WITHOUT = "own use", "timetable", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"
 RULE_COLUMNS = ("season", "days", "from", "to", "phase", "does", "power_kw", "stop_percent")
 GAP = 1e-4
@@ -29,7 +29,7 @@ COARSE_MINUTES = 30  # rules are looked for in steps no shorter: they are typed 
 
 @dataclass(frozen=True)
 class Settings:
-    """What a programme may be.
+    """What a timetable may be.
 
     Attributes
     ----------
@@ -50,16 +50,16 @@ class Settings:
 
 @dataclass(frozen=True)
 class Judged:
-    """A programme and what it comes to.
+    """A timetable and what it comes to.
 
     Attributes
     ----------
-    programme : Timetable
+    timetable : Timetable
     parted : Split
-    mirrored : Programme or None
+    mirrored : Timetable or None
         What the part that judges would have taught, where that was asked for.
     bills : dict of (str, str) to float
-        What is to pay, by part ("learnt from" or "judged on") and case ("no system", "own use", "programme",
+        What is to pay, by part ("learnt from" or "judged on") and case ("no system", "own use", "timetable",
         "ceiling"). [currency]
     rules : DataFrame
         One row a rule: season, days, from, to, phase, does, power_kw, stop_percent, and what it earns alone and what
@@ -67,7 +67,7 @@ class Judged:
     services_left_out : bool
     """
 
-    programme: Timetable
+    timetable: Timetable
     parted: Split
     bills: Mapping[tuple[str, str], float]
     rules: pd.DataFrame
@@ -78,7 +78,7 @@ class Judged:
         """How much less is paid than with plain self-consumption. [currency]"""
         return self.bills[part, OWN_LOAD] - self.bills[part, TIMETABLE]
 
-    def capture(self, part: str, case: str) -> float:
+    def realised_share(self, part: str, case: str) -> float:
         """Share of what the ceiling saves that a case saves; nan where the ceiling saves nothing. [-]"""
         whole = self.bills[part, WITHOUT] - self.bills[part, CEILING]
         return (self.bills[part, WITHOUT] - self.bills[part, case]) / whole if whole > 0.005 else float("nan")
@@ -92,7 +92,7 @@ def make_timetable(
     both_ways: bool = False,
     say: Progress = lambda words: None,
 ) -> Judged:
-    """Learn a programme and judge it.
+    """Learn a timetable and judge it.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def make_timetable(
     other : Scenario, optional
         The same plant in another year of prices: all of it is learnt from, and all of `dispatch` judges.
     both_ways : bool
-        Learn from the part that judges too, so that `carried_out` has a programme for every step that it was not
+        Learn from the part that judges too, so that `carried_out` has a timetable for every step that it was not
         learnt from; takes as long again.
     say : callable
         Told in a phrase what is being done.
@@ -126,13 +126,13 @@ def make_timetable(
     else:
         coarse, _ = _coarser(without_services(other))
         mask, hints = np.ones(coarse.timeline.steps, bool), None
-    programme = learn(coarse, hints, categories, mask, settings.rules, say)
+    timetable = learn(coarse, hints, categories, mask, settings.rules, say)
     mirrored = None
     if both_ways and parted.apart and other is None:
         mirrored = learn(coarse, hints, categories, ~mask, settings.rules, say)
-    say("judging the programme")
-    bills, rules = _judge(best, programme, parted)
-    return Judged(programme, parted, bills, rules, services, mirrored)
+    say("judging the timetable")
+    bills, rules = _judge(best, timetable, parted)
+    return Judged(timetable, parted, bills, rules, services, mirrored)
 
 
 def carried_out(dispatch: Dispatch, judged: Judged) -> Statement:
@@ -143,34 +143,34 @@ def carried_out(dispatch: Dispatch, judged: Judged) -> Statement:
     dispatch : Dispatch
         The site, solved.
     judged : Judged
-        Learnt both ways where its parts are apart; else its one programme runs throughout.
+        Learnt both ways where its parts are apart; else its one timetable runs throughout.
 
     Raises
     ------
     InfeasibleError
         If the rules cannot keep a limit.
     """
-    scenario, programme = dispatch.scenario, judged.programme
-    of_step = category_of(scenario, programme.categories)
+    scenario, timetable = dispatch.scenario, judged.timetable
+    of_step = category_of(scenario, timetable.categories)
     if judged.mirrored is not None:
-        of_step = np.where(judged.parted.learn, of_step + len(programme.categories), of_step)
-        both = (*programme.rules, *judged.mirrored.rules)
-        programme = Timetable((*programme.categories, *programme.categories), both)
+        of_step = np.where(judged.parted.learn, of_step + len(timetable.categories), of_step)
+        both = (*timetable.rules, *judged.mirrored.rules)
+        timetable = Timetable((*timetable.categories, *timetable.categories), both)
     plant = Plant(scenario)
-    return settled_walk(dispatch, plant.walk(Timed(plant, of_step, [programme])))
+    return settled_walk(dispatch, plant.walk(Timed(plant, of_step, [timetable])))
 
 
 def _check(scenario: Scenario, other: Scenario | None) -> None:
     if not scenario.storage or not scenario.site.inverter:
         raise OptimiserError(
-            f"{scenario.path}: a programme steers storage through inverters, and this site lacks one of them. "
+            f"{scenario.path}: a timetable steers storage through inverters, and this site lacks one of them. "
             "Give it both."
         )
     if other is not None:
         for what in ("site", "storage"):
             if _plant(scenario, what) != _plant(other, what):
                 raise OptimiserError(
-                    f"{other.path}: its {what} differs from that of {scenario.path}. A programme can be learnt from "
+                    f"{other.path}: its {what} differs from that of {scenario.path}. A timetable can be learnt from "
                     "another year of prices, load and sun, not from another plant; give both the same."
                 )
 
@@ -222,13 +222,13 @@ def _coarser(scenario: Scenario) -> tuple[Scenario, int]:
 
 
 def _judge(
-    best: Dispatch, programme: Timetable, parted: Split
+    best: Dispatch, timetable: Timetable, parted: Split
 ) -> tuple[dict[tuple[str, str], float], pd.DataFrame]:
     scenario = best.scenario
     plant, terms = Plant(scenario), SettledTerms(scenario.timeline, scenario.read, {})
-    of_step = category_of(scenario, programme.categories)
+    of_step = category_of(scenario, timetable.categories)
     parts = {part: mask for part, mask in ((LEARNT, parted.learn), (JUDGED, parted.judge)) if mask.any()}
-    pair = [empty_timetable(programme.categories), programme]
+    pair = [empty_timetable(timetable.categories), timetable]
     walk = plant.walk(Timed(plant, of_step, pair), cases=2)
     earned = {}
     for case, name in enumerate((OWN_LOAD, TIMETABLE)):
@@ -242,26 +242,26 @@ def _judge(
         for part, mask in parts.items()
         for name, money in earned.items()
     }
-    return bills, _rules(plant, of_step, programme, parts, earned)
+    return bills, _rules(plant, of_step, timetable, parts, earned)
 
 
 def _cash(lines: Iterable[Line], terms: SettledTerms) -> np.ndarray:
     return sum((by_step(line, terms) for line in lines if line.cash), np.zeros(terms.timeline.steps))
 
 
-def _rules(plant: Plant, of_step: np.ndarray, programme: Timetable, parts: Any, earned: Any) -> pd.DataFrame:
+def _rules(plant: Plant, of_step: np.ndarray, timetable: Timetable, parts: Any, earned: Any) -> pd.DataFrame:
     """One row a rule, with what it earns by itself and what leaving it out costs."""
     scenario = plant.scenario
     terms = SettledTerms(scenario.timeline, scenario.read, {})
-    numbered = programme.numbered()
-    tried = [programme.alone(c, place) for c, place, _ in numbered]
-    tried += [programme.without(c, place) for c, place, _ in numbered]
+    numbered = timetable.numbered()
+    tried = [timetable.alone(c, place) for c, place, _ in numbered]
+    tried += [timetable.without(c, place) for c, place, _ in numbered]
     rows = []
     if numbered:
         walk = plant.walk(Timed(plant, of_step, tried), cases=len(tried), keep="meter")
         money = [money_by_step(scenario, walk, case, terms, wear=False) for case in range(len(tried))]
     for number, (c, _, rule) in enumerate(numbered):
-        category = programme.categories[c]
+        category = timetable.categories[c]
         row: dict[str, Any] = {
             "season": category.season,
             "days": category.days,
@@ -282,7 +282,7 @@ def _rules(plant: Plant, of_step: np.ndarray, programme: Timetable, parts: Any, 
 
 
 CAUTIONS = (
-    "A programme is learnt from past prices, load and sun; judge it again when the tariff or the use changes.",
+    "A timetable is learnt from past prices, load and sun; judge it again when the tariff or the use changes.",
     "Clock times are the site's; set the inverter's clock, and whether it follows summer time, before typing rules in.",
     "Where inverters on several phases share a store, power is the sum over all of them; divide it by their ratings.",
     "Reserve, import and export limits and the installer's protection settings stay as they are: rules come after.",
@@ -290,26 +290,26 @@ CAUTIONS = (
 
 
 def study_of(judged: Judged, currency: str) -> Study:
-    """A judged programme as figures, tables and warnings."""
+    """A judged timetable as figures, tables and warnings."""
     part = JUDGED
     better = judged.better_by(part)
     apart = judged.parted.apart
     warnings = []
     if not apart:
         warnings.append(
-            "The programme is judged on the days that it was learnt from, since there are too few: expect less of it."
+            "The timetable is judged on the days that it was learnt from, since there are too few: expect less of it."
         )
     if better <= 0.005:
         warnings.append(
-            f"The programme does not beat plain self-consumption on what it was not learnt from "
+            f"The timetable does not beat plain self-consumption on what it was not learnt from "
             f"({-better:,.2f} {currency} worse): leave the inverter to cover the site's own load."
             if apart
-            else "No programme was found that beats plain self-consumption: leave the inverter to cover own load."
+            else "No timetable was found that beats plain self-consumption: leave the inverter to cover own load."
         )
     cautions = list(CAUTIONS)
     if judged.services_left_out:
         cautions.append(
-            "Services are left out here, in the programme, in plain self-consumption and in the ceiling: timed rules "
+            "Services are left out here, in the timetable, in plain self-consumption and in the ceiling: timed rules "
             "hold no headroom for them."
         )
     summary = {
@@ -323,13 +323,13 @@ def study_of(judged: Judged, currency: str) -> Study:
                 "part": part,
                 "case": case,
                 "to_pay": round(amount, 2),
-                "capture": _number(judged.capture(part, case)),
+                "realised_share": _number(judged.realised_share(part, case)),
             }
             for (part, case), amount in judged.bills.items()
         ],
         "rules": [
-            {"for": judged.programme.categories[c].words, "rule": rule.words()}
-            for c, _, rule in judged.programme.numbered()
+            {"for": judged.timetable.categories[c].words, "rule": rule.words()}
+            for c, _, rule in judged.timetable.numbered()
         ],
         "otherwise": "cover the site's own load; feed in what sun the store cannot take",
         "cautions": cautions,
@@ -343,7 +343,7 @@ def _number(value: float) -> float | None:
 
 @dataclass(frozen=True)
 class TimetableStudy(Study):
-    """A judged programme, and the whole timeline under it.
+    """A judged timetable, and the whole timeline under it.
 
     Attributes
     ----------
@@ -358,18 +358,18 @@ class TimetableStudy(Study):
 
 
 def study(statement: Statement, say: Progress) -> TimetableStudy | None:
-    """The programme of a run, with the usual settings; None where there is nothing to steer."""
+    """The timetable of a run, with the usual settings; None where there is nothing to steer."""
     dispatch = statement.dispatch
     if not dispatch.scenario.storage or not dispatch.scenario.site.inverter:
         return None
     judged = make_timetable(dispatch, both_ways=True, say=say)
     told = study_of(judged, dispatch.scenario.file.currency)
-    say("a year of the programme")
+    say("a year of the timetable")
     try:
         whole: Statement | InfeasibleError | DriftError = carried_out(dispatch, judged)
     except (InfeasibleError, DriftError) as problem:
         whole = problem
-    defects = (f"{PROGRAMME}: {whole}",) if isinstance(whole, DriftError) else ()
+    defects = (f"{TIMETABLE}: {whole}",) if isinstance(whole, DriftError) else ()
     apart = "each part of the days under rules learnt from the other"
     words = f"timed rules: {apart if judged.mirrored is not None else 'learnt from these same days'}"
     return TimetableStudy(told.summary, told.tables, (*told.warnings, *defects), whole, words)

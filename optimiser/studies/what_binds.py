@@ -128,7 +128,7 @@ CONNECTION = (
 )
 INVERTER = (
     ("output_kw", "output rating", "kW"),
-    ("intake_kw", "intake rating", "kW"),
+    ("input_kw", "input rating", "kW"),
     ("dc_current_limit_a", "DC current limit", "A"),
     ("pass_through_limit_a", "pass-through current limit", "A"),
 )
@@ -292,7 +292,7 @@ class _Again:
 
     @staticmethod
     def _money(problem: Problem, x: np.ndarray) -> tuple[float, float]:
-        """Cash, and what of the purse is none (wear and tie-break)."""
+        """Cash, and what of the objective is none (wear and tie-break)."""
         amounts = problem.by_line @ x + problem.line_offsets
         cash = np.array([line.cash for line in problem.lines])
         return float(amounts[cash].sum()), float(amounts[~cash].sum())
@@ -314,7 +314,7 @@ def _worth(scenario: Scenario, counted: np.ndarray, at: Margins, limit: Limit) -
     one = 1 / (by * limit.per)
     worth = change.total * one * per_year(scenario.timeline)
     # What the numbers of the solver cannot tell from nothing is nothing.
-    scale = abs(float(at.problem.purse @ at.x)) + 1.0
+    scale = abs(float(at.problem.objective @ at.x)) + 1.0
     by_step = np.abs(change.by_step * one)
     steps = int((by_step > LEAST_SHARE * scale).sum())
     return Worth(limit, worth if abs(worth) > 1e-7 * scale else 0.0, steps)

@@ -1,4 +1,4 @@
-"""The study `capture`: what of the ceiling is earned without knowing the year, policy by policy."""
+"""The study `without_foresight`: what of the ceiling is earned without knowing the year, policy by policy."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ class _Outcome:
     executed: Executed | None = None
 
 
-def study(statement: Statement, say: Progress, programme: Study | None = None) -> WithoutForesight | None:
+def study(statement: Statement, say: Progress, timetable: Study | None = None) -> WithoutForesight | None:
     """What each policy of the scenario earns, beside the ceiling, plain own use and no storage; None without storage.
 
     Parameters
@@ -74,8 +74,8 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
         Of the ceiling.
     say : callable
         Told what is being done.
-    programme : TimetableStudy, optional
-        A programme of timed rules that was learnt for this run; it gets a row of its own.
+    timetable : TimetableStudy, optional
+        A timetable that was learnt for this run; it gets a row of its own.
     """
     scenario = statement.dispatch.scenario
     if not scenario.storage or not scenario.foresight.policies:
@@ -96,10 +96,10 @@ def study(statement: Statement, say: Progress, programme: Study | None = None) -
             outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
         else:
             missing.append((policy.name, one))
-    if isinstance(programme, TimetableStudy):
-        whole = programme.carried_out
+    if isinstance(timetable, TimetableStudy):
+        whole = timetable.carried_out
         if isinstance(whole, Statement):
-            outcomes.append(_Outcome(TIMETABLE, programme.run_under, whole))
+            outcomes.append(_Outcome(TIMETABLE, timetable.run_under, whole))
         elif whole is not None:
             missing.append((TIMETABLE, whole))
     others: list[tuple[str, Callable[[], Statement]]] = [

@@ -340,7 +340,7 @@ def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Any) -> Any:
     sizes = terms.groups(per).sizes
     share = terms.series(1.0 / sizes[terms.groups(per).of_step])
     for other in others:
-        energy = energy - terms.held_over(other, per) * share
+        energy = energy - terms.broadcast(other, per) * share
     return energy
 
 

@@ -76,9 +76,9 @@ class Line:
 class ColumnFamily:
     """Decisions of one name, one a step or one a group, with finite bounds.
 
-    `before` is the value it had in the steps before the horizon. A `helper` is held up by rows alone, so it is
-    right only while money pushes it down. `derived` columns (every helper is one) the books reckon afresh from the
-    flows; `whole` ones are whole numbers in the true problem, and anything between in its relaxation.
+    `before` is the value it had in the steps before the horizon. An `auxiliary` column is held up by rows alone, so it
+    is right only while money pushes it down. `derived` columns (every auxiliary is one) the books reckon afresh from
+    the flows; `whole` ones are whole numbers in the true problem, and anything between in its relaxation.
     """
 
     name: str
@@ -87,7 +87,7 @@ class ColumnFamily:
     upper: Array
     before: float
     unit: str
-    helper: bool = False
+    auxiliary: bool = False
     derived: bool = False
     whole: bool = False
 
@@ -180,7 +180,7 @@ class LpTerms(Terms):
         self.columns: dict[str, ColumnFamily] = {}
         self.rows: dict[str, RowFamily] = {}
         self.pairs: dict[str, Pair] = {}
-        self.sequels: dict[str, FillOrder] = {}
+        self.fill_orders: dict[str, FillOrder] = {}
         self.integers: dict[str, ColumnFamily] = {}
         self.symbols: list[tuple[Any, Array, Grouping]] = []
         self._column_of: dict[int, str] = {}
@@ -212,7 +212,7 @@ class LpTerms(Terms):
         per: Grouping = STEP,
         before: float = 0.0,
         unit: str = "kW",
-        helper: bool = False,
+        auxiliary: bool = False,
         derived: bool = False,
     ) -> Array:
         """A decision, one a step or a group, between finite bounds."""
@@ -223,7 +223,9 @@ class LpTerms(Terms):
             raise DriftError(f"two columns are named {name}")
         if not (np.isfinite(lower).all() and np.isfinite(upper).all()):
             raise DriftError(f"column {name} has a bound that is not finite")
-        self.columns[name] = ColumnFamily(name, per, lower, upper, before, unit, helper, derived or helper)
+        self.columns[name] = ColumnFamily(
+            name, per, lower, upper, before, unit, auxiliary, derived or auxiliary
+        )
         variable = pyo.Var(range(self.size(per)))
         self.model.add_component(f"column {name}", variable)
         array = _objects([variable[index] for index in range(self.size(per))])
@@ -231,7 +233,7 @@ class LpTerms(Terms):
         self._kept_alive.append(array)
         return array
 
-    def held_over(self, values: Array, per: Grouping) -> Array:
+    def broadcast(self, values: Array, per: Grouping) -> Array:
         """A group's value in each of its steps."""
         return values if self.pattern or per == STEP else values[self.groups(per).of_step]
 
@@ -296,12 +298,12 @@ class LpTerms(Terms):
         """
         whole = at_most if reactive is None else np.hypot(at_most, reactive)
         most = np.maximum(self.groups(per).max(whole), 0.0)
-        peak = self.column(name, at_most=most, per=per, unit=unit, helper=True)
+        peak = self.column(name, at_most=most, per=per, unit=unit, auxiliary=True)
         if highest == 1:
             self._reach(name, values, [(peak, per)], slot, unit, reactive)
             return peak
         # The sum of the n highest is the least of n threshold + sum of what lies above it, over all thresholds.
-        threshold = self.column(f"{name}.threshold", at_most=most, per=per, unit=unit, helper=True)
+        threshold = self.column(f"{name}.threshold", at_most=most, per=per, unit=unit, auxiliary=True)
         over = slot
         if apart != STEP:
             over = apart
@@ -310,12 +312,12 @@ class LpTerms(Terms):
                 at_most=np.maximum(self.groups(apart).max(whole), 0.0),
                 per=apart,
                 unit=unit,
-                helper=True,
+                auxiliary=True,
             )
             self._reach(f"{name}.best", values, [(best, apart)], slot, unit, reactive)
         groups = self.groups(over)
         above = self.column(
-            f"{name}.above", at_most=np.maximum(groups.max(whole), 0.0), per=over, unit=unit, helper=True
+            f"{name}.above", at_most=np.maximum(groups.max(whole), 0.0), per=over, unit=unit, auxiliary=True
         )
         if apart != STEP:
             self._row(
@@ -330,7 +332,7 @@ class LpTerms(Terms):
             self._reach(f"{name}.above", values, [(threshold, per), (above, slot)], slot, unit, reactive)
         count = self.counted(highest, whole, slot, apart, per)
         share = 1.0 / groups.sizes[groups.of_step] / count[self.groups(per).of_step]
-        each = self.held_over(above, over) * self.series(share)
+        each = self.broadcast(above, over) * self.series(share)
         self._row(f"{name} of the highest", per, "at_most", each, threshold - peak, unit)
         return peak
 
@@ -385,7 +387,7 @@ class LpTerms(Terms):
         `past` are the levels before the timeline, the latest last.
         """
         most = max([at_least, *past, float(np.max(at_most, initial=0.0))])
-        billed = self.column(name, at_least=at_least, at_most=most, per=per, unit=unit, helper=True)
+        billed = self.column(name, at_least=at_least, at_most=most, per=per, unit=unit, auxiliary=True)
         self.at_most(name, level, billed, per=per, unit=unit)
         if not fraction:
             return billed
@@ -529,14 +531,14 @@ class LpTerms(Terms):
         unit: str = "currency",
     ) -> Array:
         """How far the sum of some parts, each with its own groups, stays below a number in each group of `per`."""
-        short = self.column(name, at_most=at_most, per=per, unit=unit, helper=True)
+        short = self.column(name, at_most=at_most, per=per, unit=unit, auxiliary=True)
         each, once = None, self.series(at_least, per=per) - short
         for values, own in parts:
             if own == per:
                 once = once - values
             else:
                 groups = self.groups(own)
-                spread = self.held_over(values, own) * self.series(1.0 / groups.sizes[groups.of_step])
+                spread = self.broadcast(values, own) * self.series(1.0 / groups.sizes[groups.of_step])
                 each = -spread if each is None else each - spread
         self._row(name, per, "at_most", each, once, unit)
         return short
@@ -603,7 +605,7 @@ class LpTerms(Terms):
 
     def in_order(self, name: str, first: str, then: str) -> None:
         """The rule that a column is used only once another one is at its upper bound."""
-        self.sequels[name] = FillOrder(name, first, then)
+        self.fill_orders[name] = FillOrder(name, first, then)
 
     def _row(
         self, name: str, per: Grouping, sense: Any, each: Any, once: Any, unit: str, width: Any = np.inf
@@ -659,7 +661,7 @@ class RuleReplay:
 
 @dataclass
 class SettledTerms(Terms):
-    """The verbs on solved numbers: every rule is replayed, every helper is computed afresh.
+    """The verbs on solved numbers: every rule is replayed, every auxiliary is computed afresh.
 
     Parameters
     ----------
@@ -691,7 +693,7 @@ class SettledTerms(Terms):
         per: Grouping = STEP,
         before: float = 0.0,
         unit: str = "kW",
-        helper: bool = False,
+        auxiliary: bool = False,
         derived: bool = False,
     ) -> Array:
         """A solved decision; its bounds are replayed."""
@@ -701,7 +703,7 @@ class SettledTerms(Terms):
         self._before[id(values)] = before
         return values
 
-    def held_over(self, values: Array, per: Grouping) -> Array:
+    def broadcast(self, values: Array, per: Grouping) -> Array:
         """A group's value in each of its steps."""
         return values[self.groups(per).of_step]
 

@@ -91,11 +91,11 @@ class SiteModel:
 
 def found_in(summary: Mapping[str, Any], record: tuple[str, ...]) -> Found:
     """What is recorded of a run's summary."""
-    proof, capture = summary["proof"], (summary.get("studies") or {}).get("capture")
+    proof, without = summary["proof"], (summary.get("studies") or {}).get("without_foresight")
     proven = proof["gap_relative"] <= proof["tolerance_relative"]
     found, message = {path: figure(summary, path) for path in record}, ""
     if summary["headline"]["rests_on"] == "ceiling" and any(path.startswith(DRIVEN) for path in record):
-        why = " ".join(capture["missing"]) if capture is not None else "there is no storage to plan for"
+        why = " ".join(without["missing"]) if without is not None else "there is no storage to plan for"
         message = f"not run without foresight: {why}"
     return Found(DONE if proven else BEST_FOUND, found, message)
 

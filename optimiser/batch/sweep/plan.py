@@ -31,7 +31,7 @@ RECORD = (
     "energy_kwh.export",
     "proof.gap_relative",
 )
-CAPTURE = "capture"  # the study that makes figures without foresight
+WITHOUT_FORESIGHT = "without_foresight"  # the study that makes figures without foresight
 RESERVED = ("case", "status", "message", "seconds")
 MOST_STEPS = 100_000
 MOST_LEVELS_CHECKED = 200
@@ -118,7 +118,7 @@ class SweepFile(Component):
         default=RECORD,
         min_length=1,
         description="paths of the run's summary that each case records; the first leads; left out: money, energy and "
-        "the proof, with the forecast-driven figures first where the study capture makes them",
+        "the proof, with the forecast-driven figures first where the study without_foresight makes them",
     )
     studies: several(StrictStr) = Field(  # type: ignore[valid-type]
         default=(), description="studies that each case works out, for their figures to be recorded"
@@ -134,7 +134,7 @@ class SweepFile(Component):
     @model_validator(mode="before")
     @classmethod
     def _driven_first(cls, raw: Any) -> Any:
-        if isinstance(raw, dict) and "record" not in raw and CAPTURE in (raw.get("studies") or ()):
+        if isinstance(raw, dict) and "record" not in raw and WITHOUT_FORESIGHT in (raw.get("studies") or ()):
             return {**raw, "record": (*DRIVEN_RECORD, *RECORD)}
         return raw
 
@@ -281,10 +281,10 @@ def _file_faults(file: SweepFile) -> list[str]:
         if path in file.record[:place]:
             faults.append(f"record.{place} is {path!r} again. Record each path once.")
     driven = [path for path in file.record if path.startswith(DRIVEN)]
-    if driven and CAPTURE not in file.studies:
+    if driven and WITHOUT_FORESIGHT not in file.studies:
         faults.append(
             f"record: {driven[0]} is earned without foresight, which no case works out. Say studies = "
-            f'["{CAPTURE}"], or record {driven[0].replace("forecast_driven", "ceiling")}.'
+            f'["{WITHOUT_FORESIGHT}"], or record {driven[0].replace("forecast_driven", "ceiling")}.'
         )
     faults += file.design.faults()
     listed = isinstance(file.design, Listed)

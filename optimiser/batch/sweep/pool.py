@@ -193,7 +193,7 @@ class Cluster(WorkPool):
 
 
 def carry_out(
-    model: Model, works: Iterable[Work], hands: WorkPool, keep: Callable[[CaseOutcome], None]
+    model: Model, works: Iterable[Work], pool: WorkPool, keep: Callable[[CaseOutcome], None]
 ) -> None:
     """Work out cases, no more than twice as many under way as there are workers, and hand on each as it is done.
 
@@ -205,20 +205,20 @@ def carry_out(
         Picklable.
     works : iterable of (str, dict)
         Key and changes of each case.
-    hands : WorkPool
+    pool : WorkPool
     keep : callable
         Told each outcome, in the order in which they come.
     """
-    shared = hands.share(pickle.dumps(model))
+    shared = pool.share(pickle.dumps(model))
     waiting: Iterator[Work] = iter(works)
     under_way: dict[Future[CaseOutcome], Work] = {}
 
     def submit(work: Work) -> None:
-        under_way[hands.submit(attempt_packed, shared, *work)] = work
+        under_way[pool.submit(attempt_packed, shared, *work)] = work
 
     while True:
         broken: list[Work] = []
-        while len(under_way) < 2 * hands.workers and (work := next(waiting, None)) is not None:
+        while len(under_way) < 2 * pool.workers and (work := next(waiting, None)) is not None:
             try:
                 submit(work)
             except BrokenExecutor:
@@ -236,18 +236,18 @@ def carry_out(
         if broken:
             broken += under_way.values()
             under_way.clear()
-            _one_by_one(shared, broken, hands, keep)
+            _one_by_one(shared, broken, pool, keep)
 
 
-def _one_by_one(shared: Any, works: list[Work], hands: WorkPool, keep: Callable[[CaseOutcome], None]) -> None:
-    hands.renew()
+def _one_by_one(shared: Any, works: list[Work], pool: WorkPool, keep: Callable[[CaseOutcome], None]) -> None:
+    pool.renew()
     for work in works:
         try:
-            outcome = _outcome(hands.submit(attempt_packed, shared, *work), work)
+            outcome = _outcome(pool.submit(attempt_packed, shared, *work), work)
         except BrokenExecutor:
             outcome = None
         if outcome is None:
-            hands.renew()
+            pool.renew()
             outcome = CaseOutcome(work[0], "process lost", LOST, 0.0, {})
         keep(outcome)
 

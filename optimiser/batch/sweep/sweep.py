@@ -126,9 +126,9 @@ def sweep(
     plan = read_plan(source)
     with (
         open_store(plan, Path(store) if store else None) as kept,
-        pool_of(workers, executor, cluster) as hands,
+        pool_of(workers, executor, cluster) as pool,
     ):
-        work_out(plan, kept, hands, retry=retry, progress=progress)
+        work_out(plan, kept, pool, retry=retry, progress=progress)
         return table_of(plan, kept)
 
 
@@ -146,13 +146,13 @@ def open_store(plan: SweepPlan, path: Path | None) -> Iterator[CaseStore]:
 def pool_of(workers: int | None, executor: Executor | None, cluster: str | None) -> Iterator[WorkPool]:
     """Where to work: an executor, a cluster, or else processes of this machine."""
     if executor is not None:
-        hands: WorkPool = WorkPool(executor, workers)
+        pool: WorkPool = WorkPool(executor, workers)
     else:
-        hands = Cluster(cluster) if cluster else LocalProcesses(workers)
+        pool = Cluster(cluster) if cluster else LocalProcesses(workers)
     try:
-        yield hands
+        yield pool
     finally:
-        hands.close()
+        pool.close()
 
 
 def start_of(plan: SweepPlan, store: CaseStore, say: Progress) -> Start | None:
@@ -209,7 +209,7 @@ def missing(plan: SweepPlan, store: CaseStore, retry: bool = False) -> list[Case
 def work_out(
     plan: SweepPlan,
     store: CaseStore,
-    hands: WorkPool,
+    pool: WorkPool,
     *,
     retry: bool = False,
     progress: Progress | None = None,
@@ -222,7 +222,7 @@ def work_out(
     ----------
     plan : SweepPlan
     store : CaseStore
-    hands : WorkPool
+    pool : WorkPool
     retry : bool
         Work out again what failed.
     progress : callable, optional
@@ -239,7 +239,7 @@ def work_out(
         wanted = {case.key for case in only}
         cases = [case for case in cases if case.key in wanted]
     works = ((case.key, case.changes) for case in cases)
-    carry_out(model, works, hands, _kept_and_told(store, len(cases), hands.workers, say))
+    carry_out(model, works, pool, _kept_and_told(store, len(cases), pool.workers, say))
 
 
 def _kept_and_told(
@@ -273,20 +273,18 @@ def in_words(seconds: float) -> str:
     return f"{seconds / 3600:.1f} h"
 
 
-def try_some(plan: SweepPlan, store: CaseStore, hands: WorkPool, say: Progress) -> SweepEffort:
+def try_some(plan: SweepPlan, store: CaseStore, pool: WorkPool, say: Progress) -> SweepEffort:
     """Work out a few cases from all over the plan, keep them, and tell what the rest will take."""
     cases = missing(plan, store)
     wanted = min(MOST_TRIALS, round(TRIED_SHARE * len(cases)))
-    count = min(len(cases), max(FEWEST_TRIALS, TRIALS_A_WORKER * hands.workers, wanted))
+    count = min(len(cases), max(FEWEST_TRIALS, TRIALS_A_WORKER * pool.workers, wanted))
     trials = [cases[(2 * place + 1) * len(cases) // (2 * count)] for place in range(count)]
-    work_out(plan, store, hands, progress=say, only=trials)
+    work_out(plan, store, pool, progress=say, only=trials)
     keys = {case.key for case in plan.cases}
     seconds = [outcome.seconds for outcome in store.outcomes() if outcome.key in keys]
     mean = sum(seconds) / len(seconds) if seconds else 0.0
     error = 2 * stdev(seconds) / math.sqrt(len(seconds)) if len(seconds) > 1 else math.nan
-    return SweepEffort(
-        count, mean, error, max(seconds, default=0.0), hands.workers, len(missing(plan, store))
-    )
+    return SweepEffort(count, mean, error, max(seconds, default=0.0), pool.workers, len(missing(plan, store)))
 
 
 def table_of(plan: SweepPlan, store: CaseStore) -> pd.DataFrame:
@@ -413,12 +411,12 @@ def run_case(plan: SweepPlan, case: Case, store: CaseStore, say: Progress) -> tu
 def basis_of(plan: SweepPlan) -> str:
     """On what the money of a sweep rests, in a sentence."""
     base = plan.base
-    if "capture" in plan.file.studies and base.storage and base.file.foresight.policies:
+    if "without_foresight" in plan.file.studies and base.storage and base.file.foresight.policies:
         return (
             "Figures named forecast-driven are earned by planning on forecasts; those named ceiling have perfect "
             "foresight of prices, load and sun, an upper bound."
         )
     return (
         "All money, payback too, is a ceiling: perfect foresight of prices, load and sun, an upper bound of what real "
-        'operation earns. For forecast-driven payback, say studies = ["capture"] in the sweep file.'
+        'operation earns. For forecast-driven payback, say studies = ["without_foresight"] in the sweep file.'
     )

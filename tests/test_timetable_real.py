@@ -1,4 +1,4 @@
-"""A programme on real price years: learnt on every other month, judged on the rest, beside plain self-consumption.
+"""A timetable on real price years: learnt on every other month, judged on the rest, beside plain self-consumption.
 
 The data lie beside the checkout and are not part of it; without them these tests skip. Sources are named in
 real_data.py. Whole years: run with -m slow, and with -s for the figures.
@@ -50,14 +50,15 @@ def texas(folder):
 
 
 @pytest.mark.parametrize("year", [south_australia, netherlands, texas], ids=lambda year: year.__name__)
-def test_the_programme_beats_own_use_out_of_sample_or_says_that_it_does_not(year, tmp_path):
+def test_the_timetable_beats_own_use_out_of_sample_or_says_that_it_does_not(year, tmp_path):
     """Judged on months that it never saw; where it loses, the first screen warns."""
     scenario = year(tmp_path / "site")
     judged = make_timetable(solve(without_services(scenario)))
     bills = {case: judged.bills[JUDGED, case] for case in ("no system", OWN_LOAD, TIMETABLE, "ceiling")}
     found = study_of(judged, scenario.file.currency)
     print(f"\n{year.__name__}: " + ", ".join(f"{case} {amount:.2f}" for case, amount in bills.items()))
-    print(f"captures {judged.capture(JUDGED, OWN_LOAD):.3f} and {judged.capture(JUDGED, PROGRAMME):.3f}")
+    shares = [judged.realised_share(JUDGED, case) for case in (OWN_LOAD, TIMETABLE)]
+    print(f"shares of the ceiling's saving {shares[0]:.3f} and {shares[1]:.3f}")
     for rule in found.summary["rules"]:
         print(f"  {rule['for']}: {rule['rule']}")
     better = bills[OWN_LOAD] - bills[TIMETABLE]

@@ -101,18 +101,18 @@ def threads():
 def test_a_sweep_on_a_full_disk_keeps_what_is_finished(folder):
     """SQLite is allowed so many pages and then says what it says of a full disk; with more it goes on."""
     plan, path = read_plan(folder / "site" / "sweep.toml"), folder / "cases.sqlite"
-    with road.open_store(plan, path) as store, threads() as hands:
+    with road.open_store(plan, path) as store, threads() as pool:
         store._file.execute("pragma max_page_count = 14")
         with pytest.raises(
             OptimiserError, match=r"cases\.sqlite cannot be used: database or disk is full\. What"
         ):
-            road.work_out(plan, store, hands, model=found)
+            road.work_out(plan, store, pool, model=found)
         with pytest.raises(OptimiserError, match="is full"):
             store.keep_start(start(400_000))
-    with road.open_store(plan, path) as store, threads() as hands:
+    with road.open_store(plan, path) as store, threads() as pool:
         left = len(road.missing(plan, store))
         assert 0 < left < len(plan.cases)
-        road.work_out(plan, store, hands, model=found)
+        road.work_out(plan, store, pool, model=found)
         assert [] == road.missing(plan, store)
 
 
@@ -450,8 +450,8 @@ def test_a_fleets_unproven_answers_are_named(folder, monkeypatch):
     )
     (folder / "fleet.toml").write_text(FLEET.replace("count = 8", "count = 2") + more, encoding="utf-8")
     monkeypatch.setattr(fleets, "solve", cut_short)
-    with threads() as hands:
-        monkeypatch.setattr(fleets, "LocalProcesses", lambda workers: hands)
+    with threads() as pool:
+        monkeypatch.setattr(fleets, "LocalProcesses", lambda workers: pool)
         made = CliRunner().invoke(main, ["fleet", str(folder / "fleet.toml"), "--out", str(folder / "out")])
     assert 5 == made.exit_code, made.output
     assert "warning: best found, within 2 %: x2.0, x1.0\n" in made.stderr

@@ -218,12 +218,12 @@ def starter(tmp_path_factory):
     scenario = optimiser.vary(
         scenario, {"backup": backup, "timeline.days": 3, "site.inverter.0.surge_kw": 5.5}
     )
-    return optimiser.run(scenario, studies=["ride_through", "reserve_cost"])
+    return optimiser.run(scenario, studies=["outages", "reserve_cost"])
 
 
 def test_study_counts_what_its_starts_say(starter):
     """Shares, median and months are those of the table of starts; the reserve alone never lasts longer."""
-    study = starter.studies["ride_through"]
+    study = starter.studies["outages"]
     starts, spans = study.tables["starts"], study.tables["spans"]
     assert starter.scenario.timeline.steps == len(starts)
     for row in spans.itertuples():
@@ -240,7 +240,7 @@ def test_study_counts_what_its_starts_say(starter):
 def test_surge_is_held_against_the_rating_for_a_moment(starter):
     """5 kW of surge beside 0.4 of the load within 5.5 kW: counted step by step from the load itself."""
     load = 0.4 * starter.dispatch_table["phase.L1.load_kw"]
-    row = starter.studies["ride_through"].summary["phases"][0]
+    row = starter.studies["outages"].summary["phases"][0]
     assert row["share_surge_carried"] == pytest.approx(np.mean(load + 5.0 <= 5.5))
     assert any("starting surge" in words for words in starter.summary["warnings"])
 
@@ -278,7 +278,7 @@ def test_question_does_not_arise_without_reserve_or_critical_load(tmp_path):
     scenario = optimiser.vary(scenario_of(tmp_path), {})
     raw = {key: value for key, value in scenario.raw.items() if key != "backup"}
     scenario = dataclasses.replace(scenario, file=scenario.file.model_copy(update={"backup": None}), raw=raw)
-    made = optimiser.run(scenario, studies=["ride_through", "reserve_cost"])
+    made = optimiser.run(scenario, studies=["outages", "reserve_cost"])
     assert {} == made.studies
 
 

@@ -14,7 +14,7 @@ from optimiser.errors import OptimiserError
 from optimiser.finance.yearly import yearly_saving
 from optimiser.starter import write_starter
 from optimiser.studies import catalogue as studies
-from optimiser.studies import what_binds as binds
+from optimiser.studies import what_binds
 
 ENERGY = {
     "kind": "energy_charge",
@@ -28,7 +28,7 @@ ENERGY = {
 def valued(scenario):
     """A solved scenario and the worth of one more unit of each limit, by path."""
     solved = optimiser.solve(scenario)
-    return solved, {worth.limit.path: worth for worth in binds.worths(optimiser.settle(solved))}
+    return solved, {worth.limit.path: worth for worth in what_binds.worths(optimiser.settle(solved))}
 
 
 def test_one_cycle_a_day_has_a_closed_form(tmp_path):
@@ -136,17 +136,17 @@ def test_a_corner_is_told_from_both_sides(tmp_path):
     assert store.more.cash == pytest.approx(0.0, abs=0.05)
     assert store.less.cash == pytest.approx(365 * 0.30, rel=1e-3)
     assert rating.less.span == pytest.approx(0.2)
-    assert "one less costs 438.00" in binds.sentence(rating, 120, "AUD")
+    assert "one less costs 438.00" in what_binds.sentence(rating, 120, "AUD")
 
 
 def test_only_the_largest_of_a_long_run_are_solved_again(tmp_path, monkeypatch):
     """Which were not is said, in the table and in words."""
     write_starter(tmp_path / "site")
     scenario = optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 2})
-    monkeypatch.setattr(binds, "FEW_STEPS", 10)
-    monkeypatch.setattr(binds, "FEW", 2)
+    monkeypatch.setattr(what_binds, "FEW_STEPS", 10)
+    monkeypatch.setattr(what_binds, "FEW", 2)
     told = []
-    made = binds.study(optimiser.settle(optimiser.solve(scenario)), told.append)
+    made = what_binds.study(optimiser.settle(optimiser.solve(scenario)), told.append)
     frame = made.tables["limits"]
     assert 2 == made.summary["checked"] == frame["checked"].sum() == len(told)
     assert sorted(made.summary["not_checked"]) == sorted(frame[~frame["checked"]]["limit"])
@@ -180,7 +180,7 @@ def test_every_worth_lies_between_a_step_up_and_a_step_down(phases, tmp_path):
         step = 0.01 * max(0.5, worth.limit.size / worth.limit.per)
         gains = []
         for by in (step, -step):
-            other = optimiser.solve(binds.nudged(scenario, path, by), start=solved)
+            other = optimiser.solve(what_binds.nudged(scenario, path, by), start=solved)
             gains.append((other.proof.settled - solved.proof.settled) / (by * worth.limit.per) * yearly)
         slack = 1e-3 + 1e-3 * abs(worth.margin)
         assert gains[0] - slack <= worth.margin <= gains[1] + slack, path
@@ -198,7 +198,7 @@ def test_an_independent_formulation_agrees(seed, tmp_path):
     # A year has twelve bills, not as many as the run has when it is repeated.
     site["demand_rate_per_kw"] = site.get("demand_rate_per_kw", 0.0) * 12 * hours / 8760
     base = solve_reference(site)["money"]
-    for key, path in (("output_kw", "site.inverter.0.output_kw"), ("intake_kw", "site.inverter.0.intake_kw")):
+    for key, path in (("output_kw", "site.inverter.0.output_kw"), ("input_kw", "site.inverter.0.input_kw")):
         step = 0.01
         gains = []
         for by in (step, -step):
@@ -269,7 +269,7 @@ def test_without_foresight_a_kwh_earns_on_the_days_that_were_planned(tmp_path):
             optimiser.read_scenario(folder),
             {"foresight.policies": [policy], "foresight.headline": policy},
         )
-        made = optimiser.run(scenario, studies=("capture", "driven_limits"))
+        made = optimiser.run(scenario, studies=("without_foresight", "driven_limits"))
         (row,) = made.studies["driven_limits"].tables["limits"].to_dict("records")
         assert ("usable energy of store", "kWh") == (row["limit"], row["unit"])
         assert row["added"] == pytest.approx(0.4)

@@ -1,6 +1,6 @@
 """Timed rules: what they do in a step, what is found where the best is known by hand, how it is judged and shown.
 
-Worked values say their arithmetic; the linear program's optimum, proven elsewhere, bounds every programme. All data
+Worked values say their arithmetic; the linear program's optimum, proven elsewhere, bounds every timetable. All data
 are made up.
 """
 
@@ -41,7 +41,7 @@ from optimiser.plant.executed import executed
 from optimiser.plant.walk import Plant
 from optimiser.report.timetable import timetable_page, verdict
 from optimiser.starter import write_starter
-from optimiser.studies import without_foresight as capture
+from optimiser.studies import without_foresight
 from optimiser.studies.timetable import (
     CEILING,
     JUDGED,
@@ -68,8 +68,8 @@ def two_prices(days: int = 28, sell: float = 0.35, **bank):
     raw["solve"] = {"tie_break_per_kwh": 0.0}
     raw["site"]["load"] = []
     raw["site"]["inverter"] = [
-        {"name": "a", "phase": "L1", "output_kw": 5.0, "intake_kw": 5.0}
-        | {"output_efficiency": 1.0, "intake_efficiency": 1.0}
+        {"name": "a", "phase": "L1", "output_kw": 5.0, "input_kw": 5.0}
+        | {"output_efficiency": 1.0, "input_efficiency": 1.0}
     ]
     raw["storage"] = [
         {"kind": "battery", "name": "s", "unit_kwh": 10.0, "charge_kw": 20.0, "discharge_kw": 20.0}
@@ -112,7 +112,7 @@ def test_the_best_of_one_cycle_a_day_is_found_and_is_the_optimum():
         assert judged.bills[part, CEILING] == pytest.approx(-14 * (9 * 0.35 - 0.1 * 10 / 0.9), abs=1e-6)
         assert judged.bills[part, TIMETABLE] == pytest.approx(judged.bills[part, CEILING], abs=1e-6)
         assert judged.bills[part, OWN_LOAD] == pytest.approx(0.0, abs=1e-9)
-    actions = [rule.action for _, _, rule in judged.programme.numbered()]
+    actions = [rule.action for _, _, rule in judged.timetable.numbered()]
     assert actions == ["charge", "discharge"]
     # Each is worth nothing, or less, without the other: all is lost when one is left out.
     assert (judged.rules["leaving_out_costs_judged_on"] >= 14 * 2.0388).all()
@@ -121,7 +121,7 @@ def test_the_best_of_one_cycle_a_day_is_found_and_is_the_optimum():
 def test_nothing_is_typed_in_where_nothing_is_to_be_earned():
     """At 0.12 a kWh, 9 kWh sold bring 1.08, less than the 1.1111 that they cost."""
     judged = make_timetable(solve(two_prices(sell=0.12)), ONE)
-    assert judged.programme.numbered() == []
+    assert judged.timetable.numbered() == []
     found = study_of(judged, "EUR")
     assert not found.summary["beats_own_load"]
     assert any("does not beat plain self-consumption" in words for words in found.warnings)
@@ -131,9 +131,9 @@ def test_nothing_is_typed_in_where_nothing_is_to_be_earned():
 
 def follow(scenario, *rules, start=None):
     plant = Plant(scenario)
-    programme = Timetable(YEAR, (tuple(rules),))
+    timetable = Timetable(YEAR, (tuple(rules),))
     walk = plant.walk(
-        Timed(plant, category_of(scenario, YEAR), [programme]),
+        Timed(plant, category_of(scenario, YEAR), [timetable]),
         start_kwh=None if start is None else np.array([[start]]),
     )
     if start is None:
@@ -256,14 +256,14 @@ def test_what_is_learnt_from_does_not_judge():
 
 
 def test_the_judged_part_has_no_say():
-    """Scrambled prices of the weeks that judge leave the programme as it is."""
+    """Scrambled prices of the weeks that judge leave the timetable as it is."""
     timeline = span("UTC", "2025-03-03T00:00", 60, 24 * 28)
     random = np.random.default_rng(4)
     prices = 100 + 200 * (np.arange(24 * 28) % 24 >= 17) + random.uniform(0, 50, 24 * 28)
     other = prices.copy()
     judging = np.arange(24 * 28) // (24 * 7) % 2 == 1
     other[judging] = random.uniform(0, 400, judging.sum())
-    programmes = []
+    timetables = []
     for spot in (prices, other):
         raw = two_prices().raw
         raw["tariff"]["component"] = [
@@ -272,12 +272,12 @@ def test_the_judged_part_has_no_say():
         ]
         # Without hints: the best schedule of a learnt week may lean on the week after it.
         scenario = made(raw, timeline, {"d.spot": spot})
-        programmes.append(learn(scenario, None, YEAR, split(scenario, "weeks").learn, 2))
-    assert programmes[0] == programmes[1]
-    assert programmes[0].numbered()
+        timetables.append(learn(scenario, None, YEAR, split(scenario, "weeks").learn, 2))
+    assert timetables[0] == timetables[1]
+    assert timetables[0].numbered()
 
 
-def test_a_programme_never_beats_the_ceiling_on_the_whole():
+def test_a_timetable_never_beats_the_ceiling_on_the_whole():
     """On a shipped site, whatever is learnt: no system pays most, the ceiling least."""
     scenario = first_days(SINGLE_PHASE, 28)
     judged = make_timetable(solve(scenario), Settings(rules=1, seasons=1, day_types=False))
@@ -306,7 +306,7 @@ def test_each_part_is_run_under_rules_learnt_from_the_other():
     assert judged.mirrored is not None
     sells = [
         next(rule for _, _, rule in one.numbered() if rule.action == "discharge")
-        for one in (judged.programme, judged.mirrored)
+        for one in (judged.timetable, judged.mirrored)
     ]
     assert [rule.holds(np.array([18 * 60])).item() for rule in sells] == [True, False]
     assert [rule.holds(np.array([9 * 60])).item() for rule in sells] == [False, True]
@@ -316,33 +316,33 @@ def test_each_part_is_run_under_rules_learnt_from_the_other():
     assert judged.bills[LEARNT, TIMETABLE] == pytest.approx(-14 * (9 * 0.35 - 0.1 * 10 / 0.9), abs=1e-6)
 
 
-def test_the_capture_report_has_a_row_for_the_programme(tmp_path):
+def test_the_report_without_foresight_has_a_row_for_the_timetable(tmp_path):
     """Beside the policies: its saving adds up by line and by billing period, and is below the ceiling's."""
     scenario = first_days(SINGLE_PHASE, 29)
-    run = optimiser.run(scenario, studies=("programme", "capture"))
-    found = run.summary["studies"]["capture"]
+    run = optimiser.run(scenario, studies=("timetable", "without_foresight"))
+    found = run.summary["studies"]["without_foresight"]
     rows = {row["name"]: row for row in found["outcomes"]}
-    assert list(rows) == ["ceiling", "rolling", "backcast", "programme", "own use", "no storage"]
-    row = rows["programme"]
+    assert list(rows) == ["ceiling", "rolling", "backcast", "timetable", "own use", "no storage"]
+    row = rows["timetable"]
     assert "each part of the days under rules learnt from the other" in row["words"]
     for name in ("lines", "months"):
-        table = run.studies["capture"].tables[name]
-        assert row["saving"] == pytest.approx(table["programme"].sum())
+        table = run.studies["without_foresight"].tables[name]
+        assert row["saving"] == pytest.approx(table["timetable"].sum())
     assert rows["no storage"]["saving"] < row["saving"] <= rows["ceiling"]["saving"] + 1e-6
     page = optimiser.write_results(run, tmp_path / "out")["report"].read_text(encoding="utf-8")
     assert "timed rules: each part of the days under rules learnt from the other" in page
-    alone = optimiser.run(scenario, studies=("capture",)).summary["studies"]["capture"]
-    assert [row for row in found["outcomes"] if row["name"] != "programme"] == alone["outcomes"]
+    alone = optimiser.run(scenario, studies=("without_foresight",)).summary["studies"]["without_foresight"]
+    assert [row for row in found["outcomes"] if row["name"] != "timetable"] == alone["outcomes"]
 
 
-def test_a_programme_that_cannot_keep_a_limit_is_left_out_of_the_capture_report():
+def test_a_timetable_that_cannot_keep_a_limit_is_left_out_of_the_report_without_foresight():
     """Its reason stands in its place."""
     scenario = first_days(SINGLE_PHASE, 3)
     statement = settle(solve(scenario))
     fallen = TimetableStudy({}, {}, (), InfeasibleError("2 kW are missing"), "timed rules")
-    found = capture.study(statement, lambda words: None, fallen)
-    assert "programme: 2 kW are missing" in found.summary["missing"]
-    assert "programme" not in found.tables["lines"]
+    found = without_foresight.study(statement, lambda words: None, fallen)
+    assert "timetable: 2 kW are missing" in found.summary["missing"]
+    assert "timetable" not in found.tables["lines"]
 
 
 def test_the_page_says_what_to_type_in():
@@ -378,18 +378,18 @@ def test_the_command_writes_a_table_and_a_page(tmp_path):
     site = starter(tmp_path / "site")
     ran = CliRunner().invoke(
         main,
-        ["programme", str(site), "--rules", "1", "--seasons", "1", "--out", str(tmp_path / "out"), "--quiet"],
+        ["timetable", str(site), "--rules", "1", "--seasons", "1", "--out", str(tmp_path / "out"), "--quiet"],
     )
     assert ran.exit_code == 0, ran.output
-    table = pd.read_csv(tmp_path / "out" / "programme.csv")
+    table = pd.read_csv(tmp_path / "out" / "timetable.csv")
     assert {"season", "days", "from", "to", "does", "power_kw", "stop_percent"} <= set(table.columns)
-    assert "A programme to type in" in (tmp_path / "out" / "programme.html").read_text(encoding="utf-8")
+    assert "A timetable to type in" in (tmp_path / "out" / "timetable.html").read_text(encoding="utf-8")
 
 
 def test_the_command_learns_from_another_year_of_the_same_plant_only(tmp_path):
     site, other = starter(tmp_path / "site", 7), starter(tmp_path / "other", 7)
     command = [
-        "programme",
+        "timetable",
         str(site),
         "--learn",
         str(other),
@@ -416,7 +416,7 @@ def test_slips_on_the_command_line_are_told_before_anything_is_solved(tmp_path):
     file = tmp_path / "file"
     file.write_text("kept", encoding="utf-8")
     for more, words in ((["--learn", "month"], "there is no month"), (["--out", str(file)], "is a file")):
-        ran = CliRunner().invoke(main, ["programme", str(SINGLE_PHASE), *more])
+        ran = CliRunner().invoke(main, ["timetable", str(SINGLE_PHASE), *more])
         assert ran.exit_code == 2
         assert words in ran.output
     assert "kept" == file.read_text(encoding="utf-8")
@@ -432,10 +432,10 @@ def test_a_site_without_storage_has_nothing_to_steer():
 def test_a_run_can_be_asked_for_it(tmp_path):
     """The study's figures, table and section stand in the run's files."""
     scenario = optimiser.vary(optimiser.read_scenario(starter(tmp_path / "site")), {"timeline.days": 4})
-    run = optimiser.run(scenario, studies=("programme",))
+    run = optimiser.run(scenario, studies=("timetable",))
     paths = optimiser.write_results(run, tmp_path / "out")
-    found = json.loads(paths["summary"].read_text(encoding="utf-8"))["studies"]["programme"]
+    found = json.loads(paths["summary"].read_text(encoding="utf-8"))["studies"]["timetable"]
     assert found["judged_apart"] is False
     assert any("judged on the days that it was learnt from" in words for words in run.summary["warnings"])
-    assert "A programme to type in" in paths["report"].read_text(encoding="utf-8")
-    assert (tmp_path / "out" / "programme-rules.csv").is_file()
+    assert "A timetable to type in" in paths["report"].read_text(encoding="utf-8")
+    assert (tmp_path / "out" / "timetable-rules.csv").is_file()
