@@ -8,7 +8,19 @@ from typing import Any
 
 import click
 
-from optimiser.cli import data, lookback, many, markets, running, services, sizes, steering, sweeps, tariffs
+from optimiser.cli import (
+    data,
+    guide,
+    lookback,
+    many,
+    markets,
+    running,
+    services,
+    sizes,
+    steering,
+    sweeps,
+    tariffs,
+)
 from optimiser.cli.common import EXIT, INTERRUPTED
 from optimiser.errors import OptimiserError
 
@@ -35,12 +47,14 @@ class _Group(click.Group):
 def main() -> None:
     """What will a solar-and-storage site earn, and when is it paid back?
 
+    optimiser guide: how to describe a site, and what each result means.
+
     Exit codes: 0 done; 2 the command or a file has a fault; 3 no schedule keeps every limit; 4 the solver stopped
     without an answer; 5 an answer that is not proven within tolerance; 1 a defect of this program.
     """
 
 
-FAMILIES = (running, steering, tariffs, markets, services, data, lookback, sizes, sweeps, many)
+FAMILIES = (running, steering, tariffs, markets, services, data, lookback, sizes, sweeps, many, guide)
 
 for family in FAMILIES:
     for command in family.COMMANDS:

@@ -25,7 +25,9 @@ from optimiser.errors import OptimiserError
 @click.command()
 @click.argument("scenario", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME.")
-@click.option("--study", "studies", multiple=True, help="Work this out too (see README); again for more.")
+@click.option(
+    "--study", "studies", multiple=True, help="Work this out too (optimiser guide studies); again for more."
+)
 @click.option("--no-study", "leave_out", multiple=True, help="Leave out a usual study, or all of them.")
 @click.option("--quiet", is_flag=True, help="Print only where the report is.")
 def run(
