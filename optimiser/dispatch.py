@@ -9,13 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.engine import diagnosis, proof
+from optimiser.engine import proof
 from optimiser.engine.answer import Answer, Start, answer
+from optimiser.engine.diagnosis import search as diagnosis
+from optimiser.engine.diagnosis.supply import check_supply
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.formulation import Formulation, formulate
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 
 RULE_TOLERANCE = 1e-5
 MONEY_TOLERANCE = 1e-4
@@ -140,7 +143,7 @@ def solve(
     """
     say = progress or (lambda words: None)
     began = time.perf_counter()
-    diagnosis.check_supply(scenario)
+    check_supply(scenario)
     say("building the linear program")
     problem = build_problem(scenario)
     _check_auxiliaries(problem)

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimiser.flows import SiteFlows
-from optimiser.services import product as services
-from optimiser.terms.verbs import Line
+from optimiser.services import rules
+from optimiser.services.offers import activation, offers
+from optimiser.services.product import Offer
+from optimiser.terms.line import Line
 
 
 @dataclass(frozen=True)
@@ -27,21 +29,20 @@ class Formulation:
 
     lines: list[Line]
     flows: SiteFlows
-    offers: list[services.Offer]
+    offers: list[Offer]
 
 
 def formulate(scenario: Any, terms: Any) -> Formulation:
     """State the scenario's problem on `terms`."""
     site, banks = scenario.site, scenario.storage
-    offers = services.offers(terms, site, scenario.service)
-    activation = services.activation(site, bool(banks), offers)
-    flows = site.flows(terms, banks, activation)
-    services.rules(terms, site, banks, flows, offers)
+    made = offers(terms, site, scenario.service)
+    flows = site.flows(terms, banks, activation(site, bool(banks), made))
+    rules.rules(terms, site, banks, flows, made)
     lines = scenario.tariff.lines(flows.meter, terms)
-    for offer in offers:
+    for offer in made:
         lines += offer.product.lines(offer, terms)
     lines += _steering_lines(scenario, terms, flows)
-    return Formulation(lines, flows, offers)
+    return Formulation(lines, flows, made)
 
 
 def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:

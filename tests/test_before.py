@@ -21,7 +21,8 @@ from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 from optimiser.plant.executed import executed
 from optimiser.plant.walk import Plant
-from optimiser.scenario.read import Scenario, read_scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario, vary
 
 FLAT = [{"kind": "energy_charge", "rate_per_kwh": 0.30}, {"kind": "feed_in", "rate_per_kwh": 0.05}]
 

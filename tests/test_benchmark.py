@@ -44,8 +44,8 @@ from optimiser.foresight.running import run_under
 from optimiser.formulation import formulate
 from optimiser.report import write_report
 from optimiser.report.results import Results
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import LpTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.program import LpTerms
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]
 

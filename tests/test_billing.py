@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from optimiser.accounts.billing import make_bills
 from optimiser.cli import main
 from optimiser.flows import MeterFlows
-from optimiser.scenario.read import read_tariff
+from optimiser.scenario.contract import read_tariff
 from optimiser.tariff import Tariff
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 
 

@@ -22,7 +22,7 @@ from optimiser.engine.tiling import build_problem
 from optimiser.equipment.storage import Battery, CapacitorBank, voltage_at, voltage_chords
 from optimiser.plant.executed import executed
 from optimiser.plant.walk import Plant
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 
 MONEY = 0.005  # half a cent, to which bills are rounded
 PHYSICS = 1e-3  # relative, as nameplates are rounded

@@ -19,9 +19,11 @@ import pytest
 from conftest import write_site
 
 import optimiser
-from optimiser.engine import diagnosis
+from optimiser.engine.diagnosis import limits, supply, window
+from optimiser.engine.diagnosis import search as diagnosis
 from optimiser.errors import DriftError, InfeasibleError
-from optimiser.scenario.read import Scenario, read_scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario, vary
 
 HEAD = """
 title = "Made-up site"
@@ -420,7 +422,7 @@ def test_no_family_is_told_as_another(planted):
     case, scenario = planted
     error = told(scenario)
     assert "service" not in str(error)
-    names = {limit.rule for limit in diagnosis.limits_of(scenario, diagnosis.bare_problem(scenario))}
+    names = {limit.rule for limit in limits.limits_of(scenario, window.bare_problem(scenario))}
     assert any(case.rule.startswith(name.split(" {")[0]) for name in names)
 
 
@@ -569,7 +571,7 @@ def test_check_supply_passes_what_can_be_solved(tmp_path):
     """Only certain conclusions: a site at the very edge of its limits passes."""
     text = one_phase('import_limit_kw = "data.limit"\nexport_limit_kw = 5.0')
     scenario = read_scenario(write_site(tmp_path, text, {"load": dip(2, 18, 8), "limit": dip(10, 18, 5)}))
-    diagnosis.check_supply(scenario)
+    supply.check_supply(scenario)
     optimiser.solve(scenario)
 
 
@@ -632,7 +634,7 @@ def test_a_year_that_runs_short_is_explained_in_seconds():
 def test_a_year_with_a_schedule_is_walked_in_seconds():
     """Walking a whole year that has a schedule finds nothing to blame."""
     scenario = bakery()
-    problem = diagnosis.bare_problem(scenario)
+    problem = window.bare_problem(scenario)
     began = time.process_time()
     assert diagnosis._first_impossible(problem) is None
     assert time.process_time() - began < 20

@@ -37,7 +37,8 @@ from optimiser.engine import branching, decisions, directions, proof
 from optimiser.engine.decisions import implied_rows
 from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
-from optimiser.scenario.read import Scenario, read_scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario, vary
 from optimiser.starter import write_starter
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"

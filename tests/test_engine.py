@@ -29,7 +29,9 @@ from optimiser.engine import pattern, proof, solver
 from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
 from optimiser.errors import DriftError, InfeasibleError, UnprovenError
-from optimiser.terms.verbs import Line, LpTerms, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
+from optimiser.terms.program import LpTerms
 from optimiser.timeline import STEP, Grouping
 
 

@@ -24,9 +24,10 @@ from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
 from optimiser.equipment import storage
 from optimiser.formulation import formulate
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.services import product as services
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 
 MODULES = {"tariff": tariff, "storage": storage, "services": services}
 

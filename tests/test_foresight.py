@@ -30,12 +30,12 @@ from optimiser.foresight.policies import Backcast, Facts, Plans, Rolling, Uncert
 from optimiser.foresight.running import run_under
 from optimiser.results.tables import resting_on
 from optimiser.scenario.checks import warnings as check_warnings
+from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.foresight import Errors
-from optimiser.scenario.read import read_tariff
 from optimiser.services.product import Product
 from optimiser.studies import without_foresight
 from optimiser.studies.without_foresight import WithoutForesight, study
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 
 ROOT = Path(__file__).parent.parent

@@ -26,9 +26,10 @@ from optimiser.equipment.site import Load
 from optimiser.errors import OptimiserError
 from optimiser.guide import TOPICS, page, plain, see, topics
 from optimiser.readers.table import read_prices
+from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.cost import Cost
 from optimiser.scenario.foresight import Foresight
-from optimiser.scenario.read import read_scenario, read_tariff
+from optimiser.scenario.read import read_scenario
 from optimiser.series.table import Source
 from optimiser.services.product_sets import product_sets
 from optimiser.starter import write_starter

@@ -27,8 +27,8 @@ from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import Problem, tile
 from optimiser.formulation import formulate
-from optimiser.scenario.read import Scenario, ScenarioFile
-from optimiser.terms.verbs import LpTerms
+from optimiser.scenario.file import Scenario, ScenarioFile
+from optimiser.terms.program import LpTerms
 from optimiser.timeline import Grouping, Timeline
 
 TOLERANCE = 1e-12

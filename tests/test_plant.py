@@ -20,8 +20,8 @@ from optimiser.dispatch import RULE_TOLERANCE, replay, solve
 from optimiser.errors import InfeasibleError
 from optimiser.plant.executed import activated, executed, settled_lines
 from optimiser.plant.walk import Caps, Orders, Plant, State
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 
 SHIPPED = sorted(path.parent for path in (Path(__file__).parents[1] / "scenarios").glob("*/scenario.toml"))

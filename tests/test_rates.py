@@ -15,7 +15,7 @@ from conftest import toml
 from optimiser.accounts.rates import Layer, as_text, draw
 from optimiser.cli import main
 from optimiser.report.rates import page, runs
-from optimiser.scenario.read import read_tariff
+from optimiser.scenario.contract import read_tariff
 
 SEASONS = {
     "kind": "energy_charge",

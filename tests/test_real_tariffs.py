@@ -17,7 +17,7 @@ from real_data import DATA
 
 from optimiser.flows import MeterFlows
 from optimiser.tariff import Tariff
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 
 FILE = DATA / "tariffs" / "au_network_tariffs_2015_2019.json"

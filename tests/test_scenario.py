@@ -23,7 +23,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from optimiser import OptimiserError, ScenarioError, read_scenario, vary
-from optimiser.scenario.read import json_schema, read_tariff
+from optimiser.scenario.contract import read_tariff
+from optimiser.scenario.file import json_schema
 from optimiser.starter import write_starter
 
 ROOT = Path(__file__).parent.parent

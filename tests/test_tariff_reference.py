@@ -20,7 +20,7 @@ from independent import as_scenario, solve_reference
 import optimiser
 from optimiser.engine.tiling import build_problem
 from optimiser.formulation import formulate
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 
 CONVEX: dict[str, list[dict[str, Any]]] = {
     "blocks that get dearer": [{"what": "blocks", "ends_kwh": [20, 45], "rates": [0.02, 0.1, 0.3]}],

@@ -13,7 +13,7 @@ import pandas as pd
 from optimiser.errors import SeriesError
 from optimiser.fields import zone_of
 from optimiser.flows import MeterFlows
-from optimiser.scenario.read import Contract
+from optimiser.scenario.contract import Contract
 from optimiser.series.table import (
     SeriesTable,
     Source,
@@ -23,7 +23,8 @@ from optimiser.series.table import (
     no_column,
     read_table,
 )
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.timeline import Grouping, Timeline
 
 

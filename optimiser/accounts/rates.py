@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.scenario.read import Contract
+from optimiser.scenario.contract import Contract
 from optimiser.tariff import (
     BlockCharge,
     ControlledLoad,
@@ -23,7 +23,7 @@ from optimiser.tariff import (
     VolumeCharge,
 )
 from optimiser.tariff.contract import Tariff
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")

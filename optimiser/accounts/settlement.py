@@ -11,8 +11,8 @@ from optimiser.accounts.billing import line_rows
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.limits import standby_kw
 from optimiser.flows import MeterFlows
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.books import SettledTerms
 
 
 @dataclass(frozen=True)

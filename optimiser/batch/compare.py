@@ -21,8 +21,12 @@ from optimiser.finance.cash import cash_flow, totals
 from optimiser.finance.formulas import net_present_value, payback
 from optimiser.finance.yearly import is_year
 from optimiser.results.tables import Run, run
-from optimiser.scenario.read import Scenario, checked, inside, read_scenario, read_toml, vary
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.scenario.faults import checked
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario, vary
+from optimiser.scenario.uses import inside, read_toml
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.timeline import STEP
 from optimiser.writing import Content, write_files
 

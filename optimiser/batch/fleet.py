@@ -29,9 +29,12 @@ from optimiser.batch.sweep.pool import LocalProcesses, WorkPool, carry_out
 from optimiser.dispatch import OPTIMAL, Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, quantity, several, text
-from optimiser.scenario.read import Scenario, checked, read_scenario, read_toml, vary
+from optimiser.scenario.faults import checked
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario, vary
+from optimiser.scenario.uses import read_toml
 from optimiser.services.product import Product
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.versions import versions
 from optimiser.writing import write_files, write_one
 

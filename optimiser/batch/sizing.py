@@ -25,8 +25,12 @@ from optimiser.fields import Component, quantity, several, text
 from optimiser.finance.yearly import per_year, weights, yearly_saving
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
-from optimiser.scenario.read import Scenario, checked, read_toml, vary
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.scenario.faults import checked
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
+from optimiser.scenario.uses import read_toml
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.writing import write_files
 
 MOST_COMBINATIONS = 5000

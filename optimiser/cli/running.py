@@ -99,7 +99,7 @@ def _echo_money(head: dict[str, Any], summary: dict[str, Any]) -> None:
 @click.argument("scenario", type=click.Path(path_type=Path))
 def check(scenario: Path) -> None:
     """Check SCENARIO: its file, its data, and its hardware as a practitioner would."""
-    from optimiser.engine.diagnosis import check_supply
+    from optimiser.engine.diagnosis.supply import check_supply
     from optimiser.scenario.checks import warnings
     from optimiser.scenario.read import read_scenario
 
@@ -140,7 +140,7 @@ def schema(out: Path | None) -> None:
     """The JSON Schema of scenario files, so that an editor completes and checks them."""
     import json
 
-    from optimiser.scenario.read import json_schema
+    from optimiser.scenario.file import json_schema
 
     words = json.dumps(json_schema(), indent=2)
     if out is None:

@@ -47,7 +47,7 @@ def bill(
 ) -> None:
     """What the metered load in the file LOAD costs under a tariff, without any storage: each bill, then all."""
     from optimiser.accounts.billing import make_bills, metered_columns
-    from optimiser.scenario.read import read_tariff
+    from optimiser.scenario.contract import read_tariff
 
     refuse_existing(csv)
     refuse_meter_file(load)
@@ -111,7 +111,7 @@ def tariff(file: Path, before: bool, year: int | None, html: Path | None) -> Non
     import datetime
 
     from optimiser.accounts.rates import as_text, draw
-    from optimiser.scenario.read import read_tariff
+    from optimiser.scenario.contract import read_tariff
 
     refuse_existing(html)
     contract = read_tariff(file, before=before)

@@ -28,8 +28,9 @@ from optimiser.control.timetable import (
 from optimiser.dispatch import Dispatch, Progress
 from optimiser.plant.executed import settled_lines
 from optimiser.plant.walk import SHORT, Plant, Walk
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.timeline import Grouping
 
 LONGEST_SPAN_DAYS = 31

@@ -15,7 +15,7 @@ import numpy as np
 
 from optimiser.control.own_use import own_load
 from optimiser.plant.walk import Orders, Plant, State
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.timeline import Window
 
 DAY_MINUTES = 24 * 60

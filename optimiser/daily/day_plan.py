@@ -14,9 +14,11 @@ import pandas as pd
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.report.day_plan import later, plan_page
-from optimiser.scenario.read import Scenario, least_of, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
+from optimiser.scenario.rules import least_of
 from optimiser.series.table import SeriesTable, Source, lay, read_table
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 from optimiser.words import number
 from optimiser.writing import write_files

@@ -19,10 +19,12 @@ from optimiser.errors import DriftError, InfeasibleError, OptimiserError, Scenar
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
-from optimiser.scenario.read import Scenario, read_scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario, vary
 from optimiser.series.table import SeriesTable, lay, no_column
 from optimiser.tariff import Tariff
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.timeline import STEP, Grouping, Timeline
 from optimiser.words import money, number
 from optimiser.writing import Content, write_files

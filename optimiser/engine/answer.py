@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.engine import diagnosis, directions, proof
+from optimiser.engine import directions, proof
+from optimiser.engine.diagnosis import search as diagnosis
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, Windows, by_days

@@ -19,8 +19,9 @@ from pyomo.repn.plugins.parameterized_standard_form import ParameterizedLinearSt
 
 from optimiser.errors import DriftError
 from optimiser.formulation import formulate
-from optimiser.services.product import longest_lag
-from optimiser.terms.verbs import ColumnFamily, FillOrder, Line, LpTerms, Pair, RowFamily
+from optimiser.services.offers import longest_lag
+from optimiser.terms.line import ColumnFamily, FillOrder, Line, Pair, RowFamily
+from optimiser.terms.program import LpTerms
 from optimiser.timeline import STEP, Grouping
 
 _ONE_AT_A_TIME = threading.Lock()  # Pyomo's compiler keeps what it does in places that threads would share.

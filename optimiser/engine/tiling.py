@@ -11,7 +11,7 @@ import numpy as np
 from scipy import sparse
 
 from optimiser.engine.pattern import Body, Pattern, compile_pattern, evaluate
-from optimiser.terms.verbs import ColumnFamily, FillOrder, Line, Pair, RowFamily
+from optimiser.terms.line import ColumnFamily, FillOrder, Line, Pair, RowFamily
 from optimiser.timeline import STEP, Grouping, Timeline
 
 

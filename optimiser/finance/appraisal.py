@@ -21,7 +21,7 @@ from optimiser.finance.formulas import (
 from optimiser.finance.yearly import is_year, per_year, saving_by_group, yearly_saving
 from optimiser.scenario.cost import MOST_YEARS, Cost
 from optimiser.study import Study
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 
 LIFE_STEP_YEARS = 5  # by which the sensitivities shorten and lengthen the life
 

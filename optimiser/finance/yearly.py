@@ -8,7 +8,8 @@ import numpy as np
 
 from optimiser.accounts.settlement import Statement
 from optimiser.tariff import Tariff
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.timeline import Timeline
 
 HOURS_PER_YEAR = 8760.0

@@ -25,11 +25,12 @@ from optimiser.errors import UnprovenError
 from optimiser.flows import MeterFlows
 from optimiser.foresight.policies import Columns, Facts, Plans, Policy, as_known
 from optimiser.foresight.reserve import ServiceRoom
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.services.product import Product
 from optimiser.tariff.demand import KINDS as DEMAND
 from optimiser.tariff.fixed import MinimumCharge
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 
 # How hard a plan is searched for the best directions: what it may give up, linear programs, time.
 SPARE, SEARCH_NODES, SEARCH_SECONDS = 2e-4, 16, 2.0

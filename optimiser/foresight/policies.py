@@ -14,8 +14,8 @@ from typing import Protocol
 
 import numpy as np
 
+from optimiser.scenario.file import Scenario
 from optimiser.scenario.foresight import Errors, ForecastSeries, Role, role_of
-from optimiser.scenario.read import Scenario
 from optimiser.timeline import Grouping, Timeline, Window
 
 Columns = dict[str, np.ndarray]

@@ -13,7 +13,7 @@ import numpy as np
 
 from optimiser.engine.tiling import Problem
 from optimiser.plant.walk import Caps
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.terms.verbs import STEP
 
 TOLERANCE = 1e-7

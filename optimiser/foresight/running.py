@@ -24,7 +24,7 @@ from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
 from optimiser.plant.executed import activated, columns
 from optimiser.plant.walk import SHORT, Caps, Orders, Plant, State, Walk
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 
 NONE_CURTAILED = 1e-6
 MOST_ATTEMPTS = 6  # at a window whose services cannot all be held; the last sells none

@@ -15,7 +15,7 @@ from optimiser.making.months import MonthsLikeRecipe, make_months_like
 from optimiser.making.profiles import MonthlyRecipe, YearlyRecipe, make_monthly, make_yearly
 from optimiser.making.recipe import read_recipe
 from optimiser.making.redate import RedateRecipe, make_redated
-from optimiser.scenario.read import read_toml
+from optimiser.scenario.uses import read_toml
 
 METHODS: dict[str, tuple[Any, Callable[[Any, Path], Made]]] = {
     "profile": (YearlyRecipe, make_yearly),

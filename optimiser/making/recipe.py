@@ -12,7 +12,8 @@ from pydantic import AfterValidator, Field
 
 from optimiser.errors import ScenarioError
 from optimiser.fields import Component
-from optimiser.scenario.read import checked, read_toml
+from optimiser.scenario.faults import checked
+from optimiser.scenario.uses import read_toml
 from optimiser.timeline import Timeline, year_from
 
 

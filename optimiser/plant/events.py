@@ -18,7 +18,7 @@ from optimiser.errors import ScenarioError
 from optimiser.fields import zone_of
 from optimiser.series.bounded import bounded_bytes, refuse_no_file
 from optimiser.services.droop import Droop
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline, from_clock
 
 LARGEST_FILE = 20_000_000

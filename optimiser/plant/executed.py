@@ -16,9 +16,11 @@ from optimiser.errors import InfeasibleError
 from optimiser.flows import MeterFlows
 from optimiser.formulation import Formulation, formulate
 from optimiser.plant.walk import SHORT, Plant, Walk
-from optimiser.scenario.read import Scenario
-from optimiser.services import product as services
-from optimiser.terms.verbs import Line, Numbers, SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.services import offers as services
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
+from optimiser.terms.verbs import Numbers
 from optimiser.timeline import STEP, Grouping
 
 

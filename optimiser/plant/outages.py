@@ -16,8 +16,8 @@ from optimiser.equipment.limits import power_kw
 from optimiser.equipment.losses import Curve
 from optimiser.equipment.site import Inverter, Site, bank_on_bus
 from optimiser.equipment.storage import stored_at, voltage_at
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.books import SettledTerms
 
 LASTS, RATING, EMPTY, LIMIT = range(4)
 ENDINGS = (

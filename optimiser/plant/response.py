@@ -19,7 +19,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.equipment.limits import current_a, power_kw
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import voltage_at
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 
 HALVINGS = 30  # of the interval in which the power is looked for that storage can follow
 NEGLIGIBLE = 1e-9

@@ -24,8 +24,8 @@ from optimiser.equipment.site import Activation
 from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.connection import NEAR, Connected, at_connection
 from optimiser.plant.stores import Stores
-from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import SettledTerms
+from optimiser.scenario.file import Scenario
+from optimiser.terms.books import SettledTerms
 
 SHORT = 1e-6  # power that counts as missing [kW]
 

@@ -26,11 +26,12 @@ from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.results.workbook import write_workbook
 from optimiser.scenario import checks
 from optimiser.scenario.cost import SUMS, YEAR
-from optimiser.scenario.read import Scenario, read_scenario
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_scenario
 from optimiser.studies.catalogue import STUDIES, make_studies, usual, with_required
 from optimiser.studies.price_years import spread
 from optimiser.study import Study
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.versions import versions
 from optimiser.writing import Content, new_run, write_csv, write_files
 

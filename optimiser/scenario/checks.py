@@ -12,8 +12,8 @@ from optimiser.equipment.limits import standby_kw
 from optimiser.equipment.site import bank_on_bus
 from optimiser.fields import Component, zone_of
 from optimiser.flows import MeterFlows
-from optimiser.services.product import most_kw
-from optimiser.terms.verbs import SettledTerms
+from optimiser.services.offers import most_kw
+from optimiser.terms.books import SettledTerms
 
 CONTINUOUS_SHARE = 0.8  # of a breaker's rating, a common practice for continuous duty; local code governs
 MOST_SUN_KW_PER_KWP = 1.3

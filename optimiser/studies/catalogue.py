@@ -14,7 +14,7 @@ from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.fields import RENAMED
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.studies import driven_limits, outages, patterns, timetable, what_binds, without_foresight
 from optimiser.studies.activation import make_activation
 from optimiser.studies.concentration import make_concentration

@@ -10,9 +10,9 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement
 from optimiser.equipment.storage import capacity_shares
-from optimiser.services.product import Offer, activation
+from optimiser.services.offers import Offer, activation
 from optimiser.study import Study
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Grouping
 
 SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0)

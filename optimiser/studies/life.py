@@ -13,7 +13,8 @@ from optimiser.dispatch import Progress, solve
 from optimiser.finance.ageing import BankLife, Course, bank_lives
 from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario.cost import Cost
-from optimiser.scenario.read import Scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
 from optimiser.study import Study
 
 LEAST_SHARE = 0.01  # of a bank's capacity: a program needs a bank that holds something

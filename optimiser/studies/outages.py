@@ -13,7 +13,8 @@ from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.equipment.backup import Backup, backed_up_share
 from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.plant.outages import ENDINGS, LASTS, Island, Rides, follow, island_of
-from optimiser.scenario.read import Scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
 from optimiser.study import Study
 
 SPANS_H = (1, 2, 4, 8, 24)

@@ -8,7 +8,8 @@ import pandas as pd
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Progress
 from optimiser.study import Study
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 from optimiser.timeline import STEP
 
 SEASONS = ("December to February", "March to May", "June to August", "September to November")

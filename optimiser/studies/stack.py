@@ -10,7 +10,8 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Dispatch, replay, solve
-from optimiser.scenario.read import Scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
 from optimiser.services.product import Product
 from optimiser.study import Study
 

@@ -16,9 +16,11 @@ from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError
 from optimiser.plant.executed import executed, settled_walk
 from optimiser.plant.walk import Plant
-from optimiser.scenario.read import Scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
 from optimiser.study import Study
-from optimiser.terms.verbs import Line, SettledTerms
+from optimiser.terms.books import SettledTerms
+from optimiser.terms.line import Line
 
 OWN_LOAD, TIMETABLE, CEILING, WITHOUT = "own use", "timetable", "ceiling", "no system"
 LEARNT, JUDGED = "learnt from", "judged on"

@@ -17,7 +17,7 @@ from optimiser.engine.margins import Margins, derivative, held_again, margins
 from optimiser.engine.solver import Basis
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.finance.yearly import is_year, per_year, weights
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.study import Study
 
 RELATIVE_MOVE = 1e-4

@@ -19,7 +19,7 @@ from optimiser.foresight.policies import Policy, policies_of
 from optimiser.foresight.running import Executed, run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
-from optimiser.scenario.read import Scenario
+from optimiser.scenario.file import Scenario
 from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
 

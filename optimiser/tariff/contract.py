@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, StrictStr, model_validator
 from optimiser.fields import Component, ZoneName, quantity, several, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff import demand, energy, export, fixed
-from optimiser.terms.verbs import Line
+from optimiser.terms.line import Line
 from optimiser.timeline import Grouping, Timeline, public_holidays
 
 KINDS = (*energy.KINDS, *export.KINDS, *demand.KINDS, *fixed.KINDS)

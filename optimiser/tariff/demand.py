@@ -17,7 +17,7 @@ from pydantic import Field, StrictStr, model_validator
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import BY_WHOLE_NUMBERS, Charge, days_of_supply, hours_words, share_of_period
-from optimiser.terms.verbs import Line
+from optimiser.terms.line import Line
 from optimiser.timeline import Grouping, Window
 
 

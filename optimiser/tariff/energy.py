@@ -11,7 +11,7 @@ from pydantic import Field, StrictStr
 from optimiser.fields import Column, Component, choice, column, quantity, several, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import Charge, TimeOfUse, Volume, days_of_supply, rest
-from optimiser.terms.verbs import Line
+from optimiser.terms.line import Line
 
 LOSS_FACTORS = (0.5, 1.5)  # published marginal and distribution factors lie well inside (from memory)
 

@@ -12,7 +12,7 @@ from optimiser.fields import choice, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.energy import Spot
 from optimiser.tariff.parts import Charge, TimeOfUse, Volume, hours_words, share_of_period
-from optimiser.terms.verbs import Line
+from optimiser.terms.line import Line
 from optimiser.timeline import Window
 
 

@@ -11,7 +11,7 @@ from pydantic import StrictStr
 from optimiser.fields import choice, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import Charge, days_of_supply, share_of_period
-from optimiser.terms.verbs import Line
+from optimiser.terms.line import Line
 
 
 class DailyCharge(Charge):

@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Component, choice, quantity, several, text
-from optimiser.terms.verbs import Line
+from optimiser.terms.line import Line
 from optimiser.timeline import STEP, Grouping, Window
 
 BY_WHOLE_NUMBERS = (

@@ -13,7 +13,8 @@ from optimiser.engine.answer import Start
 from optimiser.engine.windows import sharing
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, UnprovenError
 from optimiser.results.tables import run
-from optimiser.scenario.read import Scenario, vary
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import vary
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)

@@ -18,7 +18,10 @@ from optimiser.batch.sweep.cases import DRIVEN
 from optimiser.batch.sweep.designs import MOST_CASES, AnyDesign, Listed, Pick
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, choice, quantity, several, text
-from optimiser.scenario.read import Scenario, checked, read_part, read_scenario, read_toml, vary
+from optimiser.scenario.faults import checked
+from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import read_part, read_scenario, vary
+from optimiser.scenario.uses import read_toml
 from optimiser.studies.catalogue import chosen
 from optimiser.versions import versions
 

@@ -1,0 +1,1 @@
+"""Why no schedule exists: which limit asks for more than which other allows, when, and by how much."""
