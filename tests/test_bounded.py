@@ -110,7 +110,7 @@ def test_a_small_file_never_takes_gigabytes(tmp_path, name):
         import re, resource, sys
         from pathlib import Path
         from optimiser.errors import SeriesError
-        from optimiser.series import Source, read_table
+        from optimiser.series.table import Source, read_table
         taken = int(re.search(r"VmSize:\\s+(\\d+)", Path("/proc/self/status").read_text())[1]) * 1024
         resource.setrlimit(resource.RLIMIT_AS, (taken + 1_500_000_000,) * 2)
         try:

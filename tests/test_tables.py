@@ -16,8 +16,8 @@ import pyarrow.parquet
 import pytest
 from conftest import table, write_site
 
+import optimiser
 from optimiser import OptimiserError, read_scenario, run, vary, write_results
-from optimiser.results import tables
 from optimiser.starter import write_starter
 from optimiser.writing import all_or_nothing
 
@@ -112,7 +112,7 @@ def test_dispatch_priced_by_hand_is_the_statement(made):
     lines = lines[(lines["case"] == "after") & lines["cash"]]
     hour = steps["interval_start_local"].str[11:13].astype(int)
     rate = hour.map(lambda h: 0.34 if 17 <= h < 21 else 0.25)
-    market = pd.read_csv(Path(tables.__file__).parent / "starter" / "market.csv")[: len(steps)]
+    market = pd.read_csv(Path(optimiser.__file__).parent / "starter" / "market.csv")[: len(steps)]
     charged = (steps["meter.import_kw"] * rate).sum() / 2
     paid = (steps["meter.export_kw"] * (market["spot_per_mwh"] / 1000 - 0.005)).sum() / 2
     offered = (
