@@ -57,7 +57,7 @@ def test_the_check_runs_readmes_own_line():
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "<!-- test command -->" in script
     assert "README.md" in script
-    assert marked("test").endswith("python -m pytest")
+    assert marked("test").endswith("python -m pytest -n auto --dist loadscope")
 
 
 @pytest.mark.parametrize(
