@@ -7,7 +7,7 @@ import difflib
 import functools
 import re
 import unicodedata
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictStr, field_validator
@@ -166,9 +166,9 @@ ClockMinutes = Annotated[int, BeforeValidator(_as_clock), Field(json_schema_extr
 ZoneName = Annotated[str, BeforeValidator(_as_zone)]
 
 
-def several(item: Any) -> Any:
-    """The type of a list of `item` in a file, held as a tuple."""
-    return Annotated[tuple[item, ...], BeforeValidator(_as_tuple)]
+Item = TypeVar("Item")
+# A list in a file, held as a tuple.
+Several = Annotated[tuple[Item, ...], BeforeValidator(_as_tuple)]
 
 
 @functools.cache  # the list of all zones is read from disk anew each time it is asked for

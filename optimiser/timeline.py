@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from pydantic import BeforeValidator, Field, model_validator
 
-from optimiser.fields import ClockMinutes, Component, several, zone_of
+from optimiser.fields import ClockMinutes, Component, Several, zone_of
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "workday", "weekend", "holiday"]
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -43,10 +43,8 @@ class Window(Component):
     on, and its early part to the day that follows (a clock rule: the day type is asked of each step's own day).
     """
 
-    months: several(int) | None = Field(  # type: ignore[valid-type]
-        default=None, description="months, 1 to 12; left out: all"
-    )
-    days: several(Day) | None = Field(  # type: ignore[valid-type]
+    months: Several[int] | None = Field(default=None, description="months, 1 to 12; left out: all")
+    days: Several[Day] | None = Field(
         default=None,
         description="mon ... sun, workday (Monday to Friday, no holiday), weekend, holiday; left out: all",
     )

@@ -16,7 +16,7 @@ from pydantic import Field, StrictStr
 from optimiser.accounts.settlement import before_flows
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.fields import Component, several, text
+from optimiser.fields import Component, Several, text
 from optimiser.finance.cash import cash_flow, totals
 from optimiser.finance.formulas import net_present_value, payback
 from optimiser.finance.yearly import is_year
@@ -59,7 +59,7 @@ class CompareFile(Component):
 
     title: StrictStr = text("title of the page")
     description: StrictStr = text("a sentence or two", default="")
-    variant: several(VariantEntry) = Field(min_length=2, description="the variants")  # type: ignore[valid-type]
+    variant: Several[VariantEntry] = Field(min_length=2, description="the variants")
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from optimiser.batch.sweep.cases import DEFECT, DONE, CaseOutcome, Found
 from optimiser.batch.sweep.pool import LocalProcesses, WorkPool, carry_out
 from optimiser.dispatch import OPTIMAL, Progress, solve
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.fields import Component, quantity, several, text
+from optimiser.fields import Component, Several, quantity, text
 from optimiser.scenario.faults import checked
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario, vary
@@ -69,7 +69,7 @@ class FleetFile(Component):
     title: StrictStr = text("title of the page")
     description: StrictStr = text("a sentence or two", default="")
     invented: bool = Field(default=False, description="true if the data are made up; the page says so")
-    site: several(SiteEntry) = Field(min_length=1, description="the sites")  # type: ignore[valid-type]
+    site: Several[SiteEntry] = Field(min_length=1, description="the sites")
 
 
 @dataclass(frozen=True)

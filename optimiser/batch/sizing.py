@@ -21,7 +21,7 @@ from optimiser.engine.cuts import best_under
 from optimiser.engine.margins import bound_of
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError, UnprovenError
-from optimiser.fields import Component, quantity, several, text
+from optimiser.fields import Component, Several, quantity, text
 from optimiser.finance.yearly import per_year, weights, yearly_saving
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
@@ -58,10 +58,10 @@ class SizeChoice(Component):
     """A size that is to be chosen: from a list, or anything between two bounds."""
 
     name: StrictStr = text("what it is")
-    path: several(StrictStr) = Field(  # type: ignore[valid-type]
+    path: Several[StrictStr] = Field(
         min_length=1, description="where it stands in the scenario; several paths take the same size"
     )
-    options: several(StrictInt | float) = Field(  # type: ignore[valid-type]
+    options: Several[StrictInt | float] = Field(
         default=(), description="the sizes that can be had; whole units for units"
     )
     at_least: float | None = quantity("-", "least size, where any can be had", default=None, at_least=0)
@@ -83,16 +83,23 @@ class SizeChoice(Component):
             )
         return self
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The least and the largest size."""
+        if self.at_least is not None and self.at_most is not None:
+            return self.at_least, self.at_most
+        return min(self.options), max(self.options)
+
 
 class ChoicesFile(Component):
     """Everything that a file of choices may say."""
 
-    choice: several(SizeChoice) = Field(min_length=1, max_length=8, description="the sizes")  # type: ignore[valid-type]
+    choice: Several[SizeChoice] = Field(min_length=1, max_length=8, description="the sizes")
     discount_rate_fraction: float = quantity(
         "-", "rate at which capital is spread over its life", default=0.06, at_least=0, at_most=1
     )
     budget: float | None = quantity("currency", "most capital; left out: no limit", default=None, at_least=0)
-    budgets: several(float) = Field(  # type: ignore[valid-type]
+    budgets: Several[float] = Field(
         default=(), description="budgets of the frontier; left out: evenly spread"
     )
     most_runs: int = quantity("-", "runs after which the best found is shown", default=60, above=0)
@@ -580,8 +587,8 @@ def _budgets(search: _Search, file: ChoicesFile) -> list[float]:
     """The frontier's budgets: the file's, or from the least to the most capital."""
     if file.budgets:
         return sorted(file.budgets)
-    ends = [choice.options or (choice.at_least, choice.at_most) for choice in file.choice]
-    low, high = (search.capital([pick(end) for end in ends]) for pick in (min, max))
+    ends = [choice.ends for choice in file.choice]
+    low, high = (search.capital([end[which] for end in ends]) for which in (0, 1))
     return np.unique(np.linspace(low, high, FRONTIER_POINTS).round(2)).tolist()
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimiser.equipment.site import Phase, Site
-from optimiser.fields import Column, Component, choice, column, quantity, several
+from optimiser.fields import Column, Component, Several, choice, column, quantity
 
 
 class CriticalLoad(Component):
@@ -35,7 +35,7 @@ class CriticalLoad(Component):
 class Backup(Component):
     """What an outage asks of the site; it binds no schedule (a reserve of a bank does)."""
 
-    load: several(CriticalLoad) = ()  # type: ignore[valid-type]
+    load: Several[CriticalLoad] = ()
     hours: int = quantity("h", "hours that an outage is followed", default=24, above=0, at_most=168)
     wanted_hours: float | None = quantity(
         "h", "hours that the critical load should last", default=None, above=0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, permutations
 from typing import Any, Literal
@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.equipment import limits, storage
-from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
 
 Phase = Literal["L1", "L2", "L3", "all"]
@@ -238,10 +238,10 @@ class Site(Component):
         default=None,
     )
     connection: Connection
-    load: several(Load) = ()  # type: ignore[valid-type]
-    ac_solar: several(AcSolar) = ()  # type: ignore[valid-type]
-    inverter: several(Inverter) = ()  # type: ignore[valid-type]
-    solar_controller: several(SolarController) = ()  # type: ignore[valid-type]
+    load: Several[Load] = ()
+    ac_solar: Several[AcSolar] = ()
+    inverter: Several[Inverter] = ()
+    solar_controller: Several[SolarController] = ()
     dc_load: DcLoad | None = None
     dc_voltage_v: float | None = quantity(
         "V", "bus voltage where no bank sits on the bus directly", default=None, above=0
@@ -274,11 +274,12 @@ class Site(Component):
                 'registers, "per_phase" if each phase has registers of its own (the bill differs)'
             )
         if self.phases == 1:
-            for name, items in (
-                ("load", self.load),
-                ("ac_solar", self.ac_solar),
-                ("inverter", self.inverter),
-            ):
+            parts: dict[str, Sequence[Load | AcSolar | Inverter]] = {
+                "load": self.load,
+                "ac_solar": self.ac_solar,
+                "inverter": self.inverter,
+            }
+            for name, items in parts.items():
                 faults += [
                     f"{name}.{index}.phase is {item.phase} but the site has one phase; use L1 or all"
                     for index, item in enumerate(items)

@@ -12,7 +12,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser.equipment import limits
 from optimiser.equipment.losses import OF_LOSS, OF_POWER, Curve, PieceCurve, ResistanceCurve, touching
-from optimiser.fields import Component, choice, quantity, several, text
+from optimiser.fields import Component, Several, choice, quantity, text
 from optimiser.flows import BankFlows
 from optimiser.timeline import Grouping, Timeline, Window
 
@@ -113,7 +113,7 @@ class _Bank(Component):
     resistance_ohm: float = quantity(
         "ohm", "internal resistance of a unit, which makes losses rise with power", default=0.0, at_least=0
     )
-    measured_points: several(MeasuredPoint) = ()  # type: ignore[valid-type]
+    measured_points: Several[MeasuredPoint] = ()
     standby_w: float = quantity("W", "power that a unit's electronics always draw", default=0.0, at_least=0)
     self_discharge_per_day: float = quantity(
         "-", "share of the stored energy lost in a day", default=0.0, at_least=0, at_most=0.9
@@ -128,7 +128,7 @@ class _Bank(Component):
         at_least=0,
         at_most=1,
     )
-    reserve: several(Reserve) = ()  # type: ignore[valid-type]
+    reserve: Several[Reserve] = ()
     converter: Converter | None = None
     life: Warranty | None = None
     wear_per_kwh: float = quantity(

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, model_validator
 
-from optimiser.fields import Component, ZoneName, several, text
+from optimiser.fields import Component, Several, ZoneName, text
 from optimiser.making.made import Made
 from optimiser.making.profiles import LOAD_FIELDS, check_months, spread
 from optimiser.making.recipe import FirstDay, year_of
@@ -20,7 +20,7 @@ class MonthsLikeRecipe(Component):
     method: Literal["months_like"] = "months_like"
     start: FirstDay
     zone: ZoneName = text("zone of the site's clock")
-    monthly_kwh: several(float) = Field(description="energy of January to December [kWh]")  # type: ignore[valid-type]
+    monthly_kwh: Several[float] = Field(description="energy of January to December [kWh]")
     shape: Recorded
 
     @model_validator(mode="after")

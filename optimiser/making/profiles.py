@@ -14,7 +14,7 @@ import pandas as pd
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.errors import OptimiserError, SeriesError
-from optimiser.fields import Component, ZoneName, choice, quantity, several, text
+from optimiser.fields import Component, Several, ZoneName, choice, quantity, text
 from optimiser.making.made import Made
 from optimiser.making.recipe import FirstDay, year_of
 from optimiser.timeline import Grouping, Timeline, public_holidays
@@ -80,7 +80,7 @@ class MonthlyRecipe(Habits):
 
     method: Literal["months"] = "months"
     profile: Profile = choice("the standard profile that shapes the days")
-    monthly_kwh: several(float) = Field(description="energy of January to December [kWh]")  # type: ignore[valid-type]
+    monthly_kwh: Several[float] = Field(description="energy of January to December [kWh]")
     step_minutes: Literal[15, 30, 60] = choice("length of a step", default=15)
 
     @model_validator(mode="after")

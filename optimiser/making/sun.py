@@ -12,7 +12,7 @@ import pandas as pd
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.errors import ScenarioError
-from optimiser.fields import Component, ZoneName, choice, quantity, several, text
+from optimiser.fields import Component, Several, ZoneName, choice, quantity, text
 from optimiser.making.made import Made
 from optimiser.making.recipe import ColumnName, FirstDay, year_of
 from optimiser.making.weather import (
@@ -100,7 +100,7 @@ class SunRecipe(Component):
     step_minutes: Literal[5, 10, 15, 30, 60] = choice(
         "step of a clear sky; files keep their hours", default=15
     )
-    array: several(Array) = Field(description="the planes of modules")  # type: ignore[valid-type]
+    array: Several[Array] = Field(description="the planes of modules")
     inverter: GridInverter | None = None
 
     @model_validator(mode="after")

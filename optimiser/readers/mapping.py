@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import Field, StrictStr, ValidationError, model_validator
 
 from optimiser.errors import ScenarioError
-from optimiser.fields import Component, ZoneName, choice, quantity, several, text
+from optimiser.fields import Component, Several, ZoneName, choice, quantity, text
 from optimiser.series.bounded import bounded_bytes
 
 SHIPPED = Path(__file__).parent / "mappings"
@@ -45,16 +45,16 @@ class Repeated(Component):
     """A column that marks the second pass of the hour that autumn repeats."""
 
     column: StrictStr = text("the column")
-    words: several(StrictStr) = choice("its words for the second pass")  # type: ignore[valid-type]
+    words: Several[StrictStr] = choice("its words for the second pass")
 
 
 class QualityColumn(Component):
     """A column that says how far each value can be trusted."""
 
     column: StrictStr = text("the column")
-    actual: several(StrictStr) = choice("its words for metered values")  # type: ignore[valid-type]
-    substituted: several(StrictStr) = choice("its words for replaced values", default=())  # type: ignore[valid-type]
-    estimated: several(StrictStr) = choice("its words for estimates", default=())  # type: ignore[valid-type]
+    actual: Several[StrictStr] = choice("its words for metered values")
+    substituted: Several[StrictStr] = choice("its words for replaced values", default=())
+    estimated: Several[StrictStr] = choice("its words for estimates", default=())
 
 
 class Mapping(Component):
@@ -65,7 +65,7 @@ class Mapping(Component):
     """
 
     title: StrictStr = text("what the table is", default="")
-    stamp: several(StrictStr) = choice("the column of the time stamp, or those of date and time")  # type: ignore[valid-type]
+    stamp: Several[StrictStr] = choice("the column of the time stamp, or those of date and time")
     stamp_format: StrictStr | None = text(
         'how stamps are written, such as "%d/%m/%Y %H:%M"; left out: like 2025-01-31T13:30', default=None
     )
@@ -78,7 +78,7 @@ class Mapping(Component):
     separator: Literal[",", ";", "tab"] = choice("what stands between the columns of a CSV file", default=",")
     decimal: Literal[".", ","] = choice("the decimal mark", default=".")
     skip_lines: int = quantity("-", "lines before the headings", default=0, at_least=0, at_most=1000)
-    empty: several(StrictStr) = choice("words that mean no value", default=())  # type: ignore[valid-type]
+    empty: Several[StrictStr] = choice("words that mean no value", default=())
     where: dict[str, StrictStr] = Field(
         default_factory=dict, description="rows to keep: a column and its word"
     )

@@ -164,9 +164,7 @@ class _Formulas:
         self._cost, self._inputs, self._years = cost, inputs, years
         self._at, self._own, self._kinds = at, own, kinds
         self._inflation = inputs.of("Inflation a year", cost.inflation_fraction)
-        self._parts = {
-            part.name: part for part in (*cost.item, *cost.incentive, *cost.upkeep, *cost.replacement)
-        }
+        self._parts = {part.name: part for part in cost.parts}
 
     def of(self, name: str, year: int) -> str:
         """The formula of an item in a year in which it is something."""

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.fields import Component, choice, quantity, several, text
+from optimiser.fields import Component, Several, choice, quantity, text
 
 MOST_MONEY = 1e12
 MOST_YEARS = 60
@@ -149,7 +149,7 @@ class Ageing(Component):
     """How later years differ from the first, and whether they are solved again."""
 
     resolve: bool = Field(default=False, description="solve the year again at several ages with every run")
-    ages: several(int) = Field(  # type: ignore[valid-type]
+    ages: Several[int] = Field(
         default=(),
         description="years that are solved again, such as [5, 10]; left out: the middle and the last",
     )
@@ -202,10 +202,10 @@ class Cost(Component):
         "currency", "what is left at the end of the life, at today's prices", default=0.0, at_least=0,
         at_most=MOST_MONEY,
     )  # fmt: skip
-    item: several(Item) = ()  # type: ignore[valid-type]
-    incentive: several(Incentive) = ()  # type: ignore[valid-type]
-    upkeep: several(Yearly) = ()  # type: ignore[valid-type]
-    replacement: several(Replacement) = ()  # type: ignore[valid-type]
+    item: Several[Item] = ()
+    incentive: Several[Incentive] = ()
+    upkeep: Several[Yearly] = ()
+    replacement: Several[Replacement] = ()
     escalation: Escalation = Field(default_factory=Escalation)
     life: Ageing = Field(default_factory=Ageing)
     tax: Tax | None = None
@@ -221,8 +221,7 @@ class Cost(Component):
     def _faults(self) -> Iterator[str]:
         if "capital" not in self.model_fields_set and not self.item:
             yield "capital is required but missing; add it, or list [[cost.item]]"
-        parts = (*self.item, *self.incentive, *self.upkeep, *self.replacement)
-        names = [*OWN_NAMES, *(part.name for part in parts)]
+        names = [*OWN_NAMES, *(part.name for part in self.parts)]
         twins = sorted({name for name in names if names.count(name) > 1})
         if twins:
             yield f"the name {twins[0]!r} stands there twice; give each amount its own name"
@@ -236,12 +235,18 @@ class Cost(Component):
                 f"loan.amount of {self.loan.amount:g} is more than the {rest:g} laid out in year 0 less incentives; "
                 "lower it"
             )
-        for part in (*self.item, *self.incentive):
+        dated: tuple[Item | Incentive, ...] = (*self.item, *self.incentive)
+        for part in dated:
             if part.year > self.life_years:
                 yield f"{part.name!r} is in year {part.year}, after life_years = {self.life_years}; leave it out"
         late = [age for age in self.life.ages if age > self.life_years]
         if late:
             yield f"life.ages has {late[0]}, later than life_years = {self.life_years}; leave it out"
+
+    @property
+    def parts(self) -> tuple[Item | Incentive | Yearly | Replacement, ...]:
+        """Everything that has a name of its own."""
+        return (*self.item, *self.incentive, *self.upkeep, *self.replacement)
 
     def worth_of(self, incentive: Incentive) -> float:
         """What an incentive brings, at today's prices. [currency]"""

@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field, StrictStr
 from optimiser.equipment.backup import Backup
 from optimiser.equipment.site import Site
 from optimiser.equipment.storage import AnyBank
-from optimiser.fields import Component, ZoneName, choice, quantity, several, text
+from optimiser.fields import Component, Several, ZoneName, choice, quantity, text
 from optimiser.scenario.cost import Cost
 from optimiser.scenario.foresight import Foresight
 from optimiser.series.issued import Issued
@@ -68,21 +68,21 @@ class ScenarioFile(Component):
     description: StrictStr = text("a sentence or two", default="")
     invented: bool = Field(default=False, description="true if the data are made up; the report says so")
     currency: StrictStr = text("currency code or sign")
-    outside_folders: several(StrictStr) = Field(  # type: ignore[valid-type]
+    outside_folders: Several[StrictStr] = Field(
         default=(), description="folders outside the scenario's that its files may be in, relative to it"
     )
     timeline: Span
     source: dict[str, Source] = Field(default_factory=dict, description="data files by name")
     site: Site
-    storage: several(AnyBank) = ()  # type: ignore[valid-type]
+    storage: Several[AnyBank] = ()
     tariff: Tariff
     before_tariff: Tariff | None = Field(
         default=None, description="contract of the before-case, if it differs"
     )
-    service: several(Product) = ()  # type: ignore[valid-type]
+    service: Several[Product] = ()
     backup: Backup | None = Field(default=None, description="what must stay on when the grid fails")
     cost: Cost | None = None
-    price_year: several(PriceYear) = ()  # type: ignore[valid-type]
+    price_year: Several[PriceYear] = ()
     foresight: Foresight = Field(
         default_factory=Foresight, description="how the year is run without knowing it"
     )
@@ -93,7 +93,7 @@ class ContractFile(Component):
     """A tariff by itself, with the data files it refers to."""
 
     currency: StrictStr = text("currency code or sign", default="")
-    outside_folders: several(StrictStr) = ()  # type: ignore[valid-type]
+    outside_folders: Several[StrictStr] = ()
     source: dict[str, Source] = Field(default_factory=dict)
     tariff: Tariff
 

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.series.issued import IssueTable
 
 PolicyName = Literal["rolling", "backcast", "forecast", "uncertain"]
@@ -43,7 +43,7 @@ class Errors(Component):
 class Foresight(Component):
     """How the year is run without knowing it: policies, how far they see, how much of a plan is kept."""
 
-    policies: several(PolicyName) = choice(  # type: ignore[valid-type]
+    policies: Several[PolicyName] = choice(
         "rolling (sees what happens, as far as the view goes), backcast (the mean of earlier days of the same type), "
         "forecast (series of your own), uncertain (what happens with errors of a given size)",
         default=("rolling", "backcast"),
@@ -95,7 +95,7 @@ class Foresight(Component):
     demand_share: float = quantity(
         "-", "share of that demand that is the target", default=1.0, at_least=0, at_most=2
     )
-    forecast: several(ForecastSeries) = ()  # type: ignore[valid-type]
+    forecast: Several[ForecastSeries] = ()
     errors: Errors = Field(default_factory=Errors, description="of the policy uncertain")
     seed: int = quantity("-", "of the errors of the policy uncertain", default=1, at_least=0, at_most=2**31)
 

@@ -115,21 +115,18 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
     if file.backup is not None:
         yield from (f"backup.{fault}" for fault in file.backup.faults(file.site))
     for index, product in enumerate(file.service):
-        if product.block_minutes and (
-            (
-                product.block_minutes % file.timeline.step_minutes
-                and product.block_minutes > file.timeline.step_minutes
-            )
-            or 1440 % product.block_minutes
-        ):
+        block, step = product.block_minutes, file.timeline.step_minutes
+        if block is None:
+            continue
+        if (block % step and block > step) or 1440 % block:
             yield (
-                f"service.{index}.block_minutes is {product.block_minutes}; it must divide a day and be whole steps of "
-                f"{file.timeline.step_minutes} min."
+                f"service.{index}.block_minutes is {block}; it must divide a day and be whole steps of "
+                f"{step} min."
             )
-        elif product.price_unit == "per_mw_block" and product.block_minutes < file.timeline.step_minutes:
+        elif product.price_unit == "per_mw_block" and block < step:
             yield (
-                f"service.{index}.price_unit is per_mw_block and a step of {file.timeline.step_minutes} min holds "
-                f"several blocks of {product.block_minutes} min. Use a shorter step, or a price per_mw_hour."
+                f"service.{index}.price_unit is per_mw_block and a step of {step} min holds "
+                f"several blocks of {block} min. Use a shorter step, or a price per_mw_hour."
             )
     yield from _solar_groups(file)
 

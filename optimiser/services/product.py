@@ -14,11 +14,11 @@ from optimiser.fields import (
     ClockMinutes,
     Column,
     Component,
+    Several,
     ZoneName,
     choice,
     column,
     quantity,
-    several,
     text,
 )
 from optimiser.terms.line import Line
@@ -130,7 +130,7 @@ class Product(Component):
         "who keeps the least bid and the step: this site in every block, or an aggregator over many sites",
         default="aggregator",
     )
-    sellers: several(Seller) = Field(  # type: ignore[valid-type]
+    sellers: Several[Seller] = Field(
         default=(),
         description="who may sell it: units that the market's operator schedules, small sites behind an aggregator; "
         "empty: not known here",
@@ -198,7 +198,7 @@ class Product(Component):
     rules_as_of: datetime.date | None = Field(
         default=None, description="day of which the rules are as they stand here"
     )
-    from_memory: several(StrictStr) = Field(  # type: ignore[valid-type]
+    from_memory: Several[StrictStr] = Field(
         default=(), description="keys whose figures are from memory and have to be checked"
     )
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Progress, solve
+from optimiser.equipment.site import AcSolar, SolarController
 from optimiser.finance.ageing import BankLife, Course, bank_lives
 from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario.cost import Cost
@@ -126,16 +127,17 @@ def aged(
     for index, load in enumerate(scenario.site.load):
         changes[f"site.load.{index}.scale"] = load_factor * load.scale
     faded: set[str] = set()
-    for place, systems in (
+    arrays: tuple[tuple[str, Sequence[AcSolar | SolarController]], ...] = (
         ("site.solar_controller", scenario.site.solar_controller),
         ("site.ac_solar", scenario.site.ac_solar),
-    ):
+    )
+    for place, systems in arrays:
         for index, system in enumerate(systems):
             if system.size_kwp is not None:
                 changes[f"{place}.{index}.size_kwp"] = solar_left * system.size_kwp
             elif isinstance(system.available_kw, str):
                 faded.add(system.available_kw)
-            else:
+            elif system.available_kw is not None:
                 changes[f"{place}.{index}.available_kw"] = solar_left * system.available_kw
     made = vary(scenario, changes)
     columns = {name: values * (solar_left if name in faded else 1.0) for name, values in made.columns.items()}

@@ -32,12 +32,12 @@ def price_years(statement: Statement, say: Progress) -> Study | None:
     count = len(scenario.file.price_year)
     seconds = count * sum(statement.dispatch.seconds.values())
     say(f"price years to solve: {count}; about {seconds:.0f} s")
-    rows = []
+    savings: list[tuple[str, dict[str, float]]] = []
     for index, year in enumerate(scenario.file.price_year):
         say(f"solving price year {year.name}")
-        saving = saving_by_group(settle(solve(price_year(scenario, index))))
-        rows.append({"name": year.name, "saving": saving})
-    table = pd.DataFrame([{"price year": row["name"], **_named(row["saving"])} for row in rows])
+        savings.append((year.name, saving_by_group(settle(solve(price_year(scenario, index))))))
+    rows = [{"name": name, "saving": saving} for name, saving in savings]
+    table = pd.DataFrame([{"price year": name, **_named(saving)} for name, saving in savings])
     return Study({"years": rows}, {"years": table})
 
 

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Union
 import numpy as np
 from pydantic import AfterValidator, Field, StrictStr, model_validator
 
-from optimiser.fields import Component, ZoneName, quantity, several, text
+from optimiser.fields import Component, Several, ZoneName, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff import demand, energy, export, fixed
 from optimiser.terms.line import Line
@@ -32,7 +32,7 @@ class Billing(Component):
 
     months: int = quantity("months", "calendar months of a bill", default=1, above=0, at_most=12)
     first_month: int = quantity("-", "a month that begins a bill, 1 to 12", default=1, at_least=1, at_most=12)
-    read_dates: several(datetime.date) = Field(  # type: ignore[valid-type]
+    read_dates: Several[datetime.date] = Field(
         default=(), description="days on which the meter is read; each begins a bill at its midnight"
     )
 
@@ -57,7 +57,7 @@ class Tariff(Component):
         max_length=400,
         description='country or part of one whose public holidays are no workdays, "DE" or "AU-SA"',
     )
-    further_holidays: several(datetime.date) = Field(  # type: ignore[valid-type]
+    further_holidays: Several[datetime.date] = Field(
         default=(), description="further dates that are no workdays"
     )
     billing: Billing = Field(
@@ -68,9 +68,7 @@ class Tariff(Component):
     )
     tax_name: StrictStr = text("name of the tax on the bill", default="Tax")
     source: StrictStr = text("where the rates are from, with a date", default="")
-    component: several(AnyComponent) = Field(  # type: ignore[valid-type]
-        min_length=1, description="what is charged and credited"
-    )
+    component: Several[AnyComponent] = Field(min_length=1, description="what is charged and credited")
 
     @property
     def period(self) -> Grouping:

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import BY_WHOLE_NUMBERS, Charge, days_of_supply, hours_words, share_of_period
 from optimiser.terms.line import Line
@@ -109,7 +109,7 @@ class Ratchet(Component):
 
     fraction: float = quantity("-", "of the highest earlier peak", above=0, at_most=1)
     periods: int = quantity("-", "earlier billing periods that count", default=11, above=0, at_most=36)
-    past_peaks: several(float) = Field(  # type: ignore[valid-type]
+    past_peaks: Several[float] = Field(
         default=(),
         description="peaks before the timeline in the unit of the rate, the latest last; left out: none",
     )
@@ -298,9 +298,7 @@ class CapacityFee(_Metered):
 
     kind: Literal["capacity_fee"] = choice("component")
     name: StrictStr = text("name on the bill", default="Capacity")
-    steps: several(FeeStep) = Field(  # type: ignore[valid-type]
-        min_length=1, description="steps in order; only the last has no up_to_kw"
-    )
+    steps: Several[FeeStep] = Field(min_length=1, description="steps in order; only the last has no up_to_kw")
     top_included: bool = Field(
         default=True,
         description="whether a demand of just up_to_kw is still in the step that ends there; false: in the next",
@@ -317,21 +315,24 @@ class CapacityFee(_Metered):
 
     @model_validator(mode="after")
     def _rising(self) -> Any:
-        ends, fees = [step.up_to_kw for step in self.steps], [step.fee for step in self.steps]
-        if ends[-1] is not None or any(end is None for end in ends[:-1]):
+        ends, fees = self._ends(), [step.fee for step in self.steps]
+        if self.steps[-1].up_to_kw is not None or len(ends) < len(self.steps) - 1:
             raise ValueError("the last of steps, and only the last, must have no up_to_kw")
-        if any(one >= other for one, other in pairwise(ends[:-1])):
+        if any(one >= other for one, other in pairwise(ends)):
             raise ValueError("up_to_kw of steps must rise from step to step")
         if any(one > other for one, other in pairwise(fees)):
             raise ValueError("fee of steps must not fall from step to step")
         return self
+
+    def _ends(self) -> list[float]:
+        return [step.up_to_kw for step in self.steps if step.up_to_kw is not None]
 
     def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
         """One line: the fee of the step that each billing period lies in."""
         name, per = f"capacity_fee.{self.name}", tariff.period
         measured = self.measured(name, flows, terms, tariff)
         most = float(np.max(flows.import_most_kw, initial=0.0))
-        tops = [step.up_to_kw for step in self.steps[:-1]]
+        tops = self._ends()
         chosen = terms.step_of(
             name, measured, tops=[*tops, max([most, *tops])], per=per, top_included=self.top_included
         )

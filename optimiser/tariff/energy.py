@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr
 
-from optimiser.fields import Column, Component, choice, column, quantity, several, text
+from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import Charge, TimeOfUse, Volume, days_of_supply, rest
 from optimiser.terms.line import Line
@@ -122,7 +122,7 @@ class Spot(Charge):
         "-", "distribution loss factor", default=1.0, above=0, plausible=LOSS_FACTORS
     )
     fee_per_kwh: float = quantity("currency/kWh", "network, environmental and retail fees", default=0.0)
-    fees: several(Fee) = Field(  # type: ignore[valid-type]
+    fees: Several[Fee] = Field(
         default=(), description="further fees by name: network, market, environmental schemes"
     )
 

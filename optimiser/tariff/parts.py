@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.fields import Component, choice, quantity, several, text
+from optimiser.fields import Component, Several, choice, quantity, text
 from optimiser.terms.line import Line
 from optimiser.timeline import STEP, Grouping, Window
 
@@ -118,7 +118,7 @@ class TimeOfUse(Charge):
     """A rate per kWh by time of use, for either direction."""
 
     name: StrictStr = text("name on the bill", default="")
-    rates: several(RatePeriod) = Field(  # type: ignore[valid-type]
+    rates: Several[RatePeriod] = Field(
         default=(), description="rates by time of use; the last may have no `when` and holds otherwise"
     )
     rate_per_kwh: float | None = quantity("currency/kWh", "one rate for all hours, before tax", default=None)
@@ -192,7 +192,7 @@ class Volume(Charge):
     has its ends scaled by days.
     """
 
-    blocks: several(Block) = Field(  # type: ignore[valid-type]
+    blocks: Several[Block] = Field(
         min_length=1, description="blocks in order; only the last has no up_to_kwh"
     )
     counted_per: Literal["billing_period", "day"] = choice(
@@ -212,15 +212,13 @@ class Volume(Charge):
 
     @model_validator(mode="after")
     def _ends(self) -> Any:
-        ends = [block.up_to_kwh for block in self.blocks]
-        if ends[-1] is not None:
+        if self.blocks[-1].up_to_kwh is not None:
             raise ValueError("the last of blocks must have no up_to_kwh, so that every kWh has a rate")
-        if any(end is None for end in ends[:-1]):
+        ends = [block.up_to_kwh for block in self.blocks if block.up_to_kwh is not None]
+        if len(ends) < len(self.blocks) - 1:
             raise ValueError("only the last of blocks may leave up_to_kwh out")
-        if any(one >= other for one, other in pairwise(ends[:-1])):
-            raise ValueError(
-                f"up_to_kwh of blocks must rise, got {', '.join(f'{end:g}' for end in ends[:-1])}"
-            )
+        if any(one >= other for one, other in pairwise(ends)):
+            raise ValueError(f"up_to_kwh of blocks must rise, got {', '.join(f'{end:g}' for end in ends)}")
         limits = (self.unchanged_from_days, self.unchanged_to_days)
         if (limits[0] is None) != (limits[1] is None):
             raise ValueError(

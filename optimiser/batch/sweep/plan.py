@@ -17,7 +17,7 @@ from pydantic import Field, StrictStr, model_validator
 from optimiser.batch.sweep.cases import DRIVEN
 from optimiser.batch.sweep.designs import MOST_CASES, AnyDesign, Listed, Pick
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.fields import Component, choice, quantity, several, text
+from optimiser.fields import Component, Several, choice, quantity, text
 from optimiser.scenario.faults import checked
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_part, read_scenario, vary
@@ -56,11 +56,11 @@ class Factor(Component):
     name: StrictStr = text("what it is called in tables and on the page")
     unit: StrictStr = text("unit of its values", default="")
     path: StrictStr = text("the path that it sets, such as storage.0.unit_kwh", default="")
-    paths: several(StrictStr) = ()  # type: ignore[valid-type]
+    paths: Several[StrictStr] = ()
     change: Literal["set", "times", "plus"] = choice(
         "whether a value is set, or multiplies or is added to what the scenario has", default="set"
     )
-    values: several(Any) = ()  # type: ignore[valid-type]
+    values: Several[Any] = ()
     low: float | None = quantity("the unit of the path", "lowest value of a range", default=None)
     high: float | None = quantity("the unit of the path", "highest value of a range", default=None)
     steps: int = quantity(
@@ -70,8 +70,8 @@ class Factor(Component):
         "whether a range is even in values or in ratios", default="linear"
     )
     whole: bool = Field(default=False, description="whether only whole numbers of the range can be")
-    files: several(StrictStr) = ()  # type: ignore[valid-type]
-    choice: several(NamedLevel) = ()  # type: ignore[valid-type]
+    files: Several[StrictStr] = ()
+    choice: Several[NamedLevel] = ()
     together: StrictStr = text("a word; factors with the same one move together, level by level", default="")
 
     @property
@@ -117,13 +117,13 @@ class SweepFile(Component):
     title: StrictStr = text("title of the page")
     description: StrictStr = text("a sentence or two", default="")
     scenario: StrictStr = text("folder of the scenario, relative to this file", default=".")
-    record: several(StrictStr) = Field(  # type: ignore[valid-type]
+    record: Several[StrictStr] = Field(
         default=RECORD,
         min_length=1,
         description="paths of the run's summary that each case records; the first leads; left out: money, energy and "
         "the proof, with the forecast-driven figures first where the study without_foresight makes them",
     )
-    studies: several(StrictStr) = Field(  # type: ignore[valid-type]
+    studies: Several[StrictStr] = Field(
         default=(), description="studies that each case works out, for their figures to be recorded"
     )
     start: Literal["base", "nothing"] = choice(
@@ -131,8 +131,8 @@ class SweepFile(Component):
         default="base",
     )
     design: AnyDesign
-    factor: several(Factor) = Field(min_length=1)  # type: ignore[valid-type]
-    case: several(dict[str, Any]) = ()  # type: ignore[valid-type]
+    factor: Several[Factor] = Field(min_length=1)
+    case: Several[dict[str, Any]] = ()
 
     @model_validator(mode="before")
     @classmethod
