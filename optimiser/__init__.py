@@ -19,12 +19,12 @@ __version__ = "0.1.0"
 _PLACES = {
     "appraise": "finance",
     "read_scenario": "scenario.read",
-    "run": "results.tables",
+    "run": "results.run",
     "settle": "accounts.settlement",
     "solve": "dispatch",
     "sweep": "batch.sweep.sweep",
     "vary": "scenario.read",
-    "write_results": "results.tables",
+    "write_results": "results.write",
 }
 
 __all__ = [

@@ -17,7 +17,7 @@ import pandas as pd
 
 from optimiser.making.made import Made, write
 from optimiser.making.redate import redate
-from optimiser.results.tables import Run
+from optimiser.results.run import Run
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 SPOT_FILE = DATA / "nem-5min-2024" / "PRICE_AND_DEMAND_2024_SA1.csv.gz"

@@ -35,8 +35,9 @@ from optimiser.finance import (
 from optimiser.finance.ageing import BankLife, Course, bank_lives, cycles, wear_price
 from optimiser.finance.cash import Shift, cash_flow, totals
 from optimiser.finance.yearly import saving_by_group
-from optimiser.results.tables import run, write_results
+from optimiser.results.run import run
 from optimiser.results.workbook import write_workbook
+from optimiser.results.write import write_results
 from optimiser.scenario.cost import MACRS, Cost
 from optimiser.studies.life import later_years
 from optimiser.studies.price_years import price_years, spread

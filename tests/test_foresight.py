@@ -28,7 +28,7 @@ from optimiser.foresight import planner as planning
 from optimiser.foresight import running
 from optimiser.foresight.policies import Backcast, Facts, Plans, Rolling, Uncertain, as_known, policies_of
 from optimiser.foresight.running import run_under
-from optimiser.results.tables import resting_on
+from optimiser.results.summary import resting_on
 from optimiser.scenario.checks import warnings as check_warnings
 from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.foresight import Errors

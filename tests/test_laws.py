@@ -17,7 +17,7 @@ from optimiser.dispatch import Dispatch, replay
 from optimiser.engine.proof import violation
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
-from optimiser.results.tables import dispatch_table
+from optimiser.results.frame import dispatch_table
 from optimiser.scenario.file import Scenario
 
 KW = 1e-5  # rules are kept by the solver to about 1e-7 of their unit, sums of several to somewhat more

@@ -18,7 +18,7 @@ import pytest
 import real_data as real
 
 import optimiser
-from optimiser.results.tables import Run
+from optimiser.results.run import Run
 
 pytestmark = pytest.mark.skipif(
     not all(file.is_file() for file in real.FILES), reason=f"the real data are not in {real.DATA}"

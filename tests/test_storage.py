@@ -18,7 +18,7 @@ from pydantic import ValidationError
 
 from optimiser import read_scenario, settle, solve
 from optimiser.equipment.storage import KINDS, Battery, CapacitorBank, voltage_at, voltage_chords
-from optimiser.results.tables import dispatch_table
+from optimiser.results.frame import dispatch_table
 from optimiser.timeline import Timeline
 
 DAY = Timeline(datetime.datetime(2025, 1, 1, tzinfo=datetime.UTC), 60, 24, "UTC")

@@ -559,7 +559,7 @@ def swept_stub(site: Path, factors: int, design: dict, function, low: float, hig
     plan = read_plan(keys)
     with road.open_store(plan, None) as store:
         road.work_out(plan, store, WorkPool(Serial(), 1), model=Stub(function, low, high))
-        store.keep(road.Outcome(plan.as_it_is.key, "done", "", 0.0, {"headline.ceiling_saving": 0.0}))
+        store.keep(CaseOutcome(plan.as_it_is.key, "done", "", 0.0, {"headline.ceiling_saving": 0.0}))
         table = road.table_of(plan, store)
     return plan, table, findings(plan, table)[0]
 

@@ -20,7 +20,7 @@ from optimiser.fields import Component, Several, text
 from optimiser.finance.cash import cash_flow, totals
 from optimiser.finance.formulas import net_present_value, payback
 from optimiser.finance.yearly import is_year
-from optimiser.results.tables import Run, run
+from optimiser.results.run import Run, run
 from optimiser.scenario.faults import checked
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario, vary

@@ -34,8 +34,8 @@ def run(
     scenario: Path, out: Path | None, studies: tuple[str, ...], leave_out: tuple[str, ...], quiet: bool
 ) -> None:
     """Solve SCENARIO and write its report, tables and summary."""
-    from optimiser.results.tables import run as walk
-    from optimiser.results.tables import write_results
+    from optimiser.results.run import run as walk
+    from optimiser.results.write import write_results
     from optimiser.studies.catalogue import chosen, not_arising
 
     names = chosen(studies, leave_out)

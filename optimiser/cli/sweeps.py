@@ -120,7 +120,7 @@ def _cost(cost: Any, folder: Path) -> None:
 def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> None:
     """A case run by itself, compared with what the sweep has of it, and its report."""
     from optimiser.batch.sweep.sweep import basis_of, case_of, run_case
-    from optimiser.results.tables import write_results
+    from optimiser.results.write import write_results
 
     case = case_of(plan, number)
     kept = next((outcome for outcome in store.outcomes() if outcome.key == case.key), None)

@@ -12,7 +12,7 @@ from typing import Any
 from optimiser.engine.answer import Start
 from optimiser.engine.windows import sharing
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, UnprovenError
-from optimiser.results.tables import run
+from optimiser.results.run import run
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
 

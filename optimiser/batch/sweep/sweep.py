@@ -34,8 +34,9 @@ from optimiser.dispatch import Progress
 from optimiser.engine.answer import Start
 from optimiser.engine.windows import cores, sharing
 from optimiser.errors import OptimiserError, ScenarioError
-from optimiser.report.swept import Swept, swept_page
-from optimiser.results.tables import Run, run, run_again
+from optimiser.report.swept.figures import Swept
+from optimiser.report.swept.page import swept_page
+from optimiser.results.run import Run, run, run_again
 from optimiser.scenario.read import vary
 from optimiser.studies.catalogue import usual
 from optimiser.writing import Content, write_csv, write_files
