@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import shlex
 import sys
@@ -118,7 +119,7 @@ def check(scenario: Path) -> None:
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--phases",
     type=click.Choice(["1", "3"]),
@@ -126,12 +127,56 @@ def check(scenario: Path) -> None:
     show_default=True,
     help="1: a home with a battery; 3: a business with an inverter a phase and a capacitor bank.",
 )
-def start(folder: Path, phases: str) -> None:
-    """Write a commented starter scenario into the new FOLDER."""
-    from optimiser.starter import write_starter
+@click.option("--example", "examples", multiple=True, help="Write this example into FOLDER; again for more.")
+@click.option("--list", "listed", is_flag=True, help="List the examples.")
+def start(folder: Path | None, phases: str, examples: tuple[str, ...], listed: bool) -> None:
+    """Write a commented starter scenario into the new FOLDER, or examples of other files beside a scenario there."""
+    from optimiser.starter import EXAMPLES, write_starter
 
-    written = write_starter(folder, int(phases))
-    click.echo(f"Wrote {written}. Edit it, then: optimiser run {shlex.quote(str(folder))}")
+    if listed:
+        wide = max(map(len, EXAMPLES))
+        for name, example in EXAMPLES.items():
+            click.echo(f"{name:{wide}}  {example.words}")
+        click.echo("\nWrite one beside a scenario with: optimiser start FOLDER --example NAME")
+        return
+    if folder is None:
+        raise click.UsageError("Name a folder to write to, or ask for --list.")
+    texts = _example_texts(folder, examples)
+    if not examples or not os.path.lexists(folder):
+        written = write_starter(folder, int(phases))
+        click.echo(f"Wrote {written}. Edit it, then: optimiser run {shlex.quote(str(folder))}")
+    for path, words in texts.items():
+        write_new(path, words)
+        click.echo(f"Wrote {path}.")
+    for name in dict.fromkeys(examples):
+        command = EXAMPLES[name].command.replace("FOLDER", shlex.quote(str(folder)))
+        click.echo(f"Edit {folder / EXAMPLES[name].files[0]}, then: {command}")
+
+
+def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
+    """The text of each file of some examples; refused before any is written, with all that stands in the way."""
+    from optimiser.starter import EXAMPLES
+
+    faults = []
+    for name in dict.fromkeys(examples):
+        if name not in EXAMPLES:
+            near = difflib.get_close_matches(name, EXAMPLES, 1, cutoff=0.5)
+            way = f"Did you mean {near[0]}?" if near else f"The examples are {', '.join(EXAMPLES)}."
+            faults.append(f"{name} is no example. {way}")
+    texts = {
+        folder / file: words
+        for name in examples
+        if name in EXAMPLES
+        for file, words in EXAMPLES[name].texts().items()
+    }
+    faults += [f"{path} exists and is not written over." for path in texts if os.path.lexists(path)]
+    if examples and os.path.lexists(folder) and not (folder / "scenario.toml").is_file():
+        faults.append(
+            f"{folder} holds no scenario.toml, which examples go with. Name a scenario's folder, or a new one."
+        )
+    if faults:
+        raise OptimiserError("\n".join(faults))
+    return texts
 
 
 @click.command()
