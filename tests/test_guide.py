@@ -13,6 +13,7 @@ import click
 import pytest
 from click.testing import CliRunner
 from conftest import xml_feed
+from report_sample import sample_results
 
 import optimiser
 from optimiser.accounts.rates import draw
@@ -26,6 +27,7 @@ from optimiser.equipment.site import Load
 from optimiser.errors import OptimiserError
 from optimiser.guide import TOPICS, page, plain, see, topics
 from optimiser.readers.table import read_prices
+from optimiser.report import render
 from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.cost import Cost
 from optimiser.scenario.foresight import Foresight
@@ -163,6 +165,13 @@ def test_what_sends_to_a_page_names_one():
         if path.suffix in (".py", ".toml", ".md", ".j2", ".js"):
             named = re.findall(r"optimiser guide ([a-z]+)", path.read_text(encoding="utf-8"))
             assert set(named) <= set(TOPICS), path
+
+
+def test_the_report_sends_to_the_guide_and_the_customers_paper_does_not():
+    """A page that works from disk cannot link to a file of the package, so it names what to type."""
+    results = sample_results(days=4)
+    assert "More: optimiser guide solving." in render(results)
+    assert "optimiser guide" not in render(results, edition="customer")
 
 
 # --- Snippets of files ----------------------------------------------------------------------------------------------

@@ -15,12 +15,13 @@ from optimiser.accounts.rates import draw
 from optimiser.batch.compare import compare, read_plan
 from optimiser.batch.fleet import read_fleet, solve_fleet
 from optimiser.batch.sizing import find_sizes, read_choices
+from optimiser.batch.sweep.plan import read_plan as read_sweep
 from optimiser.cli import main
+from optimiser.guide import page
 from optimiser.making.recipe import example
-from optimiser.scenario.read import read_scenario, read_tariff
+from optimiser.scenario.contract import read_tariff
+from optimiser.scenario.read import read_scenario
 from optimiser.starter import EXAMPLES
-
-PHASES = ("1", "3")
 
 
 def start(*words: str | Path):
@@ -44,7 +45,7 @@ def test_each_is_listed_with_its_line():
         (line,) = [line for line in lines if line.split()[:1] == [name]]
         assert line.endswith(one.words)
         assert len(line) <= 100
-        assert name in optimiser.guide.page("start")
+        assert name in page("start")
 
 
 def test_a_new_folder_gets_the_scenario_too_and_nothing_is_written_over(tmp_path):
@@ -92,43 +93,48 @@ def test_each_says_what_it_is_for(name):
     assert re.findall("optimiser guide ([a-z]+)", head)
 
 
-@pytest.mark.parametrize("phases", PHASES)
-def test_the_sweep_works(tmp_path, phases):
+def test_the_sweep_works(tmp_path):
     """Every case of a day."""
-    folder = site(tmp_path / "site", phases, "sweep")
+    folder = site(tmp_path / "site", "1", "sweep")
     with ThreadPoolExecutor(1) as threads:
         table = optimiser.sweep(folder / "sweep.toml", store=tmp_path / "kept.sqlite", executor=threads)
     assert {"done"} == set(table["status"])
     assert 13 == len(table)  # twelve, and the scenario as it is
 
 
-@pytest.mark.parametrize("phases", PHASES)
-def test_the_sizes_work(tmp_path, phases):
+def test_the_sizes_work(tmp_path):
     """The best of nine, proven."""
-    folder = site(tmp_path / "site", phases, "sizes")
+    folder = site(tmp_path / "site", "1", "sizes")
     scenario = read_scenario(folder)
     made = find_sizes(scenario, read_choices(folder / "sizes.toml", scenario), share=0.8)
     assert "best" == made.summary["best"]["verdict"]
 
 
-@pytest.mark.parametrize("phases", PHASES)
-def test_the_variants_work(tmp_path, phases):
-    """All three, on either starter."""
-    folder = site(tmp_path / "site", phases, "variants")
+def test_the_variants_work(tmp_path):
+    """All three."""
+    folder = site(tmp_path / "site", "1", "variants")
     made = compare(read_plan([folder / "variants.toml"]))
     assert ["as it is", "two batteries", "flat contract"] == [
         row["variant"] for row in made.summary["variants"]
     ]
 
 
-@pytest.mark.parametrize("phases", PHASES)
-def test_the_fleet_works(tmp_path, phases):
+def test_the_fleet_works(tmp_path):
     """Every site has an answer, and bids are whole."""
-    folder = site(tmp_path / "site", phases, "fleet")
+    folder = site(tmp_path / "site", "1", "fleet")
     with ThreadPoolExecutor(1) as threads:
         made = solve_fleet(read_fleet(folder / "fleet.toml"), tmp_path / "out", executor=threads)
     assert (10, {}) == (made.summary["sites"], made.failed)
     assert (made.bids.filter(like="bid").to_numpy() % 1 == 0).all()
+
+
+def test_all_go_with_three_phases_too(tmp_path):
+    """Their paths are there in the other starter, and what they make of it is a scenario."""
+    folder = site(tmp_path / "site", "3", "sweep", "sizes", "variants", "fleet")
+    assert 12 == len(read_sweep(folder / "sweep.toml").cases)
+    assert 2 == len(read_choices(folder / "sizes.toml", read_scenario(folder)).choice)
+    assert 3 == len(read_plan([folder / "variants.toml"]).variants)
+    assert 10 == len(read_fleet(folder / "fleet.toml").members)
 
 
 def test_the_tariff_works(tmp_path):

@@ -30,7 +30,7 @@ def sections(results: Results) -> list[Section]:
 
 def answer(results: Results) -> Section:
     """The first screen with the first few warnings."""
-    whole = first_screen.section(results)
+    whole = first_screen.section(results, guided=False)
     blocks = [fewer(block) if isinstance(block, Points) else block for block in whole.blocks]
     return replace(whole, title="What it comes to", short_title="Answer", blocks=tuple(blocks))
 

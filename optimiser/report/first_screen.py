@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
+from optimiser.guide import see
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
 from optimiser.report.results import Results
 from optimiser.words import is_missing, money, number, percent, percent_at_most, run_span, years
 
 
-def section(results: Results) -> Section:
-    """The first screen."""
+def section(results: Results, *, guided: bool = True) -> Section:
+    """The first screen; `guided` sends on to the guide, which a customer does not have."""
     summary = results.summary
     blocks: list[Block] = []
     if summary.get("description"):
         blocks.append(Text(summary["description"]))
-    blocks.append(Headline((earning(results), payback(results), certainty(results))))
+    sure = certainty(results)
+    if guided:
+        sure = replace(sure, sentences=(*sure.sentences, see("solving")))
+    blocks.append(Headline((earning(results), payback(results), sure)))
     warnings = tuple(str(warning) for warning in summary.get("warnings") or ())
     if warnings:
         blocks += [Heading("Before you rely on it"), Points(warnings, tone="warning")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from optimiser.guide import see
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -35,7 +36,7 @@ def section(results: Results) -> Section:
     blocks.append(
         Text(
             "Income that rests on a few steps is the least certain kind: a real controller has to be ready "
-            "in exactly those steps, and prices of services can fall sharply.",
+            f"in exactly those steps, and prices of services can fall sharply. {see('services')}",
             tone="quiet",
         )
     )

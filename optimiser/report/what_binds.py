@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimiser.guide import see
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -38,7 +39,7 @@ def section(results: Results) -> Section | None:
     blocks: list[Block] = [
         Text(
             "What one more unit of each limit brings in a year: cash of the ceiling, wear of storage not taken off but "
-            f"named beside it. {checked_words(study)} Real operation earns less."
+            f"named beside it. {checked_words(study)} Real operation earns less. {see('studies')}"
         )
     ]
     if study["decisions_held"]:

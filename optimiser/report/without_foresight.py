@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from optimiser.guide import see
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, bars, text_column
 from optimiser.report.results import Results
 from optimiser.words import amount, is_missing, money, month, number, percent
@@ -22,7 +23,8 @@ def section(results: Results) -> Section | None:
             "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site "
             f"is run day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
             f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
-            "out on that. The store follows the plan, the meter takes the error, and every limit holds."
+            "out on that. The store follows the plan, the meter takes the error, and every limit holds. "
+            + see("foresight")
         ),
         chart(results, study),
         policies_table(results, study),
