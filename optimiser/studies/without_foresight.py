@@ -15,7 +15,8 @@ from optimiser.control.own_use import OwnUse
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.windows import at_once
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, UnprovenError
-from optimiser.foresight.policies import Policy, policies_of
+from optimiser.foresight.errors import forecast_errors
+from optimiser.foresight.policies import Facts, Plans, Policy, policies_of
 from optimiser.foresight.running import Executed, run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
@@ -112,7 +113,14 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
             outcomes.append(_Outcome(name, WORDS[name], make()))
         except LEFT_OUT as problem:
             missing.append((name, problem))
-    return _told(scenario, outcomes, missing)
+    found = _told(scenario, outcomes, missing)
+    facts, table = Facts.of(scenario), scenario.foresight
+    foretelling = [policy for policy in policies if not policy.sure and facts.foretold()]
+    if foretelling:
+        plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
+        by_lead, by_hour = forecast_errors(facts, plans, foretelling)
+        found.tables.update({"forecast_errors": by_lead, "forecast_errors_by_hour": by_hour})
+    return found
 
 
 def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
