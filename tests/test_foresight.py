@@ -26,7 +26,8 @@ from optimiser.accounts.billing import make_bills
 from optimiser.errors import DriftError, InfeasibleError, ScenarioError
 from optimiser.foresight import planner as planning
 from optimiser.foresight import running
-from optimiser.foresight.policies import Backcast, Facts, Plans, Rolling, Uncertain, as_known, policies_of
+from optimiser.foresight.facts import Facts, Plans
+from optimiser.foresight.policies import Backcast, Rolling, Uncertain, as_known, policies_of
 from optimiser.foresight.running import run_under
 from optimiser.results.summary import resting_on
 from optimiser.scenario.checks import warnings as check_warnings

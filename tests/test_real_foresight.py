@@ -30,7 +30,8 @@ import real_data as real
 from conftest import SPOT, battery, inverter, table, write_site
 
 from optimiser import read_scenario, solve, vary
-from optimiser.foresight.policies import Policy, policies_of
+from optimiser.foresight.facts import Policy
+from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 
 DENMARK = real.DATA / "dk-2021" / "dk1_2021_hourly.csv.gz"

@@ -7,10 +7,20 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import pandas as pd
 
-from optimiser.foresight.policies import Facts, Plans, Policy, as_known
+from optimiser.foresight.facts import Facts, Plans, Policy
+from optimiser.foresight.policies import as_known
 
 AHEAD_HOURS = (0, 1, 3, 6, 12, 24, 48, 96)  # edges of the rows
-COLUMNS = ["policy", "series", "hours_from", "hours_to", "mean_absolute_error", "bias", "persistence", "steps"]
+COLUMNS = [
+    "policy",
+    "series",
+    "hours_from",
+    "hours_to",
+    "mean_absolute_error",
+    "bias",
+    "persistence",
+    "steps",
+]
 BY_HOUR = ["policy", "series", "hour_of_day", "mean_absolute_error", "bias", "persistence", "steps"]
 
 

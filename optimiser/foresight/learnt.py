@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.foresight.policies import Columns, Facts, Plans
+from optimiser.foresight.facts import Columns, Facts, Plans
 from optimiser.scenario.foresight import Role
 
 RECENT_HOURS = 3.0  # of today, whose error tells of the hours to come
@@ -35,7 +35,9 @@ class Learnt:
 
     name: str = "learnt"
     sure: bool = False
-    words: str = "expects each hour as on like days, corrected by today's error as far as errors have lasted before"
+    words: str = (
+        "expects each hour as on like days, corrected by today's error as far as errors have lasted before"
+    )
 
     def known(self, facts: Facts, plans: Plans, lead: int) -> Columns:
         """What plans expected of each step `lead` windows ahead; nan on the first day."""
@@ -106,7 +108,9 @@ class _LikeDays:
     def peak(self, moments: np.ndarray) -> np.ndarray:
         """The highest that like days say of a day, as known at moments; what is small is told by it."""
         today, number = np.unique(self.day[np.minimum(moments, len(self.day) - 1)], return_inverse=True)
-        highest = [max(np.nanmax(np.append(self._mean(int(d), w), 0.0)) for w in (False, True)) for d in today]
+        highest = [
+            max(np.nanmax(np.append(self._mean(int(d), w), 0.0)) for w in (False, True)) for d in today
+        ]
         return np.asarray(highest)[number]
 
     def _mean(self, today: int, work: bool) -> np.ndarray:
@@ -142,11 +146,11 @@ def _weighted(rows: np.ndarray, weights: np.ndarray) -> np.ndarray:
 def _recent_error(
     like: _LikeDays, values: np.ndarray, moments: np.ndarray, role: Role, hours: float
 ) -> np.ndarray:
-    """The error of like days in the hours before each moment: a ratio less one, or a mean difference; 0 where unknown."""
+    """The error of like days in the hours before moments: a ratio less one, or a mean difference; 0 if unknown."""
     count = max(1, round(RECENT_HOURS / hours))
     before = moments[:, None] - np.arange(1, count + 1)
     steps = np.maximum(before, 0)
-    said = like.at(steps.ravel(), np.repeat(moments, count)).reshape(steps.shape)
+    said = like.at(steps.ravel(), steps.ravel()).reshape(steps.shape)  # as said before their own day
     usable = (before >= 0) & ~np.isnan(said)
     said, came = np.where(usable, said, 0.0), np.where(usable, values[steps], 0.0)
     if role in ("load", "solar"):

@@ -23,7 +23,8 @@ from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.errors import UnprovenError
 from optimiser.flows import MeterFlows
-from optimiser.foresight.policies import Columns, Facts, Plans, Policy, as_known
+from optimiser.foresight.facts import Columns, Facts, Plans, Policy
+from optimiser.foresight.policies import as_known
 from optimiser.foresight.reserve import ServiceRoom
 from optimiser.scenario.file import Scenario
 from optimiser.services.product import Product

@@ -19,8 +19,8 @@ from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
 from optimiser.equipment.site import Activation
 from optimiser.errors import DriftError, InfeasibleError
+from optimiser.foresight.facts import Facts, Plans, Policy
 from optimiser.foresight.planner import Plan, Planner, Remembered
-from optimiser.foresight.policies import Facts, Plans, Policy
 from optimiser.foresight.reserve import placed
 from optimiser.plant.executed import activated, columns
 from optimiser.plant.walk import SHORT, Caps, Orders, Plant, State, Walk

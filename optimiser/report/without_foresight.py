@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from optimiser.guide import see
@@ -11,6 +12,7 @@ from optimiser.report.results import Results
 from optimiser.words import amount, is_missing, money, month, number, percent
 
 LINES, MONTHS = "without_foresight-lines", "without_foresight-months"
+ERRORS = "without_foresight-forecast_errors"
 
 
 def section(results: Results) -> Section | None:
@@ -34,7 +36,7 @@ def section(results: Results) -> Section | None:
     if not any(row["name"] == "timetable" for row in study["outcomes"]):
         notes.append("A timetable has a row here where the run was asked for one (--study timetable).")
     blocks += [Text(words, tone="quiet") for words in notes if words]
-    blocks += [by_line(results), by_month(results)]
+    blocks += [by_line(results), by_month(results), *errors(results)]
     return Section(
         "without_foresight", "Without foresight", "What is earned without knowing the year", tuple(blocks)
     )
@@ -161,6 +163,47 @@ def by_month(results: Results) -> TableBlock:
         (*rows, Row(("Together", *sums), "total")),
         folded=True,
     )
+
+
+def errors(results: Results) -> list[TableBlock]:
+    """How far off what plans expected was, beside the same time of the day before; nothing where none may err."""
+    found = results.tables.get(ERRORS)
+    if found is None or found.empty:
+        return []
+    rows = [
+        Row(
+            (
+                row["policy"],
+                row["series"],
+                _span(row["hours_from"], row["hours_to"]),
+                *(
+                    number(row[name], _decimals(row))
+                    for name in ("mean_absolute_error", "bias", "persistence")
+                ),
+            )
+        )
+        for row in found.to_dict("records")
+    ]
+    columns = (
+        text_column("Policy"),
+        text_column("Series"),
+        text_column("Hours ahead"),
+        Column("Mean absolute error"),
+        Column("Bias"),
+        Column("Error of yesterday's value"),
+    )
+    title = "How far off what plans expected was, in the unit of each series"
+    return [TableBlock(title, columns, tuple(rows), folded=True)]
+
+
+def _span(begin: float, end: float) -> str:
+    return f"{begin:g} to {end:g}" if math.isfinite(end) else f"{begin:g} and more"
+
+
+def _decimals(row: Mapping[Any, Any]) -> int:
+    """Three figures of the error."""
+    size = max(abs(row["mean_absolute_error"]), abs(row["persistence"]), 1e-9)
+    return max(0, 2 - math.floor(math.log10(size)))
 
 
 def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,7 +16,8 @@ from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.windows import at_once
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, UnprovenError
 from optimiser.foresight.errors import forecast_errors
-from optimiser.foresight.policies import Facts, Plans, Policy, policies_of
+from optimiser.foresight.facts import Facts, Plans, Policy
+from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import Executed, run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
@@ -114,13 +115,18 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
         except LEFT_OUT as problem:
             missing.append((name, problem))
     found = _told(scenario, outcomes, missing)
+    return dataclasses.replace(found, tables={**found.tables, **_errors(scenario, policies)})
+
+
+def _errors(scenario: Scenario, policies: Sequence[Policy]) -> dict[str, pd.DataFrame]:
+    """How far off the policies that may err were; nothing where none does."""
     facts, table = Facts.of(scenario), scenario.foresight
-    foretelling = [policy for policy in policies if not policy.sure and facts.foretold()]
-    if foretelling:
-        plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
-        by_lead, by_hour = forecast_errors(facts, plans, foretelling)
-        found.tables.update({"forecast_errors": by_lead, "forecast_errors_by_hour": by_hour})
-    return found
+    foretelling = [policy for policy in policies if not policy.sure]
+    if not foretelling or not facts.foretold():
+        return {}
+    plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
+    by_lead, by_hour = forecast_errors(facts, plans, foretelling)
+    return {"forecast_errors": by_lead, "forecast_errors_by_hour": by_hour}
 
 
 def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
