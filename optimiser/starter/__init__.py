@@ -39,7 +39,7 @@ class Example:
             from optimiser.making.recipe import example
 
             return {self.files[0]: example(self.recipe)}
-        here = Path(__file__).parent
+        here = Path(__file__).parent / "examples"
         return {name: (here / name).read_text(encoding="utf-8") for name in self.files}
 
 
