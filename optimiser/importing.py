@@ -19,7 +19,7 @@ from optimiser.fields import zone_of
 from optimiser.readers.content import first_few
 from optimiser.readers.detect import format_of
 from optimiser.readers.draft import draft_mapping
-from optimiser.readers.greenbutton import read_green_button
+from optimiser.readers.greenbutton.feed import read_green_button
 from optimiser.readers.mapping import Mapping, read_mapping
 from optimiser.readers.nem12 import read_nem12
 from optimiser.readers.readings import joined

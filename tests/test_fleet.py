@@ -12,8 +12,11 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from optimiser.batch import fleet as fleets
-from optimiser.batch.fleet import read_fleet, solve_fleet, write_fleet
+from optimiser.batch.fleet import answers
+from optimiser.batch.fleet import solving as fleets
+from optimiser.batch.fleet.file import read_fleet
+from optimiser.batch.fleet.solving import solve_fleet
+from optimiser.batch.fleet.write import write_fleet
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.starter import write_starter
@@ -139,12 +142,12 @@ def test_other_data_or_damage_is_solved_again(path, tmp_path, monkeypatch):
 def test_one_fleet_at_a_time_is_at_work_in_a_folder(path, tmp_path):
     """The second is refused; one that was at work and is gone is in nobody's way."""
     with (
-        fleets._held(tmp_path),
+        answers.folder_held(tmp_path),
         pytest.raises(OptimiserError, match="If another fleet is at work in it, wait"),
-        fleets._held(tmp_path),
+        answers.folder_held(tmp_path),
     ):
         pass
-    with fleets._held(tmp_path):
+    with answers.folder_held(tmp_path):
         pass
 
 

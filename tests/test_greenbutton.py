@@ -12,15 +12,12 @@ import pytest
 from conftest import xml_feed as feed
 from hypothesis import given
 from hypothesis import strategies as st
+from meter_files import green_button_text
 from real_data import DATA
 
 from optimiser.errors import SeriesError
-from optimiser.readers.greenbutton import (
-    dst_rule_words,
-    green_button_text,
-    read_green_button,
-    write_green_button,
-)
+from optimiser.readers.greenbutton.clock import dst_rule_words
+from optimiser.readers.greenbutton.feed import read_green_button
 from optimiser.readers.readings import ACTUAL, ESTIMATED, MISSING, SUBSTITUTED, Channel, Readings
 
 SAMPLES = DATA / "meter-files"
@@ -412,19 +409,6 @@ def test_round_trip(tmp_path_factory, made):
         np.testing.assert_allclose(other.energy, one.energy, rtol=1e-12, atol=1e-12)
 
 
-def test_nothing_is_written_over(tmp_path):
-    """A file that is there stays, unless asked."""
-    readings = read_green_button(written(tmp_path, feed([(3600, "5")])))
-    path = tmp_path / "out.xml"
-    write_green_button(path, readings)
-    first = path.read_bytes()
-    with pytest.raises(SeriesError, match="already"):
-        write_green_button(path, readings)
-    write_green_button(path, readings, overwrite=True)
-    assert first == path.read_bytes()
-    assert ["meter.xml", "out.xml"] == sorted(item.name for item in tmp_path.iterdir())
-
-
 @needs_samples
 def test_published_hourly_sample():
     """300 hours of a utility's export: the sum of its values, taken with a plain search of the text, in Wh."""
@@ -466,7 +450,7 @@ def test_year_of_quarters(tmp_path):
     start = np.datetime64("2024-01-01", "s") + np.arange(count) * np.timedelta64(900, "s")
     channel = Channel("any", "import", "kWh", 15, start, np.ones(count), np.zeros(count, "int8"))
     path = tmp_path / "year.xml"
-    write_green_button(path, Readings("made", "made", (channel,)))
+    path.write_text(green_button_text(Readings("made", "made", (channel,))), encoding="utf-8")
     began = time.perf_counter()
     read_green_button(path)
     print(

@@ -18,8 +18,8 @@ from report_sample import sample_results
 import optimiser
 from optimiser.accounts.rates import draw
 from optimiser.batch.compare import read_plan
-from optimiser.batch.fleet import read_fleet
-from optimiser.batch.sizing import read_choices
+from optimiser.batch.fleet.file import read_fleet
+from optimiser.batch.sizing.file import read_choices
 from optimiser.batch.sweep.designs import KINDS as DESIGNS
 from optimiser.cli import main
 from optimiser.equipment.backup import Backup

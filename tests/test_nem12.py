@@ -1,4 +1,4 @@
-"""NEM12 files: every value counted, nulls never zero, later updates told, the writer read back, damage refused.
+"""NEM12 files: every value counted, nulls never zero, later updates told, what is written read back, damage refused.
 
 Outside sources, by test: the sample day and flags of "Meter Data File Format Specification NEM12 & NEM13" (AEMO,
 version 1.06, 1 December 2017) as republished by distributors and retailers; NMI check digits from public examples of
@@ -23,9 +23,10 @@ import pytest
 import real_data as real
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from meter_files import nem12_text
 
 from optimiser.errors import SeriesError
-from optimiser.readers.nem12 import nem12_text, nmi_check_digit, read_nem12
+from optimiser.readers.nem12 import nmi_check_digit, read_nem12
 from optimiser.readers.readings import ESTIMATED, MISSING, SUBSTITUTED, Channel, Readings, named_apart
 
 SAMPLE_DAY = (

@@ -25,8 +25,9 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from optimiser.batch import fleet as fleets
-from optimiser.batch.fleet import read_fleet, solve_fleet
+from optimiser.batch.fleet import solving as fleets
+from optimiser.batch.fleet.file import read_fleet
+from optimiser.batch.fleet.solving import solve_fleet
 from optimiser.batch.sweep import store as stores
 from optimiser.batch.sweep import sweep as road
 from optimiser.batch.sweep.cases import CaseOutcome, Found

@@ -15,7 +15,10 @@ from conftest import battery, inverter, table, write_site
 from pyscipopt import Model, quicksum
 
 import optimiser
-from optimiser.batch.sizing import annuity, find_sizes, read_choices, write_sizing
+from optimiser.batch.sizing.file import read_choices
+from optimiser.batch.sizing.search import annuity
+from optimiser.batch.sizing.sizes import find_sizes
+from optimiser.batch.sizing.write import write_sizing
 from optimiser.cli import main
 from optimiser.engine.cuts import best_under
 from optimiser.engine.margins import bound_of

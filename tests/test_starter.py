@@ -13,8 +13,10 @@ from click.testing import CliRunner
 import optimiser
 from optimiser.accounts.rates import draw
 from optimiser.batch.compare import compare, read_plan
-from optimiser.batch.fleet import read_fleet, solve_fleet
-from optimiser.batch.sizing import find_sizes, read_choices
+from optimiser.batch.fleet.file import read_fleet
+from optimiser.batch.fleet.solving import solve_fleet
+from optimiser.batch.sizing.file import read_choices
+from optimiser.batch.sizing.sizes import find_sizes
 from optimiser.batch.sweep.plan import read_plan as read_sweep
 from optimiser.cli import main
 from optimiser.guide import page

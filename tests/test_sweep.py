@@ -35,7 +35,8 @@ from scipy import stats
 import optimiser
 from optimiser.batch.sweep import sweep as road
 from optimiser.batch.sweep.cases import CaseOutcome, Found, NoFigureError, figure
-from optimiser.batch.sweep.findings import findings, order_of, recorded
+from optimiser.batch.sweep.findings import findings, order_of
+from optimiser.batch.sweep.naming import recorded
 from optimiser.batch.sweep.plan import read_plan
 from optimiser.batch.sweep.pool import Cluster, LocalProcesses, WorkPool
 from optimiser.cli import main

@@ -20,8 +20,10 @@ import pytest
 
 import optimiser
 from optimiser import versions
-from optimiser.batch import fleet as fleets
-from optimiser.batch.fleet import read_fleet, solve_fleet
+from optimiser.batch.fleet import answers
+from optimiser.batch.fleet import solving as fleets
+from optimiser.batch.fleet.file import read_fleet
+from optimiser.batch.fleet.solving import solve_fleet
 from optimiser.batch.sweep import plan as plans
 from optimiser.batch.sweep import sweep as road
 from optimiser.errors import OptimiserError
@@ -70,7 +72,7 @@ def digest_in(folder: Path) -> str:
 
 
 @pytest.mark.parametrize(
-    "name", ["storage.py", "products/__init__.py", "engine/proof.py", "report/style.css"]
+    "name", ["storage.py", "services/__init__.py", "engine/proof.py", "report/style.css"]
 )
 def test_a_changed_file_is_another_code(tmp_path, name):
     """One more line in any file, or a file more, is told; caches and hidden files are not."""
@@ -134,7 +136,7 @@ def test_a_fleet_of_other_code_or_libraries_is_solved_again(folder, monkeypatch,
         counts = []
         for other in ({}, {}, {what: "another"}):
             found = versions.versions() | other
-            monkeypatch.setattr(fleets, "versions", lambda found=found: found)
+            monkeypatch.setattr(answers, "versions", lambda found=found: found)
             solve_fleet(fleet, folder / "out", executor=executor)
             counts.append(len(calls))
     assert [2, 2, 4] == counts

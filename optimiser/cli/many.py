@@ -23,7 +23,9 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
 
     Sites that are solved are kept: a run that was stopped goes on where it was.
     """
-    from optimiser.batch.fleet import read_fleet, solve_fleet, write_fleet
+    from optimiser.batch.fleet.file import read_fleet
+    from optimiser.batch.fleet.solving import solve_fleet
+    from optimiser.batch.fleet.write import write_fleet
 
     folder = out or Path("reports") / file.stem
     refuse_unwritable(folder, file)

@@ -26,7 +26,9 @@ from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_unwritable
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def size(scenario: Path, choices: Path, out: Path | None, share: float | None, quiet: bool) -> None:
     """Find the sizes of storage, inverters and arrays that leave SCENARIO most a year once they are paid for."""
-    from optimiser.batch.sizing import find_sizes, read_choices, write_sizing
+    from optimiser.batch.sizing.file import read_choices
+    from optimiser.batch.sizing.sizes import find_sizes
+    from optimiser.batch.sizing.write import write_sizing
     from optimiser.scenario.read import read_scenario
 
     folder = out or Path("reports") / f"{scenario_name(scenario)}-sizes"

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from optimiser.errors import SeriesError
 from optimiser.series.bounded import CUT, MOST_BYTES, TooMuchError, bounded_bytes, inflated
-from optimiser.writing import write_one
 
 SHOWN = 20
 
@@ -104,24 +103,3 @@ def first_few(items: Iterable[object], most: int = 5) -> str:
     listed = list(map(str, items))
     more = f" and {len(listed) - most} more" if len(listed) > most else ""
     return ", ".join(listed[:most]) + more
-
-
-def write_whole(path: Path, content: bytes, overwrite: bool = False) -> None:
-    """Write a file that is either there in full or not at all.
-
-    Raises
-    ------
-    SeriesError
-        If the file is there already and `overwrite` is not set, or if it cannot be written.
-    """
-    if path.exists() and not overwrite:
-        raise SeriesError(
-            str(path), ["the file is there already. Name another file, or allow it to be overwritten."]
-        )
-    try:
-        write_one(path, lambda part: part.write_bytes(content))
-    except OSError as problem:
-        raise SeriesError(
-            str(path),
-            [f"the file cannot be written: {problem.strerror}. Check the folder and its permissions."],
-        ) from None

@@ -1,4 +1,4 @@
-"""NEM12 interval files of the Australian market: a reader that counts every value, and a writer.
+"""NEM12 interval files of the Australian market: every value counted.
 
 The clock is the market's, UTC+10 all year: a file has no summer time, wherever its meter is.
 
@@ -22,9 +22,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
-from optimiser.errors import SeriesError
 from optimiser.fields import MOST
 from optimiser.readers.content import content_of, first_few, refuse, text_of
 from optimiser.readers.readings import (
@@ -560,74 +558,3 @@ def nmi_check_digit(nmi: str) -> int:
         code = ord(letter) * (2 if place % 2 == 0 else 1)
         total += sum(map(int, str(code)))
     return -total % 10
-
-
-def nem12_text(readings: Readings, made: datetime.datetime | None = None) -> str:
-    """Readings as a NEM12 file.
-
-    Parameters
-    ----------
-    readings : Readings
-        Of whole days on the market's clock (UTC+10). A channel is named NMI/suffix.
-    made : datetime, optional
-        The time in the header and the update time of each day; left out: 1 January 2000, so that the same readings
-        give the same text.
-
-    Raises
-    ------
-    SeriesError
-        If a day is not whole.
-    """
-    stamp = (made or datetime.datetime(2000, 1, 1)).strftime("%Y%m%d%H%M%S")
-    out = [f"100,NEM12,{stamp[:12]},,\n"]
-    for channel in readings.channels:
-        meter, _, suffix = channel.of_register.rpartition("/")
-        config = "".join(
-            dict.fromkeys(c.of_register.rpartition("/")[2] for c in readings.channels if c.meter == meter)
-        )
-        out.append(f"200,{meter},{config},,{suffix},,,{channel.unit},{channel.step_minutes},\n")
-        table = channel.table()
-        clock = table["start"].dt.tz_localize(None) + pd.Timedelta(hours=10)
-        for date, rows in table.groupby(clock.dt.normalize().to_numpy(), sort=True):
-            if len(rows) * channel.step_minutes != 1440:
-                raise SeriesError(
-                    readings.file,
-                    [f"{channel.name}: the day {date:%Y-%m-%d} (UTC+10:00) is not whole. Repair it first."],
-                )
-            out += _written(date.strftime("%Y%m%d"), rows, stamp)
-    return "".join([*out, "900\n"])
-
-
-def _written(date: str, rows: pd.DataFrame, stamp: str) -> Iterator[str]:
-    values = ["" if value != value else repr(float(value)) for value in rows["energy"]]
-    flags = [_flag(flag, quality) for flag, quality in zip(rows["flag"], rows["quality"], strict=True)]
-    marks = list(zip(flags, rows["reason"], strict=True))
-    whole = len(set(marks)) == 1
-    words = _reason_fields(marks[0][1]) if whole else ","
-    yield f"300,{date},{','.join(values)},{flags[0] if whole else 'V'},{words},{stamp},\n"
-    if whole:
-        return
-    first = 0
-    for place in range(1, len(marks) + 1):
-        if place == len(marks) or marks[place] != marks[first]:
-            flag, reason = marks[first]
-            yield f"400,{first + 1},{place},{flag},{_reason_fields(reason)}\n"
-            first = place
-
-
-def _flag(flag: str, quality: str) -> str:
-    """The standard's flag of an interval, made from the quality where another format's stands in its "
-    "place."""
-    if quality == "missing":
-        return flag if flag.startswith("N") and _QUALITY.fullmatch(flag) else "N"
-    if _QUALITY.fullmatch(flag) and flag[0] not in "NV":
-        return flag
-    return {"actual": "A", "substituted": "S", "estimated": "E"}[quality]
-
-
-def _reason_fields(reason: str) -> str:
-    code, _, words = reason.partition(" ")
-    if not re.fullmatch("[0-9]{1,3}", code):
-        code, words = "", reason
-    quoted = f'"{words.replace(chr(34), chr(39))}"' if "," in words or '"' in words else words
-    return f"{code},{quoted}"

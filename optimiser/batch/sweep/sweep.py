@@ -26,7 +26,8 @@ from optimiser.batch.sweep.cases import (
     figure,
     found_in,
 )
-from optimiser.batch.sweep.findings import TABLES, findings, order_of, pairs_of, recorded
+from optimiser.batch.sweep.findings import TABLES, findings, order_of, pairs_of
+from optimiser.batch.sweep.naming import recorded
 from optimiser.batch.sweep.plan import Case, SweepPlan, read_plan
 from optimiser.batch.sweep.pool import Cluster, LocalProcesses, WorkPool, carry_out
 from optimiser.batch.sweep.store import CaseStore
