@@ -30,7 +30,7 @@ from optimiser.readers.table import read_prices
 from optimiser.report import render
 from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.cost import Cost
-from optimiser.scenario.foresight import Foresight
+from optimiser.scenario.foresight import Foresight, PolicyName
 from optimiser.scenario.read import read_scenario
 from optimiser.series.table import Source
 from optimiser.services.product_sets import product_sets
@@ -385,6 +385,12 @@ def test_every_kind_of_component_is_named():
 def test_every_design_of_sweeps_is_named():
     """Each kind of design stands in the table of the page on sweeps."""
     assert _kinds(DESIGNS) <= set(re.findall(r"^\| `(\w+)`", page("sweep"), re.MULTILINE))
+
+
+def test_every_policy_is_explained():
+    """Each policy stands in the table of the page on foresight."""
+    rows = set(re.findall(r"^\| `(\w+)`", page("foresight"), re.MULTILINE))
+    assert set(get_args(PolicyName)) == rows
 
 
 def test_every_study_is_explained():
