@@ -38,7 +38,7 @@ ROOMS = {
     "markupsafe": {"report"},
     "pyomo": {"terms", "engine"},
     "highspy": {"engine"},
-    "numba": {"engine"},
+    "numba": {"engine", "control"},
     "scipy": {"engine", "batch"},
     "distributed": {"batch"},
     "SALib": {"batch"},

@@ -21,6 +21,7 @@ import optimiser
 from optimiser.accounts.settlement import settle
 from optimiser.cli import main
 from optimiser.control.learning import learn, split
+from optimiser.control.modes import apart
 from optimiser.control.own_use import OwnUse
 from optimiser.control.timetable import (
     OTHER_DAYS,
@@ -29,7 +30,6 @@ from optimiser.control.timetable import (
     Timed,
     TimedRule,
     Timetable,
-    apart,
     category_of,
     clock,
     empty_timetable,
@@ -322,7 +322,15 @@ def test_the_report_without_foresight_has_a_row_for_the_timetable(tmp_path):
     run = optimiser.run(scenario, studies=("timetable", "without_foresight"))
     found = run.summary["studies"]["without_foresight"]
     rows = {row["name"]: row for row in found["outcomes"]}
-    assert list(rows) == ["ceiling", "rolling", "backcast", "timetable", "own use", "no storage"]
+    assert list(rows) == [
+        "ceiling",
+        "rolling",
+        "backcast",
+        "timetable",
+        "own use",
+        "stored worth",
+        "no storage",
+    ]
     row = rows["timetable"]
     assert "each part of the days under rules learnt from the other" in row["words"]
     for name in ("lines", "months"):

@@ -13,14 +13,13 @@ from itertools import product
 import numpy as np
 
 from optimiser.accounts.settlement import before_flows
+from optimiser.control.modes import ALL, apart
 from optimiser.control.timetable import (
-    ALL,
     DAY_MINUTES,
     Category,
     Timed,
     TimedRule,
     Timetable,
-    apart,
     category_of,
     clock_minutes,
     empty_timetable,

@@ -13,14 +13,14 @@ from typing import Any, Literal
 
 import numpy as np
 
-from optimiser.control.own_use import own_load
+from optimiser.control.modes import ALL, Device, Mode, Told, share_of
 from optimiser.plant.walk import Orders, Plant, State
 from optimiser.scenario.file import Scenario
 from optimiser.timeline import Window
 
 DAY_MINUTES = 24 * 60
-ALL = "all"
 ALL_DAYS, WORKDAYS, OTHER_DAYS = "every day", "workdays", "other days"
+MODE_OF = {"charge": Mode.CHARGE, "discharge": Mode.FEED_OUT}
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -182,90 +182,32 @@ class Timed:
     """
 
     def __init__(self, plant: Plant, of_step: np.ndarray, timetables: Sequence[Timetable]):
-        self.plant, self.of_step = plant, of_step
-        self.own_kw = own_load(plant)
+        self.device, self.of_step = Device(plant), of_step
         minutes = clock_minutes(plant.scenario)
         slots, self.slot = np.unique(minutes, return_inverse=True)
-        self.names, self.members = apart(plant)
-        shape = (len(timetables[0].categories), len(slots), len(timetables), len(self.names))
-        # 0 covers its own load, 1 charges, 2 discharges.
-        self.action, self.power, self.fraction = np.zeros(shape, int), np.zeros(shape), np.zeros(shape)
-        ratings = {"charge": plant.input_kw @ self.members.T, "discharge": plant.output_kw @ self.members.T}
+        names, members = self.device.names, self.device.members
+        shape = (len(timetables[0].categories), len(slots), len(timetables), len(names))
+        self.mode, self.power, self.fraction = np.zeros(shape, int), np.zeros(shape), np.zeros(shape)
+        ratings = {"charge": plant.input_kw @ members.T, "discharge": plant.output_kw @ members.T}
         for case, timetable in enumerate(timetables):
             for category, _, rule in reversed(timetable.numbered()):
                 holds = rule.holds(slots)
-                for group, name in enumerate(self.names):
+                for group, name in enumerate(names):
                     if rule.phase in (ALL, name):
-                        share = _share(ratings[rule.action])[group] if rule.phase == ALL else 1.0
-                        self.action[category, holds, case, group] = 1 if rule.action == "charge" else 2
+                        share = share_of(ratings[rule.action])[group] if rule.phase == ALL else 1.0
+                        self.mode[category, holds, case, group] = MODE_OF[rule.action]
                         self.power[category, holds, case, group] = rule.power_kw * share
                         self.fraction[category, holds, case, group] = rule.fraction
-        stores = plant.stores
-        self.capacity_kwh = float(stores.capacity_kwh.sum())
-        # One-way efficiencies at low power, as an inverter that meters its store reckons.
-        self.into = np.mean([curve.slopes[0] for curve in stores.charging]) if stores.banks else 1.0
-        self.out = np.mean([1 / curve.slopes[0] for curve in stores.discharging]) if stores.banks else 1.0
-        self.input_share = np.stack([_share(plant.input_kw * member) for member in self.members])
 
     def __call__(self, step: np.ndarray | int, state: State) -> Orders:
-        """What the rules of each case want in a step; inner arrays have the shape (cases, groups of inverters)."""
-        plant, members, cases = self.plant, self.members, len(state.stored_fraction)
+        """What the rules of each case want in a step."""
         place: tuple[Any, ...] = (self.of_step[step], self.slot[step])
         if np.ndim(step):
             # Spans side by side: the timetables are repeated over the spans.
-            place = (*place, np.arange(cases) % self.action.shape[2])
-        action, power, fraction = self.action[place], self.power[place], self.fraction[place]
-        own = np.broadcast_to(self.own_kw[step], (cases, len(plant.output_kw)))
-        if not action.any():
-            return Orders(own, feed_surplus=True)
-        stored = (state.stored_fraction * plant.stores.capacity_kwh).sum(axis=1)
-        surplus = np.broadcast_to(state.dc_solar_kw - state.fixed_kw, (cases,))[:, None]
-        beyond = (stored[:, None] - fraction * self.capacity_kwh) / plant.hours
-        below, load = (action == 1) & (beyond < 0), own @ members.T
-        # Taken from the grid: what fills the store to its mark, less what the sun brings.
-        asked = np.where(below, power, 0.0)
-        room = np.maximum(-beyond / self.into - surplus, 0.0) / plant.in_efficiency.mean()
-        charging = -np.minimum(asked, room * _parts(asked)) @ self.input_share
-        # Given: what the store holds above its mark, and the sun, shared by what each group needs.
-        needs = np.maximum(load, 0.0) + np.where(action == 2, power, 0.0)
-        most = np.maximum(np.maximum(beyond, 0.0) * self.out + surplus, 0.0) * plant.out_efficiency.mean()
-        most = most * _parts(needs)
-        holding = own * (_ratio(np.minimum(load, most), load) @ members)
-        extra = np.where(beyond > 0, np.clip(most - load, 0.0, power), 0.0)
-        room_kw = np.maximum(plant.output_kw - np.maximum(own, 0.0), 0.0)
-        giving = own + (extra / np.maximum(room_kw @ members.T, 1e-9)) @ members * room_kw
-        wanted = np.where(below @ members > 0, charging, own)
-        wanted = np.where(((action == 1) & ~below) @ members > 0, holding, wanted)
-        wanted = np.where((action == 2) @ members > 0, giving, wanted)
-        return Orders(wanted, feed_surplus=True)
-
-
-def apart(plant: Plant) -> tuple[tuple[str, ...], np.ndarray]:
-    """Groups of inverters that may have rules of their own, and who is in them, of shape (groups, inverters).
-
-    Only where each phase has registers of its own do phases differ in what a kWh is worth.
-    """
-    site, connected = plant.scenario.site, plant.connected
-    there = tuple(name for n, name in enumerate(site.phase_names) if connected.own[:, n].any())
-    if connected.netted or connected.common.any() or len(there) < 2:
-        return (ALL,), np.ones((1, len(plant.output_kw)))
-    return there, connected.own[:, [site.phase_names.index(name) for name in there]].T
-
-
-def _parts(amounts: np.ndarray) -> np.ndarray:
-    """The share of each group in a sum; even shares of nothing."""
-    whole = amounts.sum(axis=1, keepdims=True)
-    even = np.full_like(amounts, 1 / amounts.shape[1])
-    return np.divide(amounts, whole, out=even, where=whole > 0)
-
-
-def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
-    """The part of the load that is given; all of it where the sun has more than the load."""
-    return np.divide(part, whole, out=np.ones_like(whole), where=whole > 1e-9)
-
-
-def _share(ratings: np.ndarray) -> np.ndarray:
-    return ratings / ratings.sum() if ratings.sum() else ratings
+            place = (*place, np.arange(len(state.stored_fraction)) % self.mode.shape[2])
+        return self.device.orders(
+            step, state, Told(self.mode[place], self.power[place], self.fraction[place])
+        )
 
 
 def _dropped(rules: tuple[TimedRule, ...], place: int) -> tuple[TimedRule, ...]:

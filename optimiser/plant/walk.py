@@ -67,10 +67,13 @@ class Orders:
         Output less input, on the AC side. [kW]
     feed_surplus : bool or array of shape (cases,)
         Whether solar that the store cannot take is fed in, rather than curtailed.
+    hold_back : bool or array of shape (cases,)
+        Whether AC solar that somebody commands is curtailed as far as it would be fed in.
     """
 
     wanted_kw: np.ndarray
     feed_surplus: Any = False
+    hold_back: Any = False
 
 
 @dataclass(frozen=True)
@@ -324,6 +327,8 @@ class Plant:
                 break
             if attempt > 6:
                 end = (end + moved) / 2
+        if np.any(orders.hold_back):
+            used = self._held_back(step, net, used, ac_least, np.broadcast_to(orders.hold_back, (cases,)))
         whole = solar.sum(axis=1)
         given = solar * (1 - np.divide(curtailed, whole, out=np.zeros(cases), where=whole > 0))[:, None]
         phases = self.connected.nets(step, net, used)
@@ -398,6 +403,25 @@ class Plant:
             self.connected, step, net, net, net, np.where(self.ac_alone, most, used), np.minimum(least, used)
         )
         return np.where(self.ac_alone, given, used)
+
+    def _held_back(
+        self, step: Any, net: np.ndarray, used: np.ndarray, least: np.ndarray, asked: np.ndarray
+    ) -> np.ndarray:
+        """AC solar, where asked no more of it than the registers let the site use, unless a limit would break."""
+        connected = self.connected
+        phases = connected.nets(step, net, used)
+        room = np.where(self.ac_alone, 0.0, used - least) * asked[:, None]
+        if connected.netted:
+            part = room.sum(axis=1)
+            over = np.maximum(-phases.sum(axis=1), 0.0)
+            share = np.divide(over, part, out=np.zeros(len(part)), where=part > 0)[:, None]
+        else:
+            part = room @ connected.ac_own
+            over = np.maximum(-phases, 0.0)
+            share = np.divide(over, part, out=np.zeros_like(part), where=part > 0) @ connected.ac_own.T
+        lower: np.ndarray = used - room * np.clip(share, 0.0, 1.0)
+        worse = connected.broken(step, connected.nets(step, net, lower)) > NEAR
+        return np.where(worse[:, None], used, lower)
 
     def _leg(
         self,

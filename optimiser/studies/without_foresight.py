@@ -12,6 +12,7 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.control.own_use import OwnUse
+from optimiser.control.stored_worth import StoredWorth
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.windows import at_once
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, UnprovenError
@@ -25,10 +26,12 @@ from optimiser.scenario.file import Scenario
 from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
 
-CEILING, OWN_USE, NO_STORAGE = "ceiling", "own use", "no storage"
+CEILING, OWN_USE, STORED_WORTH, NO_STORAGE = "ceiling", "own use", "stored worth", "no storage"
 WORDS = {
     CEILING: "knows everything beforehand: an upper bound",
     OWN_USE: "covers the site's own load from sun and store, sells no service",
+    STORED_WORTH: "takes in each step what its price pays best beside what stored energy is worth, learnt from "
+    "the days before; sells no service",
     NO_STORAGE: "the same site without its storage",
 }
 # What ends one way of running the site and not the run: the ceiling stands without it. A defect says that it is one.
@@ -106,6 +109,7 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
             missing.append((TIMETABLE, whole))
     others: list[tuple[str, Callable[[], Statement]]] = [
         (OWN_USE, lambda: _own_use(scenario, ceiling)),
+        *([(STORED_WORTH, lambda: _stored_worth(scenario, ceiling))] if scenario.site.inverter else []),
         (NO_STORAGE, lambda: _without_storage(scenario)),
     ]
     for name, make in others:
@@ -133,6 +137,12 @@ def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
     """The plain controller's year; no service is sold."""
     plant = Plant(scenario)
     return settled_walk(ceiling, plant.walk(OwnUse(plant)))
+
+
+def _stored_worth(scenario: Scenario, ceiling: Dispatch) -> Statement:
+    """The year of the device that goes by the worth of stored energy; no service is sold."""
+    plant = Plant(scenario)
+    return settled_walk(ceiling, plant.walk(StoredWorth(plant)))
 
 
 def _without_storage(scenario: Scenario) -> Statement:

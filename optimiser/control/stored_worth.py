@@ -1,0 +1,330 @@
+"""A controller that compares the price of the moment with what stored energy is worth, learnt from past days alone.
+
+Each day, the worth of stored energy by time of day and price regime is carried back from the next day over the days
+just past: what load, sun and market prices were in them, with the contract's own rates of the days to come. In each
+step the running price, load and sun are known, so the device takes what the step pays best beside the worth of what it
+leaves.
+
+References
+----------
+.. [1] R. Bellman, "Dynamic Programming", Princeton University Press, 1957: the backward pass.
+.. [2] M. V. F. Pereira, L. M. V. G. Pinto, "Multi-stage stochastic optimization applied to energy planning",
+   Mathematical Programming 52 (1991) 359-375: a release compared with the worth of stored water; from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide, learn
+from optimiser.control.modes import Device, Mode, Told
+from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
+from optimiser.equipment.storage import capacity_shares
+from optimiser.plant.walk import Orders, Plant, State
+from optimiser.scenario.read import Scenario
+from optimiser.terms.verbs import SettledTerms
+from optimiser.timeline import Window
+
+MEMORY_DAYS = 28
+LEAST_DAYS = 3  # before that nothing is learnt, and the device covers its own load
+OTHER_KIND = 0.5  # what a day of the other kind, workday or not, counts
+SHORTEST_MINUTES = 5  # of a step that worth is learnt in
+NOTHING = 1e-6
+FIRST_SEEN = 1.3  # how far above a level the prices of a regime are taken to be that was never seen
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What a kWh costs and brings, in what the contract says and what a market makes of it, of shape (steps,).
+
+    Attributes
+    ----------
+    pays_fixed, gets_fixed : array
+        Known for all time. [currency/kWh]
+    pays_market, gets_market : array
+        Known as the series that they come from are published. [currency/kWh]
+    """
+
+    pays_fixed: np.ndarray
+    gets_fixed: np.ndarray
+    pays_market: np.ndarray
+    gets_market: np.ndarray
+
+    @classmethod
+    def of(cls, scenario: Scenario) -> Prices:
+        """Of a scenario's contract: what is left of its prices with every series at nothing is the contract's."""
+        whole = SettledTerms(scenario.timeline, scenario.read, {})
+        zero = np.zeros(scenario.timeline.steps)
+        fixed = SettledTerms(scenario.timeline, lambda entry: zero if isinstance(entry, str) else entry, {})
+        pays, gets = scenario.tariff.import_price(fixed), scenario.tariff.export_price(fixed)
+        return cls(
+            pays, gets, scenario.tariff.import_price(whole) - pays, scenario.tariff.export_price(whole) - gets
+        )
+
+    @property
+    def market(self) -> np.ndarray:
+        """What tells one price regime from another; all alike where no market makes a price."""
+        return self.pays_market + self.gets_market
+
+    @property
+    def any_market(self) -> bool:
+        """Whether anything of a price is not known for all time."""
+        return bool(np.abs(self.pays_market).max() > NOTHING or np.abs(self.gets_market).max() > NOTHING)
+
+
+def unit_of(plant: Plant) -> Unit:
+    """A plant's banks and inverters as one, with mean efficiencies."""
+    scenario, banks = plant.scenario, plant.scenario.storage
+    shares = np.asarray(capacity_shares(banks))
+    stores = plant.stores
+    # Halfway up the power: losses that rise with power count as they do on the whole.
+    into = sum(share * _halfway_in(bank) for share, bank in zip(shares, banks, strict=True))
+    out = sum(share * _halfway_out(bank) for share, bank in zip(shares, banks, strict=True))
+    output, taken = plant.output_kw.sum(), plant.input_kw.sum()
+    tie = scenario.solve.tie_break_per_kwh
+    return Unit(
+        float(stores.capacity_kwh.sum()),
+        float(sum(bank.charge_limit_kw for bank in banks)),
+        float(sum(bank.discharge_limit_kw for bank in banks)),
+        float(into),
+        float(out),
+        float(output),
+        float(taken),
+        float(plant.out_efficiency @ plant.output_kw / output) if output else 1.0,
+        float(plant.in_efficiency @ plant.input_kw / taken) if taken else 1.0,
+        float(np.min(plant.connected.import_kw)),
+        float(np.min(plant.connected.export_kw)),
+        float(shares @ [bank.wear_per_kwh / bank.converter_efficiency for bank in banks]) + tie,
+        float(shares @ stores.kept),
+        plant.hours,
+    )
+
+
+def _halfway_in(bank: Any) -> float:
+    """Energy stored over energy taken from the bus, at half the charge power."""
+    power = bank.charge_kw * bank.units / 2
+    return float(bank.stored_kw(power) / power * bank.converter_efficiency)
+
+
+def _halfway_out(bank: Any) -> float:
+    """Energy given to the bus over energy drawn from the store, at half the discharge power."""
+    power = bank.discharge_kw * bank.units / 2
+    return float(power / bank.drained_kw(power) * bank.converter_efficiency)
+
+
+class StoredWorth:
+    """The controller; one case.
+
+    Parameters
+    ----------
+    plant : Plant
+    memory_days : int
+        Past days whose load, sun and common prices are learnt from.
+
+    Attributes
+    ----------
+    modes : int array of shape (steps,)
+        What it told the device so far.
+    power_kw, marks : array of shape (steps,)
+    """
+
+    def __init__(self, plant: Plant, memory_days: int = MEMORY_DAYS):
+        scenario, timeline = plant.scenario, plant.scenario.timeline
+        self.plant, self.device, self.unit = plant, Device(plant), unit_of(plant)
+        self.prices, self.memory_days = Prices.of(scenario), memory_days
+        self.times = max(1, SHORTEST_MINUTES // timeline.step_minutes)
+        self.per_day = 24 * 60 // (timeline.step_minutes * self.times)
+        self.seen = Seen.of(plant, self.prices, self.times)
+        local = timeline.local()
+        part = (local.hour * 60 + local.minute) * PARTS // (24 * 60)
+        self.part = np.ascontiguousarray(np.asarray(part, int)[:: self.times])
+        self.regimes = NO_MARKET
+        self.begin: np.ndarray | None = None
+        self.made = np.zeros((0, 1, 1, GRID))
+        self.regime = self.tension = np.zeros(0, int)
+        self.learnt_at = -1
+        self.modes = np.zeros(timeline.steps, np.int8)
+        self.power_kw, self.marks = np.zeros(timeline.steps), np.zeros(timeline.steps)
+        self.learning_unit = self.unit._replace(
+            hours=self.unit.hours * self.times, kept=self.unit.kept**self.times
+        )
+        rating = self.device.members @ (plant.output_kw + plant.input_kw)
+        self.share = rating / rating.sum() if rating.sum() else rating
+
+    def __call__(self, step: int, state: State) -> Orders:
+        """What is wanted in a step."""
+        return self.device.orders(step, state, self.told(int(step), state))
+
+    def told(self, step: int, state: State) -> Told:
+        """The mode of a step, with its limits."""
+        prices, groups, at = self.prices, len(self.share), step // self.times
+        gets = float(prices.gets_fixed[step] + prices.gets_market[step])
+        if at % self.per_day == 0 and at != self.learnt_at:
+            self.learn(at)
+        if self.learnt_at < 0:
+            nothing = np.zeros((1, groups))
+            return Told(nothing.astype(int), nothing, nothing, gets < 0)
+        now = Step(
+            float(np.sum(state.load_kw)),
+            float(np.sum(state.ac_solar_kw)),
+            float(np.sum(state.dc_solar_kw)),
+            float(np.sum(state.fixed_kw)),
+            float(prices.pays_fixed[step] + prices.pays_market[step]),
+            gets,
+            np.inf,
+            0.0,
+        )
+        place = at - self.learnt_at
+        worth = self.made[place, self.regime[place], self.tension[place]]
+        stored = float(state.stored_fraction[0] @ self.plant.stores.capacity_kwh) * self.unit.kept
+        floor = float(self.seen.floor_kwh[at])
+        power, mark_kwh = decide(stored, floor, now, self.unit, worth)
+        mode, limit_kw, mark = mode_of(power, mark_kwh, floor, now, self.unit)
+        self.modes[step], self.power_kw[step], self.marks[step] = mode, limit_kw, mark
+        return Told(
+            np.full((1, groups), int(mode)),
+            (limit_kw * self.share)[None],
+            np.full((1, groups), mark),
+            gets < 0,
+        )
+
+    def learn(self, at: int) -> None:
+        """Learn the worth of stored energy of the day that begins, from the days before it."""
+        days = min(at // self.per_day, self.memory_days)
+        if days < LEAST_DAYS:
+            return
+        seen = self.seen
+        steps = min(self.per_day, len(seen.load_kw) - at)
+        if self.prices.any_market:
+            self.regimes = learnt(seen.market[:at], self.part[:at], self.per_day, self.memory_days)
+        # Of each step of the day, what its own price and those before it say; read as the step comes.
+        since = max(0, at - self.per_day)
+        tense = tensions(seen.market[since : at + steps], self.regimes.high_from, self.per_day / 24)
+        self.regime, self.tension = self.regimes.of(seen.market[at : at + steps]), tense[at - since :]
+        passes, shape = 1, self.regimes.shape
+        if self.begin is None or self.begin.shape[:2] != shape:
+            past = slice(at - days * self.per_day, at)
+            typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past])) * self.unit.out
+            slope = np.linspace(0.0, max(typical, 0.0) * self.unit.capacity_kwh / 2, GRID)
+            self.begin, passes = np.tile(slope, (*shape, 1)), 3
+        self.made = np.zeros((steps, *shape, GRID))
+        samples, chain = self.samples(at, days), self.chain(at)
+        for _ in range(passes):
+            self.begin = learn(samples, chain, self.begin, self.learning_unit, self.made)
+        self.learnt_at = at
+
+    def samples(self, at: int, days: int) -> Samples:
+        """Past days laid onto the steps to come."""
+        seen, steps = self.seen, self.per_day
+        rows = at - np.arange(days, 0, -1)[:, None] * steps + np.arange(steps)[None]
+        coming = np.minimum(np.arange(at, at + steps), len(seen.load_kw) - 1)
+        alike = seen.workday[rows] == seen.workday[coming][None]
+        return Samples(
+            seen.load_kw[rows],
+            seen.ac_kw[rows],
+            seen.dc_kw[rows],
+            seen.fixed_kw[rows],
+            seen.pays_market[rows],
+            seen.gets_market[rows],
+            self.regimes.of(seen.market[rows]),
+            np.where(alike, 1.0, OTHER_KIND),
+            seen.pays_fixed[coming],
+            seen.gets_fixed[coming],
+            seen.floor_kwh[coming],
+            np.full(steps, np.inf),
+            np.zeros(steps),
+        )
+
+    def chain(self, at: int) -> Chain:
+        """How regimes follow each other in the steps to come, and the prices that stand for each."""
+        seen, regimes = self.seen, self.regimes
+        coming = np.minimum(np.arange(at, at + self.per_day), len(self.part) - 1)
+        if regimes is NO_MARKET:
+            nothing = np.zeros((1, 1))
+            return Chain(coming * 0, regimes.follow, regimes.tension, 1, 1, nothing, nothing)
+        pays, gets = seen.pays_market[regimes.points], seen.gets_market[regimes.points]
+        highest = int(np.argmax(seen.market[:at]))
+        for number in map(int, np.flatnonzero(regimes.points[:, 0] < 0)):
+            # Never seen yet: a little above where it begins.
+            level = FIRST_SEEN * regimes.levels[max(number - 1, 0)] / max(seen.market[highest], NOTHING)
+            pays[number], gets[number] = level * seen.pays_market[highest], level * seen.gets_market[highest]
+        return Chain(self.part[coming], regimes.follow, regimes.tension, HIGH, regimes.own, pays, gets)
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Series in the steps that worth is learnt in, of shape (steps,); a learner reads of them what has passed.
+
+    Attributes
+    ----------
+    load_kw, ac_kw, dc_kw, fixed_kw : array
+    pays_fixed, gets_fixed, pays_market, gets_market, market : array
+        [currency/kWh]
+    floor_kwh : array
+        Kept for backup.
+    workday : bool array
+    """
+
+    load_kw: np.ndarray
+    ac_kw: np.ndarray
+    dc_kw: np.ndarray
+    fixed_kw: np.ndarray
+    pays_fixed: np.ndarray
+    gets_fixed: np.ndarray
+    pays_market: np.ndarray
+    gets_market: np.ndarray
+    market: np.ndarray
+    floor_kwh: np.ndarray
+    workday: np.ndarray
+
+    @classmethod
+    def of(cls, plant: Plant, prices: Prices, times: int) -> Seen:
+        """Means over so many steps each."""
+        scenario, timeline = plant.scenario, plant.scenario.timeline
+
+        def coarse(series: np.ndarray) -> np.ndarray:
+            values = np.asarray(series, float)
+            firsts = np.arange(0, len(values), times)
+            means: np.ndarray = np.add.reduceat(values, firsts) / np.diff(np.append(firsts, len(values)))
+            return means
+
+        holidays = scenario.tariff.holiday_dates(timeline)
+        return cls(
+            coarse(plant.load_kw.sum(axis=1)),
+            coarse(plant.ac_kw.sum(axis=1)),
+            coarse(plant.dc_kw.sum(axis=1)),
+            coarse(plant.fixed_kw),
+            coarse(prices.pays_fixed),
+            coarse(prices.gets_fixed),
+            coarse(prices.pays_market),
+            coarse(prices.gets_market),
+            coarse(prices.market),
+            coarse(plant.stores.floor_kwh.sum(axis=1)),
+            coarse(timeline.mask(Window(days=("workday",)), timeline.zone, holidays)) > 0.5,
+        )
+
+
+def mode_of(
+    power_kw: float, mark_kwh: float, floor_kwh: float, step: Step, unit: Unit
+) -> tuple[Mode, float, float]:
+    """The mode that makes of a step what was decided: mode, its power [kW], the mark at which it stops [-]."""
+    sun = step.dc_solar_kw - step.fixed_kw
+    bus = sun - power_kw
+    net = min(bus * unit.output_efficiency, unit.output_kw) if bus >= 0 else bus / unit.input_efficiency
+    meter = step.load_kw - step.ac_solar_kw - net
+    floor = floor_kwh / unit.capacity_kwh
+    mark = mark_kwh / unit.capacity_kwh
+    if abs(meter) < NOTHING:
+        return Mode.COVER_LOAD, 0.0, floor
+    if abs(power_kw) < NOTHING:
+        return Mode.HOLD, 0.0, 0.0
+    if power_kw < 0:
+        if meter < 0:
+            return Mode.FEED_OUT, min(-meter, net), mark if mark_kwh >= 0 else floor
+        return Mode.COVER_LOAD, 0.0, mark if mark_kwh >= 0 else floor
+    if meter > 0 and net < -NOTHING:
+        return Mode.CHARGE, -net, mark if mark_kwh >= 0 else 1.0
+    return Mode.SAVE_SUN, 0.0, mark if mark_kwh >= 0 else 1.0
