@@ -25,7 +25,7 @@ from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
 from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.walk import Orders, Plant, State
 from optimiser.scenario.read import Scenario
-from optimiser.terms.verbs import SettledTerms
+from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Window
 
 MEMORY_DAYS = 28
