@@ -15,7 +15,8 @@ import pytest
 from conftest import table, write_site
 
 from optimiser import ScenarioError, SeriesError, read_scenario
-from optimiser.series.table import SeriesTable, Source, lay, read_table
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, Source, read_table
 from optimiser.starter import write_starter
 from optimiser.timeline import Timeline
 

@@ -14,15 +14,8 @@ from optimiser.errors import SeriesError
 from optimiser.fields import zone_of
 from optimiser.flows import MeterFlows
 from optimiser.scenario.contract import Contract
-from optimiser.series.table import (
-    SeriesTable,
-    Source,
-    column_names,
-    lay,
-    measured_step,
-    no_column,
-    read_table,
-)
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, Source, column_names, measured_step, no_column, read_table
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
 from optimiser.timeline import Grouping, Timeline

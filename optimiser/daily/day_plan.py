@@ -17,7 +17,8 @@ from optimiser.report.day_plan import later, plan_page
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
 from optimiser.scenario.rules import least_of
-from optimiser.series.table import SeriesTable, Source, lay, read_table
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, Source, read_table
 from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 from optimiser.words import number

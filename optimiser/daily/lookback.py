@@ -21,7 +21,8 @@ from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario, vary
-from optimiser.series.table import SeriesTable, lay, no_column
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, no_column
 from optimiser.tariff import Tariff
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line

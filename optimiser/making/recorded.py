@@ -11,7 +11,8 @@ import pandas as pd
 from pydantic import StrictStr
 
 from optimiser.fields import Component, ZoneName, choice, quantity, text
-from optimiser.series.table import SeriesTable, Source, lay, read_table
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, Source, read_table
 from optimiser.timeline import Timeline
 
 

@@ -16,7 +16,8 @@ from optimiser.making.made import Made
 from optimiser.making.profiles import LOAD_FIELDS
 from optimiser.making.recipe import FirstDay, year_of
 from optimiser.making.recorded import Recorded, read_recorded
-from optimiser.series.table import Source, days_laid
+from optimiser.series.laid import days_laid
+from optimiser.series.table import Source
 from optimiser.timeline import Timeline
 
 DAYS = (365, 366)

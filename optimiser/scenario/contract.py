@@ -16,7 +16,8 @@ from optimiser.scenario.file import ContractFile, references_of
 from optimiser.scenario.rules import constant_faults, no_source, placed
 from optimiser.scenario.uses import DATA_ENDINGS, FILE_NAME, inside, parse, shared_keys
 from optimiser.series.bounded import refuse_no_file
-from optimiser.series.table import SeriesTable, lay, read_table
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, read_table
 from optimiser.tariff import Tariff
 from optimiser.timeline import Timeline
 

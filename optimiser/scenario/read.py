@@ -41,7 +41,8 @@ from optimiser.scenario.uses import (
     with_uses,
 )
 from optimiser.series.issued import Issued, read_issued
-from optimiser.series.table import SeriesTable, Source, lay, read_table
+from optimiser.series.laid import lay
+from optimiser.series.table import SeriesTable, Source, read_table
 from optimiser.services import product_sets as products
 
 
