@@ -9,7 +9,7 @@ import pandas as pd
 
 from optimiser.accounts.billing import line_rows
 from optimiser.dispatch import Dispatch
-from optimiser.equipment.limits import standby_kw
+from optimiser.equipment.laws import standby_kw
 from optimiser.flows import MeterFlows
 from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms

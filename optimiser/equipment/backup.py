@@ -83,5 +83,5 @@ class Backup(Component):
 
 def backed_up_share(site: Site, phase: str) -> float:
     """Share of a phase's load that is wired behind its inverters; all of it unless an in-line one says less. [-]"""
-    inline = [i.backed_up_share for i in site.inverter if i.pass_through_limit_a and site.share(i, phase) > 0]
+    inline = [i.backed_up_share for i in site.inverter if i.in_line and site.share(i, phase) > 0]
     return min(inline, default=1.0)

@@ -1,100 +1,255 @@
-"""The electrical laws that limits rest on, each said once: pure functions of numbers, arrays or expressions.
+"""The catalogue of limits: what equipment and the connection allow, each said once for all who read it.
 
-Whatever plans, walks, replays, checks or explains a site reads them here.
+A limit is a figure of the scenario file. The program holds schedules to it, the walk and outages give way to it, the
+replay of activations shows what is left to it, the checks compare it with ratings, the diagnosis names it where nothing
+can be done within it, and "what binds" values one more unit of it. How it binds is one of a few forms, each a class
+here; what the electrical laws behind them say stands in `laws`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any, Protocol
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import numpy as np
 
-Amount = Any  # a number, an array, or an array of expressions
+from optimiser.equipment.laws import power_kw
+from optimiser.fields import column, quantity
 
-
-class StandbyUnit(Protocol):
-    """What draws standby power on its own."""
-
-    @property
-    def standby_w(self) -> float:
-        """Power that it always draws. [W]"""
-
-
-class StandbyUnits(Protocol):
-    """Equal units, each of which draws standby power."""
-
-    @property
-    def units(self) -> int:
-        """How many. [-]"""
-
-    @property
-    def standby_w(self) -> float:
-        """Power that a unit always draws. [W]"""
-
-
-def standby_kw(inverters: Iterable[StandbyUnit], banks: Iterable[StandbyUnits]) -> float:
-    """Power that the electronics on the DC bus draw in every step, whatever is scheduled.
-
-    Parameters
-    ----------
-    inverters, banks : iterables
-        An inverter's figure is its own, a bank's is that of each of its units. [W]
-
-    Returns
-    -------
-    float
-        [kW]
-
-    References
-    ----------
-    .. [1] Arithmetic on figures of data sheets; that standby is drawn from the DC side is common practice, no source.
-    """
-    watts = sum(inverter.standby_w for inverter in inverters)
-    return (watts + sum(bank.units * bank.standby_w for bank in banks)) / 1000
-
-
-def power_kw(amperes: Amount, volts: Amount) -> Amount:
-    """Power of a current at a voltage, DC or AC at a power factor of 1.
-
-    Parameters
-    ----------
-    amperes, volts : float or array
-        [A], [V]
-
-    Returns
-    -------
-    float or array
-        [kW]
-
-    References
-    ----------
-    .. [1] P = V I, elementary circuit theory.
-    """
-    return amperes * volts / 1000
-
-
-def current_a(kilowatts: Amount, volts: Amount) -> Amount:
-    """Current of a power at a voltage, `power_kw` the other way round. [A]"""
-    return kilowatts * 1000 / volts
+Reader = Literal["program", "walk", "activation", "outages", "checks", "diagnosis", "what_binds"]
+READERS: tuple[Reader, ...] = (
+    *("program", "walk", "activation", "outages", "checks", "diagnosis", "what_binds"),
+)
+Owner = Literal[
+    "site.connection", "site.inverter", "site.solar_controller", "site.ac_solar", "storage", "service"
+]
+Kind = Literal["most", "stored", "wear", "given"]
 
 
 @dataclass(frozen=True)
-class PassThrough:
-    """What may pass through one inverter wired in line between the supply and a phase's loads.
-
-    What the phase takes from the grid or gives to it passes through the inverter, less the load that is wired before
-    it: `-limit_kw <= net_import - before_kw <= limit_kw`.
+class Margin:
+    """What a replayed activation tells of limits that are alike.
 
     Attributes
     ----------
-    inverter : str
-        Its name.
-    limit_a, volts : float
+    name : str
+        Of the column of what is left to them, with its unit.
+    words : str
+        Its heading.
+    stops : str
+        What a response is said to be limited by; empty where it does not stop one.
+    """
+
+    name: str
+    words: str
+    stops: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Limit:
+    """A figure of the scenario that limits what a site can do.
+
+    Attributes
+    ----------
+    owner : str
+        The table of the file that it stands in; of lists, each of its parts has one.
+    key : str
+        Its place in that table.
+    unit : str
+        Of which one more is valued.
+    meaning : str
+        What the file's documentation says of it.
+    words : str
+        Its name, to be followed by "of" its part.
+    rule : str
+        Its name in rules and sentences, where {name} stands for its part and {phase} for its phase.
+    rank : int
+        Which of several limits is named first where nothing can be done: the lowest. A wish (reserve, end state) comes
+        before what the network allows, and that before ratings of equipment.
+    kind : str
+        How that is told: the "most" of something, energy to be "stored", "wear" that a month may see, or what is
+        "given" whether wanted or not.
+    margin : Margin or None
+        What a replayed activation tells of it.
+    figures : callable
+        The figures of a part that it is valued by: each its key, its size in `unit` and by how much of `unit` one more
+        of the figure is.
+    absent : dict of str to str
+        Readers that it does not concern, and why.
+    """
+
+    owner: Owner
+    key: str
+    unit: str
+    meaning: str
+    words: str
+    rule: str
+    rank: int = 0
+    kind: Kind = "most"
+    margin: Margin | None = None
+    figures: Callable[[Any, str], Iterator[tuple[str, Any, float]]] = field(
+        default=lambda part, key: _own(part, key)
+    )
+    absent: Mapping[Reader, str] = field(default_factory=dict)
+
+    @property
+    def readers(self) -> tuple[Reader, ...]:
+        """Those that it concerns."""
+        return tuple(reader for reader in READERS if reader not in self.absent)
+
+    def number(self, **bounds: Any) -> Any:
+        """Its field in the scenario file, a number; without bounds one that may be left out."""
+        return quantity(self.unit, self.meaning, **(bounds or {"default": None, "above": 0}))
+
+    def series(self, **bounds: Any) -> Any:
+        """Its field in the scenario file, a number or a series."""
+        return column(self.unit, self.meaning, **bounds)
+
+
+@dataclass(frozen=True)
+class StatedLimit:
+    """A figure of a scenario that limits what the site can do.
+
+    Attributes
+    ----------
+    limit : Limit
+    path : str
+        Where it stands in the scenario file.
+    words : str
+        What it is.
+    unit : str
+        Of which one more is valued.
+    size : float
+        How much of that unit there is; the mean where it is a series.
+    per : float
+        By how much of `unit` the site grows when the figure grows by one.
+    """
+
+    limit: Limit
+    path: str
+    words: str
+    unit: str
+    size: float
+    per: float = 1.0
+
+
+@dataclass(frozen=True)
+class Current:
+    """A current limit on the DC side: a power is at most its amperes times a voltage.
+
+    Attributes
+    ----------
+    limit : Limit
+    part : str
+        Whose current it is.
+    rule : str
+        Name of its rows.
+    out : bool
+        Whether it is of power that leaves the part for what it feeds: an inverter's draw from the bus for its output,
+        a bank's discharge, what a controller brings.
+    unit_a, unit_kw : float
+        Current that may flow in each of `units` in parallel, and the power that its rating lets it have there.
+    units : int
+    """
+
+    limit: Limit
+    part: str
+    rule: str
+    out: bool
+    unit_a: float
+    unit_kw: float
+    units: int = 1
+
+    @property
+    def amperes(self) -> float:
+        """Of all units. [A]"""
+        return self.unit_a * self.units
+
+    def most_kw(self, volts: Any) -> Any:
+        """Power that it allows at a voltage. [kW]"""
+        return power_kw(self.amperes, volts)
+
+    def binds_from(self, lowest_v: float) -> bool:
+        """Whether it allows less than the rating at the lowest voltage; else no rule is needed."""
+        return bool(power_kw(self.unit_a, lowest_v) < self.unit_kw)
+
+
+@dataclass(frozen=True)
+class NetLimit:
+    """A limit of the connection: bounds on a sum of the net import of phases.
+
+    `-most_out_kw <= sum(weight * net) <= most_in_kw`; a side without a limit is infinite.
+
+    Attributes
+    ----------
+    into, out : Limit
+        What limits either side.
+    words : str
+        Where it is.
+    weights : dict of str to float
+        Of each phase: 1 for all of them or one of them, 1 and -1 for one against another. [-]
+    most_in_kw, most_out_kw : array of shape (steps,)
+    rules : tuple of str
+        Names of the rows of either side, alike where one row has both.
+    registers : str
+        Columns that carry it as bounds where the meter registers the same sum; empty if none can.
+    """
+
+    into: Limit
+    out: Limit
+    words: str
+    weights: Mapping[str, float]
+    most_in_kw: np.ndarray
+    most_out_kw: np.ndarray
+    rules: tuple[str, str]
+    registers: str = ""
+
+    @property
+    def of_all(self) -> bool:
+        """Whether it is of all phases together; else of each, or of one against another."""
+        return self.registers == "meter"
+
+    @property
+    def phase(self) -> str:
+        """The only phase that it is of, if it is of one."""
+        return next(iter(self.weights)) if len(self.weights) == 1 and not self.of_all else ""
+
+    @property
+    def of_pair(self) -> bool:
+        """Whether it is of one phase against another."""
+        return min(self.weights.values()) < 0
+
+    @property
+    def sides(self) -> list[tuple[Limit, bool, np.ndarray]]:
+        """The sides that have a limit: which, whether it is that of power going out, and the most. [kW]"""
+        both = [(self.into, False, self.most_in_kw), (self.out, True, self.most_out_kw)]
+        return [side for side in both if np.isfinite(side[2]).all()]
+
+    def net_kw(self, nets: Mapping[str, Any]) -> Any:
+        """The sum that it bounds. [kW]"""
+        return sum(weight * nets[phase] for phase, weight in self.weights.items())
+
+
+@dataclass(frozen=True)
+class Through:
+    """What may pass an inverter's AC side on a phase, one way and the other.
+
+    In line between the supply and the phase's loads, what the phase takes from the grid or gives to it passes, less
+    the load that is wired before it: `-limit_kw <= net_import - before_kw <= limit_kw`. Beside the loads, its own power
+    passes: `-limit_kw <= share * (input - output) <= limit_kw`.
+
+    Attributes
+    ----------
+    limit : Limit
+    inverter, phase : str
+    amperes, volts : float
         Current that may pass, and the phase's voltage. [A], [V]
+    share : float
+        Share of the inverter's power that is on the phase. [-]
+    in_line : bool
     before_kw : array of shape (steps,)
-        Load of the phase that does not pass. [kW]
+        Load of the phase that is wired before an inverter in line. [kW]
 
     References
     ----------
@@ -102,187 +257,402 @@ class PassThrough:
        practice, no source.
     """
 
+    limit: Limit
     inverter: str
-    limit_a: float
+    phase: str
+    amperes: float
     volts: float
+    share: float
+    in_line: bool
     before_kw: np.ndarray
+
+    @property
+    def rule(self) -> str:
+        """Name of its row."""
+        return f"{self.limit.rule.format(name=self.inverter)} on {self.phase}"
+
+    @property
+    def words(self) -> str:
+        """Where it is."""
+        return f"inverter {self.inverter} in line on phase {self.phase}"
 
     @property
     def limit_kw(self) -> float:
         """Power of the current that may pass. [kW]"""
-        return float(power_kw(self.limit_a, self.volts))
+        return float(power_kw(self.amperes, self.volts))
 
     @property
     def lowest_net_kw(self) -> np.ndarray:
-        """Least net import of the phase, of shape (steps,). [kW]"""
+        """Least net import of a phase in line, of shape (steps,). [kW]"""
         return self.before_kw - self.limit_kw
 
     @property
     def highest_net_kw(self) -> np.ndarray:
-        """Most net import of the phase, of shape (steps,). [kW]"""
+        """Most net import of a phase in line, of shape (steps,). [kW]"""
         return self.before_kw + self.limit_kw
 
 
-def open_power_kw(
-    terminal_kw: Amount, volts: Amount, ohms: float, *, discharging: bool, square_per_kw: Amount = 0.0
-) -> Amount:
-    """Power at the open voltage of a source behind a resistance: what its store loses or gains.
-
-    With x that power, `x - R x^2 / V^2 = P` discharging and `x + R x^2 / V^2 = P` charging. Of the two roots the one
-    that is zero without load is meant; beyond the most that a source gives, its power there is returned.
-
-    Parameters
-    ----------
-    terminal_kw : float or array
-        Power P at the terminals, at least zero. [kW]
-    volts : float or array
-        Open voltage, of the energy that would be held if nothing flowed. [V]
-    ohms : float
-        Resistance, of all parallel units together. [ohm]
-    discharging : bool
-    square_per_kw : float or array
-        By how much each kW at the open voltage moves V^2 in the middle of a step. [V^2/kW]
-
-    Returns
-    -------
-    float or array
-        More than at the terminals when discharging, less when charging. [kW]
-
-    References
-    ----------
-    .. [1] Ohm's law and the quadratic formula in its form without cancellation, elementary circuit theory.
-    """
-    sign = -1.0 if discharging else 1.0
-    square, lost = volts**2, square_per_kw + ohms * 1000
-    linear = square - sign * square_per_kw * terminal_kw
-    root = np.sqrt(np.maximum(linear**2 + sign * 4 * lost * square * terminal_kw, 0.0))
-    return 2 * square * terminal_kw / (linear + root)
+def _own(part: Any, key: str) -> Iterator[tuple[str, Any, float]]:
+    """A figure that stands for the whole part."""
+    if (value := getattr(part, key)) is not None:
+        yield key, value, 1.0
 
 
-def resistance_loss_kw(open_kw: Amount, volts: Amount, ohms: float) -> Amount:
-    """Loss in a resistance, from the power at the open voltage: `P^2 R / V^2`.
-
-    Parameters
-    ----------
-    open_kw : float or array
-        Power at the open voltage. [kW]
-    volts : float or array
-        Open voltage. [V]
-    ohms : float
-        Resistance, of all parallel units together. [ohm]
-
-    Returns
-    -------
-    float or array
-        [kW]
-
-    References
-    ----------
-    .. [1] I = P / V and I^2 R, elementary circuit theory.
-    """
-    return open_kw**2 * ohms / volts**2 * 1000
+def _of_units(bank: Any, key: str) -> Iterator[tuple[str, Any, float]]:
+    """A figure of one of a bank's equal units, told for the whole bank."""
+    if (value := getattr(bank, key)) is not None:
+        yield key, bank.units * value, bank.units
 
 
-def most_power_kw(volts: float, ohms: float) -> float:
-    """The most that a source behind a resistance gives at its terminals, `V^2 / 4R`; infinite without one. [kW]
-
-    References
-    ----------
-    .. [1] Maximum power transfer: load and internal resistance alike, elementary circuit theory.
-    """
-    return volts**2 / (4 * ohms) / 1000 if ohms else float("inf")
+def _usable(bank: Any, key: str) -> Iterator[tuple[str, Any, float]]:
+    """Whichever figure gives a bank's usable energy."""
+    named = {"capacitance_f", "unit_usable_kwh", "unit_kwh"} & type(bank).model_fields.keys()
+    (given,) = (name for name in named if getattr(bank, name) is not None)
+    yield given, bank.capacity_kwh, bank.capacity_kwh / getattr(bank, given)
 
 
-def voltage_v(share: Amount, lowest_v: float, highest_v: float) -> Amount:
-    """Voltage of a store of capacitance used between two voltages.
-
-    Parameters
-    ----------
-    share : float or array
-        Share of the usable energy held; beyond 0 and 1 the nearer of them counts. [-]
-    lowest_v, highest_v : float
-        Voltage when empty and when full; alike where the voltage is constant. [V]
-
-    Returns
-    -------
-    float or array
-        [V]
-
-    References
-    ----------
-    .. [1] E = C V^2 / 2, elementary circuit theory: V^2 is linear in the energy held.
-    """
-    return np.sqrt(lowest_v**2 + np.clip(share, 0.0, 1.0) * (highest_v**2 - lowest_v**2))
+def _converter(bank: Any, key: str) -> Iterator[tuple[str, Any, float]]:
+    if bank.converter is not None:
+        yield key, bank.converter.rating_kw, 1.0
 
 
-def share_at(volts: Amount, lowest_v: float, highest_v: float) -> Amount:
-    """Share of the usable energy at which a capacitance has a voltage, `voltage_v` the other way round. [-]"""
-    return (volts**2 - lowest_v**2) / (highest_v**2 - lowest_v**2)
+def _reserves(bank: Any, key: str) -> Iterator[tuple[str, Any, float]]:
+    for number, reserve in enumerate(bank.reserve):
+        yield f"{key}.{number}.fraction", 100 * reserve.fraction, 100.0
 
 
-@dataclass(frozen=True, eq=False)
-class Obeyed:
-    """A limit of the connection that solar on the AC side adds to.
+INVERTER_KW = Margin("inverter_kw", "Inverters, kW", "inverter rating")
+INVERTER_DC_A = Margin("inverter_dc_a", "Their DC current, A", "DC current of inverters")
+STORAGE_KW = Margin("storage_kw", "Storage, kW", "storage power")
+STORAGE_A = Margin("storage_a", "Its current, A", "storage current")
+STORED_KWH = Margin("stored_kwh", "Stored energy, kWh", "stored energy")
+CONNECTION_KW = Margin("connection_kw", "Connection, kW", "connection")
+PHASE_KW = Margin("phase_kw", "A phase, kW", "phase of the connection")
+PASS_THROUGH_A = Margin(
+    "pass_through_a", "Current passed through an inverter, A", "current passed through an inverter"
+)
+IMBALANCE_KW = Margin("imbalance_kw", "Imbalance, kW")
+CONTROLLER_A = Margin("controller_a", "Solar controllers, A")
 
-    Attributes
-    ----------
-    words : str
-        Where it is.
-    weights : dict of str to float
-        How the signed powers of phases count: out of a phase, or out of one and into another. [-]
-    limit_kw : array of shape (steps,)
-        The most of their sum that may flow out.
-    """
+NO_GRID = "the grid is away in an outage"
+THE_SUN = "what the sun brings is data, which a plan takes as it is"
+NO_FIGURE = "it is a yes or no, not a figure of which there could be one more"
+A_PLAN = "it is asked of plans; what runs by itself cannot know a month or an end"
 
-    words: str
-    weights: dict[str, float]
-    limit_kw: np.ndarray
+IMPORT = Limit(
+    owner="site.connection",
+    key="import_limit_kw",
+    unit="kW",
+    meaning="most that the site may import in all",
+    words="import limit",
+    rule="import limit of the connection",
+    rank=1,
+    margin=CONNECTION_KW,
+    absent={"outages": NO_GRID},
+)
+EXPORT = Limit(
+    owner="site.connection",
+    key="export_limit_kw",
+    unit="kW",
+    meaning="most that the site may export in all",
+    words="export limit",
+    rule="export limit of the connection",
+    rank=1,
+    margin=CONNECTION_KW,
+    absent={"outages": NO_GRID},
+)
+PHASE_IMPORT = Limit(
+    owner="site.connection",
+    key="import_limit_kw_per_phase",
+    unit="kW",
+    meaning="most that a phase may import",
+    words="import limit of every phase",
+    rule="import limit of phase {phase}",
+    rank=1,
+    margin=PHASE_KW,
+    absent={"outages": NO_GRID},
+)
+PHASE_EXPORT = Limit(
+    owner="site.connection",
+    key="export_limit_kw_per_phase",
+    unit="kW",
+    meaning="most that a phase may export",
+    words="export limit of every phase",
+    rule="export limit of phase {phase}",
+    rank=1,
+    margin=PHASE_KW,
+    absent={"outages": NO_GRID},
+)
+IMBALANCE = Limit(
+    owner="site.connection",
+    key="imbalance_limit_kw",
+    unit="kW",
+    meaning="largest difference between the signed powers of two phases",
+    words="allowed imbalance of phases",
+    rule="imbalance limit between phases",
+    rank=1,
+    margin=IMBALANCE_KW,
+    absent={"outages": NO_GRID},
+)
+OUTPUT = Limit(
+    owner="site.inverter",
+    key="output_kw",
+    unit="kW",
+    meaning="continuous AC output rating",
+    words="output rating",
+    rule="output rating of inverter {name}",
+    rank=4,
+    margin=INVERTER_KW,
+)
+INPUT = Limit(
+    owner="site.inverter",
+    key="input_kw",
+    unit="kW",
+    meaning="continuous AC input rating when charging; 0 if it cannot",
+    words="input rating",
+    rule="input rating of inverter {name}",
+    rank=4,
+    margin=INVERTER_KW,
+)
+DC_CURRENT = Limit(
+    owner="site.inverter",
+    key="dc_current_limit_a",
+    unit="A",
+    meaning="continuous current that its DC breaker allows",
+    words="DC current limit",
+    rule="DC current of inverter {name}",
+    rank=3,
+    margin=INVERTER_DC_A,
+)
+PASS_THROUGH = Limit(
+    owner="site.inverter",
+    key="pass_through_limit_a",
+    unit="A",
+    meaning="in-line wiring: current that may pass through it per phase",
+    words="pass-through current limit",
+    rule="pass-through current of inverter {name}",
+    rank=2,
+    margin=PASS_THROUGH_A,
+    absent={"outages": NO_GRID},
+)
+CONTROLLER_ARRAY = Limit(
+    owner="site.solar_controller",
+    key="size_kwp",
+    unit="kWp",
+    meaning="size of the array, with available_kw_per_kwp",
+    words="array",
+    rule="array of controller {name}",
+    absent={"activation": THE_SUN, "diagnosis": THE_SUN},
+)
+CONTROLLER_CURRENT = Limit(
+    owner="site.solar_controller",
+    key="current_limit_a",
+    unit="A",
+    meaning="output current limit",
+    words="output current limit",
+    rule="current of controller {name}",
+    rank=3,
+    margin=CONTROLLER_A,
+)
+AC_ARRAY = Limit(
+    owner="site.ac_solar",
+    key="size_kwp",
+    unit="kWp",
+    meaning="size of the array, with available_kw_per_kwp",
+    words="array",
+    rule="array of {name}",
+    absent={"activation": THE_SUN, "diagnosis": THE_SUN},
+)
+AC_RATING = Limit(
+    owner="site.ac_solar",
+    key="rating_kw",
+    unit="kW",
+    meaning="rating of its inverter; left out: no limit",
+    words="rating",
+    rule="rating of {name}",
+    absent={"activation": THE_SUN, "diagnosis": THE_SUN},
+)
+UNCOMMANDED = Limit(
+    owner="site.ac_solar",
+    key="commandable",
+    unit="kW",
+    meaning="existing systems: whether the new system may command it to give less; left out: no",
+    words="least output",
+    rule="output of {name}",
+    rank=3,
+    kind="given",
+    figures=lambda part, key: iter(()),
+    absent={"activation": THE_SUN, "outages": NO_GRID, "checks": NO_FIGURE, "what_binds": NO_FIGURE},
+)
+CAPACITY = Limit(
+    owner="storage",
+    key="units",
+    unit="kWh",
+    meaning="number of equal units in parallel",
+    words="usable energy",
+    rule="capacity of {name}",
+    rank=6,
+    margin=STORED_KWH,
+    figures=_usable,
+)
+END = Limit(
+    owner="storage",
+    key="end_fraction",
+    unit="kWh",
+    meaning="least share of the usable energy held at the end; left out: as at the start",
+    words="end state",
+    rule="end state of {name}",
+    rank=0,
+    kind="stored",
+    figures=lambda part, key: iter(()),
+    absent={
+        "activation": "a call is short beside the run",
+        "outages": "an outage may use all that is stored",
+        "checks": "any end within the bounds of its field can be meant",
+        "what_binds": "it sets where the run ends, not what the site can do",
+    },
+)
+CHARGE = Limit(
+    owner="storage",
+    key="charge_kw",
+    unit="kW",
+    meaning="continuous charge power of a unit at its DC terminals",
+    words="charge power",
+    rule="charge power of {name}",
+    rank=5,
+    margin=STORAGE_KW,
+    figures=_of_units,
+)
+DISCHARGE = Limit(
+    owner="storage",
+    key="discharge_kw",
+    unit="kW",
+    meaning="continuous discharge power of a unit at its DC terminals",
+    words="discharge power",
+    rule="discharge power of {name}",
+    rank=5,
+    margin=STORAGE_KW,
+    figures=_of_units,
+)
+CHARGE_CURRENT = Limit(
+    owner="storage",
+    key="charge_current_a",
+    unit="A",
+    meaning="charge current limit of a unit",
+    words="charge current limit",
+    rule="charge current of {name}",
+    rank=3,
+    margin=STORAGE_A,
+    figures=_of_units,
+)
+DISCHARGE_CURRENT = Limit(
+    owner="storage",
+    key="discharge_current_a",
+    unit="A",
+    meaning="discharge current limit of a unit",
+    words="discharge current limit",
+    rule="discharge current of {name}",
+    rank=3,
+    margin=STORAGE_A,
+    figures=_of_units,
+)
+CONVERTER = Limit(
+    owner="storage",
+    key="converter.rating_kw",
+    unit="kW",
+    meaning="continuous rating on the bus side, each way",
+    words="converter",
+    rule="converter of {name}",
+    margin=STORAGE_KW,
+    figures=_converter,
+    absent={"diagnosis": "it is part of the charge and discharge power, which are named"},
+)
+RESERVE = Limit(
+    owner="storage",
+    key="reserve",
+    unit="% of its energy",
+    meaning="share of the usable energy that is kept",
+    words="backup reserve",
+    rule="reserve of {name}",
+    rank=0,
+    kind="stored",
+    margin=STORED_KWH,
+    figures=_reserves,
+    absent={
+        "outages": "an outage is what it is kept for",
+        "checks": "any share within the bounds of its field can be meant",
+    },
+)
+WARRANTY = Limit(
+    owner="storage",
+    key="life.keep_warranty",
+    unit="kWh",
+    meaning="hold the schedule to the warranty, each month to its days' share of the year",
+    words="warranty",
+    rule="warranty of {name}",
+    rank=0,
+    kind="wear",
+    figures=lambda part, key: iter(()),
+    absent={
+        "walk": A_PLAN,
+        "activation": "a call is short beside a month",
+        "outages": "an outage is short beside a month",
+        "checks": NO_FIGURE,
+        "what_binds": NO_FIGURE,
+    },
+)
+MOST_OFFERED = Limit(
+    owner="service",
+    key="most_kw",
+    unit="kW",
+    meaning="most that is offered",
+    words="most offered",
+    rule="most offered of {name}",
+    absent={
+        "walk": "it limits what is sold, not what flows",
+        "activation": "what is called was offered within it",
+        "outages": NO_GRID,
+        "checks": "any wish can be meant",
+        "diagnosis": "offers may always be zero",
+    },
+)
 
-    def part(self, by_phase: Mapping[str, float]) -> float:
-        """What the limit sees of a power that is spread over phases so; negative where it makes room. [-]"""
-        return sum(weight * by_phase[phase] for phase, weight in self.weights.items())
+# In the order of a scenario file.
+CATALOGUE: tuple[Limit, ...] = (
+    *(IMPORT, EXPORT, PHASE_IMPORT, PHASE_EXPORT, IMBALANCE),
+    *(OUTPUT, INPUT, DC_CURRENT, PASS_THROUGH),
+    *(CONTROLLER_ARRAY, CONTROLLER_CURRENT, AC_ARRAY, AC_RATING, UNCOMMANDED),
+    *(CAPACITY, END, CHARGE, DISCHARGE, CHARGE_CURRENT, DISCHARGE_CURRENT, CONVERTER, RESERVE, WARRANTY),
+    MOST_OFFERED,
+)
+MARGINS: tuple[Margin, ...] = tuple(
+    dict.fromkeys(limit.margin for limit in CATALOGUE if limit.margin is not None)
+)
+NOUNS: Mapping[Owner, str] = {
+    "site.inverter": "inverter ",
+    "site.solar_controller": "controller ",
+    "site.ac_solar": "solar system ",
+}
 
 
-def giving_way(
-    available_kw: Mapping[str, np.ndarray],
-    shares: Mapping[str, Mapping[str, float]],
-    load_kw: Mapping[str, np.ndarray],
-    beside_kw: Mapping[str, float],
-    limits: Iterable[Obeyed],
-) -> dict[str, np.ndarray]:
-    """Solar that gives way by itself: all that add to a limit in proportion, limit after limit, and no further.
+def parts_of(scenario: Any, owner: Owner) -> Iterator[tuple[str, Any]]:
+    """The tables of a scenario in which limits of an owner stand, each with its place in the file."""
+    found = scenario
+    for name in owner.split("."):
+        found = getattr(found, name)
+    if isinstance(found, tuple):
+        yield from ((f"{owner}.{number}", part) for number, part in enumerate(found))
+    else:
+        yield owner, found
 
-    Parameters
-    ----------
-    available_kw : dict of str to array of shape (steps,)
-        Power that the sun allows, by system. [kW]
-    shares : dict of str to dict of str to float
-        Part of each system's power on each phase. [-]
-    load_kw : dict of str to array of shape (steps,)
-        By phase. [kW]
-    beside_kw : dict of str to float
-        What else may be taken on a phase that another one is held against. [kW]
-    limits : iterable of Obeyed
 
-    Returns
-    -------
-    dict of str to array of shape (steps,)
-        What each gives. [kW]
-
-    References
-    ----------
-    .. [1] A solar inverter that keeps an export limit throttles itself by what its meter sees: common practice, no
-       source.
-    """
-    given = dict(available_kw)
-    for limit in limits:
-        spare = limit.limit_kw.copy()
-        for phase, weight in limit.weights.items():
-            spare = spare + weight * (load_kw[phase] + (beside_kw.get(phase, 0.0) if weight < 0 else 0.0))
-        seen = {name: limit.part(by_phase) for name, by_phase in shares.items()}
-        spare = spare - sum((part * given[name] for name, part in seen.items() if part < 0), 0.0 * spare)
-        added = sum((part * given[name] for name, part in seen.items() if part > 0), 0.0 * spare)
-        left = np.divide(spare, added, out=np.ones_like(added), where=added > np.maximum(spare, 0.0))
-        for name in [name for name, part in seen.items() if part > 0]:
-            given[name] = given[name] * np.clip(left, 0.0, 1.0)
-    return given
+def stated(scenario: Any) -> Iterator[StatedLimit]:
+    """Every limit that a scenario states by a figure, in the order of the file."""
+    for owner in dict.fromkeys(limit.owner for limit in CATALOGUE):
+        own = [limit for limit in CATALOGUE if limit.owner == owner]
+        for place, part in parts_of(scenario, owner):
+            of = "" if owner == "site.connection" else f" of {NOUNS.get(owner, '')}{part.name}"
+            for limit in own:
+                for key, size, per in limit.figures(part, limit.key):
+                    mean = float(np.mean(scenario.read(size)))
+                    yield StatedLimit(limit, f"{place}.{key}", f"{limit.words}{of}", limit.unit, mean, per)

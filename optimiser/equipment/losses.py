@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.equipment import limits
+from optimiser.equipment import laws
 
 # How near a linear program comes to the loss in a resistance: so much of the loss and so much of the bank's power.
 OF_LOSS, OF_POWER = 0.01, 0.001
@@ -104,7 +104,7 @@ class ResistanceCurve:
 
     def _square(self, idle_kwh: Any, hours: Any) -> tuple[Any, Any]:
         """Square of the idle voltage [V^2], and by how much a kW at the open voltage moves it. [V^2/kW]"""
-        square = limits.voltage_v(idle_kwh / self.capacity_kwh, self.lowest_v, self.highest_v) ** 2
+        square = laws.voltage_v(idle_kwh / self.capacity_kwh, self.lowest_v, self.highest_v) ** 2
         per_kwh = (self.highest_v**2 - self.lowest_v**2) / self.capacity_kwh
         return square, per_kwh * hours / 2 * self.at_store
 
@@ -112,7 +112,7 @@ class ResistanceCurve:
         """Rate at the store. [kW]"""
         square, moved = self._square(idle_kwh, hours)
         terminals = power * self.at_terminals
-        open_kw = limits.open_power_kw(
+        open_kw = laws.open_power_kw(
             terminals, np.sqrt(square), self.ohms, discharging=self.out, square_per_kw=moved
         )
         return np.asarray(open_kw * self.at_store)
@@ -131,7 +131,7 @@ class ResistanceCurve:
             open_kw = np.minimum(open_kw, square * ratio / (1 + moved * ratio))
         else:
             open_kw = np.minimum(open_kw, self.limit_kw * self.at_terminals)
-        loss = limits.resistance_loss_kw(open_kw, np.sqrt(square + sign * moved * open_kw), self.ohms)
+        loss = laws.resistance_loss_kw(open_kw, np.sqrt(square + sign * moved * open_kw), self.ohms)
         return (open_kw + sign * loss) / self.at_terminals
 
     def until(

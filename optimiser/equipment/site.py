@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.equipment import limits, storage
+from optimiser.equipment import laws, limits, storage
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
 
@@ -79,16 +79,10 @@ class AcSolar(Component):
     available_kw_per_kwp: Column | None = column(
         "kW/kWp", "available AC power per kWp", default=None, at_least=0
     )
-    size_kwp: float | None = quantity(
-        "kWp", "size of the array, with available_kw_per_kwp", default=None, above=0
-    )
-    rating_kw: float | None = quantity(
-        "kW", "rating of its inverter; left out: no limit", default=None, above=0
-    )
+    size_kwp: float | None = limits.AC_ARRAY.number()
+    rating_kw: float | None = limits.AC_RATING.number()
     existing: bool = Field(default=False, description="already there in the before-case")
-    commandable: bool | None = choice(
-        "existing systems: whether the new system may command it to give less; left out: no", default=None
-    )
+    commandable: bool | None = choice(limits.UNCOMMANDED.meaning, default=None)
 
     @model_validator(mode="after")
     def _one_of(self) -> AcSolar:
@@ -119,18 +113,24 @@ class SolarController(Component):
     available_kw_per_kwp: Column | None = column(
         "kW/kWp", "available DC power per kWp", default=None, at_least=0
     )
-    size_kwp: float | None = quantity(
-        "kWp", "size of the array, with available_kw_per_kwp", default=None, above=0
-    )
+    size_kwp: float | None = limits.CONTROLLER_ARRAY.number()
     efficiency: float = quantity(
         "-", "power to the bus over power from the array", default=0.98, above=0, at_most=1
     )
-    current_limit_a: float | None = quantity("A", "output current limit", default=None, above=0)
+    current_limit_a: float | None = limits.CONTROLLER_CURRENT.number()
 
     @model_validator(mode="after")
     def _one_of(self) -> SolarController:
         _check_available(self.available_kw, self.available_kw_per_kwp, self.size_kwp)
         return self
+
+    def bus_currents(self, most_kw: float = math.inf) -> list[limits.Current]:
+        """The limit of its current on the bus, where its array could bring `most_kw` there."""
+        if self.current_limit_a is None:
+            return []
+        limit = limits.CONTROLLER_CURRENT
+        rule = limit.rule.format(name=self.name)
+        return [limits.Current(limit, self.name, rule, True, self.current_limit_a, most_kw)]
 
     def available(self, terms: Any) -> np.ndarray:
         """Power that the array could bring to the bus in each step, of shape (steps,). [kW]"""
@@ -158,8 +158,8 @@ class Inverter(Component):
 
     name: StrictStr = text("name of the inverter")
     phase: Phase = choice('phase it is on; "all" for a three-phase unit or a single-phase site')
-    output_kw: float = quantity("kW", "continuous AC output rating", above=0)
-    input_kw: float = quantity("kW", "continuous AC input rating when charging; 0 if it cannot", at_least=0)
+    output_kw: float = limits.OUTPUT.number(above=0)
+    input_kw: float = limits.INPUT.number(at_least=0)
     output_efficiency: float = quantity("-", "AC out over DC drawn", default=0.95, above=0, at_most=1)
     input_efficiency: float = quantity(
         "-", "DC brought to the bus over AC taken in", default=0.95, above=0, at_most=1
@@ -168,15 +168,31 @@ class Inverter(Component):
         "kW", "AC power that it gives for a few seconds; for the check of outages only", default=None, above=0
     )
     standby_w: float = quantity("W", "power that it always draws from the DC bus", default=0.0, at_least=0)
-    dc_current_limit_a: float | None = quantity(
-        "A", "continuous current that its DC breaker allows", default=None, above=0
-    )
-    pass_through_limit_a: float | None = quantity(
-        "A", "in-line wiring: current that may pass through it per phase", default=None, above=0
-    )
+    dc_current_limit_a: float | None = limits.DC_CURRENT.number()
+    pass_through_limit_a: float | None = limits.PASS_THROUGH.number()
     backed_up_share: float = quantity(
         "-", "in-line wiring: share of the phase's load wired behind it", default=1.0, at_least=0, at_most=1
     )
+
+    @property
+    def in_line(self) -> bool:
+        """Whether it is wired in line between the supply and its phases' loads."""
+        return self.pass_through_limit_a is not None
+
+    def bus_currents(self) -> list[limits.Current]:
+        """The limits of its current on the bus, out of it and in."""
+        if self.dc_current_limit_a is None:
+            return []
+        rule = limits.DC_CURRENT.rule.format(name=self.name)
+        return [
+            limits.Current(
+                limits.DC_CURRENT, self.name, f"{rule}, {word}", out, self.dc_current_limit_a, most_kw
+            )
+            for word, out, most_kw in (
+                ("out", True, self.output_kw / self.output_efficiency),
+                ("in", False, self.input_kw * self.input_efficiency),
+            )
+        ]
 
     @model_validator(mode="after")
     def _surge(self) -> Inverter:
@@ -191,17 +207,11 @@ class Inverter(Component):
 class Connection(Component):
     """Limits where the site meets the grid, as the network approved them."""
 
-    import_limit_kw: Column = column("kW", "most that the site may import in all", at_least=0)
-    export_limit_kw: Column = column("kW", "most that the site may export in all", at_least=0)
-    import_limit_kw_per_phase: Column | None = column(
-        "kW", "most that a phase may import", default=None, at_least=0
-    )
-    export_limit_kw_per_phase: Column | None = column(
-        "kW", "most that a phase may export", default=None, at_least=0
-    )
-    imbalance_limit_kw: float | None = quantity(
-        "kW", "largest difference between the signed powers of two phases", default=None, at_least=0
-    )
+    import_limit_kw: Column = limits.IMPORT.series(at_least=0)
+    export_limit_kw: Column = limits.EXPORT.series(at_least=0)
+    import_limit_kw_per_phase: Column | None = limits.PHASE_IMPORT.series(default=None, at_least=0)
+    export_limit_kw_per_phase: Column | None = limits.PHASE_EXPORT.series(default=None, at_least=0)
+    imbalance_limit_kw: float | None = limits.IMBALANCE.number(default=None, at_least=0)
     phase_voltage_v: float = quantity("V", "phase to neutral voltage", default=230.0, above=0)
 
 
@@ -311,23 +321,81 @@ class Site(Component):
         parts = [self.share(load, phase) * load.scale * terms.values(load.power_kw) for load in self.load]
         return sum(parts, np.zeros(terms.timeline.steps))
 
-    def pass_through_kw(self, inverter: Inverter) -> float:
-        """Power that may pass through an inverter on each of its phases; infinite where it is not in line. [kW]"""
-        amperes = inverter.pass_through_limit_a
-        return math.inf if amperes is None else limits.power_kw(amperes, self.connection.phase_voltage_v)
+    def net_limits(self, terms: Any) -> tuple[limits.NetLimit, ...]:
+        """What the connection allows: in all, on each phase, and of one phase against another."""
+        connection, phases = self.connection, self.phase_names
+        made = [
+            limits.NetLimit(
+                limits.IMPORT,
+                limits.EXPORT,
+                "connection",
+                dict.fromkeys(phases, 1.0),
+                terms.values(connection.import_limit_kw),
+                terms.values(connection.export_limit_kw),
+                (limits.IMPORT.rule, limits.EXPORT.rule),
+                "meter",
+            )
+        ]
+        if self.phases == 1:
+            return tuple(made)
+        own = connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase
+        if own != (None, None):
+            none = np.full(terms.timeline.steps, np.inf)
+            into, out = (none if limit is None else terms.values(limit) for limit in own)
+            made += [
+                limits.NetLimit(
+                    limits.PHASE_IMPORT,
+                    limits.PHASE_EXPORT,
+                    f"phase {phase}",
+                    {phase: 1.0},
+                    into,
+                    out,
+                    (f"limits of phase {phase}",) * 2,
+                    f"meter.{phase}",
+                )
+                for phase in phases
+            ]
+        if connection.imbalance_limit_kw is not None:
+            most = np.full(terms.timeline.steps, connection.imbalance_limit_kw)
+            made += [
+                limits.NetLimit(
+                    limits.IMBALANCE,
+                    limits.IMBALANCE,
+                    f"phases {one} and {other}",
+                    {one: 1.0, other: -1.0},
+                    most,
+                    most,
+                    (f"imbalance of phases {one} and {other}",) * 2,
+                )
+                for one, other in combinations(phases, 2)
+            ]
+        return tuple(made)
 
-    def pass_through(self, terms: Any, phase: str) -> list[limits.PassThrough]:
-        """What may pass through each inverter in line on a phase."""
+    def through(self, terms: Any, phase: str) -> list[limits.Through]:
+        """What may pass the AC side of each inverter on a phase."""
         return [
-            limits.PassThrough(
+            limits.Through(
+                limits.PASS_THROUGH,
                 inverter.name,
+                phase,
                 inverter.pass_through_limit_a,
                 self.connection.phase_voltage_v,
+                self.share(inverter, phase),
+                True,
                 (1 - inverter.backed_up_share) * self.load_kw(terms, phase),
             )
             for inverter in self.inverter
             if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
         ]
+
+    def bus_currents(self, terms: Any) -> list[limits.Current]:
+        """Current limits on the bus, of controllers and of inverters either way."""
+        made: list[limits.Current] = []
+        for c in self.solar_controller:
+            made += c.bus_currents(float(c.available(terms).max()))
+        for i in self.inverter:
+            made += i.bus_currents()
+        return made
 
     def needs_before_kw(self, terms: Any, phase: str) -> np.ndarray:
         """Load of a phase in the case before, with what a rectifier took for the DC load, of shape (steps,). [kW]"""
@@ -342,30 +410,26 @@ class Site(Component):
 
     def dc_needs_kw(self, terms: Any, banks: tuple[Any, ...]) -> np.ndarray:
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
-        return limits.standby_kw(self.inverter, banks) + self.dc_load_kw(terms)
+        return laws.standby_kw(self.inverter, banks) + self.dc_load_kw(terms)
 
-    def obeyed(self, terms: Any) -> tuple[limits.Obeyed, ...]:
+    def obeyed(self, terms: Any) -> tuple[laws.Obeyed, ...]:
         """The limits of the connection that existing solar has always obeyed."""
-        connection, phases = self.connection, self.phase_names
-        made = []
-        if self.phases == 3:
-            if connection.export_limit_kw_per_phase is not None:
-                own = terms.values(connection.export_limit_kw_per_phase)
-                made += [limits.Obeyed(f"phase {phase}", {phase: 1.0}, own) for phase in phases]
-            if connection.imbalance_limit_kw is not None:
-                most = np.full(terms.timeline.steps, connection.imbalance_limit_kw)
-                made += [
-                    limits.Obeyed(f"phase {one} against {other}", {one: 1.0, other: -1.0}, most)
-                    for one, other in permutations(phases, 2)
-                ]
-        made.append(
-            limits.Obeyed(
-                "the connection", dict.fromkeys(phases, 1.0), terms.values(connection.export_limit_kw)
-            )
+        phases, alone, against = self.phase_names, [], {}
+        for limit in self.net_limits(terms):
+            if limit.phase and np.isfinite(limit.most_out_kw).all():
+                alone.append(laws.Obeyed(limit.words, dict(limit.weights), limit.most_out_kw))
+            elif limit.of_pair:
+                for one, other in permutations(limit.weights):
+                    weights = {one: 1.0, other: -1.0}
+                    against[one, other] = laws.Obeyed(
+                        f"phase {one} against {other}", weights, limit.most_out_kw
+                    )
+        whole = laws.Obeyed(
+            "the connection", dict.fromkeys(phases, 1.0), terms.values(self.connection.export_limit_kw)
         )
-        return tuple(made)
+        return *alone, *(against[pair] for pair in permutations(phases, 2) if pair in against), whole
 
-    def adds_to(self, system: AcSolar, limit: limits.Obeyed) -> float:
+    def adds_to(self, system: AcSolar, limit: laws.Obeyed) -> float:
         """Part of a system's power that a limit of the connection sees. [-]"""
         return max(0.0, limit.part({phase: self.share(system, phase) for phase in self.phase_names}))
 
@@ -399,7 +463,7 @@ class Site(Component):
         obeyed += tuple(limit for limit in obeyed if min(limit.weights.values()) < 0)
         available = {s.name: s.available(terms) for s in systems}
         shares = {s.name: {phase: self.share(s, phase) for phase in self.phase_names} for s in systems}
-        return limits.giving_way(available, shares, loads, taken, obeyed)
+        return laws.giving_way(available, shares, loads, taken, obeyed)
 
     def reach_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase could import and export if its inverters did nothing else.
@@ -556,43 +620,21 @@ class Site(Component):
             terms.equal("balance of the DC bus", sum(sources, zero), sum(sinks, fixed))
 
     def _current_rules(self, terms: Any, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
-        on_bus = bank_on_bus(banks)
-        rules: list[tuple[str, Any, float | None, float]] = []
-        for c in self.solar_controller:
-            rules.append(
-                (
-                    f"current of controller {c.name}",
-                    solar[c.name],
-                    c.current_limit_a,
-                    float(c.available(terms).max()),
-                )
-            )
-        for i in self.inverter:
-            flow, amperes = inverters[i.name], i.dc_current_limit_a
-            rules.append(
-                (
-                    f"DC current of inverter {i.name}, out",
-                    flow.dc_draw_kw,
-                    amperes,
-                    i.output_kw / i.output_efficiency,
-                )
-            )
-            rules.append(
-                (
-                    f"DC current of inverter {i.name}, in",
-                    flow.dc_input_kw,
-                    amperes,
-                    i.input_kw * i.input_efficiency,
-                )
-            )
-        lowest_v = self.lowest_bus_voltage(banks)
-        for name, power, amperes, most_kw in rules:
-            if amperes is None or limits.power_kw(amperes, lowest_v) >= most_kw:
+        on_bus, lowest_v = bank_on_bus(banks), self.lowest_bus_voltage(banks)
+        for current in self.bus_currents(terms):
+            if not current.binds_from(lowest_v):
                 continue
-            if on_bus is None:
-                terms.at_most(name, power, limits.power_kw(amperes, lowest_v))
+            if current.limit.owner == "site.solar_controller":
+                power = solar[current.part]
             else:
-                storage.limit_current(terms, name, power, amperes, on_bus, bank_flows[on_bus.name])
+                flow = inverters[current.part]
+                power = flow.dc_draw_kw if current.out else flow.dc_input_kw
+            if on_bus is None:
+                terms.at_most(current.rule, power, current.most_kw(lowest_v))
+            else:
+                storage.limit_current(
+                    terms, current.rule, power, current.amperes, on_bus, bank_flows[on_bus.name]
+                )
         for bank in banks:
             bank.current_rules(terms, bank_flows[bank.name])
 
@@ -659,8 +701,8 @@ class Site(Component):
         imports: list[Any] = [point.import_kw for point in phases.values()]
         exports: list[Any] = [point.export_kw for point in phases.values()]
         imported, exported = sum(imports[1:], imports[0]), sum(exports[1:], exports[0])
-        terms.at_most("import limit of the connection", total_net, terms.series(limit_in))
-        terms.at_most("export limit of the connection", -total_net, terms.series(limit_out))
+        terms.at_most(limits.IMPORT.rule, total_net, terms.series(limit_in))
+        terms.at_most(limits.EXPORT.rule, -total_net, terms.series(limit_out))
         return (
             MeterFlows(imported, exported, most_in, most_out, self._load_kw(terms)),
             ConnectionFlows(total_net, None, None),
@@ -681,13 +723,12 @@ class Site(Component):
 
     def phase_limits_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase may import and export by a limit of its own, infinite without one. [kW]"""
-        connection = self.connection
-        both = []
-        for own in (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase):
-            none = own is None or self.phases == 1
-            limit = np.full(terms.timeline.steps, np.inf) if none else terms.values(own)
-            both.append(dict.fromkeys(self.phase_names, limit))
-        return both[0], both[1]
+        none = np.full(terms.timeline.steps, np.inf)
+        most_in, most_out = dict.fromkeys(self.phase_names, none), dict.fromkeys(self.phase_names, none)
+        for limit in self.net_limits(terms):
+            if limit.phase:
+                most_in[limit.phase], most_out[limit.phase] = limit.most_in_kw, limit.most_out_kw
+        return most_in, most_out
 
     def phase_most_kw(
         self, terms: Any, activated_most_kw: float = 0.0
@@ -714,39 +755,28 @@ class Site(Component):
         return float(terms.values(self.connection.import_limit_kw).max()) + sent, sent
 
     def _connection_rules(self, terms: Any, nets: dict[str, Any], activated_most_kw: float) -> None:
-        connection = self.connection
-        own_in, own_out = connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase
+        made = self.net_limits(terms)
         most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
         for phase, net in nets.items():
             # Registers of a phase's own carry its limits as bounds.
-            if (
-                self.phases == 3
-                and self.registers == "netted"
-                and (own_in is not None or own_out is not None)
-            ):
-                terms.between(f"limits of phase {phase}", -most_out[phase], net, most_in[phase])
-            self._keep_pass_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
-        if connection.imbalance_limit_kw is not None:
-            limit = connection.imbalance_limit_kw
-            for one, other in combinations(nets, 2):
-                terms.between(
-                    f"imbalance of phases {one} and {other}", -limit, nets[one] - nets[other], limit
-                )
+            for limit in made if self.registers == "netted" else ():
+                if limit.phase == phase:
+                    terms.between(limit.rules[0], -most_out[phase], net, most_in[phase])
+            self._keep_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
+        for limit in made:
+            if limit.of_pair:
+                one, other = limit.weights
+                terms.between(limit.rules[0], -limit.most_out_kw, nets[one] - nets[other], limit.most_in_kw)
 
-    def _keep_pass_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
-        for line in self.pass_through(terms, phase):
+    def _keep_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
+        for line in self.through(terms, phase):
             before = line.before_kw
             through = net - terms.series(before) if before.any() else net
             if line.limit_kw < phase_most_kw or before.any():
-                terms.between(
-                    f"pass-through current of inverter {line.inverter} on {phase}",
-                    -line.limit_kw,
-                    through,
-                    line.limit_kw,
-                )
+                terms.between(line.rule, -line.limit_kw, through, line.limit_kw)
 
 
-def held_back_column(system: AcSolar, limit: limits.Obeyed) -> str:
+def held_back_column(system: AcSolar, limit: laws.Obeyed) -> str:
     """The column of what a system holds back for a limit."""
     return f"ac_solar.{system.name}.{HELD_BACK}{limit.words}"
 

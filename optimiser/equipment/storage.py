@@ -10,19 +10,20 @@ from typing import Annotated, Any, Literal, Union
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.equipment import limits
+from optimiser.equipment import laws, limits
 from optimiser.equipment.losses import OF_LOSS, OF_POWER, Curve, PieceCurve, ResistanceCurve, touching
 from optimiser.fields import Component, Several, choice, quantity, text
 from optimiser.flows import BankFlows
 from optimiser.timeline import Grouping, Timeline, Window
 
 JOULES_PER_KWH = 3.6e6
+MOST_LINES = 20  # below the curve of a voltage
 
 
 class Reserve(Component):
     """Stored energy kept for backup in a window."""
 
-    fraction: float = quantity("-", "share of the usable energy that is kept", at_least=0, at_most=1)
+    fraction: float = quantity("-", limits.RESERVE.meaning, at_least=0, at_most=1)
     when: Window | None = None
 
 
@@ -36,7 +37,7 @@ class MeasuredPoint(Component):
 class Converter(Component):
     """A DC converter between a bank and the bus."""
 
-    rating_kw: float = quantity("kW", "continuous rating on the bus side, each way", above=0)
+    rating_kw: float = limits.CONVERTER.number(above=0)
     efficiency: float = quantity("-", "one-way efficiency", above=0, at_most=1)
 
 
@@ -69,7 +70,7 @@ class Warranty(Component):
     )
     keep_warranty: bool = Field(
         default=False,
-        description="hold the schedule to the warranty, each month to its days' share of the year",
+        description=limits.WARRANTY.meaning,
     )
 
     @model_validator(mode="after")
@@ -91,19 +92,19 @@ class Warranty(Component):
 
     def most_kwh_per_year(self, unit_kwh: float) -> float:
         """Energy that a unit of this usable energy may discharge in a year. [kWh/year]"""
-        limits = [math.inf if self.warranted_kwh_per_year is None else self.warranted_kwh_per_year]
+        both = [math.inf if self.warranted_kwh_per_year is None else self.warranted_kwh_per_year]
         if self.warranted_cycles_per_year is not None:
-            limits.append(self.warranted_cycles_per_year * unit_kwh)
-        return min(limits)
+            both.append(self.warranted_cycles_per_year * unit_kwh)
+        return min(both)
 
 
 class _Bank(Component):
     """Fields that every technology has."""
 
     name: StrictStr = text("name of the bank")
-    units: int = quantity("-", "number of equal units in parallel", default=1, above=0)
-    charge_kw: float = quantity("kW", "continuous charge power of a unit at its DC terminals", above=0)
-    discharge_kw: float = quantity("kW", "continuous discharge power of a unit at its DC terminals", above=0)
+    units: int = quantity("-", limits.CAPACITY.meaning, default=1, above=0)
+    charge_kw: float = limits.CHARGE.number(above=0)
+    discharge_kw: float = limits.DISCHARGE.number(above=0)
     charge_efficiency: float = quantity(
         "-", "energy stored over energy taken in at low rate, one way", default=1.0, above=0, at_most=1
     )
@@ -123,7 +124,7 @@ class _Bank(Component):
     )
     end_fraction: float | None = quantity(
         "-",
-        "least share of the usable energy held at the end; left out: as at the start",
+        limits.END.meaning,
         default=None,
         at_least=0,
         at_most=1,
@@ -175,7 +176,7 @@ class _Bank(Component):
     def _check_resistance(self) -> None:
         """A source behind a resistance gives at most V^2/4R."""
         if self.resistance_ohm:
-            most_kw = limits.most_power_kw(self.voltages[0], self.resistance_ohm)  # type: ignore[attr-defined]
+            most_kw = laws.most_power_kw(self.voltages[0], self.resistance_ohm)  # type: ignore[attr-defined]
             if self.discharge_kw > most_kw:
                 raise ValueError(
                     f"resistance_ohm of {self.resistance_ohm:g} allows a discharge of {most_kw:.3g} kW at the most "
@@ -253,7 +254,7 @@ class _Bank(Component):
     def _open_kw(self, terminal_kw: float, volts: float | None, *, discharging: bool) -> Any:
         volts = self.voltages[0] if volts is None else volts  # type: ignore[attr-defined]
         ohms = self.resistance_ohm / self.units
-        return limits.open_power_kw(terminal_kw, volts, ohms, discharging=discharging)
+        return laws.open_power_kw(terminal_kw, volts, ohms, discharging=discharging)
 
     def _measured(self, unit_kw: float) -> float:
         powers = [point.power_kw for point in self.measured_points]
@@ -300,10 +301,10 @@ class _Bank(Component):
         volts = voltage_at(self, (before + stored_kwh) / 2)
         through, ohms = self.converter_efficiency, self.resistance_ohm / self.units
         return {
-            f"storage.{self.name}.open_charge_kw": limits.open_power_kw(
+            f"storage.{self.name}.open_charge_kw": laws.open_power_kw(
                 charge_kw * through, volts, ohms, discharging=False
             ),
-            f"storage.{self.name}.open_discharge_kw": limits.open_power_kw(
+            f"storage.{self.name}.open_discharge_kw": laws.open_power_kw(
                 discharge_kw / through, volts, ohms, discharging=True
             ),
         }
@@ -469,16 +470,23 @@ class _Bank(Component):
         ]
         return power, sum(rates[1:], rates[0])
 
+    def current(self, *, out: bool) -> limits.Current | None:
+        """The limit of the current at its terminals one way, at its own voltage."""
+        limit = limits.DISCHARGE_CURRENT if out else limits.CHARGE_CURRENT
+        amperes, unit_kw = getattr(self, limit.key), self.discharge_kw if out else self.charge_kw
+        if amperes is None:
+            return None
+        rule = limit.rule.format(name=self.name)
+        return limits.Current(limit, self.name, rule, out, amperes, unit_kw, self.units)
+
     def current_rules(self, terms: Any, flows: BankFlows) -> None:
         """The bank's own current limits at its own voltage."""
-        both = (
-            ("charge", self.charge_current_a, flows.taken_kw, self.charge_kw),  # type: ignore[attr-defined]
-            ("discharge", self.discharge_current_a, flows.given_kw, self.discharge_kw),  # type: ignore[attr-defined]
-        )
-        for word, amperes, power, unit_kw in both:
-            if amperes is None or limits.power_kw(amperes, self.voltages[0]) >= unit_kw:  # type: ignore[attr-defined]
-                continue
-            limit_current(terms, f"{word} current of {self.name}", power, amperes * self.units, self, flows)
+        for current, power in (
+            (self.current(out=False), flows.taken_kw),
+            (self.current(out=True), flows.given_kw),
+        ):
+            if current is not None and current.binds_from(self.voltages[0]):  # type: ignore[attr-defined]
+                limit_current(terms, current.rule, power, current.amperes, self, flows)
 
 
 class Battery(_Bank):
@@ -499,10 +507,8 @@ class Battery(_Bank):
     lowest_voltage_v: float | None = quantity(
         "V", "lowest voltage in use, for the hardware checks only", default=None, at_least=1
     )
-    charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
-    discharge_current_a: float | None = quantity(
-        "A", "discharge current limit of a unit", default=None, above=0
-    )
+    charge_current_a: float | None = limits.CHARGE_CURRENT.number()
+    discharge_current_a: float | None = limits.DISCHARGE_CURRENT.number()
 
     @model_validator(mode="after")
     def _check(self) -> Battery:
@@ -540,10 +546,8 @@ class CapacitorBank(_Bank):
     unit_usable_kwh: float | None = quantity(
         "kWh", "usable energy of a unit between the two voltages", default=None, above=0
     )
-    charge_current_a: float | None = quantity("A", "charge current limit of a unit", default=None, above=0)
-    discharge_current_a: float | None = quantity(
-        "A", "discharge current limit of a unit", default=None, above=0
-    )
+    charge_current_a: float | None = limits.CHARGE_CURRENT.number()
+    discharge_current_a: float | None = limits.DISCHARGE_CURRENT.number()
 
     @model_validator(mode="after")
     def _check(self) -> CapacitorBank:
@@ -599,7 +603,7 @@ def voltage_at(bank: Any, stored_kwh: Any) -> Any:
         [V]
     """
     lowest, highest = bank.voltages
-    return limits.voltage_v(np.asarray(stored_kwh) / bank.capacity_kwh, lowest, highest)
+    return laws.voltage_v(np.asarray(stored_kwh) / bank.capacity_kwh, lowest, highest)
 
 
 def stored_at(bank: Any, volts: Any) -> Any:
@@ -620,7 +624,7 @@ def stored_at(bank: Any, volts: Any) -> Any:
     lowest, highest = bank.voltages
     if lowest == highest:
         return np.where(np.asarray(volts) <= lowest + 1e-9, 0.0, np.inf)
-    return np.maximum(limits.share_at(np.asarray(volts), lowest, highest), 0.0) * bank.capacity_kwh
+    return np.maximum(laws.share_at(np.asarray(volts), lowest, highest), 0.0) * bank.capacity_kwh
 
 
 def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, float]]:
@@ -642,10 +646,10 @@ def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, floa
         return [(lowest, 0.0)]
     grid = np.linspace(0, 1, 2001)
     exact = voltage_at(bank, grid * bank.capacity_kwh)
-    for pieces in range(1, 20):
+    for pieces in range(1, MOST_LINES):
         # Equal steps of voltage put more breakpoints where the curve bends most.
         volts = np.linspace(lowest, highest, pieces + 1)
-        shares = limits.share_at(volts, lowest, highest)
+        shares = laws.share_at(volts, lowest, highest)
         slopes = np.diff(volts) / np.diff(shares)
         lines = [
             (float(v - slope * s), float(slope)) for v, s, slope in zip(volts, shares, slopes, strict=False)
@@ -660,8 +664,15 @@ def limit_current(terms: Any, name: str, power_kw: Any, amperes: float, bank: An
     for index, (base, slope) in enumerate(voltage_chords(bank)):
         suffix = f", line {index + 1}" if index else ""
         if not slope:
-            terms.at_most(f"{name}{suffix}", power_kw, limits.power_kw(amperes, base))
+            terms.at_most(f"{name}{suffix}", power_kw, laws.power_kw(amperes, base))
             continue
         for edge, stored in (("start", flows.start_kwh), ("end", flows.end_kwh)):
             volts = base + slope / bank.capacity_kwh * stored
-            terms.at_most(f"{name} at {edge} of step{suffix}", power_kw, limits.power_kw(amperes, volts))
+            terms.at_most(f"{name} at {edge} of step{suffix}", power_kw, laws.power_kw(amperes, volts))
+
+
+def current_rows(name: str) -> list[str]:
+    """Every name that rows of a current limit can have: one of a constant voltage, else lines at both edges."""
+    lines = ["", *(f", line {index}" for index in range(2, MOST_LINES + 1))]
+    edges = ["", " at start of step", " at end of step"]
+    return [f"{name}{edge}{line}" for edge in edges for line in lines]

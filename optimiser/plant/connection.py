@@ -27,7 +27,7 @@ class Connected:
     """
 
     def __init__(self, site: Site, terms: Any, load_kw: np.ndarray):
-        phases, limits = site.phase_names, site.connection
+        phases = site.phase_names
         self.load_kw = load_kw
         self.netted = site.phases == 1 or site.registers == "netted"
         self.share = _shares(site, site.inverter)
@@ -37,24 +37,22 @@ class Connected:
         self.common = self.own.sum(axis=1) == 0
         self.ac_common = self.ac_own.sum(axis=1) == 0
         self.shared = bool(self.common.any() or self.ac_common.any())
-        self.import_kw = terms.values(limits.import_limit_kw)
-        self.export_kw = terms.values(limits.export_limit_kw)
-        self.imbalance_kw = limits.imbalance_limit_kw
-        most_in, most_out = site.phase_limits_kw(terms)
-        bounded = site.phases == 3 and (
-            not self.netted
-            or limits.import_limit_kw_per_phase is not None
-            or limits.export_limit_kw_per_phase is not None
-        )
-        ends = []
-        for phase in phases:
-            high = most_in[phase] if bounded else np.full(len(load_kw), np.inf)
-            low = -most_out[phase] if bounded else np.full(len(load_kw), -np.inf)
-            for line in site.pass_through(terms, phase):
-                high, low = np.minimum(high, line.highest_net_kw), np.maximum(low, line.lowest_net_kw)
-            ends.append((low, high))
-        self.low_kw = np.stack([low for low, _ in ends], axis=1)
-        self.high_kw = np.stack([high for _, high in ends], axis=1)
+        self.low_kw, self.high_kw = np.full(load_kw.shape, -np.inf), np.full(load_kw.shape, np.inf)
+        self.imbalance_kw: float | None = None
+        for limit in site.net_limits(terms):
+            if limit.of_all:
+                self.import_kw, self.export_kw = limit.most_in_kw, limit.most_out_kw
+            elif limit.phase:
+                self._bound(phases.index(limit.phase), -limit.most_out_kw, limit.most_in_kw)
+            else:
+                self.imbalance_kw = float(limit.most_in_kw.min())
+        for number, phase in enumerate(phases):
+            for line in site.through(terms, phase):
+                self._bound(number, line.lowest_net_kw, line.highest_net_kw)
+
+    def _bound(self, number: int, low: Any, high: Any) -> None:
+        self.low_kw[:, number] = np.maximum(self.low_kw[:, number], low)
+        self.high_kw[:, number] = np.minimum(self.high_kw[:, number], high)
 
     def nets(self, step: Any, net: np.ndarray, used: np.ndarray) -> np.ndarray:
         """Net import of each phase, of shape (rows, phases). [kW]"""

@@ -10,7 +10,6 @@ import numpy as np
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Dispatch, replay
-from optimiser.equipment.limits import power_kw
 from optimiser.equipment.site import Activation
 from optimiser.errors import InfeasibleError
 from optimiser.flows import MeterFlows
@@ -185,12 +184,12 @@ def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:
         stored = values[f"storage.{bank.name}.stored_kwh"]
         lowest = np.minimum(stored, np.concatenate([[bank.start_kwh], stored[:-1]]))
         volts = plant.stores.voltage(number, lowest)
-        for direction, amperes, limit, gain in (
-            ("up", bank.discharge_current_a, bank.discharge_limit_kw, bank.converter_efficiency),
-            ("down", bank.charge_current_a, bank.charge_limit_kw, 1 / bank.converter_efficiency),
+        for direction, current, limit, gain in (
+            ("up", bank.current(out=True), bank.discharge_limit_kw, bank.converter_efficiency),
+            ("down", bank.current(out=False), bank.charge_limit_kw, 1 / bank.converter_efficiency),
         ):
-            if amperes is not None:
-                reach = np.minimum(limit, gain * power_kw(amperes * bank.units, volts))
+            if current is not None:
+                reach = np.minimum(limit, gain * current.most_kw(volts))
                 values.setdefault(f"storage.{bank.name}.{direction}_reach_kw", reach)
 
 

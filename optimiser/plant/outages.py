@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.equipment.backup import Backup
-from optimiser.equipment.limits import power_kw
+from optimiser.equipment.laws import power_kw, volts_of
 from optimiser.equipment.losses import Curve
 from optimiser.equipment.site import Inverter, Site, bank_on_bus
 from optimiser.equipment.storage import stored_at, voltage_at
@@ -128,11 +128,10 @@ class Bank:
 
     def floor_kwh(self, given_kw: np.ndarray) -> np.ndarray:
         """Stored energy below which its own discharge current would be too high. [kWh]"""
-        amperes = self.bank.discharge_current_a
-        if amperes is None:
+        current = self.bank.current(out=True)
+        if current is None:
             return np.zeros(np.shape(given_kw))
-        terminals_w = given_kw / self.bank.converter_efficiency * 1000
-        return stored_at(self.bank, terminals_w / (amperes * self.bank.units))
+        return stored_at(self.bank, volts_of(given_kw / self.bank.converter_efficiency, current.amperes))
 
     def most_given_kw(self, held: np.ndarray, hours: np.ndarray, least_kwh: np.ndarray) -> np.ndarray:
         """The most that it can give through `hours` and still hold `least_kwh`, its own current limit kept. [kW]"""
@@ -156,12 +155,10 @@ class Bank:
         """The most that it can take through `hours` until it is full. [kW]"""
         room = np.maximum(self.bank.capacity_kwh - held, 0.0) / hours
         most = self._taking.power(room, held, hours)
-        amperes = self.bank.charge_current_a
-        if amperes is not None:
+        current = self.bank.current(out=False)
+        if current is not None:
             volts = voltage_at(self.bank, held)
-            most = np.minimum(
-                most, power_kw(amperes * self.bank.units, volts) / self.bank.converter_efficiency
-            )
+            most = np.minimum(most, current.most_kw(volts) / self.bank.converter_efficiency)
         return most
 
 
@@ -180,8 +177,8 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     draws = [_draw(site, inverter, rest, rating) for inverter in site.inverter]
     volts = np.zeros(steps)
     for inverter, draw in zip(site.inverter, draws, strict=True):
-        if inverter.dc_current_limit_a is not None:
-            volts = np.maximum(volts, draw * 1000 / inverter.dc_current_limit_a)
+        for current in (c for c in inverter.bus_currents() if c.out):
+            volts = np.maximum(volts, volts_of(draw, current.amperes))
     fixed_kw = site.dc_needs_kw(terms, scenario.storage)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
@@ -195,7 +192,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
         sum(draws, np.zeros(steps)) + fixed_kw - brought,
         volts,
         np.array([c.available(terms) for c in controllers]).reshape(len(controllers), steps),
-        np.array([c.current_limit_a or np.inf for c in controllers]),
+        np.array([min([limit.amperes for limit in c.bus_currents()], default=np.inf) for c in controllers]),
         tuple(Bank(bank, bank is on_bus) for bank in scenario.storage),
         lowest,
     )
@@ -225,8 +222,8 @@ def _brought(site: Site, inverter: Inverter, beyond: dict[str, np.ndarray], volt
         if into:
             total = total + site.share(inverter, phase) * inverter.input_kw / into * np.minimum(power, into)
     total = total * inverter.input_efficiency
-    if inverter.dc_current_limit_a is not None:
-        total = np.minimum(total, power_kw(inverter.dc_current_limit_a, volts))
+    for current in (c for c in inverter.bus_currents() if not c.out):
+        total = np.minimum(total, current.most_kw(volts))
     return total
 
 

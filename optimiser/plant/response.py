@@ -10,13 +10,20 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import combinations
 from typing import Any
 
 import numpy as np
 
 from optimiser.dispatch import Dispatch
-from optimiser.equipment.limits import current_a, power_kw
+from optimiser.equipment.laws import current_a
+from optimiser.equipment.limits import (
+    INVERTER_DC_A,
+    INVERTER_KW,
+    STORAGE_A,
+    STORAGE_KW,
+    STORED_KWH,
+    Margin,
+)
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import voltage_at
 from optimiser.terms.books import SettledTerms
@@ -92,7 +99,9 @@ class CalledPlant:
             c.name: dispatch.values[f"controller.{c.name}.solar_kw"] for c in site.solar_controller
         }
         self.load_kw = {p: site.load_kw(terms, p) for p in site.phase_names}
-        self.pass_through = {p: site.pass_through(terms, p) for p in site.phase_names}
+        self.through = [line for p in site.phase_names for line in site.through(terms, p)]
+        self.net_limits = site.net_limits(terms)
+        self.bus_currents = site.bus_currents(terms)
         # From the parts, since the plan's own figure counts the activation that it expects on average.
         self.net_kw = {
             p: self.load_kw[p]
@@ -103,13 +112,6 @@ class CalledPlant:
             - sum((site.share(i, p) * self.inverter_kw[i.name] for i in site.inverter), np.zeros(self.steps))
             for p in site.phase_names
         }
-        connection = site.connection
-        self.limits_kw = (
-            terms.values(connection.import_limit_kw),
-            terms.values(connection.export_limit_kw),
-        )
-        own = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
-        self.phase_limits_kw = tuple(None if o is None or site.phases == 1 else terms.values(o) for o in own)
         # What the plan expects services to drain on average; in an event they are called in full or not at all.
         self.expected_kw = {
             n: (f.kept_kwh - f.end_kwh) / self.hours + f.filling_kw - f.draining_kw
@@ -246,9 +248,19 @@ class CalledPlant:
         """What the controllers bring to the bus: planned, or what their current allows at the voltage there is."""
         found = {}
         for c in self.site.solar_controller:
-            limit = math.inf if c.current_limit_a is None else power_kw(c.current_limit_a, volts)
-            found[c.name] = min(float(self.solar_kw[c.name][step]), limit)
+            found[c.name] = min(
+                float(self.solar_kw[c.name][step]), self._by_current("site.solar_controller", c.name, volts)
+            )
         return found
+
+    def _by_current(self, owner: str, part: str, volts: float, *, out: bool = True) -> float:
+        """Power on the bus that a part's own current limits allow. [kW]"""
+        own = [
+            c.most_kw(volts)
+            for c in self.bus_currents
+            if (c.limit.owner, c.part, c.out) == (owner, part, out)
+        ]
+        return float(min(own, default=math.inf))
 
     def _bus_change(self, step: int, given: Mapping[str, float]) -> float:
         """Power that a change of the inverters asks of the bus. [kW]"""
@@ -287,32 +299,30 @@ class CalledPlant:
 
     def _inverter_room(self, inverter: Any, step: int, volts: float, up: bool) -> tuple[float, str]:
         now = float(self.inverter_kw[inverter.name][step])
-        amperes = inverter.dc_current_limit_a
-        breaker = math.inf if amperes is None else power_kw(amperes, volts)
+        on_bus = self._by_current("site.inverter", inverter.name, volts, out=up)
         if up:
-            rating, current = inverter.output_kw, breaker * inverter.output_efficiency
+            rating, current = inverter.output_kw, on_bus * inverter.output_efficiency
         else:
-            rating, current = inverter.input_kw, breaker / inverter.input_efficiency
-        kind = "inverter rating" if rating <= current else "DC current of inverters"
-        return max(0.0, min(rating, current) - (now if up else -now)), kind
+            rating, current = inverter.input_kw, on_bus / inverter.input_efficiency
+        margin = INVERTER_KW if rating <= current else INVERTER_DC_A
+        return max(0.0, min(rating, current) - (now if up else -now)), margin.stops
 
     def _points(self, step: int, up: bool) -> list[_Point]:
         """What is left at the connection, its phases and inverters in line."""
-        site, limit = self.site, float(self.limits_kw[up][step])
-        sign = 1.0 if up else -1.0
-        total = sum(float(net[step]) for net in self.net_kw.values())
-        points = [_Point("connection", limit + sign * total, {i.name: 1.0 for i in site.inverter})]
-        for phase in site.phase_names:
-            net = float(self.net_kw[phase][step])
-            shares = {i.name: site.share(i, phase) for i in site.inverter if site.share(i, phase)}
-            own = self.phase_limits_kw[up]
-            if own is not None:
-                points.append(_Point("phase of the connection", float(own[step]) + sign * net, shares))
-            for line in self.pass_through[phase]:
-                through = net - float(line.before_kw[step])
-                points.append(
-                    _Point("current passed through an inverter", line.limit_kw + sign * through, shares)
-                )
+        site, sign, points = self.site, 1.0 if up else -1.0, []
+        nets = {phase: float(net[step]) for phase, net in self.net_kw.items()}
+        for limit in self.net_limits:
+            shares = {i.name: limit.net_kw({p: site.share(i, p) for p in nets}) for i in site.inverter}
+            shares = {name: share for name, share in shares.items() if share}
+            for side, out, most in limit.sides:
+                if out == up and side.margin is not None and side.margin.stops:
+                    room = float(most[step]) + sign * limit.net_kw(nets)
+                    points.append(_Point(side.margin.stops, room, shares))
+        for line in self.through:
+            shares = {i.name: site.share(i, line.phase) for i in site.inverter if site.share(i, line.phase)}
+            stops = line.limit.margin.stops if line.limit.margin else line.limit.words
+            through = nets[line.phase] - float(line.before_kw[step])
+            points.append(_Point(stops, line.limit_kw + sign * through, shares))
         return points
 
     def _reach(
@@ -324,19 +334,17 @@ class CalledPlant:
         now = self._rate(bank, float(self.bank_kw[name][step]), stored)
         after = self.stored_kwh(moment + hours)[name] + moved
         highest, lowest = (
-            [("storage power", bank.discharge_limit_kw)],
-            [("storage power", bank.charge_limit_kw)],
+            [(STORAGE_KW.stops, bank.discharge_limit_kw)],
+            [(STORAGE_KW.stops, bank.charge_limit_kw)],
         )
-        if bank.discharge_current_a is not None:
-            kw = power_kw(bank.discharge_current_a * bank.units, volts) * conversion
-            highest.append(("storage current", kw))
-        if bank.charge_current_a is not None:
-            kw = power_kw(bank.charge_current_a * bank.units, volts) / conversion
-            lowest.append(("storage current", kw))
+        if (current := bank.current(out=True)) is not None:
+            highest.append((STORAGE_A.stops, current.most_kw(volts) * conversion))
+        if (current := bank.current(out=False)) is not None:
+            lowest.append((STORAGE_A.stops, current.most_kw(volts) / conversion))
         spare = (after - self.least_kwh(moment + hours)[name]) / hours
-        highest.append(("stored energy", self._power_at(bank, now + spare, stored)))
+        highest.append((STORED_KWH.stops, self._power_at(bank, now + spare, stored)))
         left = (bank.capacity_kwh - after) / hours
-        lowest.append(("stored energy", -self._power_at(bank, now - left, stored)))
+        lowest.append((STORED_KWH.stops, -self._power_at(bank, now - left, stored)))
         most, least = min(highest, key=lambda pair: pair[1]), min(lowest, key=lambda pair: pair[1])
         return _Reach(min(-least[1], most[1]), most[1], least[0], most[0])
 
@@ -419,42 +427,40 @@ class CalledPlant:
         """What is left to every limit that the site has, from the powers that flow."""
         margins: dict[str, float] = {}
 
-        def note(name: str, left: float) -> None:
-            margins[name] = min(margins.get(name, math.inf), left)
+        def note(margin: Margin | None, left: float) -> None:
+            if margin is not None:
+                margins[margin.name] = min(margins.get(margin.name, math.inf), left)
 
-        for i in self.site.inverter:
+        site, on_bus_kw = (
+            self.site,
+            {("site.solar_controller", n): float(kw[step]) for n, kw in self.solar_kw.items()},
+        )
+        for i in site.inverter:
             kw = inverters[i.name]
-            note("inverter_kw", i.output_kw - kw if kw >= 0 else i.input_kw + kw)
-            if i.dc_current_limit_a is not None:
-                note("inverter_dc_a", i.dc_current_limit_a - current_a(abs(_dc_kw(i, kw)), volts))
+            note(INVERTER_KW, i.output_kw - kw if kw >= 0 else i.input_kw + kw)
+            on_bus_kw["site.inverter", i.name] = _dc_kw(i, kw)
+        for current in self.bus_currents:
+            kw = on_bus_kw[current.limit.owner, current.part]
+            if current.out == (kw >= 0):
+                note(current.limit.margin, current.amperes - current_a(abs(kw), volts))
         for bank in self.banks:
             kw, conversion = banks[bank.name], bank.converter_efficiency
-            note("storage_kw", bank.discharge_limit_kw - kw if kw >= 0 else bank.charge_limit_kw + kw)
-            amperes = bank.discharge_current_a if kw >= 0 else bank.charge_current_a
-            if amperes is not None:
+            note(STORAGE_KW, bank.discharge_limit_kw - kw if kw >= 0 else bank.charge_limit_kw + kw)
+            if (current := bank.current(out=kw >= 0)) is not None:
                 at_bank = kw / conversion if kw >= 0 else -kw * conversion
                 own = current_a(at_bank, float(voltage_at(bank, stored[bank.name])))
-                note("storage_a", amperes * bank.units - own)
-        site = self.site
+                note(current.limit.margin, current.amperes - own)
         nets = {
             p: float(net[step]) - sum(site.share(i, p) * given[i.name] for i in site.inverter)
             for p, net in self.net_kw.items()
         }
-        total = sum(nets.values())
-        note("connection_kw", min(self.limits_kw[0][step] - total, self.limits_kw[1][step] + total))
-        for phase, net in nets.items():
-            for own, signed in zip(self.phase_limits_kw, (net, -net), strict=True):
-                if own is not None:
-                    note("phase_kw", float(own[step]) - signed)
-            for line in self.pass_through[phase]:
-                through = current_a(abs(net - float(line.before_kw[step])), site.connection.phase_voltage_v)
-                note("pass_through_a", line.limit_a - through)
-        if site.connection.imbalance_limit_kw is not None:
-            for one, other in combinations(nets.values(), 2):
-                note("imbalance_kw", site.connection.imbalance_limit_kw - abs(one - other))
-        for c in site.solar_controller:
-            if c.current_limit_a is not None:
-                note("controller_a", c.current_limit_a - current_a(float(self.solar_kw[c.name][step]), volts))
+        for limit in self.net_limits:
+            net = limit.net_kw(nets)
+            for side, out, most in limit.sides:
+                note(side.margin, float(most[step]) + (net if out else -net))
+        for line in self.through:
+            passing = current_a(abs(nets[line.phase] - float(line.before_kw[step])), line.volts)
+            note(line.limit.margin, line.amperes - passing)
         return margins
 
 

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.equipment.limits import power_kw
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import voltage_chords
 from optimiser.timeline import Timeline
@@ -104,12 +103,10 @@ class Stores:
         """Power on the bus that a bank's own limits allow, at the voltages of the start and the end of a step. [kW]"""
         bank, out = self.banks[number], word == "discharge"
         limit = bank.discharge_limit_kw if out else bank.charge_limit_kw
-        amperes = bank.discharge_current_a if out else bank.charge_current_a
-        unit_kw = bank.discharge_kw if out else bank.charge_kw
-        power = np.full(len(start), limit)
-        if amperes is None or power_kw(amperes, bank.voltages[0]) >= unit_kw:
+        current, power = bank.current(out=out), np.full(len(start), limit)
+        if current is None or not current.binds_from(bank.voltages[0]):
             return power
-        per_volt = amperes * bank.units / 1000
+        per_volt = current.most_kw(1.0)
         gain = 1 / bank.converter_efficiency if out else bank.converter_efficiency
         curve = self.discharging[number] if out else self.charging[number]
         for base, slope in self.lines[number]:

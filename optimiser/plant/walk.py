@@ -20,6 +20,8 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.equipment.laws import power_kw
+from optimiser.equipment.limits import Current
 from optimiser.equipment.site import Activation
 from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.connection import NEAR, Connected, at_connection
@@ -190,13 +192,14 @@ class Plant:
         self.fixed_kw = site.dc_needs_kw(terms, banks)
         if not (site.inverter or banks or site.solar_controller):
             self.fixed_kw = np.zeros(steps)  # there is no bus
-        self.inverter_amperes = _amperes([i.dc_current_limit_a for i in site.inverter])
-        self.controller_amperes = _amperes([c.current_limit_a for c in site.solar_controller])
+        currents = site.bus_currents(terms)
+        self.out_amperes = _amperes("site.inverter", site.inverter, currents, out=True)
+        self.in_amperes = _amperes("site.inverter", site.inverter, currents, out=False)
+        self.controller_amperes = _amperes("site.solar_controller", site.solar_controller, currents, out=True)
         self.stores = Stores(banks, scenario.timeline, site.lowest_bus_voltage(banks))
         self.expect(0, steps, expected or Activation())
-        limits = np.concatenate([self.inverter_amperes, self.controller_amperes])
         # Whether a limit of a breaker or controller follows the voltage at the end of the step.
-        self._coupled = self.stores.voltage_moves and bool(np.isfinite(limits).any())
+        self._coupled = self.stores.voltage_moves and bool(currents)
         self.kept_kwh = self._kept()
 
     def expect(self, first: int, stop: int, expected: Activation) -> None:
@@ -302,10 +305,8 @@ class Plant:
         # Current limits hold at the end of the step too, whose voltage depends on what they allow.
         for attempt in range(MOST_ATTEMPTS):
             volts = stores.bus_voltage(stored, end)
-            solar = np.minimum(dc, self.controller_amperes * volts[:, None] / 1000)
-            amperes_kw = self.inverter_amperes * volts[:, None] / 1000
-            high = np.minimum(output, amperes_kw * self.out_efficiency)
-            low = -np.minimum(into, amperes_kw / self.in_efficiency)
+            solar = np.minimum(dc, power_kw(self.controller_amperes, volts[:, None]))
+            low, high = self._inverter_ends(into, output, volts[:, None])
             least, most = stores.reach(step, stored, self.kept_kwh[step], floor, ceiling)
             net, used, missing = self._settled(
                 step,
@@ -346,6 +347,12 @@ class Plant:
             "export_kw": exported + self.crossing_kw[step],
             "short_kw": np.maximum(missing, np.where(unmet > SHORT, unmet, 0.0)),
         }
+
+    def _inverter_ends(self, into: Any, output: Any, volts: Any) -> tuple[np.ndarray, np.ndarray]:
+        """The least and the most net output of each inverter: its ratings, or less, and its currents. [kW]"""
+        high = np.minimum(output, power_kw(self.out_amperes, volts) * self.out_efficiency)
+        low = -np.minimum(into, power_kw(self.in_amperes, volts) / self.in_efficiency)
+        return low, high
 
     def _drawn(self, net: np.ndarray) -> np.ndarray:
         """Power that inverters draw from the bus, less what they bring to it, of shape (rows,). [kW]"""
@@ -447,12 +454,10 @@ class Plant:
         """Least energy at the end of each step from which the floors to come can be kept, (steps, banks). [kWh]"""
         stores, every = self.stores, slice(None)
         volts = stores.bus_voltage(np.zeros((1, len(stores.start_kwh))), np.zeros((1, len(stores.start_kwh))))
-        solar = np.minimum(self.dc_kw, self.controller_amperes * volts[:, None] / 1000).sum(axis=1)
-        amperes_kw = self.inverter_amperes * volts[0] / 1000
-        high = np.broadcast_to(
-            np.minimum(self.output_kw, amperes_kw * self.out_efficiency), (self.steps, len(self.output_kw))
-        )
-        low = -np.broadcast_to(np.minimum(self.input_kw, amperes_kw / self.in_efficiency), high.shape)
+        solar = np.minimum(self.dc_kw, power_kw(self.controller_amperes, volts[:, None])).sum(axis=1)
+        shape = (self.steps, len(self.output_kw))
+        ends = self._inverter_ends(self.input_kw, self.output_kw, volts[0])
+        low, high = (np.broadcast_to(end, shape) for end in ends)
         net, _, _ = at_connection(self.connected, every, low, low, high, self.ac_kw, self.ac_least_kw)
         return stores.kept_for_later(solar - self.fixed_kw - self._drawn(net))
 
@@ -466,5 +471,10 @@ def _columns(series: list[np.ndarray], steps: int) -> np.ndarray:
     return np.stack(series, axis=1) if series else np.zeros((steps, 0))
 
 
-def _amperes(limits: list[float | None]) -> np.ndarray:
-    return np.array([np.inf if limit is None else limit for limit in limits], float)
+def _amperes(owner: str, parts: Any, currents: list[Current], *, out: bool) -> np.ndarray:
+    """The least current that limits allow each part of a list, infinite where none does. [A]"""
+    least = {part.name: np.inf for part in parts}
+    for current in currents:
+        if current.limit.owner == owner and current.out == out:
+            least[current.part] = min(least[current.part], current.amperes)
+    return np.array([least[part.name] for part in parts], float)

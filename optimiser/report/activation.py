@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.equipment.limits import MARGINS
 from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
@@ -26,18 +27,6 @@ from optimiser.report.results import Results
 from optimiser.words import amount, is_missing, money, number
 
 MOST_ROWS = 60
-MARGINS = {
-    "inverter_kw": "Inverters, kW",
-    "inverter_dc_a": "Their DC current, A",
-    "storage_kw": "Storage, kW",
-    "storage_a": "Its current, A",
-    "stored_kwh": "Stored energy, kWh",
-    "connection_kw": "Connection, kW",
-    "phase_kw": "A phase, kW",
-    "pass_through_a": "Current passed through an inverter, A",
-    "imbalance_kw": "Imbalance, kW",
-    "controller_a": "Solar controllers, A",
-}
 
 
 def section(results: Results) -> Section | None:
@@ -151,14 +140,14 @@ def _cost_chart(currency: str, table: pd.DataFrame) -> Chart:
 def _margins(table: pd.DataFrame) -> TableBlock:
     """The least that was left to each limit over all events."""
     rows = []
-    for name, words in MARGINS.items():
-        values = table[f"margin_{name}"].dropna()
+    for margin in MARGINS:
+        values = table[f"margin_{margin.name}"].dropna()
         if len(values):
             place = values.idxmin()
             rows.append(
                 Row(
                     (
-                        words,
+                        margin.words,
                         str(table.at[place, "event"]),
                         _start(table.at[place, "start"]),
                         number(float(values.min()), 3),

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.equipment.limits import standby_kw
+from optimiser.equipment.laws import current_a, power_kw, standby_kw
+from optimiser.equipment.limits import CONTROLLER_CURRENT, IMBALANCE, Limit, Through
 from optimiser.equipment.site import bank_on_bus
 from optimiser.fields import Component, zone_of
 from optimiser.flows import MeterFlows
@@ -168,14 +169,14 @@ SLOW_HOURS = (
 def _strangled(scenario: Any) -> Iterator[str]:
     """Current limits at which a bank takes more than a day to fill or to empty."""
     for index, bank in enumerate(scenario.storage):
-        for word, amperes in (("charge", bank.charge_current_a), ("discharge", bank.discharge_current_a)):
-            if amperes is None:
+        for word, current in (("charge", bank.current(out=False)), ("discharge", bank.current(out=True))):
+            if current is None:
                 continue
-            carried = amperes * bank.units * bank.voltages[1] / 1000
+            carried = current.most_kw(bank.voltages[1])
             hours = bank.capacity_kwh / carried
             if hours > SLOW_HOURS:
                 yield (
-                    f"storage.{index}.{word}_current_a ({bank.name}): {_shown(amperes * bank.units)} A in all carry "
+                    f"storage.{index}.{current.limit.key} ({bank.name}): {_shown(current.amperes)} A in all carry "
                     f"{_shown(carried)} kW at the most, so its {_shown(bank.capacity_kwh)} kWh take {_shown(hours)} "
                     f"hours to {word}; the limit strangles the bank. Check the figure."
                 )
@@ -202,14 +203,16 @@ def _bus_voltages(scenario: Any) -> tuple[float, float]:
 def _controllers(scenario: Any) -> Iterator[str]:
     """Output current times bus voltage against what the array can bring."""
     lowest, highest = _bus_voltages(scenario)
-    for index, controller in enumerate(scenario.site.solar_controller):
-        amperes = controller.current_limit_a
-        if amperes is None:
+    controllers = scenario.site.solar_controller
+    for current in scenario.site.bus_currents(_numbers(scenario)):
+        if current.limit.owner != CONTROLLER_CURRENT.owner:
             continue
+        index = [controller.name for controller in controllers].index(current.part)
+        controller = controllers[index]
         array_kw = controller.size_kwp
         if array_kw is None:
             array_kw = float(_numbers(scenario).values(controller.available_kw).max())
-        least, most = amperes * lowest / 1000, amperes * highest / 1000
+        least, most = current.most_kw(lowest), current.most_kw(highest)
         if controller.efficiency * array_kw > least * (1 + 1e-9):
             verdict = (
                 "even at the highest"
@@ -217,7 +220,7 @@ def _controllers(scenario: Any) -> Iterator[str]:
                 else "at the lowest"
             )
             yield (
-                f"site.solar_controller.{index} ({controller.name}): {_shown(amperes)} A carry "
+                f"site.solar_controller.{index} ({controller.name}): {_shown(current.amperes)} A carry "
                 f"{_shown(least)} kW at {_shown(lowest)} V and {_shown(most)} kW at {_shown(highest)} V, "
                 f"less than the array's {_shown(array_kw)} kW {verdict} bus voltage; expect curtailment, or "
                 "spread the array over more controllers."
@@ -228,14 +231,13 @@ def _breakers(scenario: Any) -> Iterator[str]:
     """The DC breaker at the lowest bus voltage against the inverter's rating, and its continuous duty."""
     lowest, _ = _bus_voltages(scenario)
     for index, inverter in enumerate(scenario.site.inverter):
-        amperes = inverter.dc_current_limit_a
-        if amperes is None:
+        currents = inverter.bus_currents()
+        if not currents:
             continue
         place = f"site.inverter.{index} ({inverter.name})"
-        needed = max(
-            inverter.output_kw / inverter.output_efficiency, inverter.input_kw * inverter.input_efficiency
-        )
-        carried = amperes * lowest / 1000
+        needed = max(current.unit_kw for current in currents)
+        amperes = min(current.amperes for current in currents)
+        carried = power_kw(amperes, lowest)
         if needed > carried * (1 + 1e-9):
             yield (
                 f"{place}: its DC breaker of {_shown(amperes)} A carries {_shown(carried)} kW at "
@@ -244,7 +246,7 @@ def _breakers(scenario: Any) -> Iterator[str]:
             )
         elif needed > CONTINUOUS_SHARE * carried * (1 + 1e-9):
             yield (
-                f"{place}: full rating draws {_shown(needed * 1000 / lowest)} A at {_shown(lowest)} V, more "
+                f"{place}: full rating draws {_shown(current_a(needed, lowest))} A at {_shown(lowest)} V, more "
                 f"than {CONTINUOUS_SHARE:.0%} of its DC breaker of {_shown(amperes)} A; breakers are "
                 f"commonly loaded to {CONTINUOUS_SHARE:.0%} in continuous duty (local code governs). Check "
                 "the derating, and give dc_current_limit_a after it."
@@ -258,22 +260,22 @@ def _bank_currents(scenario: Any) -> Iterator[str]:
         return
     lowest, _ = _bus_voltages(scenario)
     site, index = scenario.site, scenario.storage.index(bank)
-    for word, unit_amperes, needed in (
+    for word, current, needed in (
         (
             "discharge",
-            bank.discharge_current_a,
+            bank.current(out=True),
             sum(i.output_kw / i.output_efficiency for i in site.inverter),
         ),
-        ("charge", bank.charge_current_a, sum(i.input_kw * i.input_efficiency for i in site.inverter)),
+        ("charge", bank.current(out=False), sum(i.input_kw * i.input_efficiency for i in site.inverter)),
     ):
-        if unit_amperes is None:
+        if current is None:
             continue
-        amperes = unit_amperes * bank.units
-        if needed * 1000 / lowest > amperes * (1 + 1e-9):
+        amperes = current.amperes
+        if current_a(needed, lowest) > amperes * (1 + 1e-9):
             yield (
                 f"storage.{index} ({bank.name}): its {word} current limit of {_shown(amperes)} A in all "
-                f"carries {_shown(amperes * lowest / 1000)} kW at {_shown(lowest)} V, the inverters together "
-                f"can move {_shown(needed)} kW on the DC side ({_shown(needed * 1000 / lowest)} A); add "
+                f"carries {_shown(current.most_kw(lowest))} kW at {_shown(lowest)} V, the inverters together "
+                f"can move {_shown(needed)} kW on the DC side ({_shown(current_a(needed, lowest))} A); add "
                 "units, or expect the inverters to run below their rating."
             )
 
@@ -319,10 +321,10 @@ def _phases(scenario: Any) -> Iterator[str]:
             f"{_shown(mean[phase])} of {_shown(total)} kW); move circuits to the other phases or put more "
             "inverter there."
         )
-    limit = site.connection.imbalance_limit_kw
-    if limit is not None and most - least > limit:
+    against = [float(net.most_in_kw.min()) for net in site.net_limits(terms) if net.of_pair]
+    if against and most - least > min(against):
         yield (
-            f"site.connection.imbalance_limit_kw is {_shown(limit)} kW, inverter ratings differ by "
+            f"{IMBALANCE.owner}.{IMBALANCE.key} is {_shown(min(against))} kW, inverter ratings differ by "
             f"{_shown(most - least)} kW between phases; the largest will be held back. Balance the ratings."
         )
 
@@ -330,28 +332,29 @@ def _phases(scenario: Any) -> Iterator[str]:
 def _pass_through(scenario: Any) -> Iterator[str]:
     """In-line pass-through current against the phase's import limit and its peak load."""
     site, terms = scenario.site, _numbers(scenario)
+    through = [line for phase in site.phase_names for line in site.through(terms, phase) if line.in_line]
     for index, inverter in enumerate(site.inverter):
-        if inverter.pass_through_limit_a is None:
-            continue
-        through = site.pass_through_kw(inverter)
-        place = f"site.inverter.{index}.pass_through_limit_a ({inverter.name})"
-        phases = [phase for phase in site.phase_names if site.share(inverter, phase)]
-        peak = max(float(inverter.backed_up_share * site.load_kw(terms, phase).max()) for phase in phases)
-        if peak > through * (1 + 1e-9):
-            yield (
-                f"{place}: {_shown(inverter.pass_through_limit_a)} A pass {_shown(through)} kW a phase, the "
-                f"load behind it peaks at {_shown(peak)} kW; without stored energy the supply will trip. "
-                "Move load off it."
-            )
-        reference = site.connection.import_limit_kw_per_phase
-        if reference is None and site.phases == 1:
-            reference = site.connection.import_limit_kw
-        if reference is not None and (limit := float(terms.values(reference).max())) > through * (1 + 1e-9):
-            yield (
-                f"{place}: {_shown(inverter.pass_through_limit_a)} A pass {_shown(through)} kW a phase, less "
-                f"than the phase's import limit of {_shown(limit)} kW; the inverter binds before the "
-                "connection does."
-            )
+        own: dict[Limit, list[Through]] = {}
+        for line in (line for line in through if line.inverter == inverter.name):
+            own.setdefault(line.limit, []).append(line)
+        for limit, lines in own.items():
+            passes = lines[0].limit_kw
+            place = f"site.inverter.{index}.{limit.key} ({inverter.name})"
+            carried = f"{_shown(lines[0].amperes)} A pass {_shown(passes)} kW a phase"
+            peak = max(float((site.load_kw(terms, line.phase) - line.before_kw).max()) for line in lines)
+            if peak > passes * (1 + 1e-9):
+                yield (
+                    f"{place}: {carried}, the load behind it peaks at {_shown(peak)} kW; without stored energy the "
+                    "supply will trip. Move load off it."
+                )
+            reference = site.connection.import_limit_kw_per_phase
+            if reference is None and site.phases == 1:
+                reference = site.connection.import_limit_kw
+            if reference is not None and (most := float(terms.values(reference).max())) > passes * (1 + 1e-9):
+                yield (
+                    f"{place}: {carried}, less than the phase's import limit of {_shown(most)} kW; the inverter "
+                    "binds before the connection does."
+                )
 
 
 def _sun_kw(scenario: Any, arrays: tuple[Any, ...]) -> float:

@@ -94,8 +94,8 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         yield "site.dc_load is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
     if file.service and not file.site.inverter:
         yield "service needs at least one inverter in site.inverter."
-    limited = any(c.current_limit_a for c in file.site.solar_controller) or any(
-        i.dc_current_limit_a for i in file.site.inverter
+    limited = any(c.bus_currents() for c in file.site.solar_controller) or any(
+        i.bus_currents() for i in file.site.inverter
     )
     if limited and not direct and file.site.dc_voltage_v is None:
         yield "site.dc_voltage_v is required: current limits are given, and no bank sits on the bus directly."

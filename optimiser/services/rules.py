@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from optimiser.equipment import storage
-from optimiser.equipment.limits import power_kw
+from optimiser.equipment.laws import power_kw
+from optimiser.equipment.limits import NetLimit
 from optimiser.equipment.site import Site, bank_on_bus
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.services.offers import most_kw, steps_following, summed
@@ -199,16 +200,13 @@ def _storage_rules(
 def _reach(terms: Any, bank: Any, flow: BankFlows, drained: Any, direction: str) -> Any:
     """The most that a bank can give or take on the bus in the activated state. [kW]"""
     up = direction == "up"
-    limit_kw = bank.discharge_limit_kw if up else bank.charge_limit_kw
-    amperes, unit_kw = (
-        (bank.discharge_current_a, bank.discharge_kw) if up else (bank.charge_current_a, bank.charge_kw)
-    )
-    if amperes is None or power_kw(amperes, bank.voltages[0]) >= unit_kw:
+    limit_kw, current = bank.discharge_limit_kw if up else bank.charge_limit_kw, bank.current(out=up)
+    if current is None or not current.binds_from(bank.voltages[0]):
         return limit_kw
     reach = terms.column(f"storage.{bank.name}.{direction}_reach_kw", at_most=limit_kw)
     at_bank = reach / bank.converter_efficiency if up else reach * bank.converter_efficiency
     _limit_activated(
-        terms, f"{direction} current of {bank.name}", at_bank, amperes * bank.units, bank, flow, drained
+        terms, f"{direction} current of {bank.name}", at_bank, current.amperes, bank, flow, drained
     )
     return reach
 
@@ -223,37 +221,32 @@ def _breaker_rules(
     direction: str,
 ) -> None:
     """Current limits of the inverters' DC breakers in the activated state."""
-    up, bank = direction == "up", bank_on_bus(banks)
+    up, bank, lowest_v = direction == "up", bank_on_bus(banks), site.lowest_bus_voltage(banks)
     for inverter in site.inverter:
-        amperes, own = inverter.dc_current_limit_a, flows.inverters[inverter.name]
-        most = (
-            inverter.output_kw / inverter.output_efficiency
-            if up
-            else inverter.input_kw * inverter.input_efficiency
-        )
-        lowest_kw = power_kw(amperes or 0.0, site.lowest_bus_voltage(banks))
-        if amperes is None or lowest_kw >= most:
-            continue
-        net, kw = own.output_kw - own.input_kw, headroom[inverter.name]
-        power = (net + kw) / inverter.output_efficiency if up else (kw - net) * inverter.input_efficiency
-        name = f"{direction} current of inverter {inverter.name}"
-        if bank is None:
-            terms.at_most(name, power, lowest_kw)
-        else:
-            _limit_activated(terms, name, power, amperes, bank, flows.banks[bank.name], drained)
+        for current in inverter.bus_currents():
+            if current.out != up or not current.binds_from(lowest_v):
+                continue
+            own, kw = flows.inverters[inverter.name], headroom[inverter.name]
+            net = own.output_kw - own.input_kw
+            power = (net + kw) / inverter.output_efficiency if up else (kw - net) * inverter.input_efficiency
+            name = f"{direction} current of inverter {inverter.name}"
+            if bank is None:
+                terms.at_most(name, power, current.most_kw(lowest_v))
+            else:
+                _limit_activated(terms, name, power, current.amperes, bank, flows.banks[bank.name], drained)
 
 
 def _limit_activated(
-    terms: Any, name: str, power_kw: Any, amperes: float, bank: Any, flow: BankFlows, drained: Any
+    terms: Any, name: str, kilowatts: Any, amperes: float, bank: Any, flow: BankFlows, drained: Any
 ) -> None:
     """A current limit at the voltage that is left after the activation, at the start and the end of the step."""
     for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
         if not slope:
-            terms.at_most(name, power_kw, amperes * base / 1000)
+            terms.at_most(name, kilowatts, power_kw(amperes, base))
             continue
         for edge, stored in (("start", flow.start_kwh), ("end", flow.end_kwh)):
             volts = base + slope / bank.capacity_kwh * (stored - drained)
-            terms.at_most(f"{name} at {edge} of step, line {index + 1}", power_kw, amperes / 1000 * volts)
+            terms.at_most(f"{name} at {edge} of step, line {index + 1}", kilowatts, power_kw(amperes, volts))
 
 
 def _connection_rules(
@@ -266,13 +259,14 @@ def _connection_rules(
     reduced: _Reduced,
 ) -> None:
     """The activated state keeps the limits of the connection, in all and per phase."""
-    connection = site.connection
-    limits: tuple[Any, Any] = (connection.import_limit_kw, connection.export_limit_kw)
     into = summed([flow.input_kw for flow in flows.inverters.values()])
-    _connection_rule(terms, site, "connection", flows.connection, total, into, direction, limits)
-    limits = (connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase)
-    if site.phases == 1:
-        limits = (None, None)
+    of_phases: dict[str, NetLimit] = {}
+    for limit in site.net_limits(terms):
+        if limit.of_all:
+            both: tuple[Any, Any] = (limit.most_in_kw, limit.most_out_kw)
+            _connection_rule(terms, site, limit.words, flows.connection, total, into, direction, both)
+        elif limit.phase:
+            of_phases[limit.phase] = limit
     for phase, point in flows.phases.items():
         shares = [(i.name, site.share(i, phase)) for i in site.inverter if site.share(i, phase)]
         solar = [s for s in site.ac_solar if s.name in reduced.ac_kw and site.share(s, phase)]
@@ -281,16 +275,19 @@ def _connection_rules(
         parts = [share * headroom[name] for name, share in shares]
         kw = summed(parts + [site.share(s, phase) * reduced.ac_kw[s.name] for s in solar])
         into = summed([share * flows.inverters[name].input_kw for name, share in shares])
-        if limits[direction == "up"] is not None:
-            _connection_rule(terms, site, f"phase {phase}", point, kw, into, direction, limits)
-        for line in site.pass_through(terms, phase):
-            own, before = limits[direction == "up"], line.before_kw
-            if own is not None and not before.any() and terms.values(own).max() <= line.limit_kw:
+        own = np.full(terms.timeline.steps, np.inf)
+        if phase in of_phases:
+            both = (of_phases[phase].most_in_kw, of_phases[phase].most_out_kw)
+            own = both[direction == "up"]
+        if np.isfinite(own).all():
+            _connection_rule(terms, site, f"phase {phase}", point, kw, into, direction, both)
+        for line in site.through(terms, phase):
+            before = line.before_kw
+            if not before.any() and own.max() <= line.limit_kw:
                 continue  # the phase's own limit is the tighter one
             through = ConnectionFlows(point.net_import_kw - terms.series(before), None, None)
-            name = f"inverter {line.inverter} in line on phase {phase}"
             both = (line.limit_kw, line.limit_kw)
-            _connection_rule(terms, site, name, through, kw, into, direction, both)
+            _connection_rule(terms, site, line.words, through, kw, into, direction, both)
 
 
 def _connection_rule(

@@ -11,23 +11,12 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.limits import MARGINS
 from optimiser.plant.events import Event, hardest
 from optimiser.plant.replay import FINE_SECONDS, EventReplay, Replayed
 from optimiser.study import Study
 
 CENT = 0.005  # below it an amount is nothing
-MARGINS = (
-    "inverter_kw",
-    "inverter_dc_a",
-    "storage_kw",
-    "storage_a",
-    "stored_kwh",
-    "connection_kw",
-    "phase_kw",
-    "pass_through_a",
-    "imbalance_kw",
-    "controller_a",
-)
 
 
 def make_activation(statement: Statement, say: Callable[[str], None]) -> Study | None:
@@ -93,7 +82,7 @@ def _table(walked: list[Replayed], dispatch: Dispatch) -> pd.DataFrame:
             "stored_change_kwh": found.stored_kwh,
             "solar_lost_kwh": found.solar_lost_kwh,
         }
-        row |= {f"margin_{name}": found.margins.get(name, math.nan) for name in MARGINS}
+        row |= {f"margin_{m.name}": found.margins.get(m.name, math.nan) for m in MARGINS}
         row |= {
             "energy_amount": found.energy_amount,
             "of_which_demand_amount": found.demand_amount,

@@ -8,11 +8,12 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Progress, solve
+from optimiser.equipment.limits import StatedLimit
 from optimiser.errors import InfeasibleError, UnprovenError
 from optimiser.finance.yearly import yearly_saving
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
-from optimiser.studies.what_binds import Limit, nudged, worths
+from optimiser.studies.what_binds import nudged, worths
 from optimiser.studies.without_foresight import WithoutForesight
 from optimiser.study import Study
 
@@ -73,7 +74,7 @@ def study(
 
 
 def _row(
-    limit: Limit,
+    limit: StatedLimit,
     more: float,
     driven: tuple[Statement, Statement],
     ceiling: tuple[Statement, Statement],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +16,7 @@ from optimiser.engine.answer import answer
 from optimiser.engine.margins import Margins, derivative, held_again, margins
 from optimiser.engine.solver import Basis
 from optimiser.engine.tiling import Problem, build_problem
+from optimiser.equipment.limits import StatedLimit, stated
 from optimiser.finance.yearly import is_year, per_year, weights
 from optimiser.scenario.file import Scenario
 from optimiser.study import Study
@@ -28,31 +29,6 @@ ALIKE = 0.01  # worths a unit that differ by less are one
 # In a longer run only so many limits, those with the largest margins, are solved again.
 FEW_STEPS, FEW = 2000, 6
 MORE = "what binds.more"
-
-
-@dataclass(frozen=True)
-class Limit:
-    """A figure of the scenario that limits what the site can do.
-
-    Attributes
-    ----------
-    path : str
-        Where it stands in the scenario file.
-    words : str
-        What it is.
-    unit : str
-        Of which one more is valued.
-    size : float
-        How much of that unit there is; the mean where it is a series.
-    per : float
-        By how much of `unit` the site grows when the figure grows by one.
-    """
-
-    path: str
-    words: str
-    unit: str
-    size: float
-    per: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -80,7 +56,7 @@ class Worth:
 
     Attributes
     ----------
-    limit : Limit
+    limit : StatedLimit
     margin : float
         What the multipliers say of a small move, cash less wear; at a corner of the optimum it lies anywhere between
         the two sides. [currency/year/unit]
@@ -92,89 +68,12 @@ class Worth:
         Whether it was solved again.
     """
 
-    limit: Limit
+    limit: StatedLimit
     margin: float
     steps: int
     more: Side | None = None
     less: Side | None = None
     checked: bool = False
-
-
-def limits(scenario: Scenario) -> Iterator[Limit]:
-    """Every limit that the scenario states, in the order of the file."""
-    site = scenario.site
-    yield from _of(scenario, site.connection, "site.connection", CONNECTION)
-    for kind, name, catalogue in (
-        ("inverter", "inverter", INVERTER),
-        ("solar_controller", "controller", CONTROLLER),
-        ("ac_solar", "solar system", AC_SOLAR),
-    ):
-        for number, part in enumerate(getattr(site, kind)):
-            for limit in _of(scenario, part, f"site.{kind}.{number}", catalogue):
-                yield dataclasses.replace(limit, words=f"{limit.words} of {name} {part.name}")
-    for number, bank in enumerate(scenario.storage):
-        yield from _of_bank(bank, f"storage.{number}")
-    for number, product in enumerate(scenario.service):
-        if product.most_kw is not None:
-            yield Limit(f"service.{number}.most_kw", f"most offered of {product.name}", "kW", product.most_kw)
-
-
-CONNECTION = (
-    ("import_limit_kw", "import limit", "kW"),
-    ("export_limit_kw", "export limit", "kW"),
-    ("import_limit_kw_per_phase", "import limit of every phase", "kW"),
-    ("export_limit_kw_per_phase", "export limit of every phase", "kW"),
-    ("imbalance_limit_kw", "allowed imbalance of phases", "kW"),
-)
-INVERTER = (
-    ("output_kw", "output rating", "kW"),
-    ("input_kw", "input rating", "kW"),
-    ("dc_current_limit_a", "DC current limit", "A"),
-    ("pass_through_limit_a", "pass-through current limit", "A"),
-)
-CONTROLLER = (("size_kwp", "array", "kWp"), ("current_limit_a", "output current limit", "A"))
-AC_SOLAR = (("size_kwp", "array", "kWp"), ("rating_kw", "rating", "kW"))
-BANK = (
-    ("charge_kw", "charge power", "kW"),
-    ("discharge_kw", "discharge power", "kW"),
-    ("charge_current_a", "charge current limit", "A"),
-    ("discharge_current_a", "discharge current limit", "A"),
-)
-
-
-def _of(
-    scenario: Scenario, part: Any, path: str, catalogue: Sequence[tuple[str, str, str]]
-) -> Iterator[Limit]:
-    for key, words, unit in catalogue:
-        value = getattr(part, key)
-        if value is not None:
-            yield Limit(f"{path}.{key}", words, unit, float(np.mean(scenario.read(value))))
-
-
-def _of_bank(bank: Any, path: str) -> Iterator[Limit]:
-    """A bank's limits, each for the whole bank: its figures are those of one of its equal units."""
-    capacity = {"capacitance_f", "unit_usable_kwh", "unit_kwh"} & {
-        key for key in type(bank).model_fields if getattr(bank, key) is not None
-    }
-    (key,) = capacity
-    per = bank.capacity_kwh / getattr(bank, key)
-    yield Limit(f"{path}.{key}", f"usable energy of {bank.name}", "kWh", bank.capacity_kwh, per)
-    for key, words, unit in BANK:
-        value = getattr(bank, key)
-        if value is not None:
-            yield Limit(f"{path}.{key}", f"{words} of {bank.name}", unit, bank.units * value, bank.units)
-    if bank.converter is not None:
-        yield Limit(
-            f"{path}.converter.rating_kw", f"converter of {bank.name}", "kW", bank.converter.rating_kw
-        )
-    for number, reserve in enumerate(bank.reserve):
-        yield Limit(
-            f"{path}.reserve.{number}.fraction",
-            f"backup reserve of {bank.name}",
-            "% of its energy",
-            100 * reserve.fraction,
-            100.0,
-        )
 
 
 def nudged(scenario: Scenario, path: str, by: float) -> Scenario:
@@ -239,7 +138,7 @@ def worths(statement: Statement, say: Progress = lambda words: None, *, check: b
     scenario = dispatch.scenario
     counted = weights(dispatch.lines, scenario.tariff, scenario.timeline)
     at = _optimum(dispatch, counted)
-    found = [_worth(scenario, counted, at, limit) for limit in limits(scenario)]
+    found = [_worth(scenario, counted, at, limit) for limit in stated(scenario)]
     if not check:
         return found
     ranked = sorted(found, key=lambda worth: -abs(worth.margin))
@@ -268,7 +167,7 @@ class _Again:
         sides = [self._side(worth.limit, way * step) for way in (1, -1)]
         return dataclasses.replace(worth, more=sides[0], less=sides[1], checked=True)
 
-    def _side(self, limit: Limit, step: float) -> Side | None:
+    def _side(self, limit: StatedLimit, step: float) -> Side | None:
         near = self._a_unit(limit, step)
         if near is None:
             return None
@@ -277,7 +176,7 @@ class _Again:
         alike = far is not None and abs(sum(far) - sum(near)) <= ALIKE * max(abs(sum(near)), 0.01)
         return Side(*near, abs(step) * limit.per * (WIDE if alike else 1))
 
-    def _a_unit(self, limit: Limit, by: float) -> tuple[float, float] | None:
+    def _a_unit(self, limit: StatedLimit, by: float) -> tuple[float, float] | None:
         """Cash and wear (an outgoing, as it is in the lines, turned round) a unit and year; None where none can be."""
         if limit.size / limit.per + by < 0:
             return None
@@ -308,7 +207,7 @@ def _optimum(dispatch: Dispatch, counted: np.ndarray) -> Margins:
     return margins(problem, problem.split(found.x), problem.by_rule(found.row_dual), found.start.basis)
 
 
-def _worth(scenario: Scenario, counted: np.ndarray, at: Margins, limit: Limit) -> Worth:
+def _worth(scenario: Scenario, counted: np.ndarray, at: Margins, limit: StatedLimit) -> Worth:
     by = RELATIVE_MOVE * max(1.0, limit.size / limit.per)
     change = derivative(at, build_problem(nudged(scenario, limit.path, by)).weighted(counted))
     one = 1 / (by * limit.per)

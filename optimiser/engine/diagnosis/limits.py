@@ -4,11 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from optimiser.engine.tiling import Problem
+from optimiser.equipment.limits import (
+    CAPACITY,
+    CHARGE,
+    CONTROLLER_CURRENT,
+    DISCHARGE,
+    END,
+    INPUT,
+    OUTPUT,
+    RESERVE,
+    UNCOMMANDED,
+    WARRANTY,
+    Current,
+    Limit,
+    Through,
+    parts_of,
+)
+from optimiser.equipment.storage import current_rows
 from optimiser.terms.books import SettledTerms
 
 TOLERANCE = 1e-6
@@ -31,35 +48,44 @@ class MovableLimit:
 
     Attributes
     ----------
+    limit : Limit
+        Its entry in the catalogue.
     rule : str
         Its name in a sentence.
-    rank : int
-        Which of several limits is named first: the lowest. A wish (reserve, end state) comes before what the
-        network allows, and that before ratings of equipment.
     unit : str
+        In which it is moved.
     field : str
         Where it stands in the scenario file.
     holds : tuple of Hold
     value : callable
         From a step to the limit there, in its unit; None where it has no single value.
-    kind : str
-        How it is told: the "most" of something, energy to be "stored", "wear" that a month may see, or what is "given"
-        whether wanted or not.
+    figure_per_unit : float or None
+        By how much its figure in the file grows a unit, where that is another: amperes a kW. [A/kW]
     """
 
+    limit: Limit
     rule: str
-    rank: int
     unit: str
     field: str
     holds: tuple[Hold, ...]
     value: Callable[[int], float] | None = None
-    kind: Literal["most", "stored", "wear", "given"] = "most"
+    figure_per_unit: float | None = None
+
+    @property
+    def rank(self) -> int:
+        """Which of several limits is named first: the lowest."""
+        return self.limit.rank
+
+    @property
+    def kind(self) -> str:
+        """How it is told."""
+        return self.limit.kind
 
 
 def limits_of(scenario: Any, problem: Problem) -> list[MovableLimit]:
     """Every limit of a scenario that a person can move and that has a place in `problem`."""
-    made = [*_connection_limits(scenario), *_solar_limits(scenario), *_inverter_limits(scenario)]
-    made += [*_bank_limits(scenario), *_warranties(scenario, problem)]
+    made = [*_net_limits(scenario), *_inverter_limits(scenario), *_controller_limits(scenario)]
+    made += [*_solar_limits(scenario), *_bank_limits(scenario, problem)]
     rows = {family.name for family in problem.rows}
     kept = []
     for limit in made:
@@ -69,135 +95,98 @@ def limits_of(scenario: Any, problem: Problem) -> list[MovableLimit]:
     return kept
 
 
-def _connection_limits(scenario: Any) -> Iterator[MovableLimit]:
-    site, terms = scenario.site, numbers_of(scenario)
-    connection, phases = site.connection, site.phase_names
+def _net_limits(scenario: Any) -> Iterator[MovableLimit]:
+    """Limits of the connection; of those that hold on every phase, all are moved at once."""
+    sides: dict[Limit, tuple[list[Hold], np.ndarray]] = {}
+    for net in scenario.site.net_limits(numbers_of(scenario)):
+        for limit, out, most in net.sides:
+            holds, _ = sides.setdefault(limit, ([], most))
+            lower = out and net.rules[0] == net.rules[1]
+            holds.append(Hold(net.rules[out], not lower, is_column=False))
+            if net.registers:
+                holds.append(Hold(f"{net.registers}.{'export' if out else 'import'}_kw", True))
+    for limit, (holds, most) in sides.items():
+        field = f"{limit.owner}.{limit.key}"
+        yield MovableLimit(limit, limit.rule, "kW", field, tuple(holds), of_series(most))
 
-    for word, whole, own in (
-        ("import", connection.import_limit_kw, connection.import_limit_kw_per_phase),
-        ("export", connection.export_limit_kw, connection.export_limit_kw_per_phase),
-    ):
-        field, taken = f"site.connection.{word}_limit_kw", word == "import"
-        holds = (
-            Hold(f"meter.{word}_kw", True),
-            Hold(f"{word} limit of the connection", True, is_column=False),
-        )
-        yield MovableLimit(
-            f"{word} limit of the connection", 1, "kW", field, holds, of_series(terms.values(whole))
-        )
-        if own is not None:
-            own_holds = [Hold(f"limits of phase {phase}", taken, is_column=False) for phase in phases]
-            own_holds += [Hold(f"meter.{phase}.{word}_kw", True) for phase in phases]
-            name = f"{word} limit of phase {{phase}}"
-            yield MovableLimit(
-                name, 1, "kW", f"{field}_per_phase", tuple(own_holds), of_series(terms.values(own))
-            )
-    pairs = [(one, other) for index, one in enumerate(phases) for other in phases[index + 1 :]]
-    both = [
-        Hold(f"imbalance of phases {one} and {other}", upper, is_column=False)
-        for one, other in pairs
-        for upper in (True, False)
-    ]
-    if connection.imbalance_limit_kw is not None:
-        field, most = "site.connection.imbalance_limit_kw", connection.imbalance_limit_kw
-        yield MovableLimit("imbalance limit between phases", 1, "kW", field, tuple(both), lambda step: most)
+
+def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
+    site, terms = scenario.site, numbers_of(scenario)
+    through = [line for phase in site.phase_names for line in site.through(terms, phase)]
+    for place, inverter in parts_of(scenario, "site.inverter"):
+        for limit, word in ((OUTPUT, "output_kw"), (INPUT, "input_kw")):
+            hold, rating = Hold(f"inverter.{inverter.name}.{word}", True), getattr(inverter, limit.key)
+            yield _movable(limit, inverter, place, "kW", (hold,), _always(rating))
+        for current in inverter.bus_currents():
+            yield _of_current(current, place)
+        own: dict[Limit, list[Through]] = {}
+        for line in (line for line in through if line.inverter == inverter.name):
+            own.setdefault(line.limit, []).append(line)
+        for limit, lines in own.items():
+            holds = [Hold(line.rule, upper, is_column=False) for line in lines for upper in (True, False)]
+            movable = _movable(limit, inverter, place, "kW", tuple(holds), _always(lines[0].limit_kw))
+            yield replace(movable, figure_per_unit=getattr(inverter, limit.key) / lines[0].limit_kw)
+
+
+def _controller_limits(scenario: Any) -> Iterator[MovableLimit]:
+    places = {part.name: place for place, part in parts_of(scenario, CONTROLLER_CURRENT.owner)}
+    for current in scenario.site.bus_currents(numbers_of(scenario)):
+        if current.limit.owner == CONTROLLER_CURRENT.owner:
+            yield _of_current(current, places[current.part])
 
 
 def _solar_limits(scenario: Any) -> Iterator[MovableLimit]:
     """What existing solar gives at the least because nobody commands it."""
     least = scenario.site.least_given_kw(numbers_of(scenario))
-    for index, system in enumerate(scenario.site.ac_solar):
+    for place, system in parts_of(scenario, UNCOMMANDED.owner):
         if system.name in least:
             hold = Hold(f"ac_solar.{system.name}.solar_kw", False)
-            rule, field = f"output of {system.name}", f"site.ac_solar.{index}.commandable"
-            yield MovableLimit(rule, 3, "kW", field, (hold,), of_series(least[system.name]), "given")
+            yield _movable(UNCOMMANDED, system, place, "kW", (hold,), of_series(least[system.name]))
 
 
-def _warranties(scenario: Any, problem: Problem) -> Iterator[MovableLimit]:
-    """What a month may see discharged where a warranty is kept."""
-    for index, bank in enumerate(scenario.storage):
-        place = f"storage.{bank.name}{WARRANTED}"
-        if place in problem.columns:
-            groups, most = problem.timeline.groups(problem.columns[place].per), problem.columns[place].upper
-            rule, field = f"warranty of {bank.name}", f"storage.{index}.life.keep_warranty"
-            yield MovableLimit(
-                rule, 0, "kWh", field, (Hold(place, True),), of_series(most[groups.of_step]), "wear"
-            )
-
-
-def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
-    site = scenario.site
-    for index, inverter in enumerate(site.inverter):
-        name, place = inverter.name, f"site.inverter.{index}"
-        holds = tuple(
-            Hold(f"pass-through current of inverter {name} on {phase}", upper, is_column=False)
-            for phase in site.phase_names
-            for upper in (True, False)
-        )
-        through = site.pass_through_kw(inverter)
-        yield MovableLimit(
-            f"pass-through current of inverter {name}",
-            2,
-            "kW",
-            f"{place}.pass_through_limit_a",
-            holds,
-            _always(through),
-        )
-        for word, rule in (("output_kw", "output rating"), ("input_kw", "input rating")):
-            hold = Hold(f"inverter.{name}.{word}", True)
-            rating = getattr(inverter, word)
-            yield MovableLimit(
-                f"{rule} of inverter {name}", 4, "kW", f"{place}.{word}", (hold,), _always(rating)
-            )
-        for way in ("out", "in"):
-            rule = f"DC current of inverter {name}, {way}"
-            yield MovableLimit(rule, 3, "kW", f"{place}.dc_current_limit_a", _current_holds(rule))
-    for index, controller in enumerate(site.solar_controller):
-        rule = f"current of controller {controller.name}"
-        yield MovableLimit(
-            rule, 3, "kW", f"site.solar_controller.{index}.current_limit_a", _current_holds(rule)
-        )
-
-
-def _bank_limits(scenario: Any) -> Iterator[MovableLimit]:
+def _bank_limits(scenario: Any, problem: Problem) -> Iterator[MovableLimit]:
     timeline = scenario.timeline
-    for index, bank in enumerate(scenario.storage):
-        place, stored = f"storage.{index}", f"storage.{bank.name}.stored_kwh"
+    for place, bank in parts_of(scenario, "storage"):
+        stored = f"storage.{bank.name}.stored_kwh"
+        size = _always(bank.capacity_kwh)
+        yield _movable(CAPACITY, bank, place, "kWh", (Hold(stored, True),), size)
         floor, last = bank.floor_kwh(timeline), timeline.steps - 1
         end_kwh = min(bank.end_kwh, bank.capacity_kwh)
         has_end = end_kwh > floor[last] + TOLERANCE
         if has_end:
             hold = Hold(stored, False, steps=np.arange(timeline.steps) == last)
-            yield MovableLimit(
-                f"end state of {bank.name}",
-                0,
-                "kWh",
-                f"{place}.end_fraction",
-                (hold,),
-                _always(end_kwh),
-                "stored",
-            )
+            yield _movable(END, bank, place, "kWh", (hold,), _always(end_kwh))
         kept = floor > 0
         kept[last] &= not has_end
         if kept.any():
             hold = Hold(stored, False, steps=kept)
-            yield MovableLimit(
-                f"reserve of {bank.name}", 0, "kWh", f"{place}.reserve", (hold,), of_series(floor), "stored"
-            )
-        for word in ("charge", "discharge"):
-            whole = f"storage.{bank.name}.{word}_kw"
-            pieces = len(bank.charge_pieces() if word == "charge" else bank.discharge_pieces())
-            holds = (Hold(whole, True), Hold(f"storage.{bank.name}.{word}_piece_{pieces}_kw", True))
-            most = bank.charge_limit_kw if word == "charge" else bank.discharge_limit_kw
-            yield MovableLimit(
-                f"{word} power of {bank.name}", 5, "kW", f"{place}.{word}_kw", holds, _always(most)
-            )
-            rule = f"{word} current of {bank.name}"
-            yield MovableLimit(rule, 3, "kW", f"{place}.{word}_current_a", _current_holds(rule))
-        size = _always(bank.capacity_kwh)
-        yield MovableLimit(
-            f"capacity of {bank.name}", 6, "kWh", f"{place}.units", (Hold(stored, True),), size
-        )
+            yield _movable(RESERVE, bank, place, "kWh", (hold,), of_series(floor))
+        for limit, word, out, pieces, most in (
+            (CHARGE, "charge", False, bank.charge_pieces(), bank.charge_limit_kw),
+            (DISCHARGE, "discharge", True, bank.discharge_pieces(), bank.discharge_limit_kw),
+        ):
+            name = f"storage.{bank.name}.{word}"
+            holds = (Hold(f"{name}_kw", True), Hold(f"{name}_piece_{len(pieces)}_kw", True))
+            yield _movable(limit, bank, place, "kW", holds, _always(most))
+            if (current := bank.current(out=out)) is not None:
+                yield _of_current(current, place)
+        month = f"storage.{bank.name}{WARRANTED}"
+        if month in problem.columns:
+            groups = problem.timeline.groups(problem.columns[month].per)
+            value = of_series(problem.columns[month].upper[groups.of_step])
+            yield _movable(WARRANTY, bank, place, "kWh", (Hold(month, True),), value)
+
+
+def _movable(
+    limit: Limit, part: Any, place: str, unit: str, holds: tuple[Hold, ...], value: Callable[[int], float]
+) -> MovableLimit:
+    rule = limit.rule.format(name=part.name)
+    return MovableLimit(limit, rule, unit, f"{place}.{limit.key}", holds, value)
+
+
+def _of_current(current: Current, place: str) -> MovableLimit:
+    holds = tuple(Hold(name, True, is_column=False) for name in current_rows(current.rule))
+    return MovableLimit(current.limit, current.rule, "kW", f"{place}.{current.limit.key}", holds)
 
 
 def of_series(series: np.ndarray) -> Callable[[int], float]:
@@ -207,13 +196,6 @@ def of_series(series: np.ndarray) -> Callable[[int], float]:
 
 def _always(number: float) -> Callable[[int], float]:
     return lambda step: number
-
-
-def _current_holds(rule: str) -> tuple[Hold, ...]:
-    """Rows of a current limit: one where the voltage is constant, else lines at both edges of the step."""
-    lines = ["", *(f", line {index}" for index in range(2, 21))]
-    edges = ["", " at start of step", " at end of step"]
-    return tuple(Hold(f"{rule}{edge}{line}", True, is_column=False) for edge in edges for line in lines)
 
 
 def numbers_of(scenario: Any) -> SettledTerms:

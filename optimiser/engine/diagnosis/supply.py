@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import permutations
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,10 @@ import numpy as np
 from optimiser.engine.diagnosis.limits import TOLERANCE, limits_of, numbers_of
 from optimiser.engine.diagnosis.search import MOST_COLUMNS_WHOLE, explained, told
 from optimiser.engine.diagnosis.window import DiagnosisWindow, bare_problem
-from optimiser.equipment.limits import power_kw
 from optimiser.equipment.site import bank_on_bus
 from optimiser.terms.books import SettledTerms
+
+CONTROLLERS = "site.solar_controller"
 
 
 def check_supply(scenario: Any) -> None:
@@ -74,17 +76,14 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     taken = np.maximum(-bus_kw, 0) / best_in
     yield "import limit", load_less_sun - given + taken - terms.values(site.connection.import_limit_kw)
     for phase in site.phase_names:
-        if site.connection.import_limit_kw_per_phase is not None:
-            yield f"phase {phase}", lowest[phase] - phase_most[phase]
-        for line in site.pass_through(terms, phase):
-            yield f"pass-through {line.inverter} {phase}", lowest[phase] - line.highest_net_kw
-        if site.connection.imbalance_limit_kw is not None:
-            for other in site.phase_names:
-                if other != phase:
-                    yield (
-                        f"imbalance {phase} {other}",
-                        lowest[phase] - highest[other] - site.connection.imbalance_limit_kw,
-                    )
+        for line in site.through(terms, phase):
+            yield line.rule, lowest[phase] - line.highest_net_kw
+    for limit in site.net_limits(terms):
+        if limit.phase:
+            yield limit.words, lowest[limit.phase] - limit.most_in_kw
+        elif limit.of_pair:
+            for one, other in permutations(limit.weights):
+                yield f"imbalance {one} {other}", lowest[one] - highest[other] - limit.most_in_kw
 
 
 def _runs_short(scenario: Any) -> bool:
@@ -137,12 +136,13 @@ def _grid_to_bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
 def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
     """The most that sun and banks can bring to the bus, less its own load and standby. [kW]"""
     site = scenario.site
-    volts = _highest_voltage(scenario)
+    volts, currents = _highest_voltage(scenario), site.bus_currents(terms)
     power = np.zeros(scenario.timeline.steps)
     for controller in site.solar_controller:
-        amperes = controller.current_limit_a
-        most = np.inf if amperes is None else power_kw(amperes, volts)
-        power = power + np.minimum(controller.available(terms), most)
+        own = [
+            c.most_kw(volts) for c in currents if (c.limit.owner, c.part) == (CONTROLLERS, controller.name)
+        ]
+        power = power + np.minimum(controller.available(terms), min(own, default=np.inf))
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
     return power - site.dc_needs_kw(terms, scenario.storage)
@@ -155,9 +155,9 @@ def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
         rating, efficiency = inverter.input_kw, 1 / inverter.input_efficiency
         if way == "out":
             rating, efficiency = inverter.output_kw, inverter.output_efficiency
-        amperes = inverter.dc_current_limit_a
-        most = np.inf if amperes is None else power_kw(amperes, _highest_voltage(scenario)) * efficiency
-        made[inverter.name] = min(rating, most)
+        volts = _highest_voltage(scenario)
+        own = [c.most_kw(volts) * efficiency for c in inverter.bus_currents() if c.out == (way == "out")]
+        made[inverter.name] = min([rating, *own])
     return made
 
 

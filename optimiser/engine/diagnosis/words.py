@@ -6,7 +6,7 @@ from typing import Any
 
 from optimiser.engine.diagnosis.limits import MovableLimit, numbers_of
 from optimiser.engine.diagnosis.window import DiagnosisWindow
-from optimiser.equipment.limits import current_a
+from optimiser.equipment.laws import current_a
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import voltage_at
 
@@ -110,8 +110,8 @@ def sentence_of(
     if value is None:
         return f"{text} Raise {limit.field}{amperes_of(scenario, window, limit, step, amount)}."
     target = f"{shown_amount(value + amount)} {unit}"
-    if limit.field.endswith("pass_through_limit_a"):
-        target = f"{shown_amount(current_a(value + amount, scenario.site.connection.phase_voltage_v))} A"
+    if limit.figure_per_unit is not None:
+        target = f"{shown_amount((value + amount) * limit.figure_per_unit)} {limit.limit.unit}"
     return f"{text} Raise {limit.field} to at least {target}, or lower what is asked for."
 
 
