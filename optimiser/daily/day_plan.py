@@ -11,6 +11,8 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from optimiser.control.modes import WORDS, Mode
+from optimiser.daily.registers import register_table
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import ScenarioError, SeriesError
 from optimiser.report.day_plan import later, plan_page
@@ -46,11 +48,14 @@ class DayPlan:
     orders : DataFrame
         One row a stretch in which the same is done for the same reason: start_local, end_local, does, why, mean power
         of the store (positive when it gives), its share at the end.
+    registers : DataFrame
+        The same in the registers of an open model of storage control (`registers.register_table`).
     """
 
     summary: dict[str, Any]
     steps: pd.DataFrame
     orders: pd.DataFrame
+    registers: pd.DataFrame
 
 
 def read_forecast(
@@ -187,7 +192,7 @@ def plan_day(
         "export_kwh": float(frame["export_kw"].sum() * scenario.timeline.step_hours),
         "forecast": str(table.path),
     }
-    return DayPlan(summary, frame, orders)
+    return DayPlan(summary, frame, orders, register_table(begun, frame, orders))
 
 
 def _steps(dispatch: Dispatch) -> pd.DataFrame:
@@ -249,35 +254,35 @@ def _reason(row: Any, again: bool) -> tuple[str, str]:
     nothing = row.worth_per_kwh < WORTHLESS
     if row.charge_kw > MOVES_KW:
         if row.import_kw > MOVES_KW and row.import_kw > row.load_kw - row.solar_kw + MOVES_KW:
-            return "charge from the grid", "costs {into}, worth {worth}{at}"
+            return WORDS[Mode.CHARGE], "costs {into}, worth {worth}{at}"
         if nothing:
-            return "charge from the sun", "there is more sun than can be used, export pays {out}"
-        return "charge from the sun", "worth {worth}{at}, export pays {out}"
+            return WORDS[Mode.SAVE_SUN], "there is more sun than can be used, export pays {out}"
+        return WORDS[Mode.SAVE_SUN], "worth {worth}{at}, export pays {out}"
     if row.discharge_kw > MOVES_KW:
         if row.export_kw > MOVES_KW:
-            return "feed out", "export pays {out}, kept it would be worth {worth}"
+            return WORDS[Mode.FEED_OUT], "export pays {out}, kept it would be worth {worth}"
         if row.worth_per_kwh > row.import_price + WORTHLESS:
             # Worth more in store than the kWh that it saves: so that kWh costs more than its price.
             held = "import is held to {import_kw} kW, more would cost beyond its price of {into} (demand or a limit)"
-            return "cover own load", held
-        return "cover own load", "import costs {into}, kept it would be worth {worth}"
+            return WORDS[Mode.COVER_LOAD], held
+        return WORDS[Mode.COVER_LOAD], "import costs {into}, kept it would be worth {worth}"
     if row.solar_kw > row.load_kw + MOVES_KW and row.export_kw > MOVES_KW:
         if row.store == "full":
-            return "hold, feed out the sun", "the store is full, export pays {out}"
-        return "hold, feed out the sun", "export pays {out}, more would be worth {worth} stored"
+            return WORDS[Mode.HOLD], "the store is full, export pays {out}"
+        return WORDS[Mode.HOLD], "export pays {out}, more would be worth {worth} stored"
     if row.store == "full":
-        return "hold", "the store is full, worth {worth}{at}, import costs {into}"
+        return WORDS[Mode.HOLD], "the store is full, worth {worth}{at}, import costs {into}"
     low = f"the store is {row.store}" if row.store else ""
     if nothing:
         filled = "the sun will fill the store for nothing"
         if low:
             filled = f"{low} and the sun will fill it for nothing"
-        return "rest", f"{filled}, import costs {{into}}"
+        return WORDS[Mode.HOLD], f"{filled}, import costs {{into}}"
     if low:
-        return "rest", f"{low}, import costs {{into}}, more would be worth {{worth}} stored"
+        return WORDS[Mode.HOLD], f"{low}, import costs {{into}}, more would be worth {{worth}} stored"
     if again:
-        return "hold", "worth {worth}{at}, import costs {into}"
-    return "rest", "import costs {into}, stored energy is worth {worth}"
+        return WORDS[Mode.HOLD], "worth {worth}{at}, import costs {into}"
+    return WORDS[Mode.HOLD], "import costs {into}, stored energy is worth {worth}"
 
 
 def _acts(frame: pd.DataFrame) -> pd.DataFrame:
@@ -344,11 +349,17 @@ def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
         If the folder cannot be written to.
     """
     folder = Path(folder)
-    paths = {"page": folder / "plan.html", "table": folder / "plan.csv", "summary": folder / "plan.json"}
+    paths = {
+        "page": folder / "plan.html",
+        "table": folder / "plan.csv",
+        "registers": folder / "plan-registers.csv",
+        "summary": folder / "plan.json",
+    }
     write_files(
         {
             paths["page"]: plan_page(made.summary, made.steps, made.orders),
             paths["table"]: made.steps.round(4),
+            paths["registers"]: made.registers,
             paths["summary"]: made.summary,
         }
     )

@@ -22,6 +22,13 @@ FLOWS = (
 )
 
 
+CAUTION = (
+    "plan-registers.csv holds the same as registers of the open SunSpec model 124, to look at: nothing is sent to any "
+    "device. That model's rates are limits; that a negative one forces the other direction differs between devices, so "
+    "check the maker's documentation first. Protection settings are for licensed people."
+)
+
+
 def plan_page(summary: dict[str, Any], steps: pd.DataFrame, orders: pd.DataFrame) -> str:
     """The page as text.
 
@@ -34,7 +41,12 @@ def plan_page(summary: dict[str, Any], steps: pd.DataFrame, orders: pd.DataFrame
         One row a stretch: start_local, end_local, does, why, store_kw, stored_percent.
     """
     sections = [
-        Section("answer", "Plan", "What to do, and why", (*intro(summary), orders_table(orders))),
+        Section(
+            "answer",
+            "Plan",
+            "What to do, and why",
+            (*intro(summary), orders_table(orders), Text(CAUTION, tone="quiet")),
+        ),
         Section(
             "power",
             "Power",
