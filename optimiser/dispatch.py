@@ -187,7 +187,7 @@ def replay(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[Formulati
     DriftError
         If a rule is broken by more than 1e-5 of its unit.
     """
-    terms = SettledTerms(scenario.timeline, scenario.read, values)
+    terms = SettledTerms(scenario.data, values)
     stated = formulate(scenario, terms)
     worst = max(terms.replays, key=lambda replayed: replayed.worst)
     if worst.worst > RULE_TOLERANCE:
@@ -255,8 +255,8 @@ def _proof(
     if relative > tolerance:
         money = f"{gap:,.2f} {scenario.file.currency}"
         verdict = f"best found, within {proof.within(relative)} of turnover ({money})"
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
-    inverted = scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)
+    data = scenario.data
+    inverted = scenario.tariff.export_price(data) > scenario.tariff.import_price(data)
     return Proof(
         verdict,
         found.route,

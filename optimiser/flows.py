@@ -9,8 +9,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-Array = Any  # NumPy numbers in the books, arrays of expressions in the linear program
+# One a step or a group: numbers in the books, expressions (which have no type of NumPy's) in the linear program.
+Series = npt.NDArray[Any]
+Amount = Series | float
 
 
 @dataclass(frozen=True)
@@ -22,15 +25,15 @@ class MeterFlows:
     through both registers beside what nets within a step, at most `crossing_most_kw`.
     """
 
-    import_kw: Array
-    export_kw: Array
+    import_kw: Series
+    export_kw: Series
     import_most_kw: np.ndarray
     export_most_kw: np.ndarray
     load_kw: np.ndarray
-    crossing_kw: Array = 0.0
+    crossing_kw: Amount = 0.0
     crossing_most_kw: float = 0.0
 
-    def crossed(self, kw: Array, most_kw: float) -> MeterFlows:
+    def crossed(self, kw: Series, most_kw: float) -> MeterFlows:
         """The same registers with so much more running through both of them in a step."""
         return MeterFlows(
             self.import_kw + kw,
@@ -47,10 +50,10 @@ class MeterFlows:
 class InverterFlows:
     """AC power of one inverter, and what it draws from and brings to the DC bus."""
 
-    output_kw: Array
-    input_kw: Array
-    dc_draw_kw: Array
-    dc_input_kw: Array
+    output_kw: Series
+    input_kw: Series
+    dc_draw_kw: Series
+    dc_input_kw: Series
 
 
 @dataclass(frozen=True)
@@ -63,20 +66,20 @@ class BankFlows:
     are expected to bring to and draw from the terminals beside the plan.
     """
 
-    charge_kw: Array
-    discharge_kw: Array
-    taken_kw: Array
-    given_kw: Array
-    filling_kw: Array
-    draining_kw: Array
-    kept_kwh: Array
-    start_kwh: Array
-    end_kwh: Array
-    called_charge_kw: Array = 0.0
-    called_discharge_kw: Array = 0.0
+    charge_kw: Series
+    discharge_kw: Series
+    taken_kw: Series
+    given_kw: Series
+    filling_kw: Series
+    draining_kw: Series
+    kept_kwh: Series
+    start_kwh: Series
+    end_kwh: Series
+    called_charge_kw: Amount = 0.0
+    called_discharge_kw: Amount = 0.0
 
     @property
-    def worn_kw(self) -> Array:
+    def worn_kw(self) -> Series:
         """All that leaves the terminals, planned and called for: what wears the bank. [kW]"""
         return self.given_kw + self.called_discharge_kw
 
@@ -85,9 +88,9 @@ class BankFlows:
 class ConnectionFlows:
     """Signed power at the whole connection or one phase of it, split in two where a rule needs the parts."""
 
-    net_import_kw: Array
-    import_kw: Array | None
-    export_kw: Array | None
+    net_import_kw: Series
+    import_kw: Series | None
+    export_kw: Series | None
 
 
 @dataclass(frozen=True)
@@ -102,6 +105,6 @@ class SiteFlows:
     banks: dict[str, BankFlows]
     connection: ConnectionFlows
     phases: dict[str, ConnectionFlows]
-    controllers: dict[str, Array]
-    ac_solar: dict[str, Array]
-    held_back: dict[str, Array]
+    controllers: dict[str, Series]
+    ac_solar: dict[str, Series]
+    held_back: dict[str, Series]

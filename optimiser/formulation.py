@@ -12,7 +12,9 @@ from optimiser.flows import SiteFlows
 from optimiser.services import rules
 from optimiser.services.offers import activation, offers
 from optimiser.services.product import Offer
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,7 @@ class Formulation:
     offers: list[Offer]
 
 
-def formulate(scenario: Any, terms: Any) -> Formulation:
+def formulate(scenario: Any, terms: Terms) -> Formulation:
     """State the scenario's problem on `terms`."""
     site, banks = scenario.site, scenario.storage
     made = offers(terms, site, scenario.service)
@@ -45,11 +47,11 @@ def formulate(scenario: Any, terms: Any) -> Formulation:
     return Formulation(lines, flows, made)
 
 
-def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
+def _steering_lines(scenario: Any, data: InputData, flows: SiteFlows) -> list[Line]:
     """Wear and the tie-break: in the objective, on no bill."""
     lines = []
     for bank in scenario.storage:
-        energy = flows.banks[bank.name].worn_kw * terms.step_hours
+        energy = flows.banks[bank.name].worn_kw * data.step_hours
         if bank.wear_per_kwh:
             lines.append(
                 Line(
@@ -72,6 +74,6 @@ def _steering_lines(scenario: Any, terms: Any, flows: SiteFlows) -> list[Line]:
     ]
     moved += flows.held_back.values()
     if moved and scenario.solve.tie_break_per_kwh:
-        total = sum(moved[1:], moved[0]) * terms.step_hours
+        total = sum(moved[1:], moved[0]) * data.step_hours
         lines.append(Line("Tie-break", "tie-break", -scenario.solve.tie_break_per_kwh * total, cash=False))
     return lines

@@ -80,8 +80,8 @@ def test_the_rectifier_is_on_its_phase(tmp_path, phase, expected):
         write_site(tmp_path, table(site=site, components=FLAT, storage=[battery(1.0, 1.0)]), {})
     )
     dispatch = solve(read)
-    terms = optimiser.terms.SettledTerms(read.timeline, read.read, {})
-    assert expected == [pytest.approx(read.site.needs_before_kw(terms, p)[0]) for p in ("L1", "L2", "L3")]
+    data = read.data
+    assert expected == [pytest.approx(read.site.needs_before_kw(data, p)[0]) for p in ("L1", "L2", "L3")]
     assert near(4.0) == settle(dispatch).before_flows.import_kw[0]
 
 

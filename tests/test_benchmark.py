@@ -163,7 +163,7 @@ def stated_by_pyomo(scenario: Scenario) -> Any:
     """The whole formulation as Pyomo expressions with numbers in place, and the money as objective."""
     import pyomo.environ as pyo
 
-    terms = LpTerms(scenario.timeline, scenario.read, steps=None)
+    terms = LpTerms(scenario.data, steps=None)
     lines = formulate(scenario, terms).lines
     money = sum((np.asarray(line.values, dtype=object).sum() for line in lines), 0.0)
     terms.model.money = pyo.Objective(expr=money, sense=pyo.maximize)

@@ -20,6 +20,7 @@ from optimiser.flows import MeterFlows
 from optimiser.scenario.contract import read_tariff
 from optimiser.tariff import Tariff
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.timeline import Timeline
 
 
@@ -189,7 +190,7 @@ def lines_of(components: list[dict[str, Any]], kw: np.ndarray, **more: Any) -> t
     tariff = Tariff.model_validate({"name": "made up", "zone": ZONE, "component": components, **more})
     start = pd.Timestamp("2025-03-01", tz=ZONE).to_pydatetime()
     timeline = Timeline(start, 60, len(kw), ZONE)
-    terms = SettledTerms(timeline, lambda value: value, {})
+    terms = SettledTerms(InputData(timeline, lambda value: value))
     flows = MeterFlows(kw, np.zeros_like(kw), kw, kw, kw)
     return -sum(float(line.values.sum()) for line in tariff.lines(flows, terms)), timeline
 

@@ -30,6 +30,7 @@ from optimiser.engine.solver import Extra, Highs
 from optimiser.engine.tiling import Problem
 from optimiser.errors import DriftError, InfeasibleError, UnprovenError
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.terms.program import LpTerms
 from optimiser.timeline import STEP, Grouping
@@ -230,7 +231,7 @@ def test_every_kind_of_rule_is_tiled_as_stated(rule, monkeypatch):
 
 def test_previous_further_back_than_the_pattern_is_refused():
     """A lag that the pattern has no step for is refused with the column's name."""
-    terms = LpTerms(SPRING, lambda reference: reference, steps=2)
+    terms = LpTerms(InputData(SPRING, lambda reference: reference), steps=2)
     column = terms.column("made up", at_most=1.0)
     with pytest.raises(DriftError, match="made up"):
         terms.previous(column, 2)
@@ -238,7 +239,7 @@ def test_previous_further_back_than_the_pattern_is_refused():
 
 def test_previous_of_solved_numbers_agrees():
     """On numbers: the value before, then the column shifted."""
-    terms = SettledTerms(SPRING, lambda reference: reference, {"made up": np.arange(29.0)})
+    terms = SettledTerms(InputData(SPRING, lambda reference: reference), {"made up": np.arange(29.0)})
     column = terms.column("made up", at_most=99.0, before=7.0)
     assert terms.previous(column, 2)[:4].tolist() == [7.0, 7.0, 0.0, 1.0]
 
@@ -279,7 +280,7 @@ def test_rule_that_is_not_linear_is_refused(monkeypatch):
 
 def test_names_are_used_once():
     """Two columns or two rules of one name are refused, and a column without a finite bound."""
-    terms = LpTerms(SPRING, lambda reference: reference, steps=2)
+    terms = LpTerms(InputData(SPRING, lambda reference: reference), steps=2)
     column = terms.column("made up", at_most=1.0)
     with pytest.raises(DriftError, match="made up"):
         terms.column("made up", at_most=1.0)

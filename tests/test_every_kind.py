@@ -345,7 +345,7 @@ def test_money_planned_is_money_settled(module, kind, tables, tmp_path):
         pinned = Highs(dataclasses.replace(problem, lower=lower, upper=upper)).solve()
         assert "optimal" == pinned.verdict
         whole = exact(problem, lower, upper)
-        lines = formulate(made, SettledTerms(made.timeline, made.read, problem.split(whole))).lines
+        lines = formulate(made, SettledTerms(made.data, problem.split(whole))).lines
         settled = joined(lines, np.array([line.values.sum() for line in lines]))
         relaxed = joined(lines, problem.by_line @ pinned.x + problem.line_offsets)
         planned = joined(lines, problem.by_line @ whole + problem.line_offsets)
@@ -377,7 +377,7 @@ def test_a_charge_changes_sign_with_its_rate(kind, field, tmp_path):
         made = case(tmp_path / str(rate), tariff, model, {field: rate})
         problem = build_problem(made)
         x = random_schedule(problem, 1)
-        lines = formulate(made, SettledTerms(made.timeline, made.read, problem.split(x))).lines
+        lines = formulate(made, SettledTerms(made.data, problem.split(x))).lines
         assert all(np.sign(line.values.sum()) == -np.sign(rate) for line in lines if line.cash)
 
 

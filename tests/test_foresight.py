@@ -37,6 +37,7 @@ from optimiser.services.product import Product
 from optimiser.studies import without_foresight
 from optimiser.studies.without_foresight import WithoutForesight, study
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.timeline import Timeline
 
 ROOT = Path(__file__).parent.parent
@@ -277,7 +278,7 @@ def test_gates_follow_the_markets_clock():
     """
     start = pd.Timestamp("2025-03-30", tz="Europe/Berlin")
     timeline = Timeline(start.to_pydatetime(), 60, 47, "Europe/Berlin")
-    terms = SettledTerms(timeline, lambda reference: reference, {})
+    terms = SettledTerms(InputData(timeline, lambda reference: reference))
     base = {"name": "a", "direction": "up", "sustain_hours": 1.0, "price": 1.0, "price_unit": "per_mw_hour"}
     daily = Product(**base, gate_days_before=1, gate_time="08:00").gate_steps(terms)
     assert daily is not None

@@ -694,7 +694,7 @@ class Oracle:
 
     def __init__(self, scenario: Scenario, problem: Problem):
         self.problem = problem
-        self.terms = LpTerms(scenario.timeline, scenario.read, steps=None)
+        self.terms = LpTerms(scenario.data, steps=None)
         with PauseGC():
             self.lines = formulate(scenario, self.terms).lines
             self.model = self.terms.model

@@ -307,7 +307,7 @@ def test_lines_for_many_cases_are_those_of_the_books():
         [f for f in FEATURES if f.__name__ in ("time_of_use", "peaks", "tiers", "minimum", "netted")]
     )
     walk = walked(scenario, 2, 6.0, True, cases=2)
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    terms = SettledTerms(scenario.data)
     for number in range(2):
         _, stated = executed(scenario, walk, number)
         quick = settled_lines(scenario, walk, number, terms)

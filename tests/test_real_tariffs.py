@@ -18,6 +18,7 @@ from real_data import DATA
 from optimiser.flows import MeterFlows
 from optimiser.tariff import Tariff
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.timeline import Timeline
 
 FILE = DATA / "tariffs" / "au_network_tariffs_2015_2019.json"
@@ -170,7 +171,7 @@ def test_published_tariffs_cost_their_plain_sums():
     flows = MeterFlows(numbers, np.zeros_like(numbers), numbers, numbers, numbers)
     differing = {}
     for t in filter(usable, published()):
-        terms = SettledTerms(timeline, lambda value: value, {})
+        terms = SettledTerms(InputData(timeline, lambda value: value))
         made = -sum(float(line.values.sum()) for line in as_tariff(t).lines(flows, terms))
         expected = by_hand(t, kw)
         if abs(made - expected) > 1e-5:

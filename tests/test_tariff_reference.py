@@ -189,7 +189,7 @@ def test_charges_with_whole_numbers_are_solved_to_the_reference(name, seed, tmp_
     problem = build_problem(scenario)
     x = exact(problem)
     assert problem.objective @ x + problem.offset == pytest.approx(reference, rel=RELATIVE, abs=CENT)
-    terms = SettledTerms(scenario.timeline, scenario.read, problem.split(x))
+    terms = SettledTerms(scenario.data, problem.split(x))
     lines = formulate(scenario, terms).lines
     books = sum(float(line.values.sum()) for line in lines)
     assert books == pytest.approx(reference, rel=RELATIVE, abs=CENT)

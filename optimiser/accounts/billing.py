@@ -17,6 +17,7 @@ from optimiser.scenario.contract import Contract
 from optimiser.series.laid import lay
 from optimiser.series.table import SeriesTable, Source, column_names, measured_step, no_column, read_table
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.timeline import Grouping, Timeline
 
@@ -94,9 +95,9 @@ def make_bills(
     scale = 1.0 if unit == "kW" else 1.0 / timeline.step_hours
     imported, exported = _metered(path, table, timeline, import_column, export_column, scale)
     columns = contract.columns(timeline, {"load": table})
-    terms = SettledTerms(timeline, lambda value: columns[value] if isinstance(value, str) else value, {})
+    data = InputData(timeline, lambda value: columns[value] if isinstance(value, str) else value)
     flows = MeterFlows(imported, exported, imported, exported, imported)
-    rows = line_rows(contract.tariff.lines(flows, terms), contract.tariff.period, timeline)
+    rows = line_rows(contract.tariff.lines(flows, SettledTerms(data)), contract.tariff.period, timeline)
     names = ["billing_period", "group", "line", "quantity", "unit", "amount", "cash"]
     made = pd.DataFrame(rows, columns=names)
     made["to_pay"] = 0.0 - made["amount"]

@@ -23,7 +23,7 @@ from optimiser.tariff import (
     VolumeCharge,
 )
 from optimiser.tariff.contract import Tariff
-from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.timeline import Timeline
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -117,11 +117,11 @@ def draw(contract: Contract, year: int) -> Drawing:
     first = datetime.datetime(year, 1, 1, tzinfo=datetime.UTC)
     days = (datetime.date(year + 1, 1, 1) - datetime.date(year, 1, 1)).days
     timeline = Timeline(first, slot, days * 1440 // slot, "UTC")
-    terms = SettledTerms(timeline, lambda value: value if isinstance(value, (int, float)) else 0.0, {})
+    data = InputData(timeline, lambda value: value if isinstance(value, (int, float)) else 0.0)
     layers = []
     for title, prices, kinds in (
-        ("Import", tariff.import_price(terms), (EnergyCharge, SpotCharge, BlockCharge, VolumeCharge)),
-        ("Export", tariff.export_price(terms), (FeedIn, SpotFeedIn, TieredFeedIn)),
+        ("Import", tariff.import_price(data), (EnergyCharge, SpotCharge, BlockCharge, VolumeCharge)),
+        ("Export", tariff.export_price(data), (FeedIn, SpotFeedIn, TieredFeedIn)),
     ):
         drawn = [component for component in tariff.component if isinstance(component, kinds)]
         note = _left_out(tariff, drawn)
@@ -133,12 +133,10 @@ def draw(contract: Contract, year: int) -> Drawing:
     component: Any
     for component in tariff.component:
         if getattr(component, "when", None) is not None:
-            mask = component.mask(terms, tariff, component.when)
+            mask = component.mask(data, tariff, component.when)
             layers.append(Layer(f"When it counts: {component.name}", "", _seasons(tariff, timeline, mask)))
         if isinstance(component, ControlledLoad):
-            prices = (
-                (1 + component.tax(tariff)) * component.net_share(tariff) * component.price(terms, tariff)
-            )
+            prices = (1 + component.tax(tariff)) * component.net_share(tariff) * component.price(data, tariff)
             unit = _unit(contract, [component])
             layers.append(Layer(component.name, unit, _seasons(tariff, timeline, prices.round(9))))
     charges = tuple(

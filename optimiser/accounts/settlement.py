@@ -68,7 +68,7 @@ def settle(dispatch: Dispatch) -> Statement:
     """Put a schedule's lines, and those of the case without the system, into the books."""
     scenario = dispatch.scenario
     before = before_flows(scenario)
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    terms = SettledTerms(scenario.data)
     lines = {"before": scenario.before_tariff.lines(before, terms), "after": list(dispatch.lines)}
     periods = {"before": scenario.before_tariff.period, "after": scenario.tariff.period}
     rows = [
@@ -98,7 +98,7 @@ def crossing_effect(statement: Statement) -> dict[str, float] | None:
     hours = scenario.timeline.step_hours
     if not np.any(meter.crossing_kw):
         return None
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    terms = SettledTerms(scenario.data)
     netted = meter.crossed(-meter.crossing_kw, -meter.crossing_most_kw)
     both, one = (
         sum(float(np.sum(line.values)) for line in scenario.tariff.lines(flows, terms) if line.cash)
@@ -113,11 +113,11 @@ def before_flows(scenario: Scenario) -> MeterFlows:
     Existing solar gives way where a limit of the connection on export or imbalance asks for it. The reactive power that
     a contract derives from the load is the same in both cases.
     """
-    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, {})
-    given = site.given_before_kw(terms)
+    site, data = scenario.site, scenario.data
+    given = site.given_before_kw(data)
     nets = {}
     for phase in site.phase_names:
-        nets[phase] = site.needs_before_kw(terms, phase)
+        nets[phase] = site.needs_before_kw(data, phase)
         for system in site.ac_solar:
             if system.existing:
                 nets[phase] = nets[phase] - site.share(system, phase) * given[system.name]
@@ -127,7 +127,7 @@ def before_flows(scenario: Scenario) -> MeterFlows:
     else:
         imported = sum(np.maximum(net, 0) for net in nets.values())
         exported = sum(np.maximum(-net, 0) for net in nets.values())
-    load = sum((site.load_kw(terms, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps))
+    load = sum((site.load_kw(data, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps))
     return MeterFlows(imported, exported, imported, exported, load)
 
 
@@ -135,20 +135,20 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     """Energy over the timeline, by name. [kWh]"""
     scenario, values, flows = dispatch.scenario, dispatch.values, dispatch.flows
     site, hours = scenario.site, scenario.timeline.step_hours
-    terms = SettledTerms(scenario.timeline, scenario.read, values)
+    data = scenario.data
     totals: dict[str, float] = {}
-    totals["load"] = hours * sum(site.load_kw(terms, phase).sum() for phase in site.phase_names)
-    totals["DC load"] = float(site.dc_load_kw(terms).sum()) * hours
+    totals["load"] = hours * sum(site.load_kw(data, phase).sum() for phase in site.phase_names)
+    totals["DC load"] = float(site.dc_load_kw(data).sum()) * hours
     if site.dc_load is not None and site.dc_load.before == "rectifier":
-        totals["taken by the rectifier before"] = float(site.dc_load.taken_before_kw(terms).sum()) * hours
+        totals["taken by the rectifier before"] = float(site.dc_load.taken_before_kw(data).sum()) * hours
     totals["import"] = hours * flows.meter.import_kw.sum()
     totals["export"] = hours * flows.meter.export_kw.sum()
     available = used = 0.0
     for controller in site.solar_controller:
-        available += hours * controller.available(terms).sum()
+        available += hours * controller.available(data).sum()
         used += hours * values[f"controller.{controller.name}.solar_kw"].sum()
     for system in site.ac_solar:
-        available += hours * system.available(terms).sum()
+        available += hours * system.available(data).sum()
         used += hours * values[f"ac_solar.{system.name}.solar_kw"].sum()
     totals["solar available"], totals["solar used"], totals["solar curtailed"] = (
         available,

@@ -280,7 +280,7 @@ def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
 
 def _unequipped(scenario: Scenario) -> float:
     """What the site would pay without the system on the contract that comes with it. [currency]"""
-    lines = scenario.tariff.lines(before_flows(scenario), SettledTerms(scenario.timeline, scenario.read, {}))
+    lines = scenario.tariff.lines(before_flows(scenario), SettledTerms(scenario.data))
     return -float(sum(line.values.sum() for line in lines if line.cash))
 
 

@@ -29,6 +29,7 @@ from optimiser.plant.executed import settled_lines
 from optimiser.plant.walk import SHORT, Plant, Walk
 from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.timeline import Grouping
 
@@ -40,9 +41,9 @@ ROUNDS = 6
 NEGLIGIBLE = 1e-6  # what rounding may make of an equal sum [currency]
 
 
-def by_step(line: Line, terms: SettledTerms) -> np.ndarray:
+def by_step(line: Line, data: InputData) -> np.ndarray:
     """A line's amount laid evenly over the steps of each of its groups, of shape (steps,). [currency]"""
-    groups = terms.groups(line.per)
+    groups = data.groups(line.per)
     spread: np.ndarray = np.asarray(line.values, float)[groups.of_step] / groups.sizes[groups.of_step]
     return spread
 
@@ -74,7 +75,7 @@ class Trials:
     def __init__(self, scenario: Scenario, categories: tuple[Category, ...], learn: np.ndarray):
         self.scenario, self.categories, self.learn = scenario, categories, learn
         self.plant = Plant(scenario)
-        self.terms = SettledTerms(scenario.timeline, scenario.read, {})
+        self.terms = SettledTerms(scenario.data)
         self.of_step = category_of(scenario, categories)
         seasons = list(dict.fromkeys(category.season for category in categories))
         season = np.array([seasons.index(category.season) for category in categories])

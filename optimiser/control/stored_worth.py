@@ -25,7 +25,7 @@ from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
 from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.walk import Orders, Plant, State
 from optimiser.scenario.read import Scenario
-from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.timeline import Window
 
 MEMORY_DAYS = 28
@@ -56,9 +56,9 @@ class Prices:
     @classmethod
     def of(cls, scenario: Scenario) -> Prices:
         """Of a scenario's contract: what is left of its prices with every series at nothing is the contract's."""
-        whole = SettledTerms(scenario.timeline, scenario.read, {})
+        whole = scenario.data
         zero = np.zeros(scenario.timeline.steps)
-        fixed = SettledTerms(scenario.timeline, lambda entry: zero if isinstance(entry, str) else entry, {})
+        fixed = InputData(scenario.timeline, lambda entry: zero if isinstance(entry, str) else entry)
         pays, gets = scenario.tariff.import_price(fixed), scenario.tariff.export_price(fixed)
         return cls(
             pays, gets, scenario.tariff.import_price(whole) - pays, scenario.tariff.export_price(whole) - gets

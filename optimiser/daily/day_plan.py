@@ -21,7 +21,6 @@ from optimiser.scenario.read import vary
 from optimiser.scenario.rules import least_of
 from optimiser.series.laid import lay
 from optimiser.series.table import SeriesTable, Source, read_table
-from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline
 from optimiser.words import number
 from optimiser.writing import write_files
@@ -198,7 +197,7 @@ def plan_day(
 def _steps(dispatch: Dispatch) -> pd.DataFrame:
     """The schedule as set-points and what is expected around them."""
     scenario, flows, values = dispatch.scenario, dispatch.flows, dispatch.values
-    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, values)
+    site, data = scenario.site, scenario.data
     zero = np.zeros(scenario.timeline.steps)
     capacity = sum(bank.capacity_kwh for bank in scenario.storage)
     solar = [f"controller.{c.name}" for c in site.solar_controller] + [
@@ -214,14 +213,14 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
     made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)
     made["stored_kwh"] = sum((flow.end_kwh for flow in banks), zero)
     made["stored_percent"] = 100 * made["stored_kwh"] / capacity if capacity else zero
-    made["load_kw"] = sum((site.load_kw(terms, phase) for phase in site.phase_names), zero)
+    made["load_kw"] = sum((site.load_kw(data, phase) for phase in site.phase_names), zero)
     made["solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
     made["import_kw"], made["export_kw"] = flows.meter.import_kw, flows.meter.export_kw
     if site.phases > 1:
         for phase in site.phase_names:
             made[f"phase.{phase}.net_import_kw"] = flows.phases[phase].net_import_kw
-    made["import_price"] = scenario.tariff.import_price(terms)
-    made["export_price"] = scenario.tariff.export_price(terms)
+    made["import_price"] = scenario.tariff.import_price(data)
+    made["export_price"] = scenario.tariff.export_price(data)
     worth = list(dispatch.worth_per_kwh.values())
     made["worth_per_kwh"] = worth[0] if worth else zero
     for offer in dispatch.offers:

@@ -302,7 +302,7 @@ def _registers(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Import and export on the scenario's steps, of shape (steps,); every fault of both at once. [kW]"""
     scale = 1.0 if columns.unit == "kW" else 1.0 / step_hours
-    terms = SettledTerms(days.timeline, days.read, {})
+    data = days.data
     connection = days.site.connection
     faults, made = same_column_faults(columns.into, columns.out), []
     for column, limit in (
@@ -317,7 +317,7 @@ def _registers(
         except SeriesError as error:
             faults += error.faults
             continue
-        most = max(float(np.max(terms.values(limit))), 1.0)
+        most = max(float(np.max(data.values(limit))), 1.0)
         if power.max() > FARTHEST_BEYOND * most:
             step = int(power.argmax())
             faults.append(
@@ -394,11 +394,11 @@ def _given_kwh(days: Scenario, net_import_kw: np.ndarray, hours: float) -> float
     """
     before, site = before_flows(days), days.site
     steps = math.ceil(hours / days.timeline.step_hours - 1e-9)
-    terms = SettledTerms(days.timeline, days.read, {})
-    spared = 0.0 if site.dc_load is None else site.dc_load.taken_before_kw(terms)
+    data = days.data
+    spared = 0.0 if site.dc_load is None else site.dc_load.taken_before_kw(data)
     gave_kw = np.maximum(before.import_kw - before.export_kw - spared - net_import_kw, 0.0)[-steps:]
     efficiency = min((inverter.output_efficiency for inverter in site.inverter), default=1.0)
-    fixed_kw = site.dc_needs_kw(terms, days.storage)[-steps:]
+    fixed_kw = site.dc_needs_kw(data, days.storage)[-steps:]
     return float(np.sum(gave_kw / efficiency + fixed_kw) * days.timeline.step_hours)
 
 
@@ -456,7 +456,7 @@ def _outside(store: LoggedStore, shares: np.ndarray, scale: float, first: int) -
 
 def billed(name: str, scenario: Scenario, flows: MeterFlows, tariff: Tariff) -> DayCase:
     """A case made out from what a meter saw."""
-    lines = tariff.lines(flows, SettledTerms(scenario.timeline, scenario.read, {}))
+    lines = tariff.lines(flows, SettledTerms(scenario.data))
     return DayCase(name, tariff, flows.import_kw, flows.export_kw, tuple(lines))
 
 
@@ -516,13 +516,13 @@ def compared(log: Log, cases: Sequence[DayCase], best: Dispatch, notes: Sequence
 
 
 def _flows(scenario: Scenario, cases: Sequence[DayCase]) -> pd.DataFrame:
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    data = scenario.data
     frame = pd.DataFrame(
         {f"{case.name}, net import kW": case.import_kw - case.export_kw for case in cases},
         index=scenario.timeline.starts.rename("interval_start"),
     )
-    frame["price.import_per_kwh"] = scenario.tariff.import_price(terms)
-    frame["price.export_per_kwh"] = scenario.tariff.export_price(terms)
+    frame["price.import_per_kwh"] = scenario.tariff.import_price(data)
+    frame["price.export_per_kwh"] = scenario.tariff.export_price(data)
     frame.insert(0, "interval_start_local", [stamp.isoformat() for stamp in scenario.timeline.local()])
     return frame
 

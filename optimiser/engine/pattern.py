@@ -92,7 +92,7 @@ def compile_pattern(scenario: Any) -> Pattern:
         If a rule has no declared kind, or is not linear.
     """
     steps = longest_lag(scenario.service, scenario.timeline.step_hours) + 2
-    terms = LpTerms(scenario.timeline, scenario.read, steps)
+    terms = LpTerms(scenario.data, steps)
     with _ONE_AT_A_TIME, PauseGC():
         stated = formulate(scenario, terms)
         return _compiled(terms, stated.lines, steps)

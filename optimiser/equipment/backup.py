@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from pydantic import Field, model_validator
 
 from optimiser.equipment.site import Phase, Site
 from optimiser.fields import Column, Component, Several, choice, column, quantity
+from optimiser.terms.data import InputData
 
 
 class CriticalLoad(Component):
@@ -53,16 +52,16 @@ class Backup(Component):
             )
         return self
 
-    def critical_kw(self, terms: Any, site: Site, phase: str) -> np.ndarray:
+    def critical_kw(self, data: InputData, site: Site, phase: str) -> np.ndarray:
         """Load of a phase that must stay on, of shape (steps,); where none is listed, all that is backed up. [kW]"""
         if not self.load:
-            return backed_up_share(site, phase) * site.load_kw(terms, phase)
-        total = np.zeros(terms.timeline.steps)
+            return backed_up_share(site, phase) * site.load_kw(data, phase)
+        total = np.zeros(data.timeline.steps)
         for load in self.load:
-            if load.load_share is None:
-                total = total + site.share(load, phase) * terms.values(load.power_kw)
-            elif load.phase in ("all", phase):
-                total = total + load.load_share * site.load_kw(terms, phase)
+            if load.power_kw is not None:
+                total = total + site.share(load, phase) * data.values(load.power_kw)
+            elif load.load_share is not None and load.phase in ("all", phase):
+                total = total + load.load_share * site.load_kw(data, phase)
         return total
 
     def surge_kw(self, site: Site, phase: str) -> float:

@@ -14,6 +14,8 @@ from pydantic import Field, StrictStr, model_validator
 from optimiser.equipment import laws, limits, storage
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
+from optimiser.terms.data import InputData
+from optimiser.terms.verbs import Terms
 
 Phase = Literal["L1", "L2", "L3", "all"]
 PHASES = ("L1", "L2", "L3")
@@ -57,11 +59,11 @@ class DcLoad(Component):
             )
         return self
 
-    def taken_before_kw(self, terms: Any) -> np.ndarray:
+    def taken_before_kw(self, data: InputData) -> np.ndarray:
         """AC power that the rectifier took in the case before, of shape (steps,). [kW]"""
         if self.rectifier_efficiency is None:
-            return np.zeros(terms.timeline.steps)
-        taken: np.ndarray = terms.values(self.power_kw) / self.rectifier_efficiency
+            return np.zeros(data.timeline.steps)
+        taken: np.ndarray = data.values(self.power_kw) / self.rectifier_efficiency
         return taken
 
 
@@ -96,9 +98,9 @@ class AcSolar(Component):
         """Whether it is there already and nobody commands it."""
         return self.existing and not self.commandable
 
-    def available(self, terms: Any) -> np.ndarray:
+    def available(self, data: InputData) -> np.ndarray:
         """Power that the sun allows in each step, of shape (steps,). [kW]"""
-        power = _available(self, terms)
+        power = _available(self, data)
         return power if self.rating_kw is None else np.minimum(power, self.rating_kw)
 
 
@@ -132,9 +134,9 @@ class SolarController(Component):
         rule = limit.rule.format(name=self.name)
         return [limits.Current(limit, self.name, rule, True, self.current_limit_a, most_kw)]
 
-    def available(self, terms: Any) -> np.ndarray:
+    def available(self, data: InputData) -> np.ndarray:
         """Power that the array could bring to the bus in each step, of shape (steps,). [kW]"""
-        return self.efficiency * _available(self, terms)
+        return self.efficiency * _available(self, data)
 
 
 def _check_available(power: Any, per_kwp: Any, size: Any) -> None:
@@ -142,10 +144,12 @@ def _check_available(power: Any, per_kwp: Any, size: Any) -> None:
         raise ValueError("give either available_kw, or available_kw_per_kwp together with size_kwp")
 
 
-def _available(solar: AcSolar | SolarController, terms: Any) -> np.ndarray:
+def _available(solar: AcSolar | SolarController, data: InputData) -> np.ndarray:
     if solar.available_kw is not None:
-        return terms.values(solar.available_kw)
-    return solar.size_kwp * terms.values(solar.available_kw_per_kwp)
+        return data.values(solar.available_kw)
+    assert solar.size_kwp is not None  # as `_check_available` has seen
+    assert solar.available_kw_per_kwp is not None
+    return solar.size_kwp * data.values(solar.available_kw_per_kwp)
 
 
 class Inverter(Component):
@@ -316,12 +320,12 @@ class Site(Component):
             return 1 / self.phases
         return 1.0 if part.phase == phase else 0.0
 
-    def load_kw(self, terms: Any, phase: str) -> np.ndarray:
+    def load_kw(self, data: InputData, phase: str) -> np.ndarray:
         """Load of a phase, of shape (steps,). [kW]"""
-        parts = [self.share(load, phase) * load.scale * terms.values(load.power_kw) for load in self.load]
-        return sum(parts, np.zeros(terms.timeline.steps))
+        parts = [self.share(load, phase) * load.scale * data.values(load.power_kw) for load in self.load]
+        return sum(parts, np.zeros(data.timeline.steps))
 
-    def net_limits(self, terms: Any) -> tuple[limits.NetLimit, ...]:
+    def net_limits(self, data: InputData) -> tuple[limits.NetLimit, ...]:
         """What the connection allows: in all, on each phase, and of one phase against another."""
         connection, phases = self.connection, self.phase_names
         made = [
@@ -330,8 +334,8 @@ class Site(Component):
                 limits.EXPORT,
                 "connection",
                 dict.fromkeys(phases, 1.0),
-                terms.values(connection.import_limit_kw),
-                terms.values(connection.export_limit_kw),
+                data.values(connection.import_limit_kw),
+                data.values(connection.export_limit_kw),
                 (limits.IMPORT.rule, limits.EXPORT.rule),
                 "meter",
             )
@@ -340,8 +344,8 @@ class Site(Component):
             return tuple(made)
         own = connection.import_limit_kw_per_phase, connection.export_limit_kw_per_phase
         if own != (None, None):
-            none = np.full(terms.timeline.steps, np.inf)
-            into, out = (none if limit is None else terms.values(limit) for limit in own)
+            none = np.full(data.timeline.steps, np.inf)
+            into, out = (none if limit is None else data.values(limit) for limit in own)
             made += [
                 limits.NetLimit(
                     limits.PHASE_IMPORT,
@@ -356,7 +360,7 @@ class Site(Component):
                 for phase in phases
             ]
         if connection.imbalance_limit_kw is not None:
-            most = np.full(terms.timeline.steps, connection.imbalance_limit_kw)
+            most = np.full(data.timeline.steps, connection.imbalance_limit_kw)
             made += [
                 limits.NetLimit(
                     limits.IMBALANCE,
@@ -371,7 +375,7 @@ class Site(Component):
             ]
         return tuple(made)
 
-    def through(self, terms: Any, phase: str) -> list[limits.Through]:
+    def through(self, data: InputData, phase: str) -> list[limits.Through]:
         """What may pass the AC side of each inverter on a phase."""
         return [
             limits.Through(
@@ -382,40 +386,40 @@ class Site(Component):
                 self.connection.phase_voltage_v,
                 self.share(inverter, phase),
                 True,
-                (1 - inverter.backed_up_share) * self.load_kw(terms, phase),
+                (1 - inverter.backed_up_share) * self.load_kw(data, phase),
             )
             for inverter in self.inverter
             if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
         ]
 
-    def bus_currents(self, terms: Any) -> list[limits.Current]:
+    def bus_currents(self, data: InputData) -> list[limits.Current]:
         """Current limits on the bus, of controllers and of inverters either way."""
         made: list[limits.Current] = []
         for c in self.solar_controller:
-            made += c.bus_currents(float(c.available(terms).max()))
+            made += c.bus_currents(float(c.available(data).max()))
         for i in self.inverter:
             made += i.bus_currents()
         return made
 
-    def needs_before_kw(self, terms: Any, phase: str) -> np.ndarray:
+    def needs_before_kw(self, data: InputData, phase: str) -> np.ndarray:
         """Load of a phase in the case before, with what a rectifier took for the DC load, of shape (steps,). [kW]"""
-        load = self.load_kw(terms, phase)
+        load = self.load_kw(data, phase)
         if self.dc_load is None or self.dc_load.phase is None:
             return load
-        return load + self.share(self.dc_load, phase) * self.dc_load.taken_before_kw(terms)
+        return load + self.share(self.dc_load, phase) * self.dc_load.taken_before_kw(data)
 
-    def dc_load_kw(self, terms: Any) -> np.ndarray:
+    def dc_load_kw(self, data: InputData) -> np.ndarray:
         """Load on the DC bus, of shape (steps,). [kW]"""
-        return np.zeros(terms.timeline.steps) if self.dc_load is None else terms.values(self.dc_load.power_kw)
+        return np.zeros(data.timeline.steps) if self.dc_load is None else data.values(self.dc_load.power_kw)
 
-    def dc_needs_kw(self, terms: Any, banks: tuple[Any, ...]) -> np.ndarray:
+    def dc_needs_kw(self, data: InputData, banks: tuple[Any, ...]) -> np.ndarray:
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
-        return laws.standby_kw(self.inverter, banks) + self.dc_load_kw(terms)
+        return laws.standby_kw(self.inverter, banks) + self.dc_load_kw(data)
 
-    def obeyed(self, terms: Any) -> tuple[laws.Obeyed, ...]:
+    def obeyed(self, data: InputData) -> tuple[laws.Obeyed, ...]:
         """The limits of the connection that existing solar has always obeyed."""
         phases, alone, against = self.phase_names, [], {}
-        for limit in self.net_limits(terms):
+        for limit in self.net_limits(data):
             if limit.phase and np.isfinite(limit.most_out_kw).all():
                 alone.append(laws.Obeyed(limit.words, dict(limit.weights), limit.most_out_kw))
             elif limit.of_pair:
@@ -425,7 +429,7 @@ class Site(Component):
                         f"phase {one} against {other}", weights, limit.most_out_kw
                     )
         whole = laws.Obeyed(
-            "the connection", dict.fromkeys(phases, 1.0), terms.values(self.connection.export_limit_kw)
+            "the connection", dict.fromkeys(phases, 1.0), data.values(self.connection.export_limit_kw)
         )
         return *alone, *(against[pair] for pair in permutations(phases, 2) if pair in against), whole
 
@@ -433,61 +437,61 @@ class Site(Component):
         """Part of a system's power that a limit of the connection sees. [-]"""
         return max(0.0, limit.part({phase: self.share(system, phase) for phase in self.phase_names}))
 
-    def given_before_kw(self, terms: Any) -> dict[str, np.ndarray]:
+    def given_before_kw(self, data: InputData) -> dict[str, np.ndarray]:
         """AC power of each existing system in the case before, each of shape (steps,). [kW]"""
-        needs = {phase: self.needs_before_kw(terms, phase) for phase in self.phase_names}
-        return self._within_limits(terms, [s for s in self.ac_solar if s.existing], needs, {})
+        needs = {phase: self.needs_before_kw(data, phase) for phase in self.phase_names}
+        return self._within_limits(data, [s for s in self.ac_solar if s.existing], needs, {})
 
-    def least_given_kw(self, terms: Any) -> dict[str, np.ndarray]:
+    def least_given_kw(self, data: InputData) -> dict[str, np.ndarray]:
         """What existing systems that nobody commands give at the least, each of shape (steps,). [kW]
 
         As much as limits let them give beside the load alone: whatever the new system takes in is room for more, and it
         never pushes them aside. On a phase against another, what inverters may take in on the other is left free.
         """
-        loads = {phase: self.load_kw(terms, phase) for phase in self.phase_names}
+        loads = {phase: self.load_kw(data, phase) for phase in self.phase_names}
         inputs = {
             phase: sum(self.share(i, phase) * i.input_kw for i in self.inverter) for phase in self.phase_names
         }
-        return self._within_limits(terms, [s for s in self.ac_solar if s.gives_way_alone], loads, inputs)
+        return self._within_limits(data, [s for s in self.ac_solar if s.gives_way_alone], loads, inputs)
 
     def _within_limits(
         self,
-        terms: Any,
+        data: InputData,
         systems: list[AcSolar],
         loads: dict[str, np.ndarray],
         taken: dict[str, float],
     ) -> dict[str, np.ndarray]:
         """Solar that gives way, all that add to a limit in proportion, until every limit is kept."""
-        obeyed = self.obeyed(terms)
+        obeyed = self.obeyed(data)
         # What gives way for the whole connection may tilt the phases again.
         obeyed += tuple(limit for limit in obeyed if min(limit.weights.values()) < 0)
-        available = {s.name: s.available(terms) for s in systems}
+        available = {s.name: s.available(data) for s in systems}
         shares = {s.name: {phase: self.share(s, phase) for phase in self.phase_names} for s in systems}
         return laws.giving_way(available, shares, loads, taken, obeyed)
 
-    def reach_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    def reach_kw(self, data: InputData) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase could import and export if its inverters did nothing else.
 
         Tight figures keep the two directions of a meter apart before any integer decision is made.
         """
         imports, exports = {}, {}
         for phase in self.phase_names:
-            load = self.load_kw(terms, phase)
+            load = self.load_kw(data, phase)
             into = sum(self.share(i, phase) * i.input_kw for i in self.inverter)
             output = sum(self.share(i, phase) * i.output_kw for i in self.inverter)
             solar = sum(
-                (self.share(s, phase) * s.available(terms) for s in self.ac_solar), np.zeros(len(load))
+                (self.share(s, phase) * s.available(data) for s in self.ac_solar), np.zeros(len(load))
             )
             imports[phase] = np.maximum(load + into, 0)
             exports[phase] = np.maximum(solar + output - load, 0)
         return imports, exports
 
-    def flows(self, terms: Any, banks: tuple[Any, ...], activation: Activation | None = None) -> SiteFlows:
+    def flows(self, terms: Terms, banks: tuple[Any, ...], activation: Activation | None = None) -> SiteFlows:
         """Make the site's columns, its balances and the rules of its equipment and connection.
 
         Parameters
         ----------
-        terms : LpTerms or SettledTerms
+        terms : Terms
         banks : tuple of Battery or CapacitorBank
         activation : Activation or None
             What activated services are expected to move; None: nothing.
@@ -520,7 +524,7 @@ class Site(Component):
 
     def _giving_way(
         self,
-        terms: Any,
+        terms: Terms,
         nets: dict[str, Any],
         ac_solar: dict[str, Any],
         least: dict[str, np.ndarray],
@@ -560,13 +564,13 @@ class Site(Component):
         return {name: sum(parts) for name, parts in held_back.items()}
 
     def held_back_kw(
-        self, terms: Any, given: dict[str, np.ndarray], nets: dict[str, np.ndarray]
+        self, data: InputData, given: dict[str, np.ndarray], nets: dict[str, np.ndarray]
     ) -> dict[str, np.ndarray]:
         """The columns of giving way for a schedule that is known: each system's owed to the limit with the least room.
 
         Parameters
         ----------
-        terms : SettledTerms
+        data : InputData
         given : dict of str to array
             AC power of each system. [kW]
         nets : dict of str to array
@@ -575,20 +579,20 @@ class Site(Component):
         made: dict[str, np.ndarray] = {}
         rooms = {
             limit: limit.limit_kw + sum(w * nets[phase] for phase, w in limit.weights.items())
-            for limit in self.obeyed(terms)
+            for limit in self.obeyed(data)
         }
         for system in self.ac_solar:
             if not system.gives_way_alone:
                 continue
             adding = [limit for limit in rooms if self.adds_to(system, limit)]
             tightest = np.argmin([rooms[limit] for limit in adding], axis=0)
-            held = system.available(terms) - given[system.name]
+            held = system.available(data) - given[system.name]
             for number, limit in enumerate(adding):
                 made[f"export room of {limit.words}.kw"] = np.maximum(rooms[limit], 0.0)
                 made[held_back_column(system, limit)] = np.where(tightest == number, held, 0.0)
         return made
 
-    def _inverter_flows(self, terms: Any, inverter: Inverter) -> InverterFlows:
+    def _inverter_flows(self, terms: Terms, inverter: Inverter) -> InverterFlows:
         name = f"inverter.{inverter.name}"
         output = terms.column(f"{name}.output_kw", at_most=inverter.output_kw)
         into = terms.column(f"{name}.input_kw", at_most=inverter.input_kw)
@@ -605,7 +609,7 @@ class Site(Component):
 
     def _dc_balance(
         self,
-        terms: Any,
+        terms: Terms,
         banks: Any,
         inverters: Mapping[str, InverterFlows],
         solar: Mapping[str, Any],
@@ -619,7 +623,7 @@ class Site(Component):
             zero = np.zeros(len(fixed))
             terms.equal("balance of the DC bus", sum(sources, zero), sum(sinks, fixed))
 
-    def _current_rules(self, terms: Any, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
+    def _current_rules(self, terms: Terms, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
         on_bus, lowest_v = bank_on_bus(banks), self.lowest_bus_voltage(banks)
         for current in self.bus_currents(terms):
             if not current.binds_from(lowest_v):
@@ -645,13 +649,13 @@ class Site(Component):
             return on_bus.voltages[0]
         return self.dc_voltage_v or 48.0
 
-    def _load_kw(self, terms: Any) -> np.ndarray:
+    def _load_kw(self, data: InputData) -> np.ndarray:
         """Load of all phases, of shape (steps,). [kW]"""
-        return sum((self.load_kw(terms, phase) for phase in self.phase_names), np.zeros(terms.timeline.steps))
+        return sum((self.load_kw(data, phase) for phase in self.phase_names), np.zeros(data.timeline.steps))
 
     def _phase_nets(
         self,
-        terms: Any,
+        terms: Terms,
         inverters: Mapping[str, InverterFlows],
         ac_solar: Mapping[str, Any],
         activated_kw: Any,
@@ -670,7 +674,7 @@ class Site(Component):
         return nets
 
     def _meter(
-        self, terms: Any, nets: dict[str, Any], activated_most_kw: float
+        self, terms: Terms, nets: dict[str, Any], activated_most_kw: float
     ) -> tuple[MeterFlows, ConnectionFlows, dict[str, ConnectionFlows]]:
         """The registers, and the signed power at the connection and each phase."""
         phase_in, phase_out = self.phase_most_kw(terms, activated_most_kw)
@@ -711,7 +715,7 @@ class Site(Component):
 
     @staticmethod
     def _register(
-        terms: Any, name: str, net: Any, most_in: np.ndarray, most_out: np.ndarray
+        terms: Terms, name: str, net: Any, most_in: np.ndarray, most_out: np.ndarray
     ) -> tuple[Any, Any]:
         imported = terms.column(f"{name}.import_kw", at_most=most_in)
         exported = terms.column(f"{name}.export_kw", at_most=most_out)
@@ -721,28 +725,28 @@ class Site(Component):
         )
         return imported, exported
 
-    def phase_limits_kw(self, terms: Any) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    def phase_limits_kw(self, data: InputData) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase may import and export by a limit of its own, infinite without one. [kW]"""
-        none = np.full(terms.timeline.steps, np.inf)
+        none = np.full(data.timeline.steps, np.inf)
         most_in, most_out = dict.fromkeys(self.phase_names, none), dict.fromkeys(self.phase_names, none)
-        for limit in self.net_limits(terms):
+        for limit in self.net_limits(data):
             if limit.phase:
                 most_in[limit.phase], most_out[limit.phase] = limit.most_in_kw, limit.most_out_kw
         return most_in, most_out
 
     def phase_most_kw(
-        self, terms: Any, activated_most_kw: float = 0.0
+        self, data: InputData, activated_most_kw: float = 0.0
     ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase can import and export: its own limit, or what its load and equipment can reach. [kW]
 
         Without a limit of its own, a phase may carry what the others send back, beyond the connection's limit.
         """
         both = []
-        for own, reach in zip(self.phase_limits_kw(terms), self.reach_kw(terms), strict=True):
+        for own, reach in zip(self.phase_limits_kw(data), self.reach_kw(data), strict=True):
             both.append({p: np.minimum(own[p], reach[p] + activated_most_kw) for p in self.phase_names})
         return both[0], both[1]
 
-    def phase_most_of_any_load_kw(self, terms: Any) -> tuple[float, float]:
+    def phase_most_of_any_load_kw(self, data: InputData) -> tuple[float, float]:
         """The most that a phase without a limit of its own can import and export, whatever its load. [kW]
 
         What it imports beyond the connection's limit the others have sent back. Of a solar system without a rating the
@@ -750,11 +754,11 @@ class Site(Component):
         """
         turned = sum(i.output_kw + i.input_kw for i in self.inverter)
         sent = turned + sum(
-            float(s.available(terms).max()) if s.rating_kw is None else s.rating_kw for s in self.ac_solar
+            float(s.available(data).max()) if s.rating_kw is None else s.rating_kw for s in self.ac_solar
         )
-        return float(terms.values(self.connection.import_limit_kw).max()) + sent, sent
+        return float(data.values(self.connection.import_limit_kw).max()) + sent, sent
 
-    def _connection_rules(self, terms: Any, nets: dict[str, Any], activated_most_kw: float) -> None:
+    def _connection_rules(self, terms: Terms, nets: dict[str, Any], activated_most_kw: float) -> None:
         made = self.net_limits(terms)
         most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
         for phase, net in nets.items():
@@ -768,7 +772,7 @@ class Site(Component):
                 one, other = limit.weights
                 terms.between(limit.rules[0], -limit.most_out_kw, nets[one] - nets[other], limit.most_in_kw)
 
-    def _keep_through(self, terms: Any, phase: str, net: Any, phase_most_kw: float) -> None:
+    def _keep_through(self, terms: Terms, phase: str, net: Any, phase_most_kw: float) -> None:
         for line in self.through(terms, phase):
             before = line.before_kw
             through = net - terms.series(before) if before.any() else net

@@ -14,6 +14,7 @@ from optimiser.equipment import laws, limits
 from optimiser.equipment.losses import OF_LOSS, OF_POWER, Curve, PieceCurve, ResistanceCurve, touching
 from optimiser.fields import Component, Several, choice, quantity, text
 from optimiser.flows import BankFlows
+from optimiser.terms.verbs import Terms
 from optimiser.timeline import Grouping, Timeline, Window
 
 JOULES_PER_KWH = 3.6e6
@@ -368,7 +369,7 @@ class _Bank(Component):
         into, out = self.least_efficiency
         return discharge_kw / out - charge_kw * into
 
-    def flows(self, terms: Any, called_charge_kw: Any = 0.0, called_discharge_kw: Any = 0.0) -> BankFlows:
+    def flows(self, terms: Terms, called_charge_kw: Any = 0.0, called_discharge_kw: Any = 0.0) -> BankFlows:
         """Make the bank's columns and the rules that it keeps by itself.
 
         `called_charge_kw` and `called_discharge_kw` are what calls of services are expected to bring and draw. [kW]
@@ -407,7 +408,7 @@ class _Bank(Component):
             charge, discharge, taken, given, stored, drained, kept, start, end, called_in, called_out
         )
 
-    def _keep_warranty(self, terms: Any, given_kw: Any) -> None:
+    def _keep_warranty(self, terms: Terms, given_kw: Any) -> None:
         """Where asked for, no month discharges more than its days' share of what the warranty covers in a year."""
         if self.life is None or not self.life.keep_warranty:
             return
@@ -418,7 +419,7 @@ class _Bank(Component):
         energy = given_kw * terms.step_hours
         terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
 
-    def _by_resistance(self, terms: Any, start: Any, end: Any) -> tuple[Any, Any, Any, Any]:
+    def _by_resistance(self, terms: Terms, start: Any, end: Any) -> tuple[Any, Any, Any, Any]:
         """Powers on the bus and rates at the store, losses at the voltage of the energy in the middle of each step.
 
         Of charge and discharge only one is above zero, so one law holds the losses of both.
@@ -452,7 +453,7 @@ class _Bank(Component):
         return charge, discharge, filled * self.charge_efficiency, drawn / self.discharge_efficiency
 
     def _direction(
-        self, terms: Any, word: str, pieces: Sequence[tuple[float, float]], out: bool = False
+        self, terms: Terms, word: str, pieces: Sequence[tuple[float, float]], out: bool = False
     ) -> tuple[Any, Any]:
         """The power one way on the bus, and the rate at which it fills or drains the store."""
         whole = f"storage.{self.name}.{word}_kw"
@@ -479,7 +480,7 @@ class _Bank(Component):
         rule = limit.rule.format(name=self.name)
         return limits.Current(limit, self.name, rule, out, amperes, unit_kw, self.units)
 
-    def current_rules(self, terms: Any, flows: BankFlows) -> None:
+    def current_rules(self, terms: Terms, flows: BankFlows) -> None:
         """The bank's own current limits at its own voltage."""
         for current, power in (
             (self.current(out=False), flows.taken_kw),
@@ -659,7 +660,9 @@ def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, floa
     return lines
 
 
-def limit_current(terms: Any, name: str, power_kw: Any, amperes: float, bank: Any, flows: BankFlows) -> None:
+def limit_current(
+    terms: Terms, name: str, power_kw: Any, amperes: float, bank: Any, flows: BankFlows
+) -> None:
     """The rule that a power at a bank's terminals keeps a current limit at the start and end of every step."""
     for index, (base, slope) in enumerate(voltage_chords(bank)):
         suffix = f", line {index + 1}" if index else ""

@@ -21,7 +21,6 @@ from optimiser.finance.formulas import (
 from optimiser.finance.yearly import is_year, per_year, saving_by_group, yearly_saving
 from optimiser.scenario.cost import MOST_YEARS, Cost
 from optimiser.study import Study
-from optimiser.terms.books import SettledTerms
 
 LIFE_STEP_YEARS = 5  # by which the sensitivities shorten and lengthen the life
 
@@ -300,10 +299,10 @@ def _charging_cost(statement: Statement) -> float:
     """What a year's charging costs at the meter's price of the moment. [currency/year]"""
     dispatch = statement.dispatch
     scenario = dispatch.scenario
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    data = scenario.data
     meter = dispatch.flows.meter
     importing = np.asarray(meter.import_kw - meter.crossing_kw) > 1e-6
-    price = np.where(importing, scenario.tariff.import_price(terms), scenario.tariff.export_price(terms))
+    price = np.where(importing, scenario.tariff.import_price(data), scenario.tariff.export_price(data))
     flows = [(bank.converter_efficiency, dispatch.flows.banks[bank.name]) for bank in scenario.storage]
     charge = sum(np.asarray(flow.charge_kw + flow.called_charge_kw / through) for through, flow in flows)
     return per_year(scenario.timeline) * scenario.timeline.step_hours * float((price * charge).sum())

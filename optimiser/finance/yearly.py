@@ -57,7 +57,7 @@ def saving_by_group(statement: Statement) -> dict[str, float]:
     """
     scenario = statement.dispatch.scenario
     timeline = scenario.timeline
-    before = scenario.before_tariff.lines(statement.before_flows, SettledTerms(timeline, scenario.read, {}))
+    before = scenario.before_tariff.lines(statement.before_flows, SettledTerms(scenario.data))
     found = dict.fromkeys(GROUPS.values(), 0.0)
     cases = ((1.0, scenario.tariff, statement.dispatch.lines), (-1.0, scenario.before_tariff, before))
     for sign, tariff, lines in cases:

@@ -22,6 +22,7 @@ from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.errors import UnprovenError
+from optimiser.fields import Column
 from optimiser.flows import MeterFlows
 from optimiser.foresight.facts import Columns, Facts, Plans, Policy
 from optimiser.foresight.policies import as_known
@@ -30,8 +31,9 @@ from optimiser.scenario.file import Scenario
 from optimiser.services.product import Product
 from optimiser.tariff.demand import KINDS as DEMAND
 from optimiser.tariff.fixed import MinimumCharge
-from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData, Numbers
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 
 # How hard a plan is searched for the best directions: what it may give up, linear programs, time.
 SPARE, SEARCH_NODES, SEARCH_SECONDS = 2e-4, 16, 2.0
@@ -51,7 +53,7 @@ class _Contract:
             kept = [c for c in self._tariff.component if not isinstance(c, MinimumCharge)]
             self._tariff = self._tariff.model_copy(update={"component": tuple(kept)})
 
-    def lines(self, flows: MeterFlows, terms: Any) -> list[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms) -> list[Line]:
         """Every line of the bill."""
         site, connection = self._scenario.site, self._scenario.site.connection
         most_in = terms.values(connection.import_limit_kw)
@@ -82,9 +84,14 @@ class _Seen:
         """The contract, with bounds free of data."""
         return _Contract(self.scenario)
 
-    def read(self, reference: Any) -> Any:
+    def read(self, reference: Column) -> Numbers:
         """The numbers behind a constant or "source.column", as they are known."""
         return self.columns[reference] if isinstance(reference, str) else reference
+
+    @property
+    def data(self) -> InputData:
+        """The numbers as they are known."""
+        return InputData(self.scenario.timeline, self.read)
 
 
 @dataclass
@@ -202,9 +209,7 @@ class Planner:
         self._committed = {name: np.zeros(len(gates)) for name, gates in self._gates.items()}
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
         #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
-        self.export_price = np.nan_to_num(
-            scenario.tariff.export_price(SettledTerms(scenario.timeline, _Seen(scenario, nearest).read, {}))
-        )
+        self.export_price = np.nan_to_num(scenario.tariff.export_price(_Seen(scenario, nearest).data))
 
     def _layer(self, policy: Policy, facts: Facts, lead: int) -> tuple[Data, np.ndarray]:
         """What plans knew so many windows ahead, and for which steps they knew nothing."""
@@ -555,13 +560,13 @@ def _columns_of(product: Product) -> tuple[str, str]:
 
 def _gates(scenario: Scenario, problem: Problem) -> dict[str, np.ndarray]:
     """For each column of offers with a gate, the step in which that of each block closes."""
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    data = scenario.data
     found: dict[str, np.ndarray] = {}
     for product in scenario.service:
-        steps = product.gate_steps(terms)
+        steps = product.gate_steps(data)
         for name in _columns_of(product):
             if steps is not None and name in problem.places:
-                found[name] = steps[terms.groups(problem.columns[name].per).first_step]
+                found[name] = steps[data.groups(problem.columns[name].per).first_step]
     return found
 
 

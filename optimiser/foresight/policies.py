@@ -116,7 +116,7 @@ class Forecast:
         starts = timeline.starts.as_unit("s").asi8
         moments = starts[np.maximum(plans.moments(lead), 0)]
         for item in self.series:
-            if item.issues is None:
+            if item.series is not None:
                 made[item.of] = np.broadcast_to(
                     np.asarray(scenario.read(item.series), float), (timeline.steps,)
                 )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.equipment.site import Site
+from optimiser.terms.data import InputData
 
 NEAR = 1e-11  # what rounding may leave of a limit [kW]
 
@@ -21,12 +22,12 @@ class Connected:
     Parameters
     ----------
     site : Site
-    terms : SettledTerms
+    data : InputData
     load_kw : array of shape (steps, phases)
         What each phase draws whatever is decided. [kW]
     """
 
-    def __init__(self, site: Site, terms: Any, load_kw: np.ndarray):
+    def __init__(self, site: Site, data: InputData, load_kw: np.ndarray):
         phases = site.phase_names
         self.load_kw = load_kw
         self.netted = site.phases == 1 or site.registers == "netted"
@@ -39,7 +40,7 @@ class Connected:
         self.shared = bool(self.common.any() or self.ac_common.any())
         self.low_kw, self.high_kw = np.full(load_kw.shape, -np.inf), np.full(load_kw.shape, np.inf)
         self.imbalance_kw: float | None = None
-        for limit in site.net_limits(terms):
+        for limit in site.net_limits(data):
             if limit.of_all:
                 self.import_kw, self.export_kw = limit.most_in_kw, limit.most_out_kw
             elif limit.phase:
@@ -47,7 +48,7 @@ class Connected:
             else:
                 self.imbalance_kw = float(limit.most_in_kw.min())
         for number, phase in enumerate(phases):
-            for line in site.through(terms, phase):
+            for line in site.through(data, phase):
                 self._bound(number, line.lowest_net_kw, line.highest_net_kw)
 
     def _bound(self, number: int, low: Any, high: Any) -> None:

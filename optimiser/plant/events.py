@@ -18,7 +18,6 @@ from optimiser.errors import ScenarioError
 from optimiser.fields import zone_of
 from optimiser.series.bounded import bounded_bytes, refuse_no_file
 from optimiser.services.droop import Droop
-from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Timeline, from_clock
 
 LARGEST_FILE = 20_000_000
@@ -188,7 +187,7 @@ def _tightest(dispatch: Dispatch, members: list[Holding], own: list[Holding], co
     scenario, flows, up = dispatch.scenario, dispatch.flows, members[0].direction == "up"
     called, held = np.sum([h.kw for h in members], axis=0), np.sum([h.kw for h in own], axis=0)
     site, steps = scenario.site, scenario.timeline.steps
-    terms = SettledTerms(scenario.timeline, scenario.read, dispatch.values)
+    data = scenario.data
     net = sum((f.output_kw - f.input_kw for f in flows.inverters.values()), np.zeros(steps))
     rating = sum(i.output_kw if up else i.input_kw for i in site.inverter)
     power = rating - held + (-net if up else net)
@@ -199,7 +198,7 @@ def _tightest(dispatch: Dispatch, members: list[Holding], own: list[Holding], co
     energy = (stored - least if up else most - stored) - needed
     limit = site.connection.export_limit_kw if up else site.connection.import_limit_kw
     meter = flows.connection.net_import_kw
-    connection = terms.values(limit) - held + (meter if up else -meter)
+    connection = data.values(limit) - held + (meter if up else -meter)
     with np.errstate(divide="ignore", invalid="ignore"):
         left = np.min([power / held, energy / needed, connection / held], axis=0)
     # What is left is nothing in many steps; among those the largest calls come first.

@@ -70,7 +70,7 @@ def executed(
         )
     values = columns(scenario, walk, case)
     values.update(offers or {})
-    terms = _Filling(scenario.timeline, scenario.read, values)
+    terms = _Filling(scenario.data, values)
     _fill_reach(scenario, values)
     formulate(scenario, terms)
     stated, _ = replay(scenario, values)
@@ -115,7 +115,7 @@ def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> Activatio
     offers : dict of str to array
         Columns of services, as `executed` takes them.
     """
-    terms = _Filling(scenario.timeline, scenario.read, dict(offers))
+    terms = _Filling(scenario.data, dict(offers))
     return services.activation(
         scenario.site, bool(scenario.storage), services.offers(terms, scenario.site, scenario.service)
     )
@@ -171,8 +171,8 @@ def _held_back(scenario: Scenario, walk: Walk, case: int, first: int) -> dict[st
 
     given = {s.name: placed(walk.ac_solar_kw[:, case, number]) for number, s in enumerate(site.ac_solar)}
     nets = {phase: placed(walk.phase_kw[:, case, n]) for n, phase in enumerate(site.phase_names)}
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
-    return {name: numbers[span] for name, numbers in site.held_back_kw(terms, given, nets).items()}
+    data = scenario.data
+    return {name: numbers[span] for name, numbers in site.held_back_kw(data, given, nets).items()}
 
 
 def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:

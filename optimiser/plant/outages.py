@@ -17,7 +17,7 @@ from optimiser.equipment.losses import Curve
 from optimiser.equipment.site import Inverter, Site, bank_on_bus
 from optimiser.equipment.storage import stored_at, voltage_at
 from optimiser.scenario.file import Scenario
-from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 
 LASTS, RATING, EMPTY, LIMIT = range(4)
 ENDINGS = (
@@ -167,11 +167,11 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
 
     A phase's load is shared by its inverters in proportion to their ratings, as units in parallel share it.
     """
-    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, {})
+    site, data = scenario.site, scenario.data
     steps = scenario.timeline.steps
-    critical = {phase: backup.critical_kw(terms, site, phase) for phase in site.phase_names}
+    critical = {phase: backup.critical_kw(data, site, phase) for phase in site.phase_names}
     rating = {phase: sum(site.share(i, phase) * i.output_kw for i in site.inverter) for phase in critical}
-    solar = {phase: _ac_solar(site, terms, phase, steps, backup.ac_solar) for phase in critical}
+    solar = {phase: _ac_solar(site, data, phase, steps, backup.ac_solar) for phase in critical}
     rest = {phase: np.maximum(critical[phase] - solar[phase], 0.0) for phase in critical}
     beyond = {phase: np.maximum(solar[phase] - critical[phase], 0.0) for phase in critical}
     draws = [_draw(site, inverter, rest, rating) for inverter in site.inverter]
@@ -179,7 +179,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     for inverter, draw in zip(site.inverter, draws, strict=True):
         for current in (c for c in inverter.bus_currents() if c.out):
             volts = np.maximum(volts, volts_of(draw, current.amperes))
-    fixed_kw = site.dc_needs_kw(terms, scenario.storage)
+    fixed_kw = site.dc_needs_kw(data, scenario.storage)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
     on_bus = bank_on_bus(scenario.storage)
@@ -191,15 +191,15 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
         np.any([rest[phase] > rating[phase] + 1e-9 for phase in critical], axis=0),
         sum(draws, np.zeros(steps)) + fixed_kw - brought,
         volts,
-        np.array([c.available(terms) for c in controllers]).reshape(len(controllers), steps),
+        np.array([c.available(data) for c in controllers]).reshape(len(controllers), steps),
         np.array([min([limit.amperes for limit in c.bus_currents()], default=np.inf) for c in controllers]),
         tuple(Bank(bank, bank is on_bus) for bank in scenario.storage),
         lowest,
     )
 
 
-def _ac_solar(site: Site, terms: Any, phase: str, steps: int, runs: bool) -> np.ndarray:
-    parts = [site.share(s, phase) * s.available(terms) for s in site.ac_solar if runs]
+def _ac_solar(site: Site, data: InputData, phase: str, steps: int, runs: bool) -> np.ndarray:
+    parts = [site.share(s, phase) * s.available(data) for s in site.ac_solar if runs]
     return sum(parts, np.zeros(steps))
 
 

@@ -13,6 +13,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.flows import MeterFlows
 from optimiser.plant.events import Event
 from optimiser.plant.response import CalledPlant
+from optimiser.terms.books import SettledTerms
 
 FINE_SECONDS = 10.0
 MOST_MOMENTS = 1500  # of one event; longer ones are walked in longer steps
@@ -300,7 +301,7 @@ class EventReplay:
             whole += kw
             metered += kw * (product.delivered_energy == "meter")
             if product.delivered_energy == "price":
-                price = self.plant.terms.values(product.delivered_price_per_mwh)
+                price = self.plant.data.values(product.delivered_price_per_mwh)
                 priced += kw * float(np.broadcast_to(price, (self.plant.steps,))[step]) / 1000
         return (metered / whole, priced / whole) if whole else (1.0, 0.0)
 
@@ -349,7 +350,7 @@ class EventReplay:
 
     def _bill(self, meter: MeterFlows) -> np.ndarray:
         """All cash lines of the tariff with these registers, and demand charges before tax. [currency]"""
-        lines = self.plant.scenario.tariff.lines(meter, self.plant.terms)
+        lines = self.plant.scenario.tariff.lines(meter, SettledTerms(self.plant.data))
         sums = [(line.group, float(np.sum(line.values))) for line in lines if line.cash]
         return np.array([sum(a for _, a in sums), sum(a for group, a in sums if group == "demand")])
 

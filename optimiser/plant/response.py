@@ -26,7 +26,6 @@ from optimiser.equipment.limits import (
 )
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import voltage_at
-from optimiser.terms.books import SettledTerms
 
 HALVINGS = 30  # of the interval in which the power is looked for that storage can follow
 NEGLIGIBLE = 1e-9
@@ -91,17 +90,17 @@ class CalledPlant:
         self.site, self.banks = self.scenario.site, self.scenario.storage
         self.hours = self.scenario.timeline.step_hours
         self.steps = self.scenario.timeline.steps
-        self.terms = terms = SettledTerms(self.scenario.timeline, self.scenario.read, dispatch.values)
+        self.data = data = self.scenario.data
         site, flows = self.site, dispatch.flows
         self.inverter_kw = {n: f.output_kw - f.input_kw for n, f in flows.inverters.items()}
         self.bank_kw = {n: f.discharge_kw - f.charge_kw for n, f in flows.banks.items()}
         self.solar_kw = {
             c.name: dispatch.values[f"controller.{c.name}.solar_kw"] for c in site.solar_controller
         }
-        self.load_kw = {p: site.load_kw(terms, p) for p in site.phase_names}
-        self.through = [line for p in site.phase_names for line in site.through(terms, p)]
-        self.net_limits = site.net_limits(terms)
-        self.bus_currents = site.bus_currents(terms)
+        self.load_kw = {p: site.load_kw(data, p) for p in site.phase_names}
+        self.through = [line for p in site.phase_names for line in site.through(data, p)]
+        self.net_limits = site.net_limits(data)
+        self.bus_currents = site.bus_currents(data)
         # From the parts, since the plan's own figure counts the activation that it expects on average.
         self.net_kw = {
             p: self.load_kw[p]

@@ -27,7 +27,6 @@ from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.connection import NEAR, Connected, at_connection
 from optimiser.plant.stores import Stores
 from optimiser.scenario.file import Scenario
-from optimiser.terms.books import SettledTerms
 
 SHORT = 1e-6  # power that counts as missing [kW]
 
@@ -174,25 +173,25 @@ class Plant:
         expected: Activation | None = None,
     ):
         site, banks = scenario.site, scenario.storage
-        terms = SettledTerms(scenario.timeline, scenario.read, {})
+        data = scenario.data
         steps = scenario.timeline.steps
         self.scenario, self.hours, self.steps = scenario, scenario.timeline.step_hours, steps
-        self.load_kw = np.stack([site.load_kw(terms, phase) for phase in site.phase_names], axis=1)
-        self.connected = Connected(site, terms, self.load_kw.copy())
+        self.load_kw = np.stack([site.load_kw(data, phase) for phase in site.phase_names], axis=1)
+        self.connected = Connected(site, data, self.load_kw.copy())
         self.crossing_kw = np.zeros(steps)
-        self.ac_kw = _columns([s.available(terms) for s in site.ac_solar], steps)
-        least = site.least_given_kw(terms)
+        self.ac_kw = _columns([s.available(data) for s in site.ac_solar], steps)
+        least = site.least_given_kw(data)
         self.ac_least_kw = _columns([least.get(s.name, np.zeros(steps)) for s in site.ac_solar], steps)
         self.ac_alone = np.array([s.gives_way_alone for s in site.ac_solar], bool)
-        self.dc_kw = _columns([c.available(terms) for c in site.solar_controller], steps)
+        self.dc_kw = _columns([c.available(data) for c in site.solar_controller], steps)
         self.output_kw = np.array([i.output_kw for i in site.inverter])
         self.input_kw = np.array([i.input_kw for i in site.inverter])
         self.out_efficiency = np.array([i.output_efficiency for i in site.inverter])
         self.in_efficiency = np.array([i.input_efficiency for i in site.inverter])
-        self.fixed_kw = site.dc_needs_kw(terms, banks)
+        self.fixed_kw = site.dc_needs_kw(data, banks)
         if not (site.inverter or banks or site.solar_controller):
             self.fixed_kw = np.zeros(steps)  # there is no bus
-        currents = site.bus_currents(terms)
+        currents = site.bus_currents(data)
         self.out_amperes = _amperes("site.inverter", site.inverter, currents, out=True)
         self.in_amperes = _amperes("site.inverter", site.inverter, currents, out=False)
         self.controller_amperes = _amperes("site.solar_controller", site.solar_controller, currents, out=True)

@@ -9,7 +9,6 @@ import pandas as pd
 
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.storage import voltage_at
-from optimiser.terms.books import SettledTerms
 
 
 def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
@@ -21,14 +20,14 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         Indexed by `interval_start` in UTC, with the local start as text.
     """
     scenario, values, flows = dispatch.scenario, dispatch.values, dispatch.flows
-    site, terms = scenario.site, SettledTerms(scenario.timeline, scenario.read, values)
+    site, data = scenario.site, scenario.data
     steps = scenario.timeline.steps
     zero = np.zeros(steps)
     columns: dict[str, Any] = {}
-    loads = {phase: site.load_kw(terms, phase) for phase in site.phase_names}
+    loads = {phase: site.load_kw(data, phase) for phase in site.phase_names}
     columns["site.load_kw"] = sum(loads.values(), zero)
-    solar = {f"controller.{c.name}": c.available(terms) for c in site.solar_controller}
-    solar |= {f"ac_solar.{s.name}": s.available(terms) for s in site.ac_solar}
+    solar = {f"controller.{c.name}": c.available(data) for c in site.solar_controller}
+    solar |= {f"ac_solar.{s.name}": s.available(data) for s in site.ac_solar}
     columns["site.solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
     columns["site.solar_available_kw"] = sum(solar.values(), zero)
     banks = flows.banks
@@ -38,8 +37,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns["meter.import_kw"], columns["meter.export_kw"] = flows.meter.import_kw, flows.meter.export_kw
     if np.any(flows.meter.crossing_kw):
         columns["meter.crossing_kw"] = flows.meter.crossing_kw
-    columns["price.import_per_kwh"] = scenario.tariff.import_price(terms)
-    columns["price.export_per_kwh"] = scenario.tariff.export_price(terms)
+    columns["price.import_per_kwh"] = scenario.tariff.import_price(data)
+    columns["price.export_per_kwh"] = scenario.tariff.export_price(data)
     for name, worth in dispatch.worth_per_kwh.items():
         columns[f"worth.{name}.stored_per_kwh"] = worth
     if dispatch.worth_per_kwh:
@@ -68,7 +67,7 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
         columns[f"storage.{bank.name}.bus_voltage_v"] = voltage_at(bank, flow.end_kwh)
     for offer in dispatch.offers:
         columns[f"service.{offer.product.name}.offer_kw"] = offer.offered_kw
-        columns[f"service.{offer.product.name}.price_per_kw_h"] = offer.product.price_per_kw_hour(terms)
+        columns[f"service.{offer.product.name}.price_per_kw_h"] = offer.product.price_per_kw_hour(data)
     index = scenario.timeline.starts.rename("interval_start")
     table = pd.DataFrame({name: np.asarray(numbers, float) for name, numbers in columns.items()}, index=index)
     local = scenario.timeline.local()

@@ -104,13 +104,15 @@ def data_notes(scenario: Any) -> Iterator[str]:
 
 def _nothing_charged(scenario: Any) -> Iterator[str]:
     """A contract under which the most that can be imported costs as much as nothing imported."""
-    terms = _numbers(scenario)
+    data = scenario.data
     nothing = np.zeros(scenario.timeline.steps)
-    most = terms.values(scenario.site.connection.import_limit_kw) + nothing
+    most = data.values(scenario.site.connection.import_limit_kw) + nothing
     for key, contract in _tariffs(scenario):
         bills = []
         for drawn in (nothing, most):
-            lines = contract.lines(MeterFlows(drawn, nothing, most, nothing, drawn), _numbers(scenario))
+            lines = contract.lines(
+                MeterFlows(drawn, nothing, most, nothing, drawn), SettledTerms(scenario.data)
+            )
             bills.append(sum(float(np.abs(line.values).sum()) for line in lines if line.cash))
         if most.any() and bills[0] == bills[1]:
             yield (
@@ -121,10 +123,10 @@ def _nothing_charged(scenario: Any) -> Iterator[str]:
 
 def _implausible(scenario: Any) -> Iterator[str]:
     """Figures that a field can hardly have been meant to hold (`fields.PLAUSIBLE`)."""
-    terms = _numbers(scenario)
+    data = scenario.data
     for place, value, words, extra in _figures(scenario.file, ""):
         lowest, highest = extra["plausible"]
-        values = terms.values(value) if extra.get("series") else np.array([value], float)
+        values = data.values(value) if extra.get("series") else np.array([value], float)
         wrong = values[(values < lowest) | (values > highest)]
         if len(wrong):
             worst = float(wrong[np.abs(wrong).argmax()])
@@ -182,10 +184,6 @@ def _strangled(scenario: Any) -> Iterator[str]:
                 )
 
 
-def _numbers(scenario: Any) -> SettledTerms:
-    return SettledTerms(scenario.timeline, scenario.read, {})
-
-
 def _shown(number: float) -> str:
     return f"{number:,.4g}" if abs(number) < 10_000 else f"{number:,.0f}"
 
@@ -204,14 +202,14 @@ def _controllers(scenario: Any) -> Iterator[str]:
     """Output current times bus voltage against what the array can bring."""
     lowest, highest = _bus_voltages(scenario)
     controllers = scenario.site.solar_controller
-    for current in scenario.site.bus_currents(_numbers(scenario)):
+    for current in scenario.site.bus_currents(scenario.data):
         if current.limit.owner != CONTROLLER_CURRENT.owner:
             continue
         index = [controller.name for controller in controllers].index(current.part)
         controller = controllers[index]
         array_kw = controller.size_kwp
         if array_kw is None:
-            array_kw = float(_numbers(scenario).values(controller.available_kw).max())
+            array_kw = float(scenario.data.values(controller.available_kw).max())
         least, most = current.most_kw(lowest), current.most_kw(highest)
         if controller.efficiency * array_kw > least * (1 + 1e-9):
             verdict = (
@@ -282,12 +280,12 @@ def _bank_currents(scenario: Any) -> Iterator[str]:
 
 def _connection(scenario: Any) -> Iterator[str]:
     """Connection limits against the inverters' total rating."""
-    site, terms = scenario.site, _numbers(scenario)
+    site, data = scenario.site, scenario.data
     for word, ratings in (
         ("import", sum(i.input_kw for i in site.inverter)),
         ("export", sum(i.output_kw for i in site.inverter)),
     ):
-        limit = terms.values(getattr(site.connection, f"{word}_limit_kw"))
+        limit = data.values(getattr(site.connection, f"{word}_limit_kw"))
         if ratings > limit.min() * (1 + 1e-9):
             verb = "take in" if word == "import" else "give out"
             yield (
@@ -299,13 +297,13 @@ def _connection(scenario: Any) -> Iterator[str]:
 
 def _phases(scenario: Any) -> Iterator[str]:
     """Balance of inverters and loads over the phases."""
-    site, terms = scenario.site, _numbers(scenario)
+    site, data = scenario.site, scenario.data
     if site.phases == 1:
         return
     output = {
         phase: sum(site.share(i, phase) * i.output_kw for i in site.inverter) for phase in site.phase_names
     }
-    mean = {phase: float(site.load_kw(terms, phase).mean()) for phase in site.phase_names}
+    mean = {phase: float(site.load_kw(data, phase).mean()) for phase in site.phase_names}
     most, least = max(output.values()), min(output.values())
     if most > least * 1.25 + 1e-9:
         shown = ", ".join(f"{phase} {_shown(kw)}" for phase, kw in output.items())
@@ -321,7 +319,7 @@ def _phases(scenario: Any) -> Iterator[str]:
             f"{_shown(mean[phase])} of {_shown(total)} kW); move circuits to the other phases or put more "
             "inverter there."
         )
-    against = [float(net.most_in_kw.min()) for net in site.net_limits(terms) if net.of_pair]
+    against = [float(net.most_in_kw.min()) for net in site.net_limits(data) if net.of_pair]
     if against and most - least > min(against):
         yield (
             f"{IMBALANCE.owner}.{IMBALANCE.key} is {_shown(min(against))} kW, inverter ratings differ by "
@@ -331,8 +329,8 @@ def _phases(scenario: Any) -> Iterator[str]:
 
 def _pass_through(scenario: Any) -> Iterator[str]:
     """In-line pass-through current against the phase's import limit and its peak load."""
-    site, terms = scenario.site, _numbers(scenario)
-    through = [line for phase in site.phase_names for line in site.through(terms, phase) if line.in_line]
+    site, data = scenario.site, scenario.data
+    through = [line for phase in site.phase_names for line in site.through(data, phase) if line.in_line]
     for index, inverter in enumerate(site.inverter):
         own: dict[Limit, list[Through]] = {}
         for line in (line for line in through if line.inverter == inverter.name):
@@ -341,7 +339,7 @@ def _pass_through(scenario: Any) -> Iterator[str]:
             passes = lines[0].limit_kw
             place = f"site.inverter.{index}.{limit.key} ({inverter.name})"
             carried = f"{_shown(lines[0].amperes)} A pass {_shown(passes)} kW a phase"
-            peak = max(float((site.load_kw(terms, line.phase) - line.before_kw).max()) for line in lines)
+            peak = max(float((site.load_kw(data, line.phase) - line.before_kw).max()) for line in lines)
             if peak > passes * (1 + 1e-9):
                 yield (
                     f"{place}: {carried}, the load behind it peaks at {_shown(peak)} kW; without stored energy the "
@@ -350,7 +348,7 @@ def _pass_through(scenario: Any) -> Iterator[str]:
             reference = site.connection.import_limit_kw_per_phase
             if reference is None and site.phases == 1:
                 reference = site.connection.import_limit_kw
-            if reference is not None and (most := float(terms.values(reference).max())) > passes * (1 + 1e-9):
+            if reference is not None and (most := float(data.values(reference).max())) > passes * (1 + 1e-9):
                 yield (
                     f"{place}: {carried}, less than the phase's import limit of {_shown(most)} kW; the inverter "
                     "binds before the connection does."
@@ -359,21 +357,21 @@ def _pass_through(scenario: Any) -> Iterator[str]:
 
 def _sun_kw(scenario: Any, arrays: tuple[Any, ...]) -> float:
     """Size of arrays, or the most that they bring where no size is given. [kW]"""
-    terms = _numbers(scenario)
+    data = scenario.data
     return sum(
-        a.size_kwp if a.size_kwp is not None else float(terms.values(a.available_kw).max()) for a in arrays
+        a.size_kwp if a.size_kwp is not None else float(data.values(a.available_kw).max()) for a in arrays
     )
 
 
 def _export(scenario: Any) -> Iterator[str]:
     """Export limit against inverters and sun: curtailment is likely."""
-    site, terms = scenario.site, _numbers(scenario)
+    site, data = scenario.site, scenario.data
     sun, dc_sun = (
         _sun_kw(scenario, arrays)
         for arrays in ((*site.ac_solar, *site.solar_controller), site.solar_controller)
     )
-    limit = float(terms.values(site.connection.export_limit_kw).max())
-    load = float(np.mean(sum(site.load_kw(terms, phase) for phase in site.phase_names)))
+    limit = float(data.values(site.connection.export_limit_kw).max())
+    load = float(np.mean(sum(site.load_kw(data, phase) for phase in site.phase_names)))
     charge = sum(bank.charge_limit_kw for bank in scenario.storage)
     if sun > limit + load + charge:
         yield (
@@ -495,13 +493,13 @@ def _sellers(scenario: Any) -> Iterator[str]:
 
 def _crossing(scenario: Any) -> Iterator[str]:
     """Calls through both registers, in steps where that earns instead of costing."""
-    terms = _numbers(scenario)
+    data = scenario.data
     called = [
         p.name for p in scenario.service if max(p.moved) * p.crossing_share and p.delivered_energy == "meter"
     ]
     if not called:
         return
-    share = float((scenario.tariff.export_price(terms) > scenario.tariff.import_price(terms)).mean())
+    share = float((scenario.tariff.export_price(data) > scenario.tariff.import_price(data)).mean())
     if share > 0:
         yield (
             f"expected calls of {', '.join(called)} run through both registers, and in {share:.1%} of the steps export "
@@ -561,7 +559,7 @@ def _windows(scenario: Any) -> Iterator[tuple[str, Any]]:
 
 def _service_dates(scenario: Any) -> Iterator[str]:
     """Products that are never or only partly sold within the timeline."""
-    terms, local = _numbers(scenario), scenario.timeline.local()
+    terms, local = scenario.data, scenario.timeline.local()
     first, last = local[0].date(), local[-1].date()
     for index, product in enumerate(scenario.service):
         place = f"service.{index} ({product.name})"
@@ -623,9 +621,9 @@ def _span(since: Any, until: Any) -> str:
 
 def _price_units(scenario: Any) -> Iterator[str]:
     """Prices per MWh that look as if they were per kWh."""
-    terms = _numbers(scenario)
+    data = scenario.data
     for place, reference, unit in _prices(scenario):
-        values = np.abs(terms.values(reference))
+        values = np.abs(data.values(reference))
         if 0 < values.max() < 1:
             yield (
                 f"{place} has values of at most {_shown(values.max())}, very low for currency per {unit}; "
@@ -648,14 +646,14 @@ def _prices(scenario: Any) -> Iterator[tuple[str, Any, str]]:
 
 def _load_units(scenario: Any) -> Iterator[str]:
     """Loads far beyond the connection look like watts."""
-    site, terms = scenario.site, _numbers(scenario)
-    limit = float(terms.values(site.connection.import_limit_kw).max())
+    site, data = scenario.site, scenario.data
+    limit = float(data.values(site.connection.import_limit_kw).max())
     loads = itertools.chain(
         ((f"site.load.{index}.power_kw", load.power_kw) for index, load in enumerate(site.load)),
         [] if site.dc_load is None else [("site.dc_load.power_kw", site.dc_load.power_kw)],
     )
     for place, reference in loads:
-        peak = float(terms.values(reference).max())
+        peak = float(data.values(reference).max())
         if peak > MUCH_LOAD_KW and limit < MUCH_LOAD_KW:
             yield (
                 f"{place} reaches {_shown(peak)} kW at a connection of {_shown(limit)} kW; if it is in W, "
@@ -665,11 +663,11 @@ def _load_units(scenario: Any) -> Iterator[str]:
 
 def _load_without_system(scenario: Any) -> Iterator[str]:
     """Load that the connection could not carry alone: the bill before then prices what cannot happen."""
-    site, terms = scenario.site, _numbers(scenario)
+    site, data = scenario.site, scenario.data
     load = sum(
-        (site.needs_before_kw(terms, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps)
+        (site.needs_before_kw(data, phase) for phase in site.phase_names), np.zeros(scenario.timeline.steps)
     )
-    excess = load - terms.values(site.connection.import_limit_kw)
+    excess = load - data.values(site.connection.import_limit_kw)
     if excess.max() > 1e-6:
         step = int(excess.argmax())
         yield (
@@ -681,15 +679,15 @@ def _load_without_system(scenario: Any) -> Iterator[str]:
 
 def _sun_units(scenario: Any) -> Iterator[str]:
     """Sun per kWp beyond what an array can bring, or none."""
-    site, terms = scenario.site, _numbers(scenario)
+    site, data = scenario.site, scenario.data
     for word in ("ac_solar", "solar_controller"):
         for index, array in enumerate(getattr(site, word)):
             reference, place = array.available_kw_per_kwp, f"site.{word}.{index}"
-            if reference is not None and (peak := float(terms.values(reference).max())) > MOST_SUN_KW_PER_KWP:
+            if reference is not None and (peak := float(data.values(reference).max())) > MOST_SUN_KW_PER_KWP:
                 yield (
                     f"{place}.available_kw_per_kwp reaches {_shown(peak)} kW per kWp, above "
                     f"{MOST_SUN_KW_PER_KWP:g}; an array rarely passes 1. If it is in W or kW, divide it by "
                     "1000 or use available_kw."
                 )
-            if not array.available(terms).any():
+            if not array.available(data).any():
                 yield f"{place} ({array.name}) brings nothing in the whole timeline; check its column."

@@ -14,13 +14,14 @@ from pydantic import BaseModel, Field, StrictStr
 from optimiser.equipment.backup import Backup
 from optimiser.equipment.site import Site
 from optimiser.equipment.storage import AnyBank
-from optimiser.fields import Component, Several, ZoneName, choice, quantity, text
+from optimiser.fields import Column, Component, Several, ZoneName, choice, quantity, text
 from optimiser.scenario.cost import Cost
 from optimiser.scenario.foresight import Foresight
 from optimiser.series.issued import Issued
 from optimiser.series.table import SeriesTable, Source
 from optimiser.services.product import Product
 from optimiser.tariff import Tariff
+from optimiser.terms.data import InputData, Numbers
 from optimiser.timeline import Timeline
 
 
@@ -180,9 +181,14 @@ class Scenario:
         """Every "source.column" of the file, each with its place."""
         return [(place, reference) for place, reference, _ in references_of(self.file)]
 
-    def read(self, reference: Any) -> Any:
+    def read(self, reference: Column) -> Numbers:
         """The numbers behind a constant or "source.column"."""
         return self.columns[reference] if isinstance(reference, str) else reference
+
+    @property
+    def data(self) -> InputData:
+        """Its numbers on its timeline."""
+        return InputData(self.timeline, self.read)
 
 
 def references_of(model: BaseModel, place: str = "") -> Iterator[tuple[str, str, float | None]]:

@@ -10,6 +10,8 @@ import numpy as np
 
 from optimiser.equipment.site import Activation, Site
 from optimiser.services.product import Offer, Product
+from optimiser.terms.data import InputData
+from optimiser.terms.verbs import Terms
 from optimiser.timeline import STEP, Grouping
 
 
@@ -19,7 +21,7 @@ def most_kw(site: Site, product: Product) -> float:
     return rating if product.most_kw is None else min(product.most_kw, rating)
 
 
-def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
+def offers(terms: Terms, site: Site, products: Iterable[Product]) -> list[Offer]:
     """Make the columns of the products' offers, one a block, zero where they may not be sold.
 
     Products of one group that differ in price, mask and sustain time alone are bundled: each is offered as much as
@@ -54,7 +56,7 @@ def offers(terms: Any, site: Site, products: Iterable[Product]) -> list[Offer]:
     return [made[product.name] for product in products]
 
 
-def _bid_rules(terms: Any, product: Product, bid: Any, most: np.ndarray, per: Grouping) -> None:
+def _bid_rules(terms: Terms, product: Product, bid: Any, most: np.ndarray, per: Grouping) -> None:
     """Whole steps, and nothing below the least bid, where the site bids by itself."""
     if not product.bids_alone:
         return
@@ -79,10 +81,10 @@ def _bid_rules(terms: Any, product: Product, bid: Any, most: np.ndarray, per: Gr
         terms.at_most(f"bid of {product.name} only if made", bid, terms.series(most, per=per) * made, per=per)
 
 
-def _bundle(terms: Any, product: Product) -> tuple:
+def _bundle(data: InputData, product: Product) -> tuple:
     """What products must have in common to be offered together; none share with one that is activated."""
     alone = product.utilisation_gross or product.opposite_share or product.bids_alone
-    if alone or product.block(terms) != STEP:
+    if alone or product.block(data) != STEP:
         return (product.name,)
     return (
         product.group,

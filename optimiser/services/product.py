@@ -21,7 +21,9 @@ from optimiser.fields import (
     quantity,
     text,
 )
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 from optimiser.timeline import STEP, Grouping, Window, at_clock_before
 
 Direction = Literal["up", "down"]
@@ -294,7 +296,7 @@ class Product(Component):
         clears = "; clears where the market's price reaches the bid" if self.bid_price is not None else ""
         return f"per {unit[self.price_unit]}, {paid}{clears}"
 
-    def gate_steps(self, terms: Any) -> np.ndarray | None:
+    def gate_steps(self, data: InputData) -> np.ndarray | None:
         """When offers are fixed: for each step, how many steps after the timeline's start; None without a gate.
 
         Negative where that lies before the start. A plan made in that step or earlier may still change the offer.
@@ -303,10 +305,10 @@ class Product(Component):
         -------
         array of shape (steps,)
         """
-        timeline = terms.timeline
+        timeline = data.timeline
         if self.gate_minutes_before is not None:
             before = pd.Timedelta(minutes=self.gate_minutes_before)
-            blocks = terms.groups(self.block(terms))
+            blocks = data.groups(self.block(data))
             moments = timeline.starts[blocks.first_step][blocks.of_step] - before
         elif self.gate_time is not None:
             zone = self.zone or timeline.zone
@@ -359,59 +361,59 @@ class Product(Component):
         until = f"until before {self.valid_until}" if self.valid_until else ""
         return " ".join(part for part in (since, until) if part)
 
-    def block(self, terms: Any) -> Grouping:
+    def block(self, data: InputData) -> Grouping:
         """The grouping of steps with one offer."""
-        if self.block_minutes is None or self.block_minutes <= terms.timeline.step_minutes:
+        if self.block_minutes is None or self.block_minutes <= data.timeline.step_minutes:
             return STEP
-        return Grouping("block", self.zone or terms.timeline.zone, self.block_minutes, self.block_start)
+        return Grouping("block", self.zone or data.timeline.zone, self.block_minutes, self.block_start)
 
     def directions(self) -> tuple[Direction, ...]:
         """The directions in which power is held."""
         return ("up", "down") if self.direction == "symmetric" else (self.direction,)
 
-    def sold(self, terms: Any) -> np.ndarray:
+    def sold(self, data: InputData) -> np.ndarray:
         """1.0 in the steps of blocks in which it may be sold throughout, of shape (steps,)."""
-        zone = self.zone or terms.timeline.zone
-        inside = terms.timeline.mask(self.when, zone)
-        day = np.asarray(terms.timeline.local(zone).tz_localize(None), "datetime64[D]")
+        zone = self.zone or data.timeline.zone
+        inside = data.timeline.mask(self.when, zone)
+        day = np.asarray(data.timeline.local(zone).tz_localize(None), "datetime64[D]")
         if self.valid_from:
             inside = inside * (day >= np.datetime64(self.valid_from))
         if self.valid_until:
             inside = inside * (day < np.datetime64(self.valid_until))
-        blocks = terms.groups(self.block(terms))
+        blocks = data.groups(self.block(data))
         whole = np.ones(blocks.count)
         np.minimum.at(whole, blocks.of_step, inside)
-        return whole[blocks.of_step] * self.cleared(terms)
+        return whole[blocks.of_step] * self.cleared(data)
 
-    def cleared(self, terms: Any) -> np.ndarray:
+    def cleared(self, data: InputData) -> np.ndarray:
         """1.0 in the steps of blocks whose mean price is at least the mean bid, of shape (steps,).
 
         What does not clear is known before delivery, so nothing is held for it.
         """
         if self.bid_price is None:
-            return np.ones(terms.timeline.steps)
-        blocks = terms.groups(self.block(terms))
-        over = terms.values(self.price) - terms.values(self.bid_price)
+            return np.ones(data.timeline.steps)
+        blocks = data.groups(self.block(data))
+        over = data.values(self.price) - data.values(self.bid_price)
         mean = np.bincount(blocks.of_step, over, blocks.count) / np.bincount(
             blocks.of_step, minlength=blocks.count
         )
         return (mean >= -1e-9).astype(float)[blocks.of_step]
 
-    def price_per_kw_hour(self, terms: Any) -> np.ndarray:
+    def price_per_kw_hour(self, data: InputData) -> np.ndarray:
         """What an accepted offer is paid in each step, the market's price or the bid, of shape (steps,).
 
         [currency per kW and hour]
         """
-        paid = self.bid_price if self.pricing == "pay_as_bid" else self.price
-        price = terms.values(paid) / 1000
+        paid = self.price if self.pricing == "uniform" or self.bid_price is None else self.bid_price
+        price = data.values(paid) / 1000
         if self.price_unit == "per_mw_hour":
             return price
         if self.price_unit == "per_mw_year":
             return price / 8760
-        blocks = terms.groups(
-            Grouping("block", self.zone or terms.timeline.zone, self.block_minutes or 0, self.block_start)
+        blocks = data.groups(
+            Grouping("block", self.zone or data.timeline.zone, self.block_minutes or 0, self.block_start)
         )
-        return price / (blocks.sizes * terms.step_hours)[blocks.of_step]
+        return price / (blocks.sizes * data.step_hours)[blocks.of_step]
 
     @property
     def paid_share(self) -> float:
@@ -430,14 +432,14 @@ class Product(Component):
         gross = self.utilisation_gross * self.acceptance_share
         return (gross + net) / 2, (gross - net) / 2
 
-    def lines(self, offer: Offer, terms: Any) -> list[Line]:
+    def lines(self, offer: Offer, terms: Terms) -> list[Line]:
         """Availability, and the settlement of delivered energy where it has a price of its own."""
         price = terms.series(self.price_per_kw_hour(terms) * self.paid_share * self.sold(terms))
         hours = offer.offered_kw * terms.step_hours
         lines = [
             Line(f"Availability, {self.name}", "availability", price * hours, quantity=hours, unit="kW h")
         ]
-        if self.delivered_energy == "price":
+        if self.delivered_price_per_mwh is not None:
             given, taken = self.moved
             delivered = hours * (given - taken)
             settled = terms.series(terms.values(self.delivered_price_per_mwh) / 1000) * delivered

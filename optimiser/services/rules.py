@@ -15,6 +15,7 @@ from optimiser.equipment.site import Site, bank_on_bus
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.services.offers import most_kw, steps_following, summed
 from optimiser.services.product import Offer
+from optimiser.terms.verbs import Terms
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class _Held:
         """What stored energy has to last for. [kW]"""
         return self.kw if self.solar_kw is None else self.kw - self.solar_kw
 
-    def stored_kw_before(self, terms: Any, lag: int) -> Any:
+    def stored_kw_before(self, terms: Terms, lag: int) -> Any:
         """The same some steps earlier. [kW]"""
         if not lag:
             return self.stored_kw
@@ -50,7 +51,7 @@ class _Reduced:
     dc_kw: dict[str, Any]
 
 
-def rules(terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made: list[Offer]) -> None:
+def rules(terms: Terms, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made: list[Offer]) -> None:
     """What offers ask of inverters, storage, connection and stored energy, in each direction."""
     for direction in ("up", "down"):
         held = _groups(terms, site, made, direction)
@@ -78,7 +79,7 @@ def rules(terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made
         _energy_rules(terms, site, banks, flows, held, direction)
 
 
-def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_Held]:
+def _groups(terms: Terms, site: Site, made: list[Offer], direction: str) -> list[_Held]:
     """The kW that each response group holds in a direction."""
     members: dict[str, list[Offer]] = {}
     for offer in made:
@@ -103,7 +104,9 @@ def _groups(terms: Any, site: Site, made: list[Offer], direction: str) -> list[_
     return held
 
 
-def _solar_rules(terms: Any, site: Site, flows: SiteFlows, held: list[_Held]) -> tuple[list[_Held], _Reduced]:
+def _solar_rules(
+    terms: Terms, site: Site, flows: SiteFlows, held: list[_Held]
+) -> tuple[list[_Held], _Reduced]:
     """The part of down offers that is met by reducing solar, which has to run as long as the offer may last.
 
     Solar that nobody commands cannot be reduced.
@@ -138,13 +141,13 @@ def _solar_rules(terms: Any, site: Site, flows: SiteFlows, held: list[_Held]) ->
             terms.at_most(f"solar's part of the down power of {group.name}", kw, group.kw)
             group = dataclasses.replace(group, solar_kw=kw)
         shared.append(group)
-    solar_kw = [group.solar_kw for group in shared if group.solar_kw is not None]
-    if solar_kw:
-        terms.at_most("solar's part of all down offers", summed(solar_kw), summed(parts))
+    from_solar = [group.solar_kw for group in shared if group.solar_kw is not None]
+    if from_solar:
+        terms.at_most("solar's part of all down offers", summed(from_solar), summed(parts))
     return shared, reduced
 
 
-def _inverter_rules(terms: Any, site: Site, flows: SiteFlows, total: Any, direction: str) -> dict[str, Any]:
+def _inverter_rules(terms: Terms, site: Site, flows: SiteFlows, total: Any, direction: str) -> dict[str, Any]:
     """The headroom of each inverter, whose sum covers all that is held."""
     headroom: dict[str, Any] = {}
     for inverter in site.inverter:
@@ -167,7 +170,7 @@ def _inverter_rules(terms: Any, site: Site, flows: SiteFlows, total: Any, direct
 
 
 def _storage_rules(
-    terms: Any,
+    terms: Terms,
     site: Site,
     banks: tuple[Any, ...],
     flows: SiteFlows,
@@ -197,7 +200,7 @@ def _storage_rules(
     _breaker_rules(terms, site, banks, flows, headroom, drained, direction)
 
 
-def _reach(terms: Any, bank: Any, flow: BankFlows, drained: Any, direction: str) -> Any:
+def _reach(terms: Terms, bank: Any, flow: BankFlows, drained: Any, direction: str) -> Any:
     """The most that a bank can give or take on the bus in the activated state. [kW]"""
     up = direction == "up"
     limit_kw, current = bank.discharge_limit_kw if up else bank.charge_limit_kw, bank.current(out=up)
@@ -212,7 +215,7 @@ def _reach(terms: Any, bank: Any, flow: BankFlows, drained: Any, direction: str)
 
 
 def _breaker_rules(
-    terms: Any,
+    terms: Terms,
     site: Site,
     banks: tuple[Any, ...],
     flows: SiteFlows,
@@ -237,7 +240,7 @@ def _breaker_rules(
 
 
 def _limit_activated(
-    terms: Any, name: str, kilowatts: Any, amperes: float, bank: Any, flow: BankFlows, drained: Any
+    terms: Terms, name: str, kilowatts: Any, amperes: float, bank: Any, flow: BankFlows, drained: Any
 ) -> None:
     """A current limit at the voltage that is left after the activation, at the start and the end of the step."""
     for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
@@ -250,7 +253,7 @@ def _limit_activated(
 
 
 def _connection_rules(
-    terms: Any,
+    terms: Terms,
     site: Site,
     flows: SiteFlows,
     total: Any,
@@ -291,7 +294,7 @@ def _connection_rules(
 
 
 def _connection_rule(
-    terms: Any,
+    terms: Terms,
     site: Site,
     name: str,
     point: ConnectionFlows,
@@ -330,7 +333,7 @@ def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
 
 
 def _energy_rules(
-    terms: Any, site: Site, banks: tuple[Any, ...], flows: SiteFlows, held: list[_Held], direction: str
+    terms: Terms, site: Site, banks: tuple[Any, ...], flows: SiteFlows, held: list[_Held], direction: str
 ) -> None:
     """Stored energy lasts through an activation at every moment of the step.
 
@@ -382,7 +385,7 @@ def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> 
     return stopped, summed([flow.filling_kw for flow in flows.banks.values()])
 
 
-def _room_at_start(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, up: bool, hours: float) -> Any:
+def _room_at_start(terms: Terms, banks: tuple[Any, ...], flows: SiteFlows, up: bool, hours: float) -> Any:
     """What all banks held at the start of the step, `hours` later, above the floor or below the ceiling. [kWh]"""
     parts = []
     for bank in banks:
@@ -398,7 +401,7 @@ def _room_at_start(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, up: boo
     return summed(parts)
 
 
-def _room_at_end(terms: Any, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> Any:
+def _room_at_end(terms: Terms, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> Any:
     """What all banks hold at the end of the step above the floor, or below the ceiling. [kWh]"""
     if up:
         return summed(

@@ -12,7 +12,6 @@ from optimiser.accounts.settlement import Statement
 from optimiser.equipment.storage import capacity_shares
 from optimiser.services.offers import Offer, activation
 from optimiser.study import Study
-from optimiser.terms.books import SettledTerms
 from optimiser.timeline import Grouping
 
 SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0)
@@ -117,9 +116,9 @@ def _delivered_amount(
     if product.delivered_energy == "price":
         return float(lines[f"Delivered energy, {product.name}"].sum())
     scenario = dispatch.scenario
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    data = scenario.data
     imports = np.asarray(dispatch.flows.meter.import_kw) > np.asarray(dispatch.flows.meter.export_kw)
-    rate = np.where(imports, scenario.tariff.import_price(terms), scenario.tariff.export_price(terms))
+    rate = np.where(imports, scenario.tariff.import_price(data), scenario.tariff.export_price(data))
     return float((rate * delivered).sum())
 
 

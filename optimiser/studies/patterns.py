@@ -49,7 +49,7 @@ def typical_weeks(statement: Statement) -> pd.DataFrame:
     """
     dispatch = statement.dispatch
     scenario, flows = dispatch.scenario, dispatch.flows
-    terms = SettledTerms(scenario.timeline, scenario.read, dispatch.values)
+    data = scenario.data
     zero = np.zeros(scenario.timeline.steps)
     solar = [f"controller.{c.name}" for c in scenario.site.solar_controller]
     solar += [f"ac_solar.{s.name}" for s in scenario.site.ac_solar]
@@ -60,7 +60,7 @@ def typical_weeks(statement: Statement) -> pd.DataFrame:
             "season": np.array(SEASONS)[local.month.to_numpy() % 12 // 3],
             "weekday": local.day_of_week,
             "hour": local.hour,
-            "load_kw": sum((scenario.site.load_kw(terms, p) for p in scenario.site.phase_names), zero),
+            "load_kw": sum((scenario.site.load_kw(data, p) for p in scenario.site.phase_names), zero),
             "solar_kw": sum((dispatch.values[f"{name}.solar_kw"] for name in solar), zero),
             "charge_kw": sum((flow.taken_kw for flow in banks), zero),
             "discharge_kw": sum((flow.given_kw for flow in banks), zero),
@@ -102,7 +102,7 @@ def worth_of_days(statement: Statement) -> pd.DataFrame:
     """
     dispatch = statement.dispatch
     scenario = dispatch.scenario
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    terms = SettledTerms(scenario.data)
     before = scenario.before_tariff.lines(statement.before_flows, terms)
     parts: dict[str, np.ndarray] = {}
     for sign, lines in ((1.0, dispatch.lines), (-1.0, before)):

@@ -20,6 +20,7 @@ from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
 from optimiser.study import Study
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 
 OWN_LOAD, TIMETABLE, CEILING, WITHOUT = "own use", "timetable", "ceiling", "no system"
@@ -227,7 +228,7 @@ def _judge(
     best: Dispatch, timetable: Timetable, parted: Split
 ) -> tuple[dict[tuple[str, str], float], pd.DataFrame]:
     scenario = best.scenario
-    plant, terms = Plant(scenario), SettledTerms(scenario.timeline, scenario.read, {})
+    plant, terms = Plant(scenario), SettledTerms(scenario.data)
     of_step = category_of(scenario, timetable.categories)
     parts = {part: mask for part, mask in ((LEARNT, parted.learn), (JUDGED, parted.judge)) if mask.any()}
     pair = [empty_timetable(timetable.categories), timetable]
@@ -247,14 +248,14 @@ def _judge(
     return bills, _rules(plant, of_step, timetable, parts, earned)
 
 
-def _cash(lines: Iterable[Line], terms: SettledTerms) -> np.ndarray:
-    return sum((by_step(line, terms) for line in lines if line.cash), np.zeros(terms.timeline.steps))
+def _cash(lines: Iterable[Line], data: InputData) -> np.ndarray:
+    return sum((by_step(line, data) for line in lines if line.cash), np.zeros(data.timeline.steps))
 
 
 def _rules(plant: Plant, of_step: np.ndarray, timetable: Timetable, parts: Any, earned: Any) -> pd.DataFrame:
     """One row a rule, with what it earns by itself and what leaving it out costs."""
     scenario = plant.scenario
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    terms = SettledTerms(scenario.data)
     numbered = timetable.numbered()
     tried = [timetable.alone(c, place) for c, place, _ in numbered]
     tried += [timetable.without(c, place) for c, place, _ in numbered]

@@ -13,7 +13,9 @@ from pydantic import AfterValidator, Field, StrictStr, model_validator
 from optimiser.fields import Component, Several, ZoneName, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff import demand, energy, export, fixed
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 from optimiser.timeline import Grouping, Timeline, public_holidays
 
 KINDS = (*energy.KINDS, *export.KINDS, *demand.KINDS, *fixed.KINDS)
@@ -93,7 +95,7 @@ class Tariff(Component):
         years = tuple(range(local[0].year, local[-1].year + 1))
         return (*public_holidays(self.holidays, years), *self.further_holidays)
 
-    def lines(self, flows: MeterFlows, terms: Any) -> list[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms) -> list[Line]:
         """Every line of the bill, the tax on it included."""
         lines: list[Line] = []
         component: Any
@@ -126,27 +128,27 @@ class Tariff(Component):
         ]
         return own + taxes
 
-    def import_price(self, terms: Any) -> np.ndarray:
+    def import_price(self, data: InputData) -> np.ndarray:
         """What one more imported kWh costs in each step, in the first block of any, demand and minimum aside.
 
         Of shape (steps,). [currency/kWh]
         """
-        return self._price(terms, "energy in")
+        return self._price(data, "energy in")
 
-    def export_price(self, terms: Any) -> np.ndarray:
+    def export_price(self, data: InputData) -> np.ndarray:
         """What one more exported kWh brings in each step, in the first tier and below any free level.
 
         Of shape (steps,). [currency/kWh]
         """
-        return self._price(terms, "energy out")
+        return self._price(data, "energy out")
 
-    def _price(self, terms: Any, group: str) -> np.ndarray:
+    def _price(self, data: InputData, group: str) -> np.ndarray:
         kinds: Any = energy.KINDS if group == "energy in" else export.KINDS
-        price = np.zeros(terms.timeline.steps)
+        price = np.zeros(data.timeline.steps)
         for component in self.component:
             if isinstance(component, kinds) and not isinstance(component, energy.ControlledLoad):
                 factor = (1 + component.tax(self)) * component.net_share(self)
-                price = price + factor * component.price(terms, self)
+                price = price + factor * component.price(data, self)
         return price
 
     def notes(self, timeline: Timeline) -> Iterator[str]:

@@ -17,7 +17,9 @@ from pydantic import Field, StrictStr, model_validator
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import BY_WHOLE_NUMBERS, Charge, days_of_supply, hours_words, share_of_period
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 from optimiser.timeline import Grouping, Window
 
 
@@ -45,19 +47,19 @@ class _Metered(Charge):
         """Whether a billing period pays it whole, however few of its days are run."""
         return not self.pro_rata and getattr(self, "rate_basis", "billing_period") == "billing_period"
 
-    def metered(self, terms: Any, tariff: Any) -> np.ndarray:
+    def metered(self, data: InputData, tariff: Any) -> np.ndarray:
         """1.0 in the steps whose peaks are known to it, whatever their hour, else 0.0.
 
         Whole billing periods until the last that it holds on. Those before the first are not charged, but a ratchet
         counts them, as it does past peaks before the timeline, and plans without foresight go by them.
         """
         if self.peak_of == "own_days":
-            return self.in_force(terms, tariff)
-        groups = terms.groups(tariff.period)
-        until = terms.timeline.between(None, self.valid_until, tariff.zone)
+            return self.in_force(data, tariff)
+        groups = data.groups(tariff.period)
+        until = data.timeline.between(None, self.valid_until, tariff.zone)
         return (groups.max(until) > 0).astype(float)[groups.of_step]
 
-    def measured(self, name: str, flows: MeterFlows, terms: Any, tariff: Any, reactive: Any = None) -> Any:
+    def measured(self, name: str, flows: MeterFlows, terms: Terms, tariff: Any, reactive: Any = None) -> Any:
         """What is measured in each billing period. [kW or kVA]"""
         window = terms.timeline.mask(self.when, tariff.zone, tariff.holiday_dates(terms.timeline))
         mask = window * self.metered(terms, tariff)
@@ -96,12 +98,12 @@ class _Metered(Charge):
             else ""
         )
 
-    def fraction_charged(self, terms: Any, tariff: Any) -> np.ndarray:
+    def fraction_charged(self, data: InputData, tariff: Any) -> np.ndarray:
         """What part of a rate for a whole billing period each one pays: of its days, those on which it holds. [-]"""
-        held = self.in_force(terms, tariff)
+        held = self.in_force(data, tariff)
         if self.pro_rata:
-            return share_of_period(terms, tariff, held)
-        return days_of_supply(terms, tariff, held) / days_of_supply(terms, tariff, np.ones_like(held))
+            return share_of_period(data, tariff, held)
+        return days_of_supply(data, tariff, held) / days_of_supply(data, tariff, np.ones_like(held))
 
 
 class Ratchet(Component):
@@ -139,7 +141,7 @@ class _Demand(_Metered):
         return self
 
     def charged(
-        self, name: str, measured: Any, least: float, most: np.ndarray, terms: Any, tariff: Any
+        self, name: str, measured: Any, least: float, most: np.ndarray, terms: Terms, tariff: Any
     ) -> Any:
         """What of the measured demand is charged, earlier peaks and the minimum counted."""
         if self.ratchet is None and not least:
@@ -169,7 +171,7 @@ class _Demand(_Metered):
             )
         return words + self.cut_words()
 
-    def line(self, words: str, rate: float, charged: Any, unit: str, terms: Any, tariff: Any) -> Line:
+    def line(self, words: str, rate: float, charged: Any, unit: str, terms: Terms, tariff: Any) -> Line:
         """One amount a billing period."""
         if self.rate_basis == "day":
             days = terms.series(
@@ -211,7 +213,7 @@ class DemandCharge(_Demand):
         """How it is charged, as a sentence without its name, tax and dates."""
         return self.rate_words(self.rate_per_kw, "kW", self.at_least_kw)
 
-    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
         name = f"demand.{self.name}"
         measured = self.measured(name, flows, terms, tariff)
@@ -255,11 +257,12 @@ class ApparentDemandCharge(_Demand):
             raise ValueError("give either power_factor or reactive_kvar")
         return self
 
-    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
         if self.power_factor is not None:
             reactive = np.asarray(flows.load_kw) * np.tan(np.arccos(self.power_factor))
         else:
+            assert self.reactive_kvar is not None  # as `_one_reactive` has seen
             reactive = terms.values(self.reactive_kvar)
         name = f"apparent_demand.{self.name}"
         measured = self.measured(name, flows, terms, tariff, reactive)
@@ -327,7 +330,7 @@ class CapacityFee(_Metered):
     def _ends(self) -> list[float]:
         return [step.up_to_kw for step in self.steps if step.up_to_kw is not None]
 
-    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
         """One line: the fee of the step that each billing period lies in."""
         name, per = f"capacity_fee.{self.name}", tariff.period
         measured = self.measured(name, flows, terms, tariff)

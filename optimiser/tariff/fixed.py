@@ -12,6 +12,7 @@ from optimiser.fields import choice, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.parts import Charge, days_of_supply, share_of_period
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 
 
 class DailyCharge(Charge):
@@ -30,7 +31,7 @@ class DailyCharge(Charge):
         """How it is charged, as a sentence without its name, tax and dates."""
         return f"{self.rate_per_day:g} a day"
 
-    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
         days = terms.series(days_of_supply(terms, tariff, self.in_force(terms, tariff)), per=tariff.period)
         yield Line(self.name, "fixed", -self.rate_per_day * days, tariff.period, quantity=days, unit="days")
@@ -52,7 +53,7 @@ class PeriodCharge(Charge):
         """How it is charged, as a sentence without its name, tax and dates."""
         return f"{self.rate_per_period:g} a billing period"
 
-    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
         """One amount a billing period."""
         share = share_of_period(terms, tariff, self.in_force(terms, tariff))
         share = terms.series(share, per=tariff.period)
@@ -82,7 +83,7 @@ class MinimumCharge(Charge):
         "charges for import, demand and supply, or the whole bill with credits for export", default="charges"
     )
 
-    def lines(self, flows: MeterFlows, terms: Any, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
         """Nothing by itself: `top_up` needs the other lines."""
         return iter(())
 
@@ -100,7 +101,7 @@ class MinimumCharge(Charge):
         """Whether a line counts towards the minimum."""
         return line.group != "tax" and (self.compared_with == "bill" or line.group != "energy out")
 
-    def top_up(self, lines: Sequence[Line], flows: MeterFlows, terms: Any, tariff: Any) -> Line:
+    def top_up(self, lines: Sequence[Line], flows: MeterFlows, terms: Terms, tariff: Any) -> Line:
         """What is missing to the minimum in each billing period.
 
         Parameters

@@ -11,7 +11,9 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Component, Several, choice, quantity, text
+from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
+from optimiser.terms.verbs import Terms
 from optimiser.timeline import STEP, Grouping, Window
 
 BY_WHOLE_NUMBERS = (
@@ -73,16 +75,16 @@ class Charge(Component):
         """What is left of a rate of the file when the tax that it holds is taken out. [-]"""
         return 1 / (1 + self.tax(tariff)) if self.tax_included else 1.0
 
-    def in_force(self, terms: Any, tariff: Any) -> np.ndarray:
+    def in_force(self, data: InputData, tariff: Any) -> np.ndarray:
         """1.0 in the steps of the days on which it is charged, else 0.0."""
-        return terms.timeline.between(self.valid_from, self.valid_until, tariff.zone)
+        return data.timeline.between(self.valid_from, self.valid_until, tariff.zone)
 
-    def mask(self, terms: Any, tariff: Any, when: Window | None) -> np.ndarray:
+    def mask(self, data: InputData, tariff: Any, when: Window | None) -> np.ndarray:
         """1.0 in the steps of a window within the dates it is charged on, else 0.0."""
-        window = terms.timeline.mask(when, tariff.zone, tariff.holiday_dates(terms.timeline))
-        return window * self.in_force(terms, tariff)
+        window = data.timeline.mask(when, tariff.zone, tariff.holiday_dates(data.timeline))
+        return window * self.in_force(data, tariff)
 
-    def price(self, terms: Any, tariff: Any) -> np.ndarray | float:
+    def price(self, data: InputData, tariff: Any) -> np.ndarray | float:
         """What one more kWh costs or brings by this component in each step; none unless it says so."""
         return 0.0
 
@@ -101,9 +103,9 @@ class Charge(Component):
             parts.append(f"until {self.valid_until}, that day left out")
         return ", ".join(parts)
 
-    def steepest(self, terms: Any, tariff: Any) -> float:
+    def steepest(self, data: InputData, tariff: Any) -> float:
         """The greatest worth of a kWh that it knows, whatever its sign. [currency/kWh]"""
-        return float(np.abs(self.price(terms, tariff)).max())
+        return float(np.abs(self.price(data, tariff)).max())
 
 
 class RatePeriod(Component):
@@ -135,11 +137,11 @@ class TimeOfUse(Charge):
             return (RatePeriod(rate_per_kwh=self.rate_per_kwh),)
         return self.rates
 
-    def masks(self, terms: Any, tariff: Any) -> Iterator[tuple[RatePeriod, np.ndarray]]:
+    def masks(self, data: InputData, tariff: Any) -> Iterator[tuple[RatePeriod, np.ndarray]]:
         """Each period with 1.0 in the steps where it is the first that holds."""
-        free = self.in_force(terms, tariff)
+        free = self.in_force(data, tariff)
         for period in self.periods():
-            mask = self.mask(terms, tariff, period.when) * free
+            mask = self.mask(data, tariff, period.when) * free
             free = free - mask
             yield period, mask
 
@@ -152,9 +154,9 @@ class TimeOfUse(Charge):
         missing = np.flatnonzero(covered == 0)
         return int(missing[0]) if len(missing) else None
 
-    def price(self, terms: Any, tariff: Any) -> np.ndarray:
+    def price(self, data: InputData, tariff: Any) -> np.ndarray:
         """The rate of each step, of shape (steps,). [currency/kWh]"""
-        return sum((p.rate_per_kwh * mask for p, mask in self.masks(terms, tariff)), terms.values(0.0))
+        return sum((p.rate_per_kwh * mask for p, mask in self.masks(data, tariff)), data.values(0.0))
 
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
@@ -165,7 +167,7 @@ class TimeOfUse(Charge):
         )
 
     def energy_lines(
-        self, power_kw: Any, sign: float, group: Any, name: str, terms: Any, tariff: Any
+        self, power_kw: Any, sign: float, group: Any, name: str, terms: Terms, tariff: Any
     ) -> Iterator[Line]:
         """One line a rate period: energy times its rate, with the sign given."""
         for period, mask in self.masks(terms, tariff):
@@ -241,10 +243,10 @@ class Volume(Charge):
         """What volume is counted over."""
         return Grouping("day", tariff.zone) if self.counted_per == "day" else tariff.period
 
-    def ends_kwh(self, terms: Any, tariff: Any) -> list[np.ndarray]:
+    def ends_kwh(self, data: InputData, tariff: Any) -> list[np.ndarray]:
         """Where all blocks but the last end in each group. [kWh]"""
         per = self.grouping(tariff)
-        days = terms.groups(per).sum(terms.timeline.share_of_day(tariff.zone) * self.in_force(terms, tariff))
+        days = data.groups(per).sum(data.timeline.share_of_day(tariff.zone) * self.in_force(data, tariff))
         if self.counted_per == "day":
             factor = np.minimum(days, 1.0)
         elif self.ends_per == "day":
@@ -253,11 +255,11 @@ class Volume(Charge):
             low, high = self.unchanged_from_days or 0, self.unchanged_to_days or 0
             factor = np.where((low <= days) & (days <= high), 1.0, days / 30)
         else:
-            factor = days / terms.timeline.calendar_days(per)
+            factor = days / data.timeline.calendar_days(per)
         return [block.up_to_kwh * factor for block in self.blocks[:-1]]
 
     def volumes(
-        self, name: str, power_kw: Any, most_kw: np.ndarray, worth: Sequence[float], terms: Any, tariff: Any
+        self, name: str, power_kw: Any, most_kw: np.ndarray, worth: Sequence[float], terms: Terms, tariff: Any
     ) -> tuple[list[Any], bool]:
         """The energy in each block, the first in each step, the others in each group; whether whole numbers order them.
 
@@ -279,7 +281,14 @@ class Volume(Charge):
         return [rest(energy, parts[1:], per, terms), *parts[1:]], rising
 
     def volume_lines(
-        self, name: str, parts: Sequence[Any], sign: float, group: Any, joined: str, terms: Any, tariff: Any
+        self,
+        name: str,
+        parts: Sequence[Any],
+        sign: float,
+        group: Any,
+        joined: str,
+        data: InputData,
+        tariff: Any,
     ) -> Iterator[Line]:
         """One line a block: its energy times its rate, with the sign given."""
         per = self.grouping(tariff)
@@ -315,13 +324,13 @@ class Volume(Charge):
         start = self.blocks[number - 1].up_to_kwh if number else 0
         return f"{start:g} to {self.blocks[number].up_to_kwh:g} kWh{per}"
 
-    def steepest(self, terms: Any, tariff: Any) -> float:
+    def steepest(self, data: InputData, tariff: Any) -> float:
         """The greatest rate of its blocks, whatever its sign. [currency/kWh]"""
         return max(abs(block.rate_per_kwh) for block in self.blocks)
 
-    def price(self, terms: Any, tariff: Any) -> np.ndarray:
+    def price(self, data: InputData, tariff: Any) -> np.ndarray:
         """The first block's rate in the hours that count. [currency/kWh]"""
-        return self.blocks[0].rate_per_kwh * self.mask(terms, tariff, self.when)
+        return self.blocks[0].rate_per_kwh * self.mask(data, tariff, self.when)
 
 
 def hours_words(when: Window | None) -> str:
@@ -329,7 +338,7 @@ def hours_words(when: Window | None) -> str:
     return f", {when.words()}" if when else ""
 
 
-def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Any) -> Any:
+def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Terms) -> Any:
     """What is left of each step's energy when its share of other parts of its group is taken off.
 
     The first block is said by the step, so that the program knows in every step what a kWh is worth at least; its
@@ -342,11 +351,11 @@ def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Any) -> Any:
     return energy
 
 
-def days_of_supply(terms: Any, tariff: Any, mask: np.ndarray) -> np.ndarray:
+def days_of_supply(data: InputData, tariff: Any, mask: np.ndarray) -> np.ndarray:
     """Days in each billing period that a mask holds, of shape (groups,); a whole local day is one day."""
-    return terms.groups(tariff.period).sum(terms.timeline.share_of_day(tariff.zone) * mask)
+    return data.groups(tariff.period).sum(data.timeline.share_of_day(tariff.zone) * mask)
 
 
-def share_of_period(terms: Any, tariff: Any, mask: np.ndarray) -> np.ndarray:
+def share_of_period(data: InputData, tariff: Any, mask: np.ndarray) -> np.ndarray:
     """What part of each whole billing period a mask holds, by days, of shape (groups,). [-]"""
-    return days_of_supply(terms, tariff, mask) / terms.timeline.calendar_days(tariff.period)
+    return days_of_supply(data, tariff, mask) / data.timeline.calendar_days(tariff.period)

@@ -2,38 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
+from optimiser.flows import Amount, Series
+from optimiser.terms.data import Array, InputData, Numbers
 from optimiser.terms.line import RuleReplay
-from optimiser.terms.verbs import EDGE, Array, Numbers, Terms
-from optimiser.timeline import STEP, Grouping, Timeline
+from optimiser.terms.verbs import EDGE, Terms
+from optimiser.timeline import STEP, Grouping
 
 
-@dataclass
 class SettledTerms(Terms):
     """The verbs on solved numbers: every rule is replayed, every auxiliary is computed afresh.
 
     Parameters
     ----------
-    timeline : Timeline
-    read : callable
-        From a constant or "source.column" to its numbers on the timeline.
+    data : InputData
     solved : dict of str to array
-        Value of each column by name.
+        Value of each column by name; left out: none, for amounts that flows alone tell.
+
+    Attributes
+    ----------
     replays : list of RuleReplay
-        Rules that every schedule keeps.
+        Rules that every schedule keeps, as far as they have been said.
     """
 
-    timeline: Timeline
-    _read: Callable[[Any], Numbers]
-    solved: dict[str, Array]
-    replays: list[RuleReplay] = field(default_factory=list)
-    _before: dict[int, float] = field(default_factory=dict)
+    def __init__(self, data: InputData, solved: dict[str, Array] | None = None):
+        super().__init__(data)
+        self.solved = {} if solved is None else solved
+        self.replays: list[RuleReplay] = []
+        self._before: dict[int, float] = {}
 
     def series(self, numbers: Numbers, per: Grouping = STEP) -> Array:
         """Data, one number a step or a group."""
@@ -58,37 +59,43 @@ class SettledTerms(Terms):
         self._before[id(values)] = before
         return values
 
-    def broadcast(self, values: Array, per: Grouping) -> Array:
+    def broadcast(self, values: Series, per: Grouping) -> Array:
         """A group's value in each of its steps."""
         return values[self.groups(per).of_step]
 
-    def previous(self, column: Array, lag: int = 1) -> Array:
+    def previous(self, column: Series, lag: int = 1) -> Array:
         """A column's values `lag` steps earlier."""
         if lag == 0:
             return column
         lag = min(lag, len(column))
         return np.concatenate([np.full(lag, self._before[id(column)]), column[: len(column) - lag]])
 
-    def at_most(self, name: str, left: Any, right: Any, *, per: Grouping = STEP, unit: str = "kW") -> None:
+    def at_most(
+        self, name: str, left: Series, right: Amount, *, per: Grouping = STEP, unit: str = "kW"
+    ) -> None:
         """Replay of the rule that `left` never exceeds `right`."""
         self.replays.append(RuleReplay(name, np.asarray(left - right, float), per, unit))
 
-    def between(self, name: str, low: Numbers, middle: Any, high: Numbers, *, unit: str = "kW") -> None:
+    def between(self, name: str, low: Numbers, middle: Series, high: Numbers, *, unit: str = "kW") -> None:
         """Replay of the rule that `middle` stays between two series of numbers in every step."""
         self.replays.append(RuleReplay(name, np.maximum(middle - high, low - middle), STEP, unit))
 
-    def equal(self, name: str, left: Any, right: Any, *, per: Grouping = STEP, unit: str = "kW") -> None:
+    def equal(
+        self, name: str, left: Series, right: Amount, *, per: Grouping = STEP, unit: str = "kW"
+    ) -> None:
         """Replay of the rule that both sides are the same."""
         self.replays.append(RuleReplay(name, np.abs(np.asarray(left - right, float)), per, unit))
 
-    def total(self, name: str, values: Array, *, per: Grouping, at_most: Numbers, unit: str = "kWh") -> Array:
+    def total(
+        self, name: str, values: Series, *, per: Grouping, at_most: Numbers, unit: str = "kWh"
+    ) -> Array:
         """The sum of a step series over each group."""
         return self.groups(per).sum(values)
 
     def peak(
         self,
         name: str,
-        values: Array,
+        values: Series,
         *,
         per: Grouping,
         slot: Grouping = STEP,
@@ -119,7 +126,7 @@ class SettledTerms(Terms):
     def ratchet(
         self,
         name: str,
-        level: Array,
+        level: Series,
         *,
         per: Grouping,
         fraction: float,
@@ -143,14 +150,14 @@ class SettledTerms(Terms):
     def blocks(
         self,
         name: str,
-        values: Array,
+        values: Series,
         *,
         widths: Sequence[Array],
         per: Grouping,
         at_most: Array,
         in_order: bool,
         unit: str = "kWh",
-    ) -> list[Array]:
+    ) -> list[Series]:
         """What of each group's sum falls into each of its blocks, filled one after the other; the last is open."""
         left, parts = self.groups(per).sum(values), []
         for number, width in enumerate(widths, 1):
@@ -162,14 +169,14 @@ class SettledTerms(Terms):
     def bands(
         self,
         name: str,
-        values: Array,
+        values: Series,
         *,
         tops: Sequence[Array],
         worth: Sequence[float],
         per: Grouping,
         at_most: Array,
         unit: str = "kWh",
-    ) -> list[Array]:
+    ) -> list[Series]:
         """Each group's whole sum in the one band that it lies in, nothing in the others; the last band is open."""
         total = self.groups(per).sum(values)
         edges = [np.full(len(total), -np.inf), *tops, np.full(len(total), np.inf)]
@@ -182,13 +189,13 @@ class SettledTerms(Terms):
     def step_of(
         self,
         name: str,
-        level: Array,
+        level: Series,
         *,
         tops: Sequence[float],
         per: Grouping,
         top_included: bool = True,
         unit: str = "kW",
-    ) -> list[Array]:
+    ) -> list[Series]:
         """1 for the lowest step that a level fits under, 0 for the others."""
         edge = EDGE if top_included else -EDGE
         fits = np.array([level <= top + edge for top in tops[:-1]] + [np.ones(len(level), bool)])
@@ -200,7 +207,7 @@ class SettledTerms(Terms):
     def shortfall(
         self,
         name: str,
-        parts: Sequence[tuple[Array, Grouping]],
+        parts: Sequence[tuple[Series, Grouping]],
         *,
         at_least: Array,
         per: Grouping,
@@ -220,9 +227,9 @@ class SettledTerms(Terms):
     def square_over(
         self,
         name: str,
-        left: Array,
-        value: Array,
-        over: Array,
+        left: Series,
+        value: Series,
+        over: Series,
         *,
         factor: float,
         touching: Sequence[float],
@@ -245,15 +252,8 @@ class SettledTerms(Terms):
         """The order of pieces is tested by the engine, which knows their widths."""
 
 
-def _highest(values: Array, group: Array, count: int) -> Array:
+def _highest(values: Series, group: npt.NDArray[np.intp], count: int) -> Array:
     """The highest value of each group, at least zero."""
     highest = np.zeros(count)
     np.maximum.at(highest, group, values)
     return highest
-
-
-def objects(items: Sequence[Any]) -> Array:
-    """An array that holds what it is given, whatever that is."""
-    array = np.empty(len(items), dtype=object)
-    array[:] = items
-    return array

@@ -7,7 +7,9 @@ from typing import Any, Literal
 
 import numpy as np
 
-from optimiser.terms.verbs import Array, Group
+from optimiser.flows import Series
+from optimiser.terms.data import Array
+from optimiser.terms.verbs import Group
 from optimiser.timeline import STEP, Grouping
 
 
@@ -39,10 +41,10 @@ class Line:
 
     name: str
     group: Group
-    values: Array
+    values: Series
     per: Grouping = STEP
     cash: bool = True
-    quantity: Array | None = None
+    quantity: Series | None = None
     unit: str = ""
     approximates: str = ""
     joined: str = ""

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyomo.environ as pyo
 
 from optimiser.errors import DriftError
-from optimiser.terms.books import objects
+from optimiser.flows import Amount, Series
+from optimiser.terms.data import Array, InputData, Numbers
 from optimiser.terms.line import ColumnFamily, FillOrder, Pair, RowFamily
-from optimiser.terms.verbs import EDGE, INNER_EDGE, TANGENTS, Array, Numbers, Terms
-from optimiser.timeline import STEP, Grouping, Timeline
+from optimiser.terms.verbs import EDGE, INNER_EDGE, TANGENTS, Terms
+from optimiser.timeline import STEP, Grouping
 
 
 class LpTerms(Terms):
@@ -22,15 +24,13 @@ class LpTerms(Terms):
 
     Parameters
     ----------
-    timeline : Timeline
-    read : callable
-        From a constant or "source.column" to its numbers on the timeline.
+    data : InputData
     steps : int or None
         Steps of the pattern, one more than the longest lag; None for the whole horizon.
     """
 
-    def __init__(self, timeline: Timeline, read: Callable[[Any], Numbers], steps: int | None):
-        super().__init__(timeline, read)
+    def __init__(self, data: InputData, steps: int | None):
+        super().__init__(data)
         self.pattern = steps
         self.model = pyo.ConcreteModel()
         self.columns: dict[str, ColumnFamily] = {}
@@ -40,13 +40,13 @@ class LpTerms(Terms):
         self.integers: dict[str, ColumnFamily] = {}
         self.symbols: list[tuple[Any, Array, Grouping]] = []
         self._column_of: dict[int, str] = {}
-        self._kept_alive: list[Array] = []
+        self._kept_alive: list[Series] = []
 
     def size(self, per: Grouping) -> int:
         """Elements of an array of `per` in this model."""
         return self.pattern or self.count(per)
 
-    def series(self, numbers: Numbers, per: Grouping = STEP) -> Array:
+    def series(self, numbers: Numbers, per: Grouping = STEP) -> Series:
         """Data, one number a step or a group; a symbol in the pattern unless it is one constant."""
         size = self.size(per)
         array = np.asarray(numbers, float)
@@ -70,7 +70,7 @@ class LpTerms(Terms):
         unit: str = "kW",
         auxiliary: bool = False,
         derived: bool = False,
-    ) -> Array:
+    ) -> Series:
         """A decision, one a step or a group, between finite bounds."""
         count = self.count(per)
         lower = np.broadcast_to(np.asarray(at_least, float), (count,))
@@ -89,11 +89,11 @@ class LpTerms(Terms):
         self._kept_alive.append(array)
         return array
 
-    def broadcast(self, values: Array, per: Grouping) -> Array:
+    def broadcast(self, values: Series, per: Grouping) -> Series:
         """A group's value in each of its steps."""
         return values if self.pattern or per == STEP else values[self.groups(per).of_step]
 
-    def previous(self, column: Array, lag: int = 1) -> Array:
+    def previous(self, column: Series, lag: int = 1) -> Series:
         """A column's values `lag` steps earlier; before the horizon, the value it was declared with."""
         if lag == 0:
             return column
@@ -102,20 +102,26 @@ class LpTerms(Terms):
             raise DriftError(f"{family.name} is asked for {lag} steps back, the pattern has {self.pattern}")
         return objects([family.before] * min(lag, len(column)) + list(column[:-lag]))
 
-    def at_most(self, name: str, left: Any, right: Any, *, per: Grouping = STEP, unit: str = "kW") -> None:
+    def at_most(
+        self, name: str, left: Series, right: Amount, *, per: Grouping = STEP, unit: str = "kW"
+    ) -> None:
         """The rule that `left` never exceeds `right`."""
         self._row(name, per, "at_most", None, left - right, unit)
 
-    def between(self, name: str, low: Numbers, middle: Any, high: Numbers, *, unit: str = "kW") -> None:
+    def between(self, name: str, low: Numbers, middle: Series, high: Numbers, *, unit: str = "kW") -> None:
         """The rule that `middle` stays between two series of numbers in every step."""
         width = np.broadcast_to(np.asarray(high, float) - np.asarray(low, float), (self.timeline.steps,))
         self._row(name, STEP, "at_most", None, middle - self.series(high), unit, width)
 
-    def equal(self, name: str, left: Any, right: Any, *, per: Grouping = STEP, unit: str = "kW") -> None:
+    def equal(
+        self, name: str, left: Series, right: Amount, *, per: Grouping = STEP, unit: str = "kW"
+    ) -> None:
         """The rule that both sides are the same."""
         self._row(name, per, "equal", None, left - right, unit)
 
-    def total(self, name: str, values: Array, *, per: Grouping, at_most: Numbers, unit: str = "kWh") -> Array:
+    def total(
+        self, name: str, values: Series, *, per: Grouping, at_most: Numbers, unit: str = "kWh"
+    ) -> Series:
         """The sum of a step series over each group."""
         total = self.column(name, at_most=at_most, per=per, unit=unit)
         self._row(name, per, "equal", values, -total, unit)
@@ -124,7 +130,7 @@ class LpTerms(Terms):
     def peak(
         self,
         name: str,
-        values: Array,
+        values: Series,
         *,
         per: Grouping,
         slot: Grouping = STEP,
@@ -133,25 +139,8 @@ class LpTerms(Terms):
         reactive: Array | None = None,
         highest: int = 1,
         apart: Grouping = STEP,
-    ) -> Array:
-        """The highest of a series in each group, of its mean over each `slot` where one is given.
-
-        Parameters
-        ----------
-        name : str
-        values : array of shape (steps,)
-        per, slot : Grouping
-        at_most : array of shape (steps,)
-            What `values` never exceeds; nothing counts where it is zero.
-        unit : str
-        reactive : array of shape (steps,), optional
-            Numbers at right angles to `values`: the root of both squared is meant. The program takes tangents, which
-            lie at most 0.4 % below it.
-        highest : int
-            The mean of so many of the highest is meant, of as many as there are where a group has fewer.
-        apart : Grouping, optional
-            No two of the highest lie in one of these.
-        """
+    ) -> Series:
+        """The highest of a series in each group, of its mean over each `slot` where one is given."""
         whole = at_most if reactive is None else np.hypot(at_most, reactive)
         most = np.maximum(self.groups(per).max(whole), 0.0)
         peak = self.column(name, at_most=most, per=per, unit=unit, auxiliary=True)
@@ -195,8 +184,8 @@ class LpTerms(Terms):
     def _reach(
         self,
         name: str,
-        values: Array,
-        columns: Sequence[tuple[Array, Grouping]],
+        values: Series,
+        columns: Sequence[tuple[Series, Grouping]],
         slot: Grouping,
         unit: str,
         reactive: Array | None,
@@ -219,7 +208,7 @@ class LpTerms(Terms):
                 share = self.series(1.0 / groups.sizes[groups.of_step])
                 self._row(row, slot, "at_most", part * share, beside - top, unit)
 
-    def _lift(self, column: Array, own: Grouping, per: Grouping) -> Array:
+    def _lift(self, column: Series, own: Grouping, per: Grouping) -> Series:
         """A group's value in each of the smaller groups `per` within it."""
         if self.pattern or own == per:
             return column
@@ -228,7 +217,7 @@ class LpTerms(Terms):
     def ratchet(
         self,
         name: str,
-        level: Array,
+        level: Series,
         *,
         per: Grouping,
         fraction: float,
@@ -237,11 +226,8 @@ class LpTerms(Terms):
         at_least: float,
         at_most: Array,
         unit: str = "kW",
-    ) -> Array:
-        """A level that counts at least a fraction of the highest of the periods before, and at least `at_least`.
-
-        `past` are the levels before the timeline, the latest last.
-        """
+    ) -> Series:
+        """A level that counts at least a fraction of the highest of the periods before, and at least `at_least`."""
         most = max([at_least, *past, float(np.max(at_most, initial=0.0))])
         billed = self.column(name, at_least=at_least, at_most=most, per=per, unit=unit, auxiliary=True)
         self.at_most(name, level, billed, per=per, unit=unit)
@@ -269,30 +255,15 @@ class LpTerms(Terms):
     def blocks(
         self,
         name: str,
-        values: Array,
+        values: Series,
         *,
         widths: Sequence[Array],
         per: Grouping,
         at_most: Array,
         in_order: bool,
         unit: str = "kWh",
-    ) -> list[Array]:
-        """What of each group's sum falls into each of its blocks, filled one after the other; the last is open.
-
-        Parameters
-        ----------
-        name : str
-        values : array of shape (steps,)
-        widths : list of arrays of shape (groups,)
-            Of all blocks but the last.
-        per : Grouping
-        at_most : array of shape (groups,)
-            What a group's sum never exceeds.
-        in_order : bool
-            Whether the order needs whole numbers, because a later block is worth more than an earlier one; money fills
-            them in order by itself otherwise. Relaxed, the worth lies on the envelope of the true one.
-        unit : str
-        """
+    ) -> list[Series]:
+        """What of each group's sum falls into each of its blocks, filled one after the other; the last is open."""
         sizes = [np.minimum(width, at_most) for width in widths] + [np.asarray(at_most, float)]
         parts = [
             self.column(f"{name}.block_{number}", at_most=size, per=per, unit=unit, derived=True)
@@ -311,19 +282,15 @@ class LpTerms(Terms):
     def bands(
         self,
         name: str,
-        values: Array,
+        values: Series,
         *,
         tops: Sequence[Array],
         worth: Sequence[float],
         per: Grouping,
         at_most: Array,
         unit: str = "kWh",
-    ) -> list[Array]:
-        """Each group's whole sum in the one band that it lies in, nothing in the others; the last band is open.
-
-        Within a watt-hour of an edge the band of the greater worth counts. Relaxed, a sum may be split
-        between bands.
-        """
+    ) -> list[Series]:
+        """Each group's whole sum in the one band that it lies in, nothing in the others; the last band is open."""
         edges = [
             np.zeros(self.count(per)),
             *(np.minimum(top, at_most) for top in tops),
@@ -350,18 +317,14 @@ class LpTerms(Terms):
     def step_of(
         self,
         name: str,
-        level: Array,
+        level: Series,
         *,
         tops: Sequence[float],
         per: Grouping,
         top_included: bool = True,
         unit: str = "kW",
-    ) -> list[Array]:
-        """1 for the lowest step that a level fits under, 0 for the others; between whole numbers, shares of several.
-
-        A level within a watt of a step's top is in it, or, with `top_included` false, in the next; the last top is the
-        highest that the level can be.
-        """
+    ) -> list[Series]:
+        """1 for the lowest step that a level fits under, 0 for the others; between whole numbers, shares of several."""
         chosen = []
         for number in range(1, len(tops) + 1):
             chosen.append(self.column(f"{name}.step_{number}", at_most=1.0, per=per, unit="-", derived=True))
@@ -379,13 +342,13 @@ class LpTerms(Terms):
     def shortfall(
         self,
         name: str,
-        parts: Sequence[tuple[Array, Grouping]],
+        parts: Sequence[tuple[Series, Grouping]],
         *,
         at_least: Array,
         per: Grouping,
         at_most: Array,
         unit: str = "currency",
-    ) -> Array:
+    ) -> Series:
         """How far the sum of some parts, each with its own groups, stays below a number in each group of `per`."""
         short = self.column(name, at_most=at_most, per=per, unit=unit, auxiliary=True)
         each, once = None, self.series(at_least, per=per) - short
@@ -402,9 +365,9 @@ class LpTerms(Terms):
     def square_over(
         self,
         name: str,
-        left: Array,
-        value: Array,
-        over: Array,
+        left: Series,
+        value: Series,
+        over: Series,
         *,
         factor: float,
         touching: Sequence[float],
@@ -412,25 +375,7 @@ class LpTerms(Terms):
         within: tuple[float, float],
         unit: str = "kW",
     ) -> None:
-        """The rule that `left` is `factor` times the square of `value` over `over`, both linear, near enough.
-
-        Where tangents of the law meet, what the value has above or below that ratio is told apart, and only one of the
-        two is above zero, so that `left` lies between tangents and chords. Money mostly keeps that by itself; where it
-        does not, it is decided like a direction.
-
-        Parameters
-        ----------
-        name : str
-        left, value, over : array of shape (steps,)
-        factor : float
-        touching : sequence of float
-            Ratios of `value` to `over` at which tangents touch, rising from 0.
-        most : (float, float)
-            The most that the ratio and that `over` can be.
-        within : (float, float)
-            How near: a share of the law and an amount, for the books.
-        unit : str
-        """
+        """The rule that `left` is `factor` times the square of `value` over `over`, both linear, near enough."""
         cuts = [0.0, *((a + b) / 2 for a, b in pairwise(touching)), most[0]]
         above = []
         for number, ratio in enumerate(cuts[1:-1], 1):
@@ -489,3 +434,10 @@ class LpTerms(Terms):
             else:
                 floor = -float(width[index]) if np.ndim(width) else None
                 block.add(index, (floor, body, 0) if floor is not None else body <= 0)
+
+
+def objects(items: Sequence[Any]) -> npt.NDArray[np.object_]:
+    """An array that holds what it is given, whatever that is."""
+    array = np.empty(len(items), dtype=object)
+    array[:] = items
+    return array

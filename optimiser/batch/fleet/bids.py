@@ -18,7 +18,7 @@ from optimiser.batch.fleet.answers import SiteAnswer, answers_of
 from optimiser.batch.fleet.file import Fleet
 from optimiser.dispatch import OPTIMAL
 from optimiser.services.product import Product
-from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 
 # A bid is a whole one if it misses it by less than what a solver's tolerance can take away.
 ROUNDING_KW = 1e-6
@@ -49,14 +49,14 @@ class FleetResult:
     failed: dict[str, str]
 
 
-def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarray:
+def whole_bids(product: Product, offered_kw: np.ndarray, data: InputData) -> np.ndarray:
     """The bid that a market takes for what is offered: whole steps, nothing below the least, one a block.
 
     Parameters
     ----------
     product : Product
     offered_kw : array of shape (steps,)
-    terms : Terms
+    data : InputData
 
     Returns
     -------
@@ -68,7 +68,7 @@ def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarr
     .. [1] Least bids of 1 MW in whole megawatts: regelleistung.net (German transmission operators), "Tendering and
        bidding process"; that a bid is rounded down is common practice, no source.
     """
-    blocks = terms.groups(product.block(terms))
+    blocks = data.groups(product.block(data))
     offered = -blocks.max(-offered_kw)
     if product.bid_step_kw is not None:
         offered = np.floor((offered + ROUNDING_KW) / product.bid_step_kw) * product.bid_step_kw
@@ -79,7 +79,7 @@ def whole_bids(product: Product, offered_kw: np.ndarray, terms: Any) -> np.ndarr
 def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str, str]) -> FleetResult:
     """Bids out of the answers of all sites, and what each is paid of them."""
     timeline = fleet.example.timeline
-    terms = SettledTerms(timeline, fleet.example.read, {})
+    data = fleet.example.data
     names = [product.name for product in fleet.products]
     offered = {name: np.zeros(timeline.steps) for name in names}
     paid = {name: np.zeros(timeline.steps) for name in names}
@@ -91,8 +91,8 @@ def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str,
             own, money = (frame[f"{product.name}.{what}"].to_numpy() for what in ("offered_kw", "paid"))
             offered[product.name] += own
             paid[product.name] += money
-            alone[product.name] += float((money * _share(whole_bids(product, own, terms), own)).sum())
-    bids = {product.name: whole_bids(product, offered[product.name], terms) for product in fleet.products}
+            alone[product.name] += float((money * _share(whole_bids(product, own, data), own)).sum())
+    bids = {product.name: whole_bids(product, offered[product.name], data) for product in fleet.products}
     shares = {name: _share(bids[name], offered[name]) for name in names}
     hours = timeline.step_hours
     services = pd.DataFrame(

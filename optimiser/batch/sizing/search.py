@@ -93,7 +93,7 @@ class Search:
         self.tried: dict[Sizes, Tried] = {}
         self.worn = any(bank.wear_per_kwh for bank in scenario.storage)
         # The case without the system is the scenario's own, whatever is chosen.
-        terms = SettledTerms(scenario.timeline, scenario.read, {})
+        terms = SettledTerms(scenario.data)
         lines = scenario.before_tariff.lines(before_flows(scenario), terms)
         counted = weights(lines, scenario.before_tariff, scenario.timeline)
         self.before = _money(((w, line) for w, line in zip(counted, lines, strict=True) if line.cash))

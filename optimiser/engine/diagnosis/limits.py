@@ -26,7 +26,6 @@ from optimiser.equipment.limits import (
     parts_of,
 )
 from optimiser.equipment.storage import current_rows
-from optimiser.terms.books import SettledTerms
 
 TOLERANCE = 1e-6
 WARRANTED = ".warranted_kwh"
@@ -98,7 +97,7 @@ def limits_of(scenario: Any, problem: Problem) -> list[MovableLimit]:
 def _net_limits(scenario: Any) -> Iterator[MovableLimit]:
     """Limits of the connection; of those that hold on every phase, all are moved at once."""
     sides: dict[Limit, tuple[list[Hold], np.ndarray]] = {}
-    for net in scenario.site.net_limits(numbers_of(scenario)):
+    for net in scenario.site.net_limits(scenario.data):
         for limit, out, most in net.sides:
             holds, _ = sides.setdefault(limit, ([], most))
             lower = out and net.rules[0] == net.rules[1]
@@ -111,8 +110,8 @@ def _net_limits(scenario: Any) -> Iterator[MovableLimit]:
 
 
 def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
-    site, terms = scenario.site, numbers_of(scenario)
-    through = [line for phase in site.phase_names for line in site.through(terms, phase)]
+    site, data = scenario.site, scenario.data
+    through = [line for phase in site.phase_names for line in site.through(data, phase)]
     for place, inverter in parts_of(scenario, "site.inverter"):
         for limit, word in ((OUTPUT, "output_kw"), (INPUT, "input_kw")):
             hold, rating = Hold(f"inverter.{inverter.name}.{word}", True), getattr(inverter, limit.key)
@@ -130,14 +129,14 @@ def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
 
 def _controller_limits(scenario: Any) -> Iterator[MovableLimit]:
     places = {part.name: place for place, part in parts_of(scenario, CONTROLLER_CURRENT.owner)}
-    for current in scenario.site.bus_currents(numbers_of(scenario)):
+    for current in scenario.site.bus_currents(scenario.data):
         if current.limit.owner == CONTROLLER_CURRENT.owner:
             yield _of_current(current, places[current.part])
 
 
 def _solar_limits(scenario: Any) -> Iterator[MovableLimit]:
     """What existing solar gives at the least because nobody commands it."""
-    least = scenario.site.least_given_kw(numbers_of(scenario))
+    least = scenario.site.least_given_kw(scenario.data)
     for place, system in parts_of(scenario, UNCOMMANDED.owner):
         if system.name in least:
             hold = Hold(f"ac_solar.{system.name}.solar_kw", False)
@@ -196,8 +195,3 @@ def of_series(series: np.ndarray) -> Callable[[int], float]:
 
 def _always(number: float) -> Callable[[int], float]:
     return lambda step: number
-
-
-def numbers_of(scenario: Any) -> SettledTerms:
-    """The data of a scenario as numbers."""
-    return SettledTerms(scenario.timeline, scenario.read, {})

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.engine.diagnosis.limits import TOLERANCE, limits_of, numbers_of
+from optimiser.engine.diagnosis.limits import TOLERANCE, limits_of
 from optimiser.engine.diagnosis.search import MOST_COLUMNS_WHOLE, explained, told
 from optimiser.engine.diagnosis.window import DiagnosisWindow, bare_problem
 from optimiser.equipment.site import bank_on_bus
-from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import InputData
 
 CONTROLLERS = "site.solar_controller"
 
@@ -50,9 +50,9 @@ def check_supply(scenario: Any) -> None:
 
 def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     """How far what must be imported exceeds what may be, at the least, by rule. [kW]"""
-    site, terms = scenario.site, numbers_of(scenario)
+    site, data = scenario.site, scenario.data
     bus_kw, outputs, inputs = (
-        _bus_kw(scenario, terms),
+        _bus_kw(scenario, data),
         _dc_limited(scenario, "out"),
         _dc_limited(scenario, "in"),
     )
@@ -61,24 +61,24 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     input_dc = sum(inputs[i.name] * i.input_efficiency for i in site.inverter)
     yield "DC bus", -bus_kw - input_dc
     lowest, highest = {}, {}
-    phase_most, _ = site.phase_limits_kw(terms)
+    phase_most, _ = site.phase_limits_kw(data)
     for phase in site.phase_names:
-        load = site.load_kw(terms, phase)
-        solar = sum((site.share(s, phase) * s.available(terms) for s in site.ac_solar), np.zeros(len(load)))
+        load = site.load_kw(data, phase)
+        solar = sum((site.share(s, phase) * s.available(data) for s in site.ac_solar), np.zeros(len(load)))
         output = sum(site.share(i, phase) * outputs[i.name] for i in site.inverter)
         helped = np.minimum(output, best_out * np.maximum(bus_kw + input_dc, 0))
         lowest[phase] = load - solar - helped
         into = sum(site.share(i, phase) * inputs[i.name] for i in site.inverter)
         highest[phase] = np.minimum(load + into, phase_most[phase])
-    load_less_sun = sum(site.load_kw(terms, phase) for phase in site.phase_names)
-    load_less_sun = load_less_sun - sum((s.available(terms) for s in site.ac_solar), np.zeros(len(bus_kw)))
+    load_less_sun = sum(site.load_kw(data, phase) for phase in site.phase_names)
+    load_less_sun = load_less_sun - sum((s.available(data) for s in site.ac_solar), np.zeros(len(bus_kw)))
     given = np.minimum(sum(outputs.values()), best_out * np.maximum(bus_kw, 0))
     taken = np.maximum(-bus_kw, 0) / best_in
-    yield "import limit", load_less_sun - given + taken - terms.values(site.connection.import_limit_kw)
+    yield "import limit", load_less_sun - given + taken - data.values(site.connection.import_limit_kw)
     for phase in site.phase_names:
-        for line in site.through(terms, phase):
+        for line in site.through(data, phase):
             yield line.rule, lowest[phase] - line.highest_net_kw
-    for limit in site.net_limits(terms):
+    for limit in site.net_limits(data):
         if limit.phase:
             yield limit.words, lowest[limit.phase] - limit.most_in_kw
         elif limit.of_pair:
@@ -88,10 +88,10 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
 
 def _runs_short(scenario: Any) -> bool:
     """Whether all banks together fall below what they must hold, with every loss taken at its least."""
-    banks, terms = scenario.storage, numbers_of(scenario)
+    banks, data = scenario.storage, scenario.data
     if not banks:
         return False
-    hours, timeline = terms.step_hours, scenario.timeline
+    hours, timeline = data.step_hours, scenario.timeline
     floor = sum(bank.floor_kwh(timeline) for bank in banks)
     floor[-1] = max(floor[-1], sum(min(bank.end_kwh, bank.capacity_kwh) for bank in banks))
     kept = max(bank.kept(hours) for bank in banks)
@@ -99,9 +99,9 @@ def _runs_short(scenario: Any) -> bool:
     out_of = max(bank.best_efficiency[1] for bank in banks)
     most_in = sum(bank.charge_limit_kw for bank in banks)
     net = (
-        _bus_kw(scenario, terms)
+        _bus_kw(scenario, data)
         - sum(bank.discharge_limit_kw for bank in banks)
-        + _grid_to_bus_kw(scenario, terms)
+        + _grid_to_bus_kw(scenario, data)
     )
     change = hours * np.where(net > 0, np.minimum(net, most_in) * into, net / out_of)
     stored, capacity = sum(bank.start_kwh for bank in banks), sum(bank.capacity_kwh for bank in banks)
@@ -112,7 +112,7 @@ def _runs_short(scenario: Any) -> bool:
     return False
 
 
-def _grid_to_bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
+def _grid_to_bus_kw(scenario: Any, data: InputData) -> np.ndarray:
     """The most that inverters can bring to the bus, less what loads beyond the import limits take. [kW]"""
     site = scenario.site
     best_out = max((i.output_efficiency for i in site.inverter), default=1.0)
@@ -122,30 +122,30 @@ def _grid_to_bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
     def brought(room_kw: np.ndarray, most_kw: float) -> np.ndarray:
         return best_in * np.clip(room_kw, 0, most_kw) - np.maximum(-room_kw, 0) / best_out
 
-    whole, by_phase = terms.values(site.connection.import_limit_kw).copy(), np.zeros(scenario.timeline.steps)
-    phase_most, _ = site.phase_limits_kw(terms)
+    whole, by_phase = data.values(site.connection.import_limit_kw).copy(), np.zeros(scenario.timeline.steps)
+    phase_most, _ = site.phase_limits_kw(data)
     for phase in site.phase_names:
-        room = -site.load_kw(terms, phase)
-        room = room + sum(site.share(s, phase) * s.available(terms) for s in site.ac_solar)
+        room = -site.load_kw(data, phase)
+        room = room + sum(site.share(s, phase) * s.available(data) for s in site.ac_solar)
         whole = whole + room
         into = sum(site.share(i, phase) * inputs[i.name] for i in site.inverter)
         by_phase = by_phase + brought(phase_most[phase] + room, into)
     return np.minimum(brought(whole, sum(inputs.values())), by_phase)
 
 
-def _bus_kw(scenario: Any, terms: SettledTerms) -> np.ndarray:
+def _bus_kw(scenario: Any, data: InputData) -> np.ndarray:
     """The most that sun and banks can bring to the bus, less its own load and standby. [kW]"""
     site = scenario.site
-    volts, currents = _highest_voltage(scenario), site.bus_currents(terms)
+    volts, currents = _highest_voltage(scenario), site.bus_currents(data)
     power = np.zeros(scenario.timeline.steps)
     for controller in site.solar_controller:
         own = [
             c.most_kw(volts) for c in currents if (c.limit.owner, c.part) == (CONTROLLERS, controller.name)
         ]
-        power = power + np.minimum(controller.available(terms), min(own, default=np.inf))
+        power = power + np.minimum(controller.available(data), min(own, default=np.inf))
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
-    return power - site.dc_needs_kw(terms, scenario.storage)
+    return power - site.dc_needs_kw(data, scenario.storage)
 
 
 def _dc_limited(scenario: Any, way: str) -> dict[str, float]:

@@ -9,7 +9,7 @@ import highspy
 import numpy as np
 from scipy import sparse
 
-from optimiser.engine.diagnosis.limits import WARRANTED, Hold, MovableLimit, numbers_of
+from optimiser.engine.diagnosis.limits import WARRANTED, Hold, MovableLimit
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.equipment.site import HELD_BACK
@@ -221,13 +221,13 @@ def bare_problem(scenario: Any) -> Problem:
     file = scenario.file.model_copy(update={"service": (), "tariff": tariff, "solve": solve})
     problem = build_problem(replace(scenario, file=file))
     lower, upper = problem.lower.copy(), problem.upper.copy()
-    site, terms = scenario.site, numbers_of(scenario)
-    of_phases = dict(zip(("import", "export"), site.phase_limits_kw(terms), strict=True))
+    site, data = scenario.site, scenario.data
+    of_phases = dict(zip(("import", "export"), site.phase_limits_kw(data), strict=True))
     for name, places in problem.places.items():
         if name.startswith("meter."):
             *_, phase, word = name.removesuffix("_kw").split(".")
             whole = getattr(site.connection, f"{word}_limit_kw")
-            upper[places] = terms.values(whole) if phase == "meter" else of_phases[word][phase]
+            upper[places] = data.values(whole) if phase == "meter" else of_phases[word][phase]
         elif name.startswith("export room of ") or HELD_BACK in name:
             # The limit stands in a rule of its own.
             lower[places], upper[places] = -np.inf, np.inf

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimiser.engine.diagnosis.limits import MovableLimit, numbers_of
+from optimiser.engine.diagnosis.limits import MovableLimit
 from optimiser.engine.diagnosis.window import DiagnosisWindow
 from optimiser.equipment.laws import current_a
 from optimiser.equipment.site import bank_on_bus
@@ -42,7 +42,7 @@ def _phase_that_binds(scenario: Any, window: DiagnosisWindow, limit: MovableLimi
 def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> float:
     """Signed power of a phase in a window's last answer. [kW]"""
     site = scenario.site
-    net = float(site.load_kw(numbers_of(scenario), phase)[step])
+    net = float(site.load_kw(scenario.data, phase)[step])
     for system in site.ac_solar:
         net -= site.share(system, phase) * window.value(f"ac_solar.{system.name}.solar_kw", step)
     for inverter in site.inverter:
@@ -53,13 +53,13 @@ def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> fl
 
 def fixed_kw(scenario: Any, step: int) -> float:
     """DC load and standby of everything on the bus. [kW]"""
-    return float(scenario.site.dc_needs_kw(numbers_of(scenario), scenario.storage)[step])
+    return float(scenario.site.dc_needs_kw(scenario.data, scenario.storage)[step])
 
 
 def asked_for(scenario: Any, step: int) -> str:
     """What has to be served in a step, in words."""
-    site, terms = scenario.site, numbers_of(scenario)
-    loads = {phase: float(site.load_kw(terms, phase)[step]) for phase in site.phase_names}
+    site, data = scenario.site, scenario.data
+    loads = {phase: float(site.load_kw(data, phase)[step]) for phase in site.phase_names}
     words = f"a load of {shown_amount(sum(loads.values()))} kW"
     if len(loads) > 1:
         words += " (" + ", ".join(f"{phase} {shown_amount(load)}" for phase, load in loads.items()) + ")"
