@@ -87,6 +87,20 @@ def test_pieces_are_exact_at_their_ends():
     assert pytest.approx(bank.drained_kw(5.0)) == sum(width / e for width, e in bank.discharge_pieces())
 
 
+@pytest.mark.parametrize("bank", [cells(), cells(resistance_ohm=0.02), capacitors(resistance_ohm=0.002)])
+def test_next_to_no_power_loses_nothing_in_the_resistance(bank):
+    """Losses rise with the square of the current, so the efficiency as power vanishes is the one without them.
+
+    Where losses are straight pieces, the first piece is meant: a tenth of a watt.
+    """
+    for curve in (bank.charge_curve(), bank.discharge_curve()):
+        power = np.array([1e-4])
+        middle = np.array([bank.capacity_kwh / 2])
+        assert pytest.approx(curve.at_low_power, rel=1e-6) == curve.rate(power, middle, 1.0)[0] / power[0]
+        if bank.voltage_moves_losses:
+            assert pytest.approx(1.0) == curve.at_low_power
+
+
 def test_resistance_that_cannot_carry_the_power_is_refused():
     """A source gives at most V^2/4R; 5 kW from 50 V behind 0.2 ohm (3.125 kW) is refused by name, not by a
     crash.

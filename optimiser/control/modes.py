@@ -83,8 +83,8 @@ class Device:
         stores = plant.stores
         self.capacity_kwh = float(stores.capacity_kwh.sum())
         # One-way efficiencies at low power, as an inverter that meters its store reckons.
-        self.into = np.mean([curve.slopes[0] for curve in stores.charging]) if stores.banks else 1.0
-        self.out = np.mean([1 / curve.slopes[0] for curve in stores.discharging]) if stores.banks else 1.0
+        self.into = np.mean([curve.at_low_power for curve in stores.charging]) if stores.banks else 1.0
+        self.out = np.mean([1 / curve.at_low_power for curve in stores.discharging]) if stores.banks else 1.0
         self.input_share = np.stack([share_of(plant.input_kw * member) for member in self.members])
         self.output_share = np.stack([share_of(plant.output_kw * member) for member in self.members])
 

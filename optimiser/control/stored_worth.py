@@ -15,14 +15,13 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide, learn
 from optimiser.control.modes import Device, Mode, Told
 from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
-from optimiser.equipment.storage import capacity_shares
+from optimiser.equipment.storage import StorageBank, capacity_shares
 from optimiser.plant.walk import Orders, Plant, State
 from optimiser.scenario.read import Scenario
 from optimiser.terms.data import InputData
@@ -103,13 +102,13 @@ def unit_of(plant: Plant) -> Unit:
     )
 
 
-def _halfway_in(bank: Any) -> float:
+def _halfway_in(bank: StorageBank) -> float:
     """Energy stored over energy taken from the bus, at half the charge power."""
     power = bank.charge_kw * bank.units / 2
     return float(bank.stored_kw(power) / power * bank.converter_efficiency)
 
 
-def _halfway_out(bank: Any) -> float:
+def _halfway_out(bank: StorageBank) -> float:
     """Energy given to the bus over energy drawn from the store, at half the discharge power."""
     power = bank.discharge_kw * bank.units / 2
     return float(power / bank.drained_kw(power) * bank.converter_efficiency)

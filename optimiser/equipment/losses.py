@@ -30,6 +30,11 @@ class PieceCurve:
         self.widths = [width for width, _ in pieces]
         self.slopes = [1 / efficiency if out else efficiency for _, efficiency in pieces]
 
+    @property
+    def at_low_power(self) -> float:
+        """Rate at the store over power on the bus where next to nothing flows. [-]"""
+        return self.slopes[0]
+
     def rate(self, power: np.ndarray, idle_kwh: Any, hours: Any) -> np.ndarray:
         """Rate at the store. [kW]"""
         total: Any = 0.0
@@ -101,6 +106,11 @@ class ResistanceCurve:
     at_terminals: float
     at_store: float
     out: bool
+
+    @property
+    def at_low_power(self) -> float:
+        """Rate at the store over power on the bus where next to nothing flows, and so nothing is lost. [-]"""
+        return self.at_terminals * self.at_store
 
     def _square(self, idle_kwh: Any, hours: Any) -> tuple[Any, Any]:
         """Square of the idle voltage [V^2], and by how much a kW at the open voltage moves it. [V^2/kW]"""

@@ -13,7 +13,7 @@ from pydantic import Field, StrictStr, model_validator
 
 from optimiser.equipment import laws, limits, storage
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
-from optimiser.flows import ConnectionFlows, InverterFlows, MeterFlows, SiteFlows
+from optimiser.flows import BankFlows, ConnectionFlows, InverterFlows, MeterFlows, Series, SiteFlows
 from optimiser.terms.data import InputData
 from optimiser.terms.verbs import Terms
 
@@ -412,7 +412,7 @@ class Site(Component):
         """Load on the DC bus, of shape (steps,). [kW]"""
         return np.zeros(data.timeline.steps) if self.dc_load is None else data.values(self.dc_load.power_kw)
 
-    def dc_needs_kw(self, data: InputData, banks: tuple[Any, ...]) -> np.ndarray:
+    def dc_needs_kw(self, data: InputData, banks: Sequence[storage.StorageBank]) -> np.ndarray:
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
         return laws.standby_kw(self.inverter, banks) + self.dc_load_kw(data)
 
@@ -486,13 +486,15 @@ class Site(Component):
             exports[phase] = np.maximum(solar + output - load, 0)
         return imports, exports
 
-    def flows(self, terms: Terms, banks: tuple[Any, ...], activation: Activation | None = None) -> SiteFlows:
+    def flows(
+        self, terms: Terms, banks: Sequence[storage.StorageBank], activation: Activation | None = None
+    ) -> SiteFlows:
         """Make the site's columns, its balances and the rules of its equipment and connection.
 
         Parameters
         ----------
         terms : Terms
-        banks : tuple of Battery or CapacitorBank
+        banks : sequence of StorageBank
         activation : Activation or None
             What activated services are expected to move; None: nothing.
         """
@@ -610,10 +612,10 @@ class Site(Component):
     def _dc_balance(
         self,
         terms: Terms,
-        banks: Any,
+        banks: Sequence[storage.StorageBank],
         inverters: Mapping[str, InverterFlows],
-        solar: Mapping[str, Any],
-        bank_flows: Any,
+        solar: Mapping[str, Series],
+        bank_flows: Mapping[str, BankFlows],
     ) -> None:
         fixed = terms.series(self.dc_needs_kw(terms, banks))
         sources = [*solar.values(), *(f.discharge_kw for f in bank_flows.values())]
@@ -623,7 +625,14 @@ class Site(Component):
             zero = np.zeros(len(fixed))
             terms.equal("balance of the DC bus", sum(sources, zero), sum(sinks, fixed))
 
-    def _current_rules(self, terms: Terms, banks: Any, inverters: Any, solar: Any, bank_flows: Any) -> None:
+    def _current_rules(
+        self,
+        terms: Terms,
+        banks: Sequence[storage.StorageBank],
+        inverters: Mapping[str, InverterFlows],
+        solar: Mapping[str, Series],
+        bank_flows: Mapping[str, BankFlows],
+    ) -> None:
         on_bus, lowest_v = bank_on_bus(banks), self.lowest_bus_voltage(banks)
         for current in self.bus_currents(terms):
             if not current.binds_from(lowest_v):
@@ -642,7 +651,7 @@ class Site(Component):
         for bank in banks:
             bank.current_rules(terms, bank_flows[bank.name])
 
-    def lowest_bus_voltage(self, banks: Any) -> float:
+    def lowest_bus_voltage(self, banks: Sequence[storage.StorageBank]) -> float:
         """Lowest voltage of the DC bus. [V]"""
         on_bus = bank_on_bus(banks)
         if on_bus is not None:
@@ -657,7 +666,7 @@ class Site(Component):
         self,
         terms: Terms,
         inverters: Mapping[str, InverterFlows],
-        ac_solar: Mapping[str, Any],
+        ac_solar: Mapping[str, Series],
         activated_kw: Any,
     ) -> dict[str, Any]:
         nets = {}
@@ -785,7 +794,7 @@ def held_back_column(system: AcSolar, limit: laws.Obeyed) -> str:
     return f"ac_solar.{system.name}.{HELD_BACK}{limit.words}"
 
 
-def bank_on_bus(banks: Any) -> Any:
+def bank_on_bus(banks: Sequence[storage.StorageBank]) -> storage.StorageBank | None:
     """The bank that fixes the bus voltage: the one without a converter of its own, if there is one."""
     direct = [bank for bank in banks if bank.converter is None]
     return direct[0] if direct else None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Annotated, Any, Literal, Union
+from typing import Any, Literal, get_args
 
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
@@ -99,8 +100,8 @@ class Warranty(Component):
         return min(both)
 
 
-class _Bank(Component):
-    """Fields that every technology has."""
+class StorageBank(Component, ABC):
+    """What every technology has and tells of itself."""
 
     name: StrictStr = text("name of the bank")
     units: int = quantity("-", limits.CAPACITY.meaning, default=1, above=0)
@@ -115,6 +116,8 @@ class _Bank(Component):
     resistance_ohm: float = quantity(
         "ohm", "internal resistance of a unit, which makes losses rise with power", default=0.0, at_least=0
     )
+    charge_current_a: float | None = limits.CHARGE_CURRENT.number()
+    discharge_current_a: float | None = limits.DISCHARGE_CURRENT.number()
     measured_points: Several[MeasuredPoint] = ()
     standby_w: float = quantity("W", "power that a unit's electronics always draw", default=0.0, at_least=0)
     self_discharge_per_day: float = quantity(
@@ -177,19 +180,27 @@ class _Bank(Component):
     def _check_resistance(self) -> None:
         """A source behind a resistance gives at most V^2/4R."""
         if self.resistance_ohm:
-            most_kw = laws.most_power_kw(self.voltages[0], self.resistance_ohm)  # type: ignore[attr-defined]
+            most_kw = laws.most_power_kw(self.voltages[0], self.resistance_ohm)
             if self.discharge_kw > most_kw:
                 raise ValueError(
                     f"resistance_ohm of {self.resistance_ohm:g} allows a discharge of {most_kw:.3g} kW at the most "
                     f"(V^2/4R), got discharge_kw {self.discharge_kw:g}; lower one of them"
                 )
 
-    # What a technology tells of itself: usable_kwh (of a unit), voltages (lowest, highest) and current limits.
+    @property
+    @abstractmethod
+    def usable_kwh(self) -> float:
+        """Usable energy of a unit. [kWh]"""
+
+    @property
+    @abstractmethod
+    def voltages(self) -> tuple[float, float]:
+        """Lowest and highest voltage as the schedule sees them. [V]"""
 
     @property
     def capacity_kwh(self) -> float:
         """Usable energy of the whole bank. [kWh]"""
-        return self.units * self.unit_kwh  # type: ignore[attr-defined]
+        return self.units * self.usable_kwh
 
     @property
     def start_kwh(self) -> float:
@@ -253,7 +264,7 @@ class _Bank(Component):
         return float(self._open_kw(discharge_kw, volts, discharging=True) / self.discharge_efficiency)
 
     def _open_kw(self, terminal_kw: float, volts: float | None, *, discharging: bool) -> Any:
-        volts = self.voltages[0] if volts is None else volts  # type: ignore[attr-defined]
+        volts = self.voltages[0] if volts is None else volts
         ohms = self.resistance_ohm / self.units
         return laws.open_power_kw(terminal_kw, volts, ohms, discharging=discharging)
 
@@ -266,7 +277,7 @@ class _Bank(Component):
     @property
     def voltage_moves_losses(self) -> bool:
         """Whether losses follow a resistance at a voltage that the stored energy moves."""
-        lowest, highest = self.voltages  # type: ignore[attr-defined]
+        lowest, highest = self.voltages
         return bool(self.resistance_ohm) and lowest < highest
 
     def charge_curve(self) -> Curve:
@@ -284,8 +295,8 @@ class _Bank(Component):
     def _resistance_curve(self, limit_kw: float, *, out: bool) -> ResistanceCurve:
         through = self.converter_efficiency
         return ResistanceCurve(
-            self.voltages[0],  # type: ignore[attr-defined]
-            self.voltages[1],  # type: ignore[attr-defined]
+            self.voltages[0],
+            self.voltages[1],
             self.capacity_kwh,
             self.resistance_ohm / self.units,
             limit_kw,
@@ -359,7 +370,7 @@ class _Bank(Component):
 
     def _most_ratios(self) -> tuple[float, float]:
         """The most power at the open voltage over the square of the voltage, charging and discharging. [kW/V^2]"""
-        lowest, through = self.voltages[0], self.converter_efficiency  # type: ignore[attr-defined]
+        lowest, through = self.voltages[0], self.converter_efficiency
         into = self._open_kw(self.charge_limit_kw * through, lowest, discharging=False)
         out = self._open_kw(self.discharge_limit_kw / through, lowest, discharging=True)
         return float(into) / lowest**2, float(out) / lowest**2
@@ -415,7 +426,7 @@ class _Bank(Component):
         month = Grouping("month", terms.timeline.zone)
         days = terms.timeline.groups(month).sum(terms.timeline.share_of_day(terms.timeline.zone))
         in_year = 366 if 365.5 < days.sum() < 366.5 else 365
-        most = self.units * self.life.most_kwh_per_year(self.unit_kwh) * days / in_year  # type: ignore[attr-defined]
+        most = self.units * self.life.most_kwh_per_year(self.usable_kwh) * days / in_year
         energy = given_kw * terms.step_hours
         terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
 
@@ -429,7 +440,7 @@ class _Bank(Component):
             self.converter_efficiency,
             self.resistance_ohm / self.units,
         )
-        lowest, highest = self.voltages  # type: ignore[attr-defined]
+        lowest, highest = self.voltages
         ratios = self._most_ratios()
         most = max(ratios)
         charge = terms.column(f"{name}.charge_kw", at_most=self.charge_limit_kw)
@@ -486,11 +497,11 @@ class _Bank(Component):
             (self.current(out=False), flows.taken_kw),
             (self.current(out=True), flows.given_kw),
         ):
-            if current is not None and current.binds_from(self.voltages[0]):  # type: ignore[attr-defined]
+            if current is not None and current.binds_from(self.voltages[0]):
                 limit_current(terms, current.rule, power, current.amperes, self, flows)
 
 
-class Battery(_Bank):
+class Battery(StorageBank):
     """A battery bank: its voltage is taken as constant.
 
     Metered at its DC terminals. Leaves out how limits move with temperature and state of charge; efficiency is
@@ -508,8 +519,6 @@ class Battery(_Bank):
     lowest_voltage_v: float | None = quantity(
         "V", "lowest voltage in use, for the hardware checks only", default=None, at_least=1
     )
-    charge_current_a: float | None = limits.CHARGE_CURRENT.number()
-    discharge_current_a: float | None = limits.DISCHARGE_CURRENT.number()
 
     @model_validator(mode="after")
     def _check(self) -> Battery:
@@ -522,12 +531,17 @@ class Battery(_Bank):
         return self
 
     @property
+    def usable_kwh(self) -> float:
+        """Usable energy of a unit. [kWh]"""
+        return self.unit_kwh
+
+    @property
     def voltages(self) -> tuple[float, float]:
         """Lowest and highest voltage as the schedule sees them. [V]"""
         return self.voltage_v, self.voltage_v
 
 
-class CapacitorBank(_Bank):
+class CapacitorBank(StorageBank):
     """A bank of capacitors used between two voltages, so that every current limit falls as it empties.
 
     The stored energy fixes the voltage, V = sqrt(Vmin^2 + s (Vmax^2 - Vmin^2)) with s the share of the usable
@@ -547,8 +561,6 @@ class CapacitorBank(_Bank):
     unit_usable_kwh: float | None = quantity(
         "kWh", "usable energy of a unit between the two voltages", default=None, above=0
     )
-    charge_current_a: float | None = limits.CHARGE_CURRENT.number()
-    discharge_current_a: float | None = limits.DISCHARGE_CURRENT.number()
 
     @model_validator(mode="after")
     def _check(self) -> CapacitorBank:
@@ -563,7 +575,7 @@ class CapacitorBank(_Bank):
         return self
 
     @property
-    def unit_kwh(self) -> float:
+    def usable_kwh(self) -> float:
         """Usable energy of a unit. [kWh]"""
         if self.unit_usable_kwh is not None:
             return self.unit_usable_kwh
@@ -577,24 +589,22 @@ class CapacitorBank(_Bank):
         return self.lowest_voltage_v, self.highest_voltage_v
 
 
-KINDS = (Battery, CapacitorBank)
+AnyBank = Battery | CapacitorBank
+KINDS = get_args(AnyBank)
 
 
-def capacity_shares(banks: Sequence[Any]) -> list[float]:
+def capacity_shares(banks: Sequence[StorageBank]) -> list[float]:
     """Each bank's share of all usable energy, by which banks share what calls are expected to move. [-]"""
     whole = sum(bank.capacity_kwh for bank in banks)
     return [bank.capacity_kwh / whole for bank in banks]
 
 
-AnyBank: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
-
-
-def voltage_at(bank: Any, stored_kwh: Any) -> Any:
+def voltage_at(bank: StorageBank, stored_kwh: Any) -> Any:
     """Voltage of a bank at a stored energy.
 
     Parameters
     ----------
-    bank : Battery or CapacitorBank
+    bank : StorageBank
     stored_kwh : float or array
         Usable energy held by the whole bank. [kWh]
 
@@ -607,12 +617,12 @@ def voltage_at(bank: Any, stored_kwh: Any) -> Any:
     return laws.voltage_v(np.asarray(stored_kwh) / bank.capacity_kwh, lowest, highest)
 
 
-def stored_at(bank: Any, volts: Any) -> Any:
+def stored_at(bank: StorageBank, volts: Any) -> Any:
     """Stored energy of a bank at which its voltage falls to `volts`: `voltage_at` the other way round.
 
     Parameters
     ----------
-    bank : Battery or CapacitorBank
+    bank : StorageBank
     volts : array
         [V]
 
@@ -628,12 +638,12 @@ def stored_at(bank: Any, volts: Any) -> Any:
     return np.maximum(laws.share_at(np.asarray(volts), lowest, highest), 0.0) * bank.capacity_kwh
 
 
-def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, float]]:
+def voltage_chords(bank: StorageBank, tolerance: float = 0.01) -> list[tuple[float, float]]:
     """Straight lines that never exceed a bank's voltage between empty and full.
 
     Parameters
     ----------
-    bank : Battery or CapacitorBank
+    bank : StorageBank
     tolerance : float
         Largest relative shortfall allowed between the curve and the lines. [-]
 
@@ -661,7 +671,7 @@ def voltage_chords(bank: Any, tolerance: float = 0.01) -> list[tuple[float, floa
 
 
 def limit_current(
-    terms: Terms, name: str, power_kw: Any, amperes: float, bank: Any, flows: BankFlows
+    terms: Terms, name: str, power_kw: Any, amperes: float, bank: StorageBank, flows: BankFlows
 ) -> None:
     """The rule that a power at a bank's terminals keeps a current limit at the start and end of every step."""
     for index, (base, slope) in enumerate(voltage_chords(bank)):

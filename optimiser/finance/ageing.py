@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import rainflow
 
 from optimiser.accounts.settlement import Statement
+from optimiser.equipment.storage import StorageBank
 from optimiser.finance.yearly import per_year
 from optimiser.flows import BankFlows
 from optimiser.scenario.cost import Cost
@@ -89,7 +89,7 @@ def cycles(share: np.ndarray, depth_exponent: float = 1.0) -> float:
     )
 
 
-def course(bank: Any, flow: BankFlows, hours: float) -> np.ndarray:
+def course(bank: StorageBank, flow: BankFlows, hours: float) -> np.ndarray:
     """What a bank holds from the start to the end of a run, with what calls move within each step. [kWh]
 
     Nobody knows how many calls make up a step's: they are taken as one, out and back, which wears the most. Down to
@@ -121,7 +121,7 @@ def bank_lives(statement: Statement, cost: Cost) -> tuple[BankLife, ...]:
     return tuple(_bank_life(statement, cost, bank) for bank in statement.dispatch.scenario.storage)
 
 
-def _bank_life(statement: Statement, cost: Cost, bank: Any) -> BankLife:
+def _bank_life(statement: Statement, cost: Cost, bank: StorageBank) -> BankLife:
     dispatch, yearly = statement.dispatch, per_year(statement.dispatch.scenario.timeline)
     flow, life = dispatch.flows.banks[bank.name], bank.life
     hours = dispatch.scenario.timeline.step_hours

@@ -21,6 +21,7 @@ from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
+from optimiser.equipment.storage import StorageBank
 from optimiser.errors import UnprovenError
 from optimiser.fields import Column
 from optimiser.flows import MeterFlows
@@ -340,7 +341,7 @@ class Planner:
                 self._first_worth(window, bank) if worth is None else worth[bank.name]
             )
 
-    def _first_worth(self, window: StepWindow, bank: Any) -> float:
+    def _first_worth(self, window: StepWindow, bank: StorageBank) -> float:
         """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
         places = self.problem.places[f"storage.{bank.name}.stored_kwh"]
         steps = np.flatnonzero(np.isin(places, window.columns))

@@ -15,7 +15,7 @@ from optimiser.equipment.backup import Backup
 from optimiser.equipment.laws import power_kw, volts_of
 from optimiser.equipment.losses import Curve
 from optimiser.equipment.site import Inverter, Site, bank_on_bus
-from optimiser.equipment.storage import stored_at, voltage_at
+from optimiser.equipment.storage import StorageBank, stored_at, voltage_at
 from optimiser.scenario.file import Scenario
 from optimiser.terms.data import InputData
 
@@ -107,7 +107,7 @@ class Island:
 class Bank:
     """A storage bank in an outage: what it gives and takes at its share of the bus, with the schedule's own losses."""
 
-    bank: Any
+    bank: StorageBank
     on_bus: bool
 
     @cached_property

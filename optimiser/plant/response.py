@@ -25,7 +25,7 @@ from optimiser.equipment.limits import (
     Margin,
 )
 from optimiser.equipment.site import bank_on_bus
-from optimiser.equipment.storage import voltage_at
+from optimiser.equipment.storage import StorageBank, voltage_at
 
 HALVINGS = 30  # of the interval in which the power is looked for that storage can follow
 NEGLIGIBLE = 1e-9
@@ -325,7 +325,7 @@ class CalledPlant:
         return points
 
     def _reach(
-        self, bank: Any, step: int, moment: float, hours: float, stored: float, moved: float
+        self, bank: StorageBank, step: int, moment: float, hours: float, stored: float, moved: float
     ) -> _Reach:
         """Bus power between which a bank can be for `hours`: power, current at its voltage, stored energy."""
         name, conversion = bank.name, bank.converter_efficiency
@@ -347,14 +347,14 @@ class CalledPlant:
         most, least = min(highest, key=lambda pair: pair[1]), min(lowest, key=lambda pair: pair[1])
         return _Reach(min(-least[1], most[1]), most[1], least[0], most[0])
 
-    def _rate(self, bank: Any, bus_kw: float, stored: float) -> float:
+    def _rate(self, bank: StorageBank, bus_kw: float, stored: float) -> float:
         """Rate at which stored energy falls at a bus power, losses at the voltage there is. [kW]"""
         conversion, volts = bank.converter_efficiency, float(voltage_at(bank, stored))
         if bus_kw >= 0:
             return bank.drained_kw(bus_kw / conversion, volts)
         return -bank.stored_kw(-bus_kw * conversion, volts)
 
-    def _power_at(self, bank: Any, rate_kw: float, stored: float) -> float:
+    def _power_at(self, bank: StorageBank, rate_kw: float, stored: float) -> float:
         """Bus power at which stored energy falls at a rate. [kW]"""
         most = bank.discharge_limit_kw if rate_kw >= 0 else -bank.charge_limit_kw
         if abs(rate_kw) >= abs(self._rate(bank, most, stored)):
@@ -408,7 +408,7 @@ class CalledPlant:
             for bank in self.banks
         )
 
-    def _energy_left(self, bank: Any, moment: float, moved: float, up: bool) -> float:
+    def _energy_left(self, bank: StorageBank, moment: float, moved: float, up: bool) -> float:
         stored = self.stored_kwh(moment)[bank.name] + moved
         if up:
             return (stored - self.least_kwh(moment)[bank.name]) * bank.least_efficiency[1]
@@ -445,10 +445,10 @@ class CalledPlant:
         for bank in self.banks:
             kw, conversion = banks[bank.name], bank.converter_efficiency
             note(STORAGE_KW, bank.discharge_limit_kw - kw if kw >= 0 else bank.charge_limit_kw + kw)
-            if (current := bank.current(out=kw >= 0)) is not None:
+            if (at_terminals := bank.current(out=kw >= 0)) is not None:
                 at_bank = kw / conversion if kw >= 0 else -kw * conversion
                 own = current_a(at_bank, float(voltage_at(bank, stored[bank.name])))
-                note(current.limit.margin, current.amperes - own)
+                note(at_terminals.limit.margin, at_terminals.amperes - own)
         nets = {
             p: float(net[step]) - sum(site.share(i, p) * given[i.name] for i in site.inverter)
             for p, net in self.net_kw.items()

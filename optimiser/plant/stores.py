@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from optimiser.equipment.site import bank_on_bus
-from optimiser.equipment.storage import voltage_chords
+from optimiser.equipment.storage import StorageBank, voltage_chords
 from optimiser.timeline import Timeline
 
 
@@ -27,7 +28,7 @@ class Stores:
         Rate at which activated services drain each; nothing until it is said otherwise. [kW]
     """
 
-    def __init__(self, banks: tuple[Any, ...], timeline: Timeline, lowest_voltage_v: float):
+    def __init__(self, banks: Sequence[StorageBank], timeline: Timeline, lowest_voltage_v: float):
         self.banks, self.hours = banks, timeline.step_hours
         self.capacity_kwh = np.array([bank.capacity_kwh for bank in banks])
         self.start_kwh = np.array([bank.start_kwh for bank in banks])

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, StrictStr, model_validator
 
+from optimiser.equipment.storage import StorageBank
 from optimiser.fields import Component, Several, choice, quantity, text
 
 MOST_MONEY = 1e12
@@ -276,7 +277,7 @@ class Cost(Component):
         """Discount rate without inflation."""
         return (1 + self.nominal_rate) / (1 + self.inflation_fraction) - 1
 
-    def faults(self, banks: Sequence[Any]) -> Iterator[str]:
+    def faults(self, banks: Sequence[StorageBank]) -> Iterator[str]:
         """Replacements of banks that are not there or have no end of life."""
         lives = {bank.name: bank.life for bank in banks}
         for index, part in enumerate(self.replacement):

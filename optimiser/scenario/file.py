@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, Field, StrictStr
@@ -75,7 +75,7 @@ class ScenarioFile(Component):
     timeline: Span
     source: dict[str, Source] = Field(default_factory=dict, description="data files by name")
     site: Site
-    storage: Several[AnyBank] = ()
+    storage: Several[Annotated[AnyBank, Field(discriminator="kind")]] = ()
     tariff: Tariff
     before_tariff: Tariff | None = Field(
         default=None, description="contract of the before-case, if it differs"
@@ -148,7 +148,7 @@ class Scenario:
         return self.file.site
 
     @property
-    def storage(self) -> tuple[Any, ...]:
+    def storage(self) -> tuple[AnyBank, ...]:
         """Its storage banks."""
         return self.file.storage
 

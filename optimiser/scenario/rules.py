@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime
 import difflib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Protocol
 
 from pydantic import BaseModel
 
@@ -49,9 +50,17 @@ def timeline_of(file: ScenarioFile) -> Timeline | str:
     return Timeline(start, span.step_minutes, steps, span.zone)
 
 
+class _Named(Protocol):
+    """What has a name of its own in a list."""
+
+    @property
+    def name(self) -> str:
+        """As it stands in the file."""
+
+
 def name_faults(file: ScenarioFile) -> Iterator[str]:
     """Names that must differ."""
-    lists = {
+    lists: dict[str, Sequence[_Named]] = {
         "site.inverter": file.site.inverter,
         "site.solar_controller": file.site.solar_controller,
         "site.ac_solar": file.site.ac_solar,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from optimiser.equipment import storage
 from optimiser.equipment.laws import power_kw
 from optimiser.equipment.limits import NetLimit
 from optimiser.equipment.site import Site, bank_on_bus
+from optimiser.equipment.storage import StorageBank
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.services.offers import most_kw, steps_following, summed
 from optimiser.services.product import Offer
@@ -51,7 +53,9 @@ class _Reduced:
     dc_kw: dict[str, Any]
 
 
-def rules(terms: Terms, site: Site, banks: tuple[Any, ...], flows: SiteFlows, made: list[Offer]) -> None:
+def rules(
+    terms: Terms, site: Site, banks: Sequence[StorageBank], flows: SiteFlows, made: list[Offer]
+) -> None:
     """What offers ask of inverters, storage, connection and stored energy, in each direction."""
     for direction in ("up", "down"):
         held = _groups(terms, site, made, direction)
@@ -172,7 +176,7 @@ def _inverter_rules(terms: Terms, site: Site, flows: SiteFlows, total: Any, dire
 def _storage_rules(
     terms: Terms,
     site: Site,
-    banks: tuple[Any, ...],
+    banks: Sequence[StorageBank],
     flows: SiteFlows,
     headroom: dict[str, Any],
     held: list[_Held],
@@ -200,7 +204,7 @@ def _storage_rules(
     _breaker_rules(terms, site, banks, flows, headroom, drained, direction)
 
 
-def _reach(terms: Terms, bank: Any, flow: BankFlows, drained: Any, direction: str) -> Any:
+def _reach(terms: Terms, bank: StorageBank, flow: BankFlows, drained: Any, direction: str) -> Any:
     """The most that a bank can give or take on the bus in the activated state. [kW]"""
     up = direction == "up"
     limit_kw, current = bank.discharge_limit_kw if up else bank.charge_limit_kw, bank.current(out=up)
@@ -217,7 +221,7 @@ def _reach(terms: Terms, bank: Any, flow: BankFlows, drained: Any, direction: st
 def _breaker_rules(
     terms: Terms,
     site: Site,
-    banks: tuple[Any, ...],
+    banks: Sequence[StorageBank],
     flows: SiteFlows,
     headroom: dict[str, Any],
     drained: Any,
@@ -240,7 +244,7 @@ def _breaker_rules(
 
 
 def _limit_activated(
-    terms: Terms, name: str, kilowatts: Any, amperes: float, bank: Any, flow: BankFlows, drained: Any
+    terms: Terms, name: str, kilowatts: Any, amperes: float, bank: StorageBank, flow: BankFlows, drained: Any
 ) -> None:
     """A current limit at the voltage that is left after the activation, at the start and the end of the step."""
     for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
@@ -323,7 +327,7 @@ def _connection_rule(
         )
 
 
-def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
+def _per_kwh(site: Site, banks: Sequence[StorageBank], direction: str) -> float:
     """Stored energy that a kWh of an offer moves, at the most. [kWh]"""
     if direction == "up":
         return 1 / (
@@ -333,7 +337,12 @@ def _per_kwh(site: Site, banks: tuple[Any, ...], direction: str) -> float:
 
 
 def _energy_rules(
-    terms: Terms, site: Site, banks: tuple[Any, ...], flows: SiteFlows, held: list[_Held], direction: str
+    terms: Terms,
+    site: Site,
+    banks: Sequence[StorageBank],
+    flows: SiteFlows,
+    held: list[_Held],
+    direction: str,
 ) -> None:
     """Stored energy lasts through an activation at every moment of the step.
 
@@ -369,7 +378,7 @@ def _energy_rules(
         terms.at_most(f"{name}, at end of step", summed(parts), at_end, unit="kWh")
 
 
-def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
+def _planned(site: Site, banks: Sequence[StorageBank], flows: SiteFlows, up: bool) -> tuple[Any, Any]:
     """Rates at the store of planned flows that an activation stops, at the least, and that run along. [kW]
 
     A kW that no longer leaves the bus spares the inverter's losses out and in of the offer that is counted in full:
@@ -385,7 +394,9 @@ def _planned(site: Site, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> 
     return stopped, summed([flow.filling_kw for flow in flows.banks.values()])
 
 
-def _room_at_start(terms: Terms, banks: tuple[Any, ...], flows: SiteFlows, up: bool, hours: float) -> Any:
+def _room_at_start(
+    terms: Terms, banks: Sequence[StorageBank], flows: SiteFlows, up: bool, hours: float
+) -> Any:
     """What all banks held at the start of the step, `hours` later, above the floor or below the ceiling. [kWh]"""
     parts = []
     for bank in banks:
@@ -401,7 +412,7 @@ def _room_at_start(terms: Terms, banks: tuple[Any, ...], flows: SiteFlows, up: b
     return summed(parts)
 
 
-def _room_at_end(terms: Terms, banks: tuple[Any, ...], flows: SiteFlows, up: bool) -> Any:
+def _room_at_end(terms: Terms, banks: Sequence[StorageBank], flows: SiteFlows, up: bool) -> Any:
     """What all banks hold at the end of the step above the floor, or below the ceiling. [kWh]"""
     if up:
         return summed(
