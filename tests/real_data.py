@@ -402,12 +402,12 @@ def _written(folder: Path, text: str) -> Path:
 
 def figures(made: Run, seconds: float, cpu_seconds: float) -> str:
     """One line of a table of what a run came to."""
-    head, proof = made.summary["headline"], made.dispatch.proof
+    head, proof = made.summary.headline, made.dispatch.proof
     money = (
-        head["bill_before"],
-        head["ceiling_bill_after"],
-        head["ceiling_services_income"],
-        head["ceiling_saving"],
+        head.bill_before,
+        head.ceiling_bill_after,
+        head.ceiling_services_income,
+        head.ceiling_saving,
     )
     words = "".join(f"{amount:11.2f}" for amount in money)
     words += f"  {proof.gap_relative:8.1e} {seconds:7.1f} {cpu_seconds:5.1f}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from typing import Any
 
@@ -9,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from optimiser.report import Results
+from optimiser.summary import BasisFigures, Summary
+from optimiser.versions import LIBRARIES
 
 CURRENCY = "AUD"
 ZONE = "Australia/Sydney"
@@ -18,6 +21,7 @@ EFFICIENCY_FRACTION = 0.95
 STANDBY_KW = 0.15
 CAPITAL = 48_000.0
 LIFE_YEARS = 15
+UPKEEP = 250.0
 DISCOUNT_FRACTION = 0.06
 PHASE_SHARES = {"L1": 0.5, "L2": 0.3, "L3": 0.2}
 SERVICES = {"raise": ("up", 0.006), "lower": ("down", 0.003)}
@@ -30,7 +34,12 @@ def sample_results(days: int = 365, step_minutes: int = 30, start: str = "2025-0
     """A site with solar and two banks, worked by a plain rule; every figure is invented."""
     dispatch = sample_dispatch(days, step_minutes, start)
     statement = sample_statement(dispatch, step_minutes)
-    return Results(sample_summary(dispatch, statement, step_minutes), dispatch, statement)
+    return Results(summary_of(sample_summary(dispatch, statement, step_minutes)), dispatch, statement)
+
+
+def summary_of(entries: dict[str, Any]) -> Summary:
+    """A typed summary of plain entries."""
+    return Summary.model_validate_json(json.dumps(entries))
 
 
 def sample_dispatch(days: int, step_minutes: int, start: str) -> pd.DataFrame:
@@ -178,6 +187,7 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
     gained = float(dispatch["site.stored_kwh"].iloc[-1]) - 12.0
     losses = energy["charge"] - energy["discharge"] - gained
     return {
+        "run": "0123456789ab",
         "title": "Invented workshop with solar and two banks",
         "description": "A made-up workshop, to show what the page looks like. Storage follows a plain rule.",
         "invented": True,
@@ -187,15 +197,18 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
         "end": dispatch["interval_start_local"].iloc[-1],
         "step_minutes": step_minutes,
         "steps": len(dispatch),
-        "phases": list(PHASE_SHARES),
+        "phases": len(PHASE_SHARES),
         "headline": {
             "bill_before": bill_before,
             "ceiling_bill_after": bill_after,
+            "ceiling_saving": bill_before - bill_after + services_income,
             "ceiling_saving_per_year": saving,
             "ceiling_services_income": services_income,
             "capital_cost": CAPITAL,
             "ceiling_payback_years": CAPITAL / saving if saving > 0 else None,
             "ceiling_npv": flow[-1]["discounted_cumulative"],
+            **{f"forecast_driven_{name}": None for name in BasisFigures.model_fields},
+            "yearly_cost": UPKEEP,
             "discount_rate_fraction": DISCOUNT_FRACTION,
             "life_years": LIFE_YEARS,
             "rests_on": "ceiling",
@@ -216,18 +229,24 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
             {
                 "name": name,
                 "direction": direction,
+                "product": "",
+                "rules": [],
+                "source": "",
+                "rules_as_of": "",
                 "offered_kw_hours": float(dispatch[f"service.{name}.offer_kw"].sum() * hours),
                 "paid": math.fsum(statement.loc[statement["line"] == f"Service {name}", "amount"]),
                 "best_one_percent_share": share,
             }
-            for (name, (direction, _)), share in zip(SERVICES.items(), (0.63, None), strict=True)
+            for (name, (direction, _)), share in zip(SERVICES.items(), (0.63, 0.02), strict=True)
         ],
         "storage": [
             {"name": "cells", "technology": "lithium cells", "capacity_kwh": 45.0,
              "cycles": energy["discharge"] / CAPACITY_KWH, "discharged_kwh": 0.75 * energy["discharge"],
+             "discharged_for_calls_kwh": 0.0,
              "losses_kwh": 0.75 * losses},
             {"name": "capacitors", "technology": "double-layer capacitors", "capacity_kwh": 15.0,
              "cycles": energy["discharge"] / CAPACITY_KWH, "discharged_kwh": 0.25 * energy["discharge"],
+             "discharged_for_calls_kwh": 0.0,
              "losses_kwh": 0.25 * losses},
         ],
         "proof": {
@@ -240,16 +259,20 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
             "turnover": abs(settled),
             "tolerance_relative": 1e-6,
             "primal_violation": 3.2e-9,
+            "replay_violation": 0.0,
             "direction": {"tested_pairs": 3, "inverted_steps": 41, "binding_steps": 7,
                           "remaining_violations": 0},
         },
+        "crossing": None,
         "cash_flow": flow,
+        "appraisal": None,
+        "studies": {},
         "warnings": ["Invented: one load value in March stands in for a missing one."],
         "approximations": ["The demand peak is taken at the step of the run, not at the meter's."],
         "data_notes": ["Load, solar and prices were drawn at random from a fixed seed."],
         "provenance": {
-            "package_version": "0.1.0", "python": "3.11", "pyomo": "6.10.1", "highspy": "1.16.0",
-            "numpy": "2.4.6", "pandas": "3.1.1", "created_at": "2026-01-02T03:04:05+00:00",
+            "package_version": "0.1.0", "code_sha256": "3" * 64, "python": "3.11",
+            **dict.fromkeys(LIBRARIES, "1.0"), "created_at": "2026-01-02T03:04:05+00:00",
             "scenario_sha256": "0" * 64, "files": {"load.csv": "1" * 64, "prices.csv": "2" * 64},
             "options": {"threads": 1, "window": "whole run"},
             "seconds": {"read": 0.41, "build": 2.2, "solve": 8.75, "settle": 0.3},
@@ -261,10 +284,16 @@ def cash_flow(saving: float) -> list[dict[str, Any]]:
     """Capital in year 0, then the saving less upkeep."""
     rows, cumulative, discounted = [], 0.0, 0.0
     for year in range(LIFE_YEARS + 1):
-        amount = -CAPITAL if year == 0 else saving - 250.0
+        amount = -CAPITAL if year == 0 else saving - UPKEEP
         cumulative += amount
         discounted += amount / (1 + DISCOUNT_FRACTION) ** year
         rows.append(
-            {"year": year, "amount": amount, "cumulative": cumulative, "discounted_cumulative": discounted}
+            {
+                "year": year,
+                "items": {},
+                "amount": amount,
+                "cumulative": cumulative,
+                "discounted_cumulative": discounted,
+            }
         )
     return rows

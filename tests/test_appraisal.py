@@ -33,6 +33,7 @@ from optimiser.finance import (
     payback,
 )
 from optimiser.finance.ageing import BankLife, Course, bank_lives, cycles, wear_price
+from optimiser.finance.appraisal import AppraisedYear
 from optimiser.finance.cash import Shift, cash_flow, totals
 from optimiser.finance.yearly import saving_by_group
 from optimiser.results.run import run
@@ -761,7 +762,7 @@ def test_faults_of_price_years_stand_with_all_others(tmp_path):
 def test_the_spread_orders_never_last():
     """Quantiles of money by numpy; a payback that never comes is the longest."""
     rows = [
-        {"yearly_saving": saving, "npv": npv, "simple_payback_years": back}
+        AppraisedYear("a year", saving, npv, back)
         for saving, npv, back in (
             (100.0, -50.0, None),
             (300.0, 10.0, 8.0),

@@ -393,7 +393,7 @@ def test_what_is_done_to_data_is_told_by_check_and_on_the_first_screen(tmp_path)
     for told in ("3 missing intervals filled from the day before.", "re-dated to the timeline"):
         (words,) = [w for w in warnings(scenario) if told in w]
         assert words.startswith("source.repaired: ")
-        assert words in made.summary["warnings"]
+        assert words in made.summary.warnings
         assert told in page.partition('id="answer"')[2].partition("</section>")[0]
 
 

@@ -29,7 +29,7 @@ from optimiser.foresight import running
 from optimiser.foresight.facts import Facts, Plans
 from optimiser.foresight.policies import Backcast, Rolling, Uncertain, as_known, policies_of
 from optimiser.foresight.running import run_under
-from optimiser.results.summary import resting_on
+from optimiser.results.summarise import resting_on
 from optimiser.scenario.checks import warnings as check_warnings
 from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.foresight import Errors
@@ -542,36 +542,36 @@ def test_the_page_puts_what_is_earned_without_foresight_first(tmp_path):
     made = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=("without_foresight",))
     paths = optimiser.write_results(made, tmp_path / "out")
     page = paths["report"].read_text(encoding="utf-8")
-    head = made.summary["headline"]
-    assert head["rests_on"] == "forecast_driven"
-    assert head["forecast_driven_saving_per_year"] < head["ceiling_saving_per_year"]
-    assert head["forecast_driven_payback_years"] > head["ceiling_payback_years"]
+    head = made.summary.headline
+    assert head.rests_on == "forecast_driven"
+    assert head.forecast_driven_saving_per_year < head.ceiling_saving_per_year
+    assert head.forecast_driven_payback_years > head.ceiling_payback_years
     for words in (
         "Worth a year<",
         "What is earned without knowing the year",
         "the plan expects of each hour",
         "From the bill before to the bill after, without foresight",
         "How sure: between",
-        f"Year 1 saves AUD\u00a0{head['forecast_driven_saving_per_year']:,.2f} less AUD\u00a010.00 of upkeep",
+        f"Year 1 saves AUD\u00a0{head.forecast_driven_saving_per_year:,.2f} less AUD\u00a010.00 of upkeep",
         "no inflation is counted",
     ):
         assert words in page
-    proof = made.summary["proof"]
+    proof = made.summary.proof
     (shown,) = re.findall("can be better by more than ([0-9.]+)\u00a0% of it", page)
     # Of the saving, not of the bill that the proof's own share is of; rounded up, so that it promises no more.
-    assert 0.001 <= float(shown) <= max(0.001, 1.2 * 100 * proof["gap_absolute"] / head["ceiling_saving"])
-    assert float(shown) / 100 * head["ceiling_saving"] >= proof["gap_absolute"]
-    saved = f"{head['forecast_driven_saving']:,.2f}"
+    assert 0.001 <= float(shown) <= max(0.001, 1.2 * 100 * proof.gap_absolute / head.ceiling_saving)
+    assert float(shown) / 100 * head.ceiling_saving >= proof.gap_absolute
+    saved = f"{head.forecast_driven_saving:,.2f}"
     (total,) = re.findall(
         r'<tr class="total"><th scope="row">Bill less income from services</th>(.*?)</tr>', page
     )
     assert re.findall(r"<td[^>]*>([^<]*)</td>", total)[-1] == saved
     assert {"without_foresight-lines", "without_foresight-months"} <= paths.keys()
     plain = optimiser.run(site(tmp_path / "site", 8, cost=cost), studies=())
-    alone = plain.summary["headline"]
-    assert alone["rests_on"] == "ceiling"
-    assert alone["forecast_driven_saving_per_year"] is None
-    assert alone["ceiling_saving_per_year"] == pytest.approx(head["ceiling_saving_per_year"])
+    alone = plain.summary.headline
+    assert alone.rests_on == "ceiling"
+    assert alone.forecast_driven_saving_per_year is None
+    assert alone.ceiling_saving_per_year == pytest.approx(head.ceiling_saving_per_year)
 
 
 def test_plans_know_the_peaks_that_a_ratchet_counts_and_no_higher_ones(tmp_path):

@@ -294,7 +294,7 @@ def test_what_is_written_runs_as_a_source(tmp_path):
         components=[{"kind": "energy_charge", "rates": [{"name": "all", "rate_per_kwh": 0.30}]}],
     )
     write_site(folder, text + "\n" + pasted.split("\n\n")[0], {})
-    assert 14.40 == pytest.approx(run(read_scenario(folder)).summary["headline"]["bill_before"])
+    assert 14.40 == pytest.approx(run(read_scenario(folder)).summary.headline.bill_before)
 
 
 def test_a_load_behind_solar_is_restored_from_what_is_written(tmp_path):

@@ -242,7 +242,7 @@ def test_surge_is_held_against_the_rating_for_a_moment(starter):
     load = 0.4 * starter.dispatch_table["phase.L1.load_kw"]
     row = starter.studies["outages"].summary["phases"][0]
     assert row["share_surge_carried"] == pytest.approx(np.mean(load + 5.0 <= 5.5))
-    assert any("starting surge" in words for words in starter.summary["warnings"])
+    assert any("starting surge" in words for words in starter.summary.warnings)
 
 
 def test_reserve_costs_what_it_keeps_from_earning(starter):

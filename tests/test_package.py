@@ -27,7 +27,7 @@ PACKAGE = Path(optimiser.__file__).parent
 ORDER = [
     *("errors", "versions", "writing", "words", "guide", "fields", "timeline", "series", "flows", "terms"),
     *("equipment", "services", "tariff", "formulation", "scenario", "engine", "dispatch", "accounts"),
-    *("readers", "making", "study", "finance", "plant", "control", "foresight", "studies"),
+    *("readers", "making", "study", "finance", "plant", "control", "foresight", "studies", "summary"),
     *("report", "results", "daily", "batch", "importing", "starter", "cli"),
 ]
 

@@ -33,8 +33,8 @@ def test_weeks_hold_the_energy_of_the_run(made):
     """A run of one week is its own typical week: hourly means are its hourly energy."""
     weeks = typical_weeks(made.statement)
     assert 168 == len(weeks)
-    assert weeks["import_kw"].sum() == pytest.approx(made.summary["energy_kwh"]["import"], abs=1e-6)
-    assert weeks["solar_kw"].sum() == pytest.approx(made.summary["energy_kwh"]["solar used"], abs=1e-6)
+    assert weeks["import_kw"].sum() == pytest.approx(made.summary.energy_kwh["import"], abs=1e-6)
+    assert weeks["solar_kw"].sum() == pytest.approx(made.summary.energy_kwh["solar used"], abs=1e-6)
     assert ["Monday", "Sunday"] == [weeks["day"].iloc[0], weeks["day"].iloc[-1]]
 
 
@@ -47,7 +47,7 @@ def test_page_shows_weeks_and_days(made):
     assert "A typical week" in page
     assert "Best days" in page
     assert "A mean week of 2\u00a0June\u00a02025 to 8\u00a0June\u00a02025" in page  # and not "June to August"
-    found = made.summary["studies"]["patterns"]
+    found = made.summary.studies["patterns"]
     assert {"June to August": [["2025-06-02", "2025-06-08"]]} == found["covered"]
     assert (1, 1) == (len(found["best_days"]), len(found["worst_days"]))  # a quarter of the days at most
     without = {name: table for name, table in tables.items() if not name.startswith("patterns-")}

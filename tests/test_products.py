@@ -610,7 +610,7 @@ def test_a_years_income_is_recomputed_from_the_exported_dispatch(tmp_path, name)
         expected = recomputed(frame, of_product, product, 0.8)
         assert expected == pytest.approx(real.money(made, f"Availability, {product.name}"), abs=1e-3)
         earned += expected
-    assert earned == pytest.approx(made.summary["headline"]["ceiling_services_income"], abs=1e-2)
+    assert earned == pytest.approx(made.summary.headline.ceiling_services_income, abs=1e-2)
     assert earned > 0
 
 

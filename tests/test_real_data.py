@@ -75,7 +75,7 @@ def hold_home(outcome: Outcome, prices: np.ndarray, flat: bool) -> None:
     assert after == pytest.approx(made.statement.bill_after, abs=1e-4)
     assert before == pytest.approx(made.statement.bill_before, abs=1e-4)
     assert made.dispatch.proof.inverted_steps == np.sum(gets > pays)
-    assert any("home" in note and "re-dated" in note for note in made.summary["data_notes"])
+    assert any("home" in note and "re-dated" in note for note in made.summary.data_notes)
     assert "re-dated to the timeline by season and weekday" in outcome.report
 
 
@@ -201,9 +201,7 @@ def hold_homes(made: Run, table: pd.DataFrame) -> None:
     new = table["phase.L1.load_kw"].tz_convert("Etc/GMT+6").loc["2023-06-12"].to_numpy()
     np.testing.assert_allclose(new / new.sum(), old / old.sum(), atol=1e-9)
     assert new.sum() == pytest.approx(old.sum(), rel=0.02)
-    assert any(
-        "homes: h05, re-dated to the year from 2023-01-01" in note for note in made.summary["data_notes"]
-    )
+    assert any("homes: h05, re-dated to the year from 2023-01-01" in note for note in made.summary.data_notes)
 
 
 def hold_texas(outcome: Outcome, month: str) -> None:
@@ -226,7 +224,7 @@ def hold_texas(outcome: Outcome, month: str) -> None:
     hold_homes(made, table)
     not_yet = capacity["ECRS"].isna().to_numpy()
     assert table["service.ECRS.offer_kw"].to_numpy()[not_yet].max() == 0
-    assert any("ECRS" in words for words in made.summary["warnings"])
+    assert any("ECRS" in words for words in made.summary.warnings)
 
 
 def test_five_services_of_a_month(tmp_path):

@@ -101,7 +101,7 @@ def test_shipped_market_is_run_without_foresight_by_every_policy(name):
 
     Each schedule is replayed rule by rule as it is settled, so one that does not hold is missing here.
     """
-    found = run(SCENARIOS / name, studies=("without_foresight",)).summary["studies"]["without_foresight"]
+    found = run(SCENARIOS / name, studies=("without_foresight",)).summary.studies["without_foresight"]
     assert {"rolling", "backcast"} <= {row["name"] for row in found["outcomes"]}
     assert [] == found["missing"]
 

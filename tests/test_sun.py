@@ -374,8 +374,8 @@ def test_a_clear_sky_is_said_loudly_up_to_the_first_screen(tmp_path):
         tmp_path / "site", text + "\n" + to_paste(made, Path("sun.parquet")).split("\n\n")[0], {}
     )
     ran = optimiser.run(folder)
-    assert ran.summary["warnings"][0].startswith("source.sun: CLEAR SKY")
-    assert any("sun: solar power of a clear sky (Ineichen" in note for note in ran.summary["data_notes"])
+    assert ran.summary.warnings[0].startswith("source.sun: CLEAR SKY")
+    assert any("sun: solar power of a clear sky (Ineichen" in note for note in ran.summary.data_notes)
     page = optimiser.write_results(ran, tmp_path / "out")["report"].read_text(encoding="utf-8")
     assert page.index("source.sun: CLEAR SKY") < page.index("Notes on the data")
 

@@ -124,16 +124,14 @@ def test_cases_from_the_base_equal_runs_from_it_exactly(site):
     """Started from the scenario as it is, they are what `run` makes from there, and what a cold run proves."""
     table = optimiser.sweep(grid(site), executor=Serial())
     base = optimiser.run(site, studies=())
-    assert base.summary["headline"]["ceiling_saving"] == table["headline.ceiling_saving"][0]
+    assert base.summary.headline.ceiling_saving == table["headline.ceiling_saving"][0]
     for row in table.to_dict("records")[1:]:
         changes = {"storage.0.unit_kwh": row["battery"], "site.connection.export_limit_kw": row["export"]}
         scenario = optimiser.vary(base.scenario, changes)
         warm, cold = optimiser.run(scenario, start=base, studies=()), optimiser.run(scenario, studies=())
-        assert warm.summary["headline"]["ceiling_saving"] == row["headline.ceiling_saving"]
-        size = 2e-6 * abs(cold.summary["proof"]["settled"]) + 0.01  # the tie-break is no money
-        assert cold.summary["headline"]["ceiling_saving"] == pytest.approx(
-            row["headline.ceiling_saving"], abs=size
-        )
+        assert warm.summary.headline.ceiling_saving == row["headline.ceiling_saving"]
+        size = 2e-6 * abs(cold.summary.proof.settled) + 0.01  # the tie-break is no money
+        assert cold.summary.headline.ceiling_saving == pytest.approx(row["headline.ceiling_saving"], abs=size)
 
 
 def test_one_case_equals_run(site):
@@ -493,7 +491,7 @@ def test_tariff_files_choices_multiples_and_pairs(site, tmp_path):
     changes = plan.cases[0].changes
     assert own["charge_kw"] / 2 == changes["storage.0.charge_kw"]
     made = optimiser.run(optimiser.vary(plan.base, changes), start=optimiser.run(folder), studies=())
-    assert made.summary["headline"]["ceiling_saving"] == table["headline.ceiling_saving"][1]
+    assert made.summary.headline.ceiling_saving == table["headline.ceiling_saving"][1]
 
 
 def test_one_at_a_time_and_a_latin_hypercube(site):

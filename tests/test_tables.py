@@ -249,9 +249,9 @@ def test_a_year_is_scaled_without_costs_too(tmp_path):
     days = {"timeline.days": 2, "cost": None}
     home = Path(__file__).resolve().parents[1] / "scenarios" / "single-phase-home"
     made = run(vary(read_scenario(home), days), studies=())
-    head = made.summary["headline"]
-    assert head["ceiling_saving_per_year"] == pytest.approx(head["ceiling_saving"] * 365 / 2)
-    assert (head["rests_on"], head["forecast_driven_saving_per_year"]) == ("ceiling", None)
-    assert head["scaled_to_year"]
+    head = made.summary.headline
+    assert head.ceiling_saving_per_year == pytest.approx(head.ceiling_saving * 365 / 2)
+    assert (head.rests_on, head.forecast_driven_saving_per_year) == ("ceiling", None)
+    assert head.scaled_to_year
     page = write_results(made, tmp_path)["report"].read_text(encoding="utf-8")
     assert "Scaled to a year from 2 days" in page

@@ -320,7 +320,7 @@ def test_the_report_without_foresight_has_a_row_for_the_timetable(tmp_path):
     """Beside the policies: its saving adds up by line and by billing period, and is below the ceiling's."""
     scenario = first_days(SINGLE_PHASE, 29)
     run = optimiser.run(scenario, studies=("timetable", "without_foresight"))
-    found = run.summary["studies"]["without_foresight"]
+    found = run.summary.studies["without_foresight"]
     rows = {row["name"]: row for row in found["outcomes"]}
     assert list(rows) == [
         "ceiling",
@@ -339,7 +339,7 @@ def test_the_report_without_foresight_has_a_row_for_the_timetable(tmp_path):
     assert rows["no storage"]["saving"] < row["saving"] <= rows["ceiling"]["saving"] + 1e-6
     page = optimiser.write_results(run, tmp_path / "out")["report"].read_text(encoding="utf-8")
     assert "timed rules: each part of the days under rules learnt from the other" in page
-    alone = optimiser.run(scenario, studies=("without_foresight",)).summary["studies"]["without_foresight"]
+    alone = optimiser.run(scenario, studies=("without_foresight",)).summary.studies["without_foresight"]
     assert [row for row in found["outcomes"] if row["name"] != "timetable"] == alone["outcomes"]
 
 
@@ -444,6 +444,6 @@ def test_a_run_can_be_asked_for_it(tmp_path):
     paths = optimiser.write_results(run, tmp_path / "out")
     found = json.loads(paths["summary"].read_text(encoding="utf-8"))["studies"]["timetable"]
     assert found["judged_apart"] is False
-    assert any("judged on the days that it was learnt from" in words for words in run.summary["warnings"])
+    assert any("judged on the days that it was learnt from" in words for words in run.summary.warnings)
     assert "A timetable to type in" in paths["report"].read_text(encoding="utf-8")
     assert (tmp_path / "out" / "timetable-rules.csv").is_file()

@@ -235,7 +235,7 @@ def test_the_study_reaches_the_summary_the_files_and_the_report(tmp_path):
     scenario = optimiser.vary(optimiser.read_scenario(tmp_path / "site"), {"timeline.days": 2})
     made = optimiser.run(scenario, studies=("what_binds",))
     paths = optimiser.write_results(made, tmp_path / "out")
-    study = made.summary["studies"]["what_binds"]
+    study = made.summary.studies["what_binds"]
     assert study["scaled_to_year"]
     assert "One more k" in study["words"][0]
     frame = made.studies["what_binds"].tables["limits"]

@@ -261,18 +261,18 @@ def _said(say: Progress, where: str, words: str) -> None:
 def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
     rows = []
     for name, made in runs:
-        head, proof = made.summary["headline"], made.summary["proof"]
+        head, proof = made.summary.headline, made.summary.proof
         rows.append(
             {
                 "variant": name,
                 "days": made.scenario.timeline.hours / 24,
                 "bill_unequipped": _unequipped(made.scenario),
-                "bill_before": head["bill_before"],
-                **{f"ceiling_{key}": head[f"ceiling_{key}"] for key in (*OF_THE_DAYS, *OF_A_YEAR)},
+                "bill_before": head.bill_before,
+                **{f"ceiling_{key}": getattr(head.ceiling, key) for key in (*OF_THE_DAYS, *OF_A_YEAR)},
                 **_forecast_driven(made, share),
-                "capital_cost": head["capital_cost"],
-                "gap_relative": proof["gap_relative"],
-                "verdict": proof["verdict"],
+                "capital_cost": head.capital_cost,
+                "gap_relative": proof.gap_relative,
+                "verdict": proof.verdict,
             }
         )
     return pd.DataFrame(rows)
@@ -286,16 +286,16 @@ def _unequipped(scenario: Scenario) -> float:
 
 def _share_of_first(first: Run) -> float | None:
     """What the first variant earns without foresight, as a share of its ceiling; None where that was not worked out."""
-    head = first.summary["headline"]
-    driven, ceiling = head["forecast_driven_saving_per_year"], head["ceiling_saving_per_year"]
+    head = first.summary.headline
+    driven, ceiling = head.forecast_driven_saving_per_year, head.ceiling_saving_per_year
     return None if driven is None or ceiling <= 0 else float(driven / ceiling)
 
 
 def _forecast_driven(made: Run, share: float | None) -> dict[str, Any]:
     """Saving of a year, payback and present value without foresight, and where they come from."""
-    head = made.summary["headline"]
+    head = made.summary.headline
     source = UNKNOWN
-    if head["rests_on"] == "forecast_driven":
+    if head.rests_on == "forecast_driven":
         source = MEASURED
     elif not made.scenario.storage:
         source, share = UNPLANNED, 1.0
@@ -303,7 +303,7 @@ def _forecast_driven(made: Run, share: float | None) -> dict[str, Any]:
         source = SHARED
     found: tuple[float | None, ...] = (None, None, None)
     if source == MEASURED:
-        found = tuple(head[f"forecast_driven_{key}"] for key in OF_A_YEAR)
+        found = tuple(getattr(head.rested, key) for key in OF_A_YEAR)
     elif source != UNKNOWN:
         assert share is not None
         found = _shared(made, share)
@@ -313,7 +313,7 @@ def _forecast_driven(made: Run, share: float | None) -> dict[str, Any]:
 
 def _shared(made: Run, share: float) -> tuple[float | None, ...]:
     """Saving of a year, payback and present value with a share of the ceiling's saving."""
-    saving = share * made.summary["headline"]["ceiling_saving_per_year"]
+    saving = share * made.summary.headline.ceiling_saving_per_year
     appraisal, cost = made.appraisal, made.scenario.file.cost
     if appraisal is None or cost is None:
         return saving, None, None
@@ -393,15 +393,15 @@ def _summary(
     return {
         "title": plan.title,
         "description": plan.description,
-        "invented": any(made.summary["invented"] for _, made in runs),
-        "currency": first["currency"],
-        "zone": first["zone"],
+        "invented": any(made.summary.invented for _, made in runs),
+        "currency": first.currency,
+        "zone": first.zone,
         "contract_without": _one_of({made.scenario.before_tariff.name for _, made in runs}),
         "days": _one_of({made.scenario.timeline.hours / 24 for _, made in runs}),
         "scaled_to_year": any(not is_year(made.scenario.timeline.hours) for _, made in runs),
-        "start": first["start"],
-        "steps": first["steps"],
-        "step_minutes": first["step_minutes"],
+        "start": first.start,
+        "steps": first.steps,
+        "step_minutes": first.step_minutes,
         "share_of_ceiling": share,
         "forecast_driven_from": dict(zip(variants["variant"], variants["forecast_driven_from"], strict=True)),
         "judged_by": judged_by,

@@ -7,7 +7,7 @@ import os
 import shlex
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -21,6 +21,9 @@ from optimiser.cli.common import (
     write_new,
 )
 from optimiser.errors import OptimiserError
+
+if TYPE_CHECKING:
+    from optimiser.summary import Summary
 
 
 @click.command()
@@ -51,49 +54,45 @@ def run(
             raise
         say("writing the report")
         paths = write_results(made, folder)
-    head, proof, currency = made.summary["headline"], made.summary["proof"], made.summary["currency"]
+    head, proof, currency = made.summary.headline, made.summary.proof, made.summary.currency
     # Said even where little is to be said: the one who asked would look for it in the report.
     for words in not_arising((name for name in studies if name in names), made.studies):
         click.echo(f"warning: {words}", err=True)
     if not quiet:
-        for words in made.summary["warnings"]:
+        for words in made.summary.warnings:
             click.echo(f"warning: {words}", err=True)
         click.echo(
-            f"{made.summary['title']}: {proof['verdict']} (gap {100 * proof['gap_relative']:.2g} % of turnover)"
+            f"{made.summary.title}: {proof.verdict} (gap {100 * proof.gap_relative:.2g} % of turnover)"
         )
-        _echo_money(head, made.summary)
-        if head["capital_cost"] is not None:
-            years = head[f"{head['rests_on']}_payback_years"]
+        _echo_money(made.summary)
+        if head.capital_cost is not None:
+            years = head.rested.payback_years
             words = "never within its life" if years is None else f"{years:.1f} years"
-            click.echo(
-                f"  simple payback {words}, net present value {head[head['rests_on'] + '_npv']:,.2f} {currency}"
-            )
-            if head["scaled_to_year"]:
+            click.echo(f"  simple payback {words}, net present value {head.rested.npv:,.2f} {currency}")
+            if head.scaled_to_year:
                 click.echo(
                     "  (not a whole year: the payback is scaled up from these days, and knows no other "
                     "season)"
                 )
     click.echo(f"Report: {paths['report']}")
-    if proof["gap_relative"] > proof["tolerance_relative"]:
+    if not proof.proven:
         sys.exit(BEST_FOUND)
 
 
-def _echo_money(head: dict[str, Any], summary: dict[str, Any]) -> None:
+def _echo_money(summary: Summary) -> None:
     """Bill before and after, services and saving: without foresight where that was worked out, and the ceiling."""
-    rests_on, currency = head["rests_on"], summary["currency"]
-    driven, ceiling = rests_on == "forecast_driven", head["bases"]["ceiling"]
-    basis = f"run under {summary['studies']['without_foresight']['headline']}" if driven else ceiling
-    for name, key in (
-        ("bill before", "bill_before"),
-        ("bill after", f"{rests_on}_bill_after"),
-        ("services", f"{rests_on}_services_income"),
-        ("saving", f"{rests_on}_saving"),
+    head, currency = summary.headline, summary.currency
+    driven, ceiling, rested = head.rests_on == "forecast_driven", head.bases.ceiling, head.rested
+    basis = f"run under {summary.studies['without_foresight']['headline']}" if driven else ceiling
+    for name, amount in (
+        ("bill before", head.bill_before),
+        ("bill after", rested.bill_after),
+        ("services", rested.services_income),
+        ("saving", rested.saving),
     ):
-        click.echo(
-            f"  {name:14} {head[key]:12,.2f} {currency}" + (f"  ({basis})" if name == "saving" else "")
-        )
+        click.echo(f"  {name:14} {amount:12,.2f} {currency}" + (f"  ({basis})" if name == "saving" else ""))
     if driven:
-        click.echo(f"  {'at most':14} {head['ceiling_saving']:12,.2f} {currency}  ({ceiling})")
+        click.echo(f"  {'at most':14} {head.ceiling_saving:12,.2f} {currency}  ({ceiling})")
 
 
 @click.command()
@@ -180,14 +179,16 @@ def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
 
 
 @click.command()
+@click.argument("of", type=click.Choice(["scenario", "summary"]), default="scenario")
 @click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")
-def schema(out: Path | None) -> None:
-    """The JSON Schema of scenario files, so that an editor completes and checks them."""
+def schema(of: str, out: Path | None) -> None:
+    """The JSON Schema of scenario files, so that an editor completes and checks them, or of a run's summary.json."""
     import json
 
-    from optimiser.scenario.file import json_schema
+    from optimiser import summary
+    from optimiser.scenario import file
 
-    words = json.dumps(json_schema(), indent=2)
+    words = json.dumps(summary.json_schema() if of == "summary" else file.json_schema(), indent=2)
     if out is None:
         click.echo(words)
         return

@@ -135,9 +135,9 @@ def _one_case(plan: Any, number: int, store: Any, folder: Path, say: Any) -> Non
         other = "" if before == value else f"   (the sweep has {before})"
         click.echo(f"  {path:32} {value}{other}")
     click.echo(f"Report: {paths['report']}")
-    headline = made.summary["headline"]
-    if headline["rests_on"] == "forecast_driven" and "without_foresight" not in plan.file.studies:
-        driven = headline["bases"]["forecast_driven"]
+    headline = made.summary.headline
+    if headline.rests_on == "forecast_driven" and "without_foresight" not in plan.file.studies:
+        driven = headline.bases.forecast_driven
         click.echo(f"The report's payback is forecast-driven ({driven}), not the sweep's ceiling.")
 
 

@@ -86,10 +86,10 @@ def render(results: Results, *, edition: str = "full") -> str:
     made = [section(results) for section in SECTIONS] if full else customer.sections(results)
     columns = dispatch.embedded_columns(results) if full else []
     return page_text(
-        title=str(results.summary["title"]),
-        invented=bool(results.summary.get("invented")),
-        currency=results.summary["currency"],
+        title=str(results.summary.title),
+        invented=bool(results.summary.invented),
+        currency=results.summary.currency,
         sections=[section for section in made if section is not None],
-        series=embed(results.dispatch, columns, float(results.summary["step_minutes"])),
+        series=embed(results.dispatch, columns, float(results.summary.step_minutes)),
         edition=edition,
     )

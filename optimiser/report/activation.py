@@ -31,11 +31,11 @@ MOST_ROWS = 60
 
 def section(results: Results) -> Section | None:
     """The replay, or None where the study was not asked for."""
-    summary = (results.summary.get("studies") or {}).get("activation")
+    summary = results.summary.studies.get("activation")
     table = results.tables.get("activation-events")
     if summary is None or table is None:
         return None
-    blocks = tuple(_blocks(results.summary["currency"], summary, table))
+    blocks = tuple(_blocks(results.summary.currency, summary, table))
     return Section("activation", "Activation", "When services are called", blocks)
 
 

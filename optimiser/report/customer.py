@@ -52,10 +52,10 @@ def bill_blocks(results: Results) -> list[Block]:
 
 def group_table(results: Results) -> TableBlock:
     """Before, after and saved of each part of the bill."""
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     lines = cash_lines(results)
     rows = [
-        sums_row(sentence_case(group), [line for line in lines if line["group"] == group], currency)
+        sums_row(sentence_case(group), [line for line in lines if line.group == group], currency)
         for group in groups(lines)
     ]
     rows.append(sums_row("Together", lines, currency, "total"))
@@ -85,7 +85,7 @@ def life(results: Results) -> list[Section]:
     charts = [block for block in money.section(results).blocks if isinstance(block, Chart)]
     if not charts:
         return []
-    taxed = any(line["group"] == "tax" for line in results.summary["lines"])
+    taxed = any(line.group == "tax" for line in results.summary.lines)
     notes = [Text(words, tone="quiet") for words in money.verdict(results)]
     notes += [Text("Savings in the chart hold the tax on them.", tone="quiet")] if taxed else []
     return [Section("life", "Life", "Money over the life", (chart(charts[0], LIFE_PX), *notes))]
@@ -93,7 +93,7 @@ def life(results: Results) -> list[Section]:
 
 def basis(results: Results) -> list[Block]:
     """In a few sentences what was assumed; the full edition has the rest."""
-    notes = results.summary.get("data_notes") or []
+    notes = results.summary.data_notes
     words = " ".join(f"{note.rstrip('.')}." for note in notes[:MOST_WARNINGS])
     return [
         Text(

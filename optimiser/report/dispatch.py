@@ -197,7 +197,7 @@ def notable_days(results: Results) -> list[tuple[str, str]]:
         ("Least solar", "site.solar_kw", "sum", "min"),
     )
     found: list[tuple[str, str]] = []
-    worth = (results.summary.get("studies") or {}).get("patterns", {})
+    worth = results.summary.studies.get("patterns", {})
     for reason, names in (("Saved most", worth.get("best_days")), ("Saved least", worth.get("worst_days"))):
         found += [(names[0], reason)] if names else []
     for reason, column, gather, choose in rules:
@@ -218,7 +218,7 @@ def notable_days(results: Results) -> list[tuple[str, str]]:
 
 def heat_maps(results: Results) -> list[HeatMap]:
     """Stored energy, net import, and the import price."""
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     maps = (
         ("stored", "Stored energy", "kWh", "site.stored_kwh", None, "rising",
          "Darker is emptier, lighter is fuller."),

@@ -31,7 +31,7 @@ def savings(results: Results) -> list[tuple[str, float]]:
     lines = cash_lines(results)
     found = []
     for group in groups(lines):
-        members = [line for line in lines if line["group"] == group]
+        members = [line for line in lines if line.group == group]
         found.append((sentence_case(group), to_pay(members, "before") - to_pay(members, "after")))
     return found
 
@@ -44,7 +44,7 @@ def steps_chart(results: Results) -> Chart:
         ", without foresight" if without else ", at the ceiling"
     )
     saved = without or savings(results)
-    return steps(to_pay(cash_lines(results), "before"), saved, results.summary["currency"], title)
+    return steps(to_pay(cash_lines(results), "before"), saved, results.summary.currency, title)
 
 
 def steps(before: float, saved: list[tuple[str, float]], currency: str, title: str) -> Chart:

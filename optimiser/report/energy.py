@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
 from typing import Any
 
 from optimiser.report.blocks import (
@@ -26,15 +25,15 @@ def section(results: Results) -> Section:
     """The balance as a table and a chart, other totals, and what each store did."""
     blocks: list[Block] = []
     sides = balance_sides(results)
-    if sides:
+    if any(sides.values()):
         blocks += [balance_table(sides), *balance_warning(sides), balance_chart(sides)]
-    totals = results.summary.get("energy_kwh") or {}
+    totals = results.summary.energy_kwh
     if totals:
         rows = tuple(Row((words(name), number(value))) for name, value in totals.items() if abs(value) >= 0.5)
         blocks.append(
             TableBlock("Energy totals over the days of the run", (text_column("Energy"), Column("kWh")), rows)
         )
-    if results.summary.get("storage"):
+    if results.summary.storage:
         blocks.append(storage_table(results))
     if not blocks:
         blocks.append(Text("No energy totals were given."))
@@ -47,24 +46,13 @@ def words(name: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def pairs(side: Mapping[str, float] | Iterable[Any]) -> list[tuple[str, float]]:
-    """Name and energy of each entry, whether given as a mapping, as pairs or as small tables."""
-    if isinstance(side, Mapping):
-        return [(words(name), float(value)) for name, value in side.items()]
-    found = []
-    for entry in side:
-        if isinstance(entry, Mapping):
-            value = next(entry[key] for key in ("kwh", "energy_kwh", "value") if key in entry)
-            found.append((words(str(entry["name"])), float(value)))
-        else:
-            found.append((words(str(entry[0])), float(entry[1])))
-    return found
-
-
 def balance_sides(results: Results) -> dict[str, list[tuple[str, float]]]:
     """What came in and what went out, by the side's name."""
-    balance = results.summary.get("balance") or {}
-    return {side: pairs(balance[side]) for side in ("in", "out") if side in balance}
+    balance = results.summary.balance
+    return {
+        side: [(words(name), energy) for name, energy in entries.items()]
+        for side, entries in (("in", balance.into), ("out", balance.out))
+    }
 
 
 def total(side: list[tuple[str, float]]) -> float:
@@ -142,17 +130,17 @@ def balance_chart(sides: dict[str, list[tuple[str, float]]]) -> Chart:
 
 def storage_table(results: Results) -> TableBlock:
     """What each store is, how hard it worked and what it lost; one column a store, to stay narrow on a phone."""
-    stores = results.summary["storage"]
+    stores = results.summary.storage
     lines: tuple[tuple[str, list[str]], ...] = (
-        ("Technology", [str(store["technology"]) for store in stores]),
-        ("Capacity, kWh", [number(store["capacity_kwh"], 1) for store in stores]),
-        ("Cycles", [number(store["cycles"], 1) for store in stores]),
-        ("Discharged, kWh", [number(store["discharged_kwh"]) for store in stores]),
-        ("Losses, kWh", [number(store["losses_kwh"]) for store in stores]),
+        ("Technology", [store.technology for store in stores]),
+        ("Capacity, kWh", [number(store.capacity_kwh, 1) for store in stores]),
+        ("Cycles", [number(store.cycles, 1) for store in stores]),
+        ("Discharged, kWh", [number(store.discharged_kwh) for store in stores]),
+        ("Losses, kWh", [number(store.losses_kwh) for store in stores]),
     )
-    for_calls = [store.get("discharged_for_calls_kwh", 0.0) for store in stores]
+    for_calls = [store.discharged_for_calls_kwh for store in stores]
     if any(for_calls):
         lines = (*lines[:4], ("of which for calls, kWh", [number(kwh) for kwh in for_calls]), lines[4])
-    columns = (text_column("Store"), *(Column(store["name"]) for store in stores))
+    columns = (text_column("Store"), *(Column(store.name) for store in stores))
     rows = tuple(Row((name, *values)) for name, values in lines)
     return TableBlock("Storage over the days of the run", columns, rows)

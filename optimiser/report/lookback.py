@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -27,10 +28,18 @@ from optimiser.report.blocks import (
 from optimiser.report.dispatch import SERIES_COLOURS, trace
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
-from optimiser.report.results import Results
 from optimiser.words import amount, day, money, number, percent
 
 PRICES = (("price.import_per_kwh", "Import", "@import"), ("price.export_per_kwh", "Export", "@export"))
+
+
+@dataclass(frozen=True)
+class LookedBack:
+    """The finished figures of a look back, as `page` is given them."""
+
+    summary: dict[str, Any]
+    flows: pd.DataFrame
+    tables: Mapping[str, pd.DataFrame]
 
 
 def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.DataFrame) -> str:
@@ -45,7 +54,7 @@ def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.
     flows : DataFrame
         One row a step, for the day picker.
     """
-    results = Results(summary, flows, tables["lines"], tables)
+    results = LookedBack(summary, flows, tables)
     sections = [
         _answer(results),
         _differences(results),
@@ -59,12 +68,12 @@ def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.
     return page_text(title, bool(summary["invented"]), summary["currency"], sections, embedded)
 
 
-def cases(results: Results) -> list[str]:
+def cases(results: LookedBack) -> list[str]:
     """Names of the cases, in their order."""
     return list(results.summary["to_pay"])
 
 
-def _answer(results: Results) -> Section:
+def _answer(results: LookedBack) -> Section:
     summary, currency = results.summary, results.summary["currency"]
     share = summary["share_of_possible"]
     span = f"{day(summary['first_day'])} to {day(summary['last_day'])}, {summary['days']} days"
@@ -121,7 +130,7 @@ def _of_the_most(summary: dict[str, Any]) -> str:
     return f"{words}; the log reached it" if summary["reached"] else f"{words}: no real operation reaches it"
 
 
-def _differences(results: Results) -> Section:
+def _differences(results: LookedBack) -> Section:
     currency = results.summary["currency"]
     named, steps = results.tables["differences"], results.tables["steps"]
     if not len(named):
@@ -148,7 +157,7 @@ def _differences(results: Results) -> Section:
     return Section("differences", "Differences", "Where the difference went", tuple(blocks))
 
 
-def _steps(results: Results, steps: pd.DataFrame) -> TableBlock:
+def _steps(results: LookedBack, steps: pd.DataFrame) -> TableBlock:
     currency, names = results.summary["currency"], cases(results)
     rows = tuple(
         Row(
@@ -172,7 +181,7 @@ def _steps(results: Results, steps: pd.DataFrame) -> TableBlock:
     return TableBlock("The costliest steps", columns, rows, folded=True)
 
 
-def _days_chart(results: Results) -> Chart:
+def _days_chart(results: LookedBack) -> Chart:
     days, currency = results.tables["days"], results.summary["currency"]
     lost = [round(float(value), 4) for value in days["lost"]]
     worst = days.to_dict(orient="records")[int(days["lost"].to_numpy().argmax())]
@@ -218,7 +227,7 @@ def _days_chart(results: Results) -> Chart:
     )
 
 
-def _panels(results: Results) -> tuple[Panel, ...]:
+def _panels(results: LookedBack) -> tuple[Panel, ...]:
     lines = tuple(
         trace(f"{name}, net import kW", name.capitalize(), SERIES_COLOURS[place % 7], style)
         for place, (name, style) in enumerate(
@@ -236,7 +245,7 @@ def _panels(results: Results) -> tuple[Panel, ...]:
     )
 
 
-def _day_by_day(results: Results) -> Section:
+def _day_by_day(results: LookedBack) -> Section:
     summary, named = results.summary, results.tables["differences"]
     lost = named[named["kind"] == "day"]
     picks = tuple(
@@ -249,7 +258,7 @@ def _day_by_day(results: Results) -> Section:
     return Section("days", "Day by day", "Day by day", (explorer,))
 
 
-def _bill(results: Results) -> Section:
+def _bill(results: LookedBack) -> Section:
     lines, currency, names = results.tables["lines"], results.summary["currency"], cases(results)
     rows: list[Row] = []
     for period, part in lines.groupby("billing_period", sort=False):

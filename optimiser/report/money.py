@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
+from optimiser.finance.ageing import BankLife
+from optimiser.finance.appraisal import Sensitivity
 from optimiser.report.blocks import (
     Block,
     Chart,
@@ -20,6 +23,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.results import Results
+from optimiser.summary import AppraisalFigures, Headline, PriceYearSpread
 from optimiser.words import amount, is_missing, listed, money, number, percent, quantity, years
 
 # Colours of the kinds of items, as the style sheet names them.
@@ -48,48 +52,46 @@ QUANTILES = ("lowest", "lower quartile", "middle", "upper quartile", "highest")
 
 def section(results: Results) -> Section:
     """The result in plain words, the cash flow with its table, what it hangs on, wear, and other price years."""
-    appraisal = results.summary.get("appraisal") or {}
+    appraisal = results.summary.appraisal
     blocks: list[Block] = [facts(results, appraisal)]
-    if appraisal:
+    if appraisal is not None:
         blocks.append(Points(tuple(sentences(results, appraisal))))
-    if results.summary.get("cash_flow"):
+    if results.summary.cash_flow:
         blocks.append(cash_flow_chart(results))
-    if appraisal.get("sensitivities"):
-        blocks.append(sensitivity_chart(results))
-    if appraisal.get("banks"):
-        blocks += [Heading("Wear of storage"), wear_table(appraisal["banks"], results.summary["currency"])]
-    if appraisal.get("price_years"):
-        blocks += [Heading("Other price years"), *price_year_blocks(results, appraisal["price_years"])]
-    blocks.append(Text(basis(results.summary["headline"], appraisal), tone="quiet"))
+    if appraisal is not None and appraisal.sensitivities:
+        blocks.append(sensitivity_chart(results, appraisal.sensitivities))
+    if appraisal is not None and appraisal.banks:
+        blocks += [Heading("Wear of storage"), wear_table(appraisal.banks, results.summary.currency)]
+    if appraisal is not None and appraisal.price_years is not None:
+        blocks += [Heading("Other price years"), *price_year_blocks(results, appraisal.price_years)]
+    blocks.append(Text(basis(results.summary.headline, appraisal), tone="quiet"))
     return Section("money", "Life", "Money over the life", tuple(blocks))
 
 
-def facts(results: Results, appraisal: dict[str, Any]) -> NamedValues:
+def facts(results: Results, appraisal: AppraisalFigures | None) -> NamedValues:
     """The key figures."""
-    headline, currency = results.summary["headline"], results.summary["currency"]
+    headline, currency = results.summary.headline, results.summary.currency
     pairs = [
-        ("Capital cost", money(headline.get("capital_cost"), currency)),
-        ("Simple payback", years(results.rested("payback_years"))),
+        ("Capital cost", money(headline.capital_cost, currency)),
+        ("Simple payback", years(results.summary.headline.rested.payback_years)),
     ]
     if appraisal:
-        pairs.append(("Discounted payback", years(appraisal["discounted_payback_years"])))
-    pairs.append(("Net present value", money(results.rested("npv"), currency)))
+        pairs.append(("Discounted payback", years(appraisal.discounted_payback_years)))
+    pairs.append(("Net present value", money(results.summary.headline.rested.npv, currency)))
     if appraisal:
-        rates = appraisal["internal_rates"]
+        rates = appraisal.internal_rates
         shown = listed([percent(rate) for rate in rates]) if rates else "none"
         pairs.append(("Internal rate of return", shown))
-        if len(rates) != 1 and not is_missing(appraisal.get("modified_rate")):
-            words = (
-                f"{percent(appraisal['modified_rate'])}, money borrowed and reinvested at the discount rate"
-            )
+        if len(rates) != 1 and not is_missing(appraisal.modified_rate):
+            words = f"{percent(appraisal.modified_rate)}, money borrowed and reinvested at the discount rate"
             pairs.append(("Modified rate of return", words))
-        pairs.append(("Return on investment over the life", percent(appraisal["return_on_investment"])))
-        cost = appraisal["storage_cost_per_kwh"]
-        if not is_missing(cost):
-            pairs.append((appraisal["storage_cost_name"], money_per_kwh(cost, currency)))
+        pairs.append(("Return on investment over the life", percent(appraisal.return_on_investment)))
+        cost = appraisal.storage_cost_per_kwh
+        if cost is not None:
+            pairs.append((appraisal.storage_cost_name, money_per_kwh(cost, currency)))
     pairs += [
-        ("Discount rate", f"{percent(headline.get('discount_rate_fraction'))} a year"),
-        ("Life", years(headline.get("life_years"))),
+        ("Discount rate", f"{percent(headline.discount_rate_fraction)} a year"),
+        ("Life", years(headline.life_years)),
     ]
     return NamedValues(tuple(pairs))
 
@@ -99,18 +101,18 @@ def money_per_kwh(value: float, currency: str) -> str:
     return f"{number(value, 3)} {currency}/kWh"
 
 
-def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
+def sentences(results: Results, appraisal: AppraisalFigures) -> list[str]:
     """The figures in plain words, and what is odd about them."""
-    currency = results.summary["currency"]
-    share, saving = appraisal["realised_share"], money(results.rested("saving_per_year"), currency)
-    ceiling = money(appraisal["ceiling_saving"], currency)
+    currency = results.summary.currency
+    share, saving = appraisal.realised_share, money(results.summary.headline.rested.saving_per_year, currency)
+    ceiling = money(appraisal.ceiling_saving, currency)
     found = [
         f"Year 1 saves {saving}: the ceiling, earned only with perfect foresight."
         if share is None
         else f"Year 1 saves {saving}, earned without foresight: {percent(share)} of the ceiling of {ceiling}."
     ]
     found += verdict(results)
-    rates = appraisal["internal_rates"]
+    rates = appraisal.internal_rates
     if not rates:
         found.append(
             "There is no internal rate of return: the flows never balance at any rate, as when the money never "
@@ -121,48 +123,50 @@ def sentences(results: Results, appraisal: dict[str, Any]) -> list[str]:
             f"There are {len(rates)} internal rates of return, since the cash flow changes its sign more than once: "
             "none of them can be used to judge it. Use the net present value."
         )
-    if appraisal["dips_again"]:
+    if appraisal.dips_again:
         found.append(
             "The running sum is above zero for a time and falls below it again; the payback is when it stays above."
         )
-    if appraisal["storage_cost_words"]:
-        found.append(f"{appraisal['storage_cost_name']}: {appraisal['storage_cost_words']}")
+    if appraisal.storage_cost_words:
+        found.append(f"{appraisal.storage_cost_name}: {appraisal.storage_cost_words}")
     return found
 
 
 def verdict(results: Results) -> list[str]:
     """Whether the money does better here than at the discount rate."""
-    worth = results.rested("npv")
+    worth = results.summary.headline.rested.npv
     if worth is None:
         return []
     more = "more" if worth >= 0 else "less"
     return [f"In today's money it leaves {more} than the same capital would earn at the discount rate."]
 
 
-def basis(headline: dict[str, Any], appraisal: dict[str, Any]) -> str:
+def basis(headline: Headline, appraisal: AppraisalFigures | None) -> str:
     """How the amounts are meant."""
     words = "Year 0 is not discounted. Amounts are in money of the day (nominal), and so is the discount rate"
-    real, nominal = appraisal.get("real_rate_fraction"), headline.get("discount_rate_fraction")
+    real = None if appraisal is None else appraisal.real_rate_fraction
+    nominal = headline.discount_rate_fraction
     if real is None or nominal is None:
         words += "."
     elif abs(real - nominal) < 1e-9:
         words += "; no inflation is counted."
     else:
         words += f", which is {percent(real)} beyond inflation (real)."
-    if appraisal.get("realised_share") is None:
+    if appraisal is None or appraisal.realised_share is None:
         words += " Every year rests on the ceiling, so the real cash flow is lower."
     return words
 
 
 def kinds_of(results: Results) -> dict[str, str]:
     """The kind of each item of the cash flow."""
-    return (results.summary.get("appraisal") or {}).get("kinds", {})
+    appraisal = results.summary.appraisal
+    return {} if appraisal is None else appraisal.kinds
 
 
 def cash_flow_chart(results: Results) -> Chart:
     """Each year's amounts by kind as stacked bars, the running sums as lines."""
-    currency, flow = results.summary["currency"], results.summary["cash_flow"]
-    when = [entry["year"] for entry in flow]
+    currency, flow = results.summary.currency, results.summary.cash_flow
+    when = [entry.year for entry in flow]
     lines = (
         ("cumulative", "Running sum", "@ink", "solid", "circle"),
         ("discounted_cumulative", "Running sum, discounted", "@loss", "dot", "diamond"),
@@ -185,7 +189,7 @@ def cash_flow_chart(results: Results) -> Chart:
                 "mode": "lines+markers",
                 "name": name,
                 "x": when,
-                "y": [entry.get(key) for entry in flow],
+                "y": [getattr(entry, key) for entry in flow],
                 "line": {"color": colour, "dash": dash, "width": 2},
                 "marker": {"symbol": symbol, "size": 6},
                 "hovertemplate": "%{y:,.2f}",
@@ -196,9 +200,9 @@ def cash_flow_chart(results: Results) -> Chart:
         key="cash-flow",
         title="Cash flow",
         description=(
-            f"From {money(flow[0]['amount'], currency)} in year {flow[0]['year']}, the running sum reaches "
-            f"{money(last['cumulative'], currency)} in year {last['year']}, or "
-            f"{money(last['discounted_cumulative'], currency)} discounted."
+            f"From {money(flow[0].amount, currency)} in year {flow[0].year}, the running sum reaches "
+            f"{money(last.cumulative, currency)} in year {last.year}, or "
+            f"{money(last.discounted_cumulative, currency)} discounted."
         ),
         traces=tuple(traces),
         layout={
@@ -214,8 +218,8 @@ def cash_flow_chart(results: Results) -> Chart:
 
 def crossing(results: Results) -> dict[str, Any]:
     """A mark where the money is back, for the chart's layout."""
-    when = results.rested("payback_years")
-    if is_missing(when) or when > results.summary["cash_flow"][-1]["year"]:
+    when = results.summary.headline.rested.payback_years
+    if when is None or when > results.summary.cash_flow[-1].year:
         return {}
     line = {"type": "line", "x0": when, "x1": when, "yref": "paper", "y0": 0, "y1": 1}
     words = {"x": when, "y": 1, "yref": "paper", "text": f"paid back: {years(when)}", "showarrow": False}
@@ -227,15 +231,15 @@ def crossing(results: Results) -> dict[str, Any]:
 
 def bars(results: Results) -> list[tuple[str, str, list[float]]]:
     """Name, colour and yearly amounts of each kind of item; of the whole where items are not told apart."""
-    flow, kinds = results.summary["cash_flow"], kinds_of(results)
+    flow, kinds = results.summary.cash_flow, kinds_of(results)
     if not kinds:
-        return [("In the year", "@gain", [entry["amount"] for entry in flow])]
+        return [("In the year", "@gain", [entry.amount for entry in flow])]
     return [
         (
             title,
             COLOURS[kind],
             [
-                math.fsum(value for name, value in entry["items"].items() if kinds[name] == kind)
+                math.fsum(value for name, value in entry.items.items() if kinds[name] == kind)
                 for entry in flow
             ],
         )
@@ -246,22 +250,22 @@ def bars(results: Results) -> list[tuple[str, str, list[float]]]:
 
 def cash_flow_table(results: Results) -> TableBlock:
     """The same figures in rows, a column an item, with the sums of all years."""
-    currency, flow = results.summary["currency"], results.summary["cash_flow"]
+    currency, flow = results.summary.currency, results.summary.cash_flow
     names = list(kinds_of(results))
     rows = [
         Row(
             (
-                str(entry["year"]),
-                *(amount(entry["items"][name], currency) for name in names),
-                amount(entry["amount"], currency),
-                amount(entry["cumulative"], currency),
-                amount(entry["discounted_cumulative"], currency),
+                str(entry.year),
+                *(amount(entry.items[name], currency) for name in names),
+                amount(entry.amount, currency),
+                amount(entry.cumulative, currency),
+                amount(entry.discounted_cumulative, currency),
             )
         )
         for entry in flow
     ]
-    sums = [math.fsum(entry["items"][name] for entry in flow) for name in names]
-    together = math.fsum(entry["amount"] for entry in flow)
+    sums = [math.fsum(entry.items[name] for entry in flow) for name in names]
+    together = math.fsum(entry.amount for entry in flow)
     rows.append(Row(("Together", *(amount(value, currency) for value in (*sums, together)), "", ""), "total"))
     columns = (
         text_column("Year"),
@@ -273,33 +277,35 @@ def cash_flow_table(results: Results) -> TableBlock:
     return TableBlock(f"Cash flow, {currency}", columns, tuple(rows), folded=True)
 
 
-def sensitivity_chart(results: Results) -> Chart:
+def sensitivity_chart(results: Results, found: Sequence[Sensitivity]) -> Chart:
     """Net present value with each input lower and higher: bars to both sides of the result."""
-    currency, npv = results.summary["currency"], results.rested("npv")
-    found = results.summary["appraisal"]["sensitivities"]
-    names = [label(one["name"]) for one in found]
+    currency, npv = results.summary.currency, results.summary.headline.rested.npv or 0.0
+    names = [label(one.name) for one in found]
     traces = tuple(
         {
             "type": "bar",
             "orientation": "h",
             "name": title,
             "y": names,
-            "x": [one[f"{side}_npv"] - npv for one in found],
+            "x": [getattr(one, f"{side}_npv") - npv for one in found],
             "base": npv,
             "marker": {"color": colour},
-            "customdata": [[one[f"{side}_words"], amount(one[f"{side}_npv"], currency)] for one in found],
+            "customdata": [
+                [getattr(one, f"{side}_words"), amount(getattr(one, f"{side}_npv"), currency)]
+                for one in found
+            ],
             "hovertemplate": f"%{{y}}, %{{customdata[0]}}: %{{customdata[1]}} {currency}<extra></extra>",
         }
         for side, title, colour in (("low", "Lower", "@before"), ("high", "Higher", "@gain"))
     )
     most = found[0]
-    ends = [one[key] for one in found for key in ("low_npv", "high_npv")]
+    ends = [end for one in found for end in (one.low_npv, one.high_npv)]
     return Chart(
         key="sensitivity",
         title="What the net present value hangs on",
         description=(
-            f"Most hangs on {most['name'].lower()}: {money(most['low_npv'], currency)} at {most['low_words']}, "
-            f"{money(most['high_npv'], currency)} at {most['high_words']}. Each bar changes one input and keeps all "
+            f"Most hangs on {most.name.lower()}: {money(most.low_npv, currency)} at {most.low_words}, "
+            f"{money(most.high_npv, currency)} at {most.high_words}. Each bar changes one input and keeps all "
             "others, without solving the site again."
         ),
         traces=traces,
@@ -313,7 +319,7 @@ def sensitivity_chart(results: Results) -> Chart:
             "shapes": [result_line(npv)],
         },
         height_px=120 + 36 * len(found),
-        table=sensitivity_table(results),
+        table=sensitivity_table(results, found),
     )  # fmt: skip
 
 
@@ -329,15 +335,15 @@ def widened(low: float, high: float) -> list[float]:
     return [low - room, high + room]
 
 
-def sensitivity_table(results: Results) -> TableBlock:
+def sensitivity_table(results: Results, found: Sequence[Sensitivity]) -> TableBlock:
     """Net present value and payback at both values of each input."""
-    currency, found = results.summary["currency"], results.summary["appraisal"]["sensitivities"]
+    currency = results.summary.currency
     rows = tuple(
         Row(
             (
-                f"{one['name']}: {one[f'{side}_words']}",
-                amount(one[f"{side}_npv"], currency),
-                years(one[f"{side}_payback_years"]),
+                f"{one.name}: {getattr(one, f'{side}_words')}",
+                amount(getattr(one, f"{side}_npv"), currency),
+                years(getattr(one, f"{side}_payback_years")),
             )
         )
         for one in found
@@ -347,7 +353,7 @@ def sensitivity_table(results: Results) -> TableBlock:
     return TableBlock("One input changed at a time", columns, rows, folded=True)
 
 
-def wear_table(banks: list[dict[str, Any]], currency: str) -> TableBlock:
+def wear_table(banks: Sequence[BankLife], currency: str) -> TableBlock:
     """Cycles and life of each bank, and its price over all that it discharges in it, to hold wear_per_kwh against."""
     columns = (
         text_column("Bank"),
@@ -363,15 +369,15 @@ def wear_table(banks: list[dict[str, Any]], currency: str) -> TableBlock:
     rows = tuple(
         Row(
             (
-                bank["name"],
-                quantity(bank["discharged_kwh"], "kWh"),
-                number(bank["full_cycles"], 0),
-                number(bank["counted_cycles"], 0),
-                lasting(bank["years_by_cycles"]),
-                lasting(bank["years_by_calendar"]),
-                lasting(bank["years"]),
-                f"every {years(bank['renewed_every'])}" if bank["renewed_every"] else "never",
-                "no price given" if is_missing(bank["wear_per_kwh"]) else number(bank["wear_per_kwh"], 4),
+                bank.name,
+                quantity(bank.discharged_kwh, "kWh"),
+                number(bank.full_cycles, 0),
+                number(bank.counted_cycles, 0),
+                lasting(bank.years_by_cycles),
+                lasting(bank.years_by_calendar),
+                lasting(bank.years),
+                f"every {years(bank.renewed_every)}" if bank.renewed_every else "never",
+                "no price given" if is_missing(bank.wear_per_kwh) else number(bank.wear_per_kwh, 4),
             )
         )
         for bank in banks
@@ -390,10 +396,10 @@ def lasting(value: float | None) -> str:
     return "not given" if value is None else f"{number(value, 1)} years"
 
 
-def price_year_blocks(results: Results, spread: dict[str, Any]) -> list[Block]:
+def price_year_blocks(results: Results, spread: PriceYearSpread) -> list[Block]:
     """The spread over price years, and each year's own result."""
-    currency = results.summary["currency"]
-    shown = spread["spread"]
+    currency = results.summary.currency
+    shown = spread.spread
     titles = (
         ("Yearly saving", "yearly_saving", lambda value: amount(value, currency)),
         ("Net present value", "npv", lambda value: amount(value, currency)),
@@ -417,19 +423,19 @@ def price_year_blocks(results: Results, spread: dict[str, Any]) -> list[Block]:
         tuple(
             Row(
                 (
-                    year["name"],
-                    amount(year["yearly_saving"], currency),
-                    amount(year["npv"], currency),
-                    years(year["simple_payback_years"]),
+                    year.name,
+                    amount(year.yearly_saving, currency),
+                    amount(year.npv, currency),
+                    years(year.simple_payback_years),
                 )
             )
-            for year in spread["years"]
+            for year in spread.years
         ),
         folded=True,
     )
     return [
         Text(
-            f"The same site on {len(spread['years'])} sets of prices, this run's among them, each solved by itself. "
+            f"The same site on {len(spread.years)} sets of prices, this run's among them, each solved by itself. "
             "What is earned without foresight, and how later years go on, is taken from this run. None is a forecast."
         ),
         TableBlock(f"Spread over the price years, {currency}", columns, tuple(rows)),

@@ -29,7 +29,7 @@ COLOURS = ("@after", "@before", "@export")
 
 def section(results: Results) -> Section | None:
     """Shares, map and worst moments; None without the study."""
-    studies = results.summary.get("studies") or {}
+    studies = results.summary.studies
     found = studies.get(STUDY)
     if found is None or f"{STUDY}-starts" not in results.tables:
         return None
@@ -112,7 +112,7 @@ def spans_chart(results: Results) -> Chart:
 def hours_chart(results: Results) -> Chart:
     """Median length by month and hour of the day at which an outage begins."""
     frame = results.tables[f"{STUDY}-hours"]
-    followed = results.summary["studies"][STUDY]["followed_hours"]
+    followed = results.summary.studies[STUDY]["followed_hours"]
     grid = frame.pivot_table(index="hour", columns="month", values="median_hours")
     least = frame.sort_values("median_hours", kind="stable").iloc[0]
     trace = {
@@ -216,7 +216,7 @@ def phases(found: dict[str, Any]) -> TableBlock:
 
 def cost(results: Results) -> list[Block]:
     """The saving with the reserve and without it."""
-    found, currency = results.summary["studies"][COST], results.summary["currency"]
+    found, currency = results.summary.studies[COST], results.summary.currency
     pairs = [
         ("Saving with the reserve", money(found["saving_with"], currency)),
         ("Saving without it", money(found["saving_without"], currency)),

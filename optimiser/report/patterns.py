@@ -43,7 +43,7 @@ def section(results: Results) -> Section | None:
 
 def season_words(results: Results, season: str) -> str:
     """A season's name, or the days of it that the run holds where they are not the whole season."""
-    runs = results.summary["studies"]["patterns"]["covered"][season]
+    runs = results.summary.studies["patterns"]["covered"][season]
     ends = [(date.fromisoformat(first), date.fromisoformat(last)) for first, last in runs]
     if sum((last - first).days + 1 for first, last in ends) >= FEWEST_OF_SEASON:
         return season
@@ -100,7 +100,7 @@ def day_rows(week: pd.DataFrame) -> tuple[Row, ...]:
 
 def day_blocks(results: Results) -> list[Block]:
     """Days from either end, a quarter of all at most, with what each group of lines brought."""
-    found, currency = results.summary["studies"]["patterns"], results.summary["currency"]
+    found, currency = results.summary.studies["patterns"], results.summary.currency
     table = results.tables[DAYS].set_index("day")
     groups = [column for column in table.columns if column != "saved"]
     columns = (text_column("Day"), Column("Saved"), *(Column(name.capitalize()) for name in groups))

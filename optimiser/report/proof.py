@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from optimiser.report.blocks import Block, Heading, NamedValues, Points, Section, Text
 from optimiser.report.results import Results
+from optimiser.summary import Direction
 from optimiser.words import amount, money, number, percent, tiny
 
 
@@ -11,11 +12,10 @@ def section(results: Results) -> Section:
     """Proof, direction rule, approximations and data notes."""
     summary = results.summary
     blocks: list[Block] = [*proof_blocks(results)]
-    for title, key in (
-        ("Assumptions and approximations", "approximations"),
-        ("Notes on the data", "data_notes"),
+    for title, notes in (
+        ("Assumptions and approximations", summary.approximations),
+        ("Notes on the data", summary.data_notes),
     ):
-        notes = tuple(str(note) for note in summary.get(key) or ())
         if notes:
             blocks += [Heading(title), Points(notes)]
     return Section("proof", "Proof", "How it was proven", tuple(blocks))
@@ -23,9 +23,7 @@ def section(results: Results) -> Section:
 
 def proof_blocks(results: Results) -> list[Block]:
     """The bound against the settled value, in words and as figures."""
-    proof, currency = results.summary.get("proof") or {}, results.summary["currency"]
-    if not proof:
-        return [Text("No proof was given: take no figure here as the best possible.", tone="warning")]
+    proof, currency = results.summary.proof, results.summary.currency
     words = Text(
         "A schedule is shown together with a bound that no schedule on the same data can pass. The bound is "
         "worked out apart from the schedule; the gap between the two is all that could still be missing. "
@@ -34,29 +32,27 @@ def proof_blocks(results: Results) -> list[Block]:
     )
     facts = NamedValues(
         (
-            ("Verdict", str(proof.get("verdict", ""))),
-            ("How it was solved", str(proof.get("route", ""))),
-            ("The bound: no schedule makes more", money(proof.get("bound"), currency)),
-            ("What the schedule shown makes", money(proof.get("settled"), currency)),
+            ("Verdict", proof.verdict),
+            ("How it was solved", proof.route),
+            ("The bound: no schedule makes more", money(proof.bound, currency)),
+            ("What the schedule shown makes", money(proof.settled, currency)),
             (
                 "Gap",
-                f"{_gap(proof.get('gap_absolute'), currency)} {currency}, "
-                f"{percent(proof.get('gap_relative'), 4)} of turnover",
+                f"{_gap(proof.gap_absolute, currency)} {currency}, "
+                f"{percent(proof.gap_relative, 4)} of turnover",
             ),
-            ("Turnover: all amounts paid either way", money(proof.get("turnover"), currency)),
-            ("Gap allowed, of turnover", percent(proof.get("tolerance_relative"), 4)),
-            ("Largest breach of a limit", tiny(proof.get("primal_violation"))),
+            ("Turnover: all amounts paid either way", money(proof.turnover, currency)),
+            ("Gap allowed, of turnover", percent(proof.tolerance_relative, 4)),
+            ("Largest breach of a limit", tiny(proof.primal_violation)),
         )
     )
     blocks: list[Block] = [words, facts]
-    if proof.get("direction"):
-        blocks += [Heading("One direction at a time"), *direction_blocks(proof["direction"])]
-    return blocks
+    return [*blocks, Heading("One direction at a time"), *direction_blocks(proof.direction)]
 
 
-def direction_blocks(direction: dict) -> list[Block]:
+def direction_blocks(direction: Direction) -> list[Block]:
     """Whether anything charges and discharges, or imports and exports, in the same step."""
-    remaining = direction.get("remaining_violations") or 0
+    remaining = direction.remaining_violations
     outcome = (
         "No step is left in which a pair runs both ways."
         if not remaining
@@ -70,9 +66,9 @@ def direction_blocks(direction: dict) -> list[Block]:
         ),
         NamedValues(
             (
-                ("Pairs tested", number(direction.get("tested_pairs"))),
-                ("Steps in which both ways would pay", number(direction.get("inverted_steps"))),
-                ("Steps in which the rule binds", number(direction.get("binding_steps"))),
+                ("Pairs tested", number(direction.tested_pairs)),
+                ("Steps in which both ways would pay", number(direction.inverted_steps)),
+                ("Steps in which the rule binds", number(direction.binding_steps)),
                 ("Steps still running both ways", number(remaining)),
             )
         ),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import pandas as pd
+
+from optimiser.summary import Summary
 
 
 @dataclass(frozen=True)
@@ -15,13 +16,9 @@ class Results:
 
     Parameters
     ----------
-    summary : dict
-        Machine-readable summary. Money is in ``summary["currency"]``. In ``summary["headline"]``,
-        ``bill_before`` is what is to pay over the days of the run (positive: to pay), before any income from
-        services. All other figures come on two bases, named in ``bases``: ``ceiling_...`` with perfect foresight,
-        ``forecast_driven_...`` without it, None where that was not worked out. ``..._saving_per_year`` is scaled to
-        a year where ``scaled_to_year`` is true. Payback and net present value rest on the basis ``rests_on``.
-        ``summary["balance"]`` is ``{"in": {name: kWh}, "out": {name: kWh}}`` with equal sums.
+    summary : Summary
+        Money is in its `currency`. In its headline, figures come on two bases: with perfect foresight, and without it
+        where that was worked out; payback and net present value rest on one of them.
     dispatch : pandas.DataFrame
         One row a step, indexed by ``interval_start`` (UTC), with the text column ``interval_start_local``
         (ISO 8601 with offset) and numeric columns such as ``site.load_kw`` and ``price.import_per_kwh``.
@@ -30,10 +27,10 @@ class Results:
         and ``cash`` (false for lines that steer the plan but are never paid).
     tables : dict of str to pandas.DataFrame
         The tables of the studies that were made, by ``STUDY-TABLE``; their figures are in
-        ``summary["studies"][STUDY]``.
+        ``summary.studies[STUDY]``.
     """
 
-    summary: dict[str, Any]
+    summary: Summary
     dispatch: pd.DataFrame
     statement: pd.DataFrame
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
@@ -41,9 +38,4 @@ class Results:
     @property
     def forecast_driven(self) -> bool:
         """Whether payback and net present value rest on a run without foresight."""
-        return bool(self.summary["headline"]["rests_on"] == "forecast_driven")
-
-    def rested(self, figure: str) -> Any:
-        """A figure of the headline on the basis that the payback rests on."""
-        headline = self.summary["headline"]
-        return headline[f"{headline['rests_on']}_{figure}"]
+        return self.summary.headline.rests_on == "forecast_driven"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from optimiser.guide import see
 from optimiser.report.blocks import (
@@ -18,19 +19,21 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.results import Results
+from optimiser.services.product import ProductRule
+from optimiser.summary import SoldService
 from optimiser.words import amount, is_missing, money, month, number, percent
 
 
 def section(results: Results) -> Section:
     """A table of services and a sentence about each one's best steps."""
-    services = results.summary.get("services") or []
+    services = results.summary.services
     if not services:
         return Section("services", "Services", "Grid services", (Text("This site offers no grid services."),))
     blocks: list[Block] = [services_table(results), pay_chart(results)]
     if "concentration-services" in results.tables:
         blocks += [curve_chart(results), delivered_table(results), months_table(results)]
     else:
-        blocks += [Text(best_steps(results, service)) for service in services if service["paid"]]
+        blocks += [Text(best_steps(results, service)) for service in services if service.paid]
     blocks += crossing_words(results)
     blocks += rules_blocks(services)
     blocks.append(
@@ -45,20 +48,20 @@ def section(results: Results) -> Section:
 
 def services_table(results: Results) -> TableBlock:
     """Offered, paid, and the share of the best one per cent, with the sum of what is paid."""
-    currency, services = results.summary["currency"], results.summary["services"]
+    currency, services = results.summary.currency, results.summary.services
     rows = [
         Row(
             (
-                service["name"],
-                str(service["direction"]),
-                number(service["offered_kw_hours"]),
-                amount(service["paid"], currency),
-                percent(service.get("best_one_percent_share"), 0),
+                service.name,
+                service.direction,
+                number(service.offered_kw_hours),
+                amount(service.paid, currency),
+                percent(service.best_one_percent_share, 0),
             )
         )
         for service in services
     ]
-    paid = math.fsum(service["paid"] for service in services)
+    paid = math.fsum(service.paid for service in services)
     rows.append(Row(("Together", "", "", amount(paid, currency), ""), "total"))
     columns = (
         text_column("Service"),
@@ -75,14 +78,14 @@ FROM_MEMORY = "†"
 
 def crossing_words(results: Results) -> list[Block]:
     """What expected calls run through both registers, and what that changes on the bill."""
-    crossing, currency = results.summary.get("crossing"), results.summary["currency"]
+    crossing, currency = results.summary.crossing, results.summary.currency
     if not crossing:
         return []
-    cost = crossing["amount"] <= 0
+    cost = crossing.amount <= 0
     words = (
-        f"Expected calls run {number(crossing['kwh'])} kWh through each of the meter's registers that do not net with "
+        f"Expected calls run {number(crossing.kwh)} kWh through each of the meter's registers that do not net with "
         f"the rest of their step (crossing_share): this {'costs' if cost else 'brings'} "
-        f"{money(abs(crossing['amount']), currency)} on the bill. With crossing_share = 0 the same schedule would not "
+        f"{money(abs(crossing.amount), currency)} on the bill. With crossing_share = 0 the same schedule would not "
         f"have that {'cost' if cost else 'income'}."
     )
     return [Text(words)]
@@ -97,38 +100,36 @@ def _thin(place: int) -> dict:
     }
 
 
-def rules_blocks(services: list[dict]) -> list[Block]:
+def rules_blocks(services: Sequence[SoldService]) -> list[Block]:
     """The rules that each service was held to, and where they are from."""
-    headings = list(
-        dict.fromkeys(rule["heading"] for service in services for rule in service.get("rules", ()))
-    )
+    headings = list(dict.fromkeys(rule.heading for service in services for rule in service.rules))
     if not headings:
         return []
     rows = []
     for service in services:
-        said = {rule["heading"]: rule for rule in service["rules"]}
+        said = {rule.heading: rule for rule in service.rules}
         rows += [
-            Row((service["name"] if first else "", heading, _marked(said[heading])))
+            Row((service.name if first else "", heading, _marked(said[heading])))
             for first, heading in _first_of([heading for heading in headings if heading in said])
         ]
     columns = (text_column("Service"), text_column("Rule"), text_column("As scheduled"))
     blocks: list[Block] = [TableBlock("Rules of the services", columns, tuple(rows), folded=True)]
-    if any(rule["from_memory"] for service in services for rule in service["rules"]):
+    if any(rule.from_memory for service in services for rule in service.rules):
         words = f"{FROM_MEMORY} holds a figure from memory that was not checked against the market's rules: check it."
         blocks.append(Text(words))
     sources: dict[str, list[str]] = {}
     for service in services:
-        if service.get("source"):
-            dated = f" Rules as of {service['rules_as_of']}." if service.get("rules_as_of") else ""
-            sources.setdefault(service["source"] + dated, []).append(service["name"])
+        if service.source:
+            dated = f" Rules as of {service.rules_as_of}." if service.rules_as_of else ""
+            sources.setdefault(service.source + dated, []).append(service.name)
     blocks += [
         Text(f"Rules of {', '.join(names)}: {source}", tone="quiet") for source, names in sources.items()
     ]
     return blocks
 
 
-def _marked(rule: dict) -> str:
-    return f"{rule['words']} {FROM_MEMORY}" if rule["from_memory"] else rule["words"]
+def _marked(rule: ProductRule) -> str:
+    return f"{rule.words} {FROM_MEMORY}" if rule.from_memory else rule.words
 
 
 def _first_of(headings: list[str]) -> list[tuple[bool, str]]:
@@ -137,16 +138,16 @@ def _first_of(headings: list[str]) -> list[tuple[bool, str]]:
 
 def pay_chart(results: Results) -> Chart:
     """What each service was paid."""
-    currency, services = results.summary["currency"], results.summary["services"]
-    best = max(services, key=lambda service: service["paid"])
+    currency, services = results.summary.currency, results.summary.services
+    best = max(services, key=lambda service: service.paid)
     return Chart(
         key="services-paid",
         title="Paid by service",
-        description=f"Most is paid for {best['name']}, {money(best['paid'], currency)}.",
+        description=f"Most is paid for {best.name}, {money(best.paid, currency)}.",
         **bars(
-            [service["name"] for service in services],
-            [service["paid"] for service in services],
-            [amount(service["paid"], currency) for service in services],
+            [service.name for service in services],
+            [service.paid for service in services],
+            [amount(service.paid, currency) for service in services],
             f"Paid, {currency}",
             "@gain",
         ),
@@ -154,15 +155,15 @@ def pay_chart(results: Results) -> Chart:
     )
 
 
-def best_steps(results: Results, service: dict) -> str:
+def best_steps(results: Results, service: SoldService) -> str:
     """In words, how much of the income came from how few steps."""
-    share = service.get("best_one_percent_share")
+    share = service.best_one_percent_share
     if is_missing(share):
-        return f"{service['name']}: the share of its best steps is {percent(None)}."
-    steps = results.summary["steps"]
+        return f"{service.name}: the share of its best steps is {percent(None)}."
+    steps = results.summary.steps
     few = max(1, round(steps / 100))
     return (
-        f"{service['name']}: {percent(share, 0)} of its pay came from the best 1 % of steps "
+        f"{service.name}: {percent(share, 0)} of its pay came from the best 1 % of steps "
         f"({few:,} of {steps:,})."
     )
 
@@ -170,7 +171,7 @@ def best_steps(results: Results, service: dict) -> str:
 def curve_chart(results: Results) -> Chart:
     """How much of the income the best steps bring: the further above the straight line, the fewer "
     "steps count."""
-    summary = results.summary["studies"]["concentration"]
+    summary = results.summary.studies["concentration"]
     curve = results.tables["concentration-curve"]
     names = list(dict.fromkeys(curve["service"]))
     traces = [
@@ -225,7 +226,7 @@ def curve_chart(results: Results) -> Chart:
 
 def delivered_table(results: Results) -> TableBlock:
     """Being available, and the energy that services are expected to move, apart from each other."""
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     rows = tuple(
         Row(
             (
@@ -263,7 +264,7 @@ def delivered_table(results: Results) -> TableBlock:
 
 def months_table(results: Results) -> TableBlock:
     """What was paid by month and service."""
-    currency, months = results.summary["currency"], results.tables["concentration-months"]
+    currency, months = results.summary.currency, results.tables["concentration-months"]
     wide = months.pivot_table(index="month", columns="service", values="paid", aggfunc="sum", sort=False)
     rows = tuple(
         Row(

@@ -9,11 +9,11 @@ from optimiser.words import amount, money
 
 def section(results: Results) -> Section | None:
     """The streams and what each is worth to the others, or None where the study was not asked for."""
-    summary = (results.summary.get("studies") or {}).get("stack")
+    summary = results.summary.studies.get("stack")
     streams, cases = results.tables.get("stack-streams"), results.tables.get("stack-cases")
     if summary is None or streams is None or cases is None:
         return None
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     text = Text(
         "Without any service the site would save "
         f"{money(summary['saving_without_services'], currency)}; services add "

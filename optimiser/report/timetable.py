@@ -33,11 +33,11 @@ DOES = {"keep": KEPT, "charge": CHARGED, "discharge": "cover the load and feed o
 
 def section(results: Results) -> Section | None:
     """The timetable of a run; None where none was asked for."""
-    found, rules = (results.summary.get("studies") or {}).get(STUDY), results.tables.get(RULES)
+    found, rules = results.summary.studies.get(STUDY), results.tables.get(RULES)
     if not found or rules is None:
         return None
     return Section(
-        STUDY, "Timetable", "A timetable to type in", tuple(blocks(found, rules, results.summary["currency"]))
+        STUDY, "Timetable", "A timetable to type in", tuple(blocks(found, rules, results.summary.currency))
     )
 
 

@@ -31,7 +31,7 @@ def section(results: Results) -> Section | None:
     """Sentences, bars and tables; None for a run without either study."""
     driven = driven_table(results)
     study, table = (
-        results.summary.get("studies", {}).get("what_binds"),
+        results.summary.studies.get("what_binds"),
         results.tables.get("what_binds-limits"),
     )
     if study is None or table is None:
@@ -68,11 +68,11 @@ def section(results: Results) -> Section | None:
 
 def driven_table(results: Results) -> TableBlock | None:
     """What more of the first limits brings without foresight; None for a run without that study."""
-    study = results.summary.get("studies", {}).get("driven_limits")
+    study = results.summary.studies.get("driven_limits")
     frame = results.tables.get("driven_limits-limits")
     if study is None or frame is None:
         return None
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     return TableBlock(
         f"A tenth more of a limit, run again under {study['policy']}: {currency} of cash a year for each unit",
         (
@@ -110,7 +110,7 @@ def checked_words(study: dict[str, Any]) -> str:
 
 def _chart(results: Results) -> Chart:
     """Bars of what one more unit brings, the largest first."""
-    currency, frame = results.summary["currency"], results.tables["what_binds-limits"]
+    currency, frame = results.summary.currency, results.tables["what_binds-limits"]
     worths = frame["ceiling_cash_of_one_more_a_year"]
     shown = frame[worths.notna() & (worths != 0)].head(MOST_BARS)
     worth = [float(value) for value in shown["ceiling_cash_of_one_more_a_year"]]

@@ -17,7 +17,7 @@ ERRORS = "without_foresight-forecast_errors"
 
 def section(results: Results) -> Section | None:
     """The chart, what each policy sees, and the tables; None without the study."""
-    study = (results.summary.get("studies") or {}).get("without_foresight")
+    study = results.summary.studies.get("without_foresight")
     if not study or not {LINES, MONTHS} <= results.tables.keys():
         return None
     blocks: list[Block] = [
@@ -44,7 +44,7 @@ def section(results: Results) -> Section | None:
 
 def chart(results: Results, study: dict[str, Any]) -> Chart:
     """Saving of each way of running the site."""
-    currency, rows = results.summary["currency"], study["outcomes"]
+    currency, rows = results.summary.currency, study["outcomes"]
     savings = [row["saving"] for row in rows]
     driven = next((row for row in rows if row["name"] == study["headline"]), None)
     words = f"The ceiling saves {money(rows[0]['saving'], currency)}. "
@@ -70,7 +70,7 @@ def chart(results: Results, study: dict[str, Any]) -> Chart:
 
 def policies_table(results: Results, study: dict[str, Any]) -> TableBlock:
     """What each sees, saves, and what of it is the storage's."""
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     rows = [
         Row(
             (
@@ -133,7 +133,7 @@ def services(study: dict[str, Any]) -> list[str]:
 
 def by_line(results: Results) -> TableBlock:
     """What each way of running saves in each line."""
-    currency, lines = results.summary["currency"], results.tables[LINES]
+    currency, lines = results.summary.currency, results.tables[LINES]
     names = [name for name in lines.columns if name not in ("group", "line")]
     rows = [
         Row((str(row["line"]), *(amount(float(row[name]), currency) for name in names)))
@@ -150,7 +150,7 @@ def by_line(results: Results) -> TableBlock:
 
 def by_month(results: Results) -> TableBlock:
     """What each way of running saves in each billing period."""
-    currency, months = results.summary["currency"], results.tables[MONTHS]
+    currency, months = results.summary.currency, results.tables[MONTHS]
     names = [name for name in months.columns if name != "billing_period"]
     rows = [
         Row((month(str(row["billing_period"])), *(amount(float(row[name]), currency) for name in names)))
@@ -208,7 +208,7 @@ def _decimals(row: Mapping[Any, Any]) -> int:
 
 def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:
     """What the policy that the payback rests on saves in each line, by group and line; None without the study."""
-    study, lines = (results.summary.get("studies") or {}).get("without_foresight"), results.tables.get(LINES)
+    study, lines = results.summary.studies.get("without_foresight"), results.tables.get(LINES)
     if not study or lines is None or study["headline"] not in lines.columns:
         return None
     keys = zip(lines["group"], lines["line"], strict=True)

@@ -6,7 +6,6 @@ import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -16,11 +15,12 @@ from optimiser.engine.answer import Start
 from optimiser.finance import Appraisal, appraise
 from optimiser.results.frame import dispatch_table
 from optimiser.results.reconcile import check_reconciled
-from optimiser.results.summary import resting_on, summarise
+from optimiser.results.summarise import resting_on, summarise
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario
 from optimiser.studies.catalogue import make_studies, usual, with_required
 from optimiser.study import Study
+from optimiser.summary import Summary
 
 
 @dataclass(frozen=True)
@@ -33,8 +33,7 @@ class Run:
     dispatch : Dispatch
     statement : Statement
     appraisal : Appraisal or None
-    summary : dict
-        The machine-readable summary.
+    summary : Summary
     dispatch_table : DataFrame
         One row a step.
     studies : dict of str to Study
@@ -45,7 +44,7 @@ class Run:
     dispatch: Dispatch
     statement: Statement
     appraisal: Appraisal | None
-    summary: dict[str, Any]
+    summary: Summary
     dispatch_table: pd.DataFrame
     studies: Mapping[str, Study]
 

@@ -13,6 +13,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from optimiser.finance import Appraisal
 from optimiser.scenario.cost import SAVING_NAMES, Cost
+from optimiser.summary import Summary
 from optimiser.writing import is_formula
 
 BOLD = Font(bold=True)
@@ -22,7 +23,7 @@ FIRST_ROW = 2  # of the years, under one row of headings
 GROUPS = {name: group for group, name in SAVING_NAMES.items()}
 
 
-def write_workbook(appraisal: Appraisal, cost: Cost, summary: dict[str, Any], path: Path) -> None:
+def write_workbook(appraisal: Appraisal, cost: Cost, summary: Summary, path: Path) -> None:
     """Write the sheets Inputs, Years, Cash flow and Checks.
 
     Inputs (shaded) may be changed: the cash flow and its results follow. What comes from solving the site, the saving
@@ -33,7 +34,7 @@ def write_workbook(appraisal: Appraisal, cost: Cost, summary: dict[str, Any], pa
     ----------
     appraisal : Appraisal
     cost : Cost
-    summary : dict
+    summary : Summary
         Of the run: title, currency and whether it is invented.
     path : Path
     """
@@ -62,12 +63,12 @@ def _words(sheet: Worksheet, row: int, column: int, words: str, bold: bool = Fal
 class _Inputs:
     """The sheet of inputs; each gives the address that formulas name it by."""
 
-    def __init__(self, book: Workbook, summary: dict[str, Any]):
+    def __init__(self, book: Workbook, summary: Summary):
         self._sheet = book.worksheets[0]
         self._sheet.title = "Inputs"
-        _words(self._sheet, 1, 1, summary["title"], bold=True)
-        invented = " Invented: no real site is behind it." if summary.get("invented") else ""
-        note = f"Money in {summary['currency']}. Shaded cells may be changed.{invented}"
+        _words(self._sheet, 1, 1, summary.title, bold=True)
+        invented = " Invented: no real site is behind it." if summary.invented else ""
+        note = f"Money in {summary.currency}. Shaded cells may be changed.{invented}"
         _words(self._sheet, 2, 1, note)
         self._row = 3
         self._known: dict[tuple[str | None, str], str] = {}

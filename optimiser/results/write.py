@@ -62,7 +62,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         "dispatch_csv": partial(write_csv, made.dispatch_table, index=True),
         "dispatch_parquet": made.dispatch_table.to_parquet,
         "statement_csv": made.statement.table,
-        "summary": made.summary,
+        "summary": made.summary.as_dict(),
         **tables,
     }
     for name, schedule in getattr(made.studies.get("without_foresight"), "schedules", {}).items():

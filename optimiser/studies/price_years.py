@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Progress, solve
+from optimiser.finance.appraisal import AppraisedYear
 from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario.read import price_year
 from optimiser.study import Study
@@ -45,13 +45,12 @@ def _named(saving: dict[str, float]) -> dict[str, float]:
     return {f"yearly saving, {group.replace('_', ' ')}": amount for group, amount in saving.items()}
 
 
-def spread(rows: Sequence[dict[str, Any]]) -> dict[str, dict[str, float | None]]:
+def spread(years: Sequence[AppraisedYear]) -> dict[str, dict[str, float | None]]:
     """Quantiles over price years; a payback of None is never and counts as the longest.
 
     Parameters
     ----------
-    rows : sequence of dict
-        `yearly_saving`, `npv` and `simple_payback_years` of each.
+    years : sequence of AppraisedYear
 
     Notes
     -----
@@ -59,10 +58,10 @@ def spread(rows: Sequence[dict[str, Any]]) -> dict[str, dict[str, float | None]]
     """
     found: dict[str, dict[str, float | None]] = {}
     for key in ("yearly_saving", "npv"):
-        values = [row[key] for row in rows]
+        values = [getattr(year, key) for year in years]
         found[key] = {name: float(np.quantile(values, share)) for name, share in QUANTILES.items()}
-    back = [row["simple_payback_years"] for row in rows]
-    longest = sorted(np.inf if years is None else years for years in back)
+    back = [year.simple_payback_years for year in years]
+    longest = sorted(np.inf if one is None else one for one in back)
     at = {name: longest[int(np.ceil(share * (len(longest) - 1)))] for name, share in QUANTILES.items()}
     found["simple_payback_years"] = {
         name: None if np.isinf(year) else float(year) for name, year in at.items()

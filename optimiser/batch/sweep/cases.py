@@ -15,6 +15,7 @@ from optimiser.errors import DriftError, InfeasibleError, OptimiserError, Scenar
 from optimiser.results.run import run
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
+from optimiser.summary import Summary
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)
@@ -90,15 +91,14 @@ class SiteModel:
         return found_in(made.summary, self.record)
 
 
-def found_in(summary: Mapping[str, Any], record: tuple[str, ...]) -> Found:
+def found_in(summary: Summary, record: tuple[str, ...]) -> Found:
     """What is recorded of a run's summary."""
-    proof, without = summary["proof"], (summary.get("studies") or {}).get("without_foresight")
-    proven = proof["gap_relative"] <= proof["tolerance_relative"]
-    found, message = {path: figure(summary, path) for path in record}, ""
-    if summary["headline"]["rests_on"] == "ceiling" and any(path.startswith(DRIVEN) for path in record):
+    without, whole = summary.studies.get("without_foresight"), summary.as_dict()
+    found, message = {path: figure(whole, path) for path in record}, ""
+    if summary.headline.rests_on == "ceiling" and any(path.startswith(DRIVEN) for path in record):
         why = " ".join(without["missing"]) if without is not None else "there is no storage to plan for"
         message = f"not run without foresight: {why}"
-    return Found(DONE if proven else BEST_FOUND, found, message)
+    return Found(DONE if summary.proof.proven else BEST_FOUND, found, message)
 
 
 class NoFigureError(LookupError):

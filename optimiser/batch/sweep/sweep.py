@@ -174,10 +174,10 @@ def start_of(plan: SweepPlan, store: CaseStore, say: Progress) -> Start | None:
     began = time.perf_counter()
     with sharing(chains_of(store), cores()):
         made = run(plan.base, studies=plan.file.studies)
-    faults = []
+    faults, whole = [], made.summary.as_dict()
     for path in plan.file.record:
         try:
-            figure(made.summary, path, strict=True)
+            figure(whole, path, strict=True)
         except NoFigureError as problem:
             faults.append(f"record: {problem}")
     if faults:

@@ -1,0 +1,94 @@
+"""The summary of a run: written as its JSON Schema says, read back as it was, every number with its unit.
+
+The schema is checked by `jsonschema`, an independent implementation of JSON Schema draft 2020-12
+(https://json-schema.org/draft/2020-12).
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+
+import jsonschema
+import pytest
+from pydantic import ValidationError
+
+from optimiser import read_scenario, run, vary, write_results
+from optimiser.cli import main
+from optimiser.starter import write_starter
+from optimiser.summary import SCHEMA_VERSION, SummaryFile, json_schema
+from optimiser.versions import LIBRARIES
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """One run of the starter's first three days, with a study asked for beside the usual, and its summary.json."""
+    folder = tmp_path_factory.mktemp("summary")
+    write_starter(folder / "site")
+    made = run(vary(read_scenario(folder / "site"), {"timeline.days": 3}))
+    return made, json.loads(write_results(made, folder / "out")["summary"].read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def checker():
+    """The schema, itself checked against the schema of schemas."""
+    jsonschema.Draft202012Validator.check_schema(json_schema())
+    return jsonschema.Draft202012Validator(json_schema())
+
+
+def test_what_is_written_keeps_the_schema(written, checker):
+    """A run's summary.json is one of its own schema, and says of which version."""
+    _, summary = written
+    checker.validate(summary)
+    assert SCHEMA_VERSION == summary["schema_version"]
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["headline.ceiling_saving", "proof.gap_relative", "provenance.code_sha256", "schema_version", "files"],
+)
+def test_what_is_left_out_breaks_the_schema(written, checker, path):
+    """A summary without one of its keys is refused."""
+    broken = copy.deepcopy(written[1])
+    *above, last = path.split(".")
+    part = broken
+    for key in above:
+        part = part[key]
+    del part[last]
+    with pytest.raises(jsonschema.ValidationError, match=last):
+        checker.validate(broken)
+
+
+def test_what_is_written_reads_back(written):
+    """The file read by the model is the summary of the run."""
+    made, summary = written
+    back = SummaryFile.model_validate_json(json.dumps(summary))
+    assert made.summary.as_dict() == {k: v for k, v in back.as_dict().items() if k != "files"}
+    assert made.summary.headline.rested == back.headline.rested
+
+
+def test_numbers_without_an_end_and_unknown_keys_are_refused(written):
+    """NaN has no place in JSON (RFC 8259, section 6), and a misspelt key none in the summary."""
+    headline = written[0].summary.headline
+    with pytest.raises(ValidationError, match="finite"):
+        type(headline)(**{**dict(headline), "ceiling_saving": float("nan")})
+    with pytest.raises(ValidationError, match="ceiling_savings"):
+        type(headline)(**dict(headline), ceiling_savings=1.0)
+
+
+def test_figures_of_the_headline_say_their_unit():
+    """Each number of the headline has words and a unit in the schema."""
+    for name, field in json_schema()["$defs"]["Headline"]["properties"].items():
+        if "number" in str(field):
+            assert "[" in field["description"], name
+
+
+def test_provenance_names_every_library(written):
+    """What figures depend on is in the summary, library by library."""
+    assert set(LIBRARIES) <= set(written[1]["provenance"])
+
+
+def test_the_command_prints_the_schema(capsys):
+    """`optimiser schema summary` prints it."""
+    main(["schema", "summary"], standalone_mode=False)
+    assert json_schema() == json.loads(capsys.readouterr().out)
