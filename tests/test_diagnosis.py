@@ -233,6 +233,31 @@ CASES = {
         lambda kw: {"site.inverter.0.pass_through_limit_a": (4.6 + kw) * 1000 / 230},
         words=["26.09 A"],
     ),
+    # A breaker of 25 A at 0.8 carries 20 A x 230 V = 4.6 kW of the same load, whatever may pass the inverter.
+    "AC breaker of an in-line inverter": Case(
+        one_phase(
+            inverter="pass_through_limit_a = 40\nac_breaker_a = 25\nac_breaker_continuous_share = 0.8\n"
+        ),
+        {"load": dip(2, 9, 9)},
+        "AC breaker of inverter inv",
+        9,
+        1.4,
+        lambda kw: {"site.inverter.0.ac_breaker_a": (4.6 + kw) * 1000 / 230 / 0.8},
+        words=["32.61 A"],
+    ),
+    # Beside the loads it carries what is taken in: 10 A at 0.8 are 1.84 kW, 2.5 kW of DC load take 2.5 / 0.9 kW.
+    "AC breaker of an inverter beside the loads": Case(
+        one_phase(
+            extra='dc_load = { power_kw = "data.dc", before = "new" }',
+            bank="\n",
+            inverter="ac_breaker_a = 10\nac_breaker_continuous_share = 0.8\n",
+        ),
+        {"load": [1.0] * 24, "dc": dip(1, 15, 2.5)},
+        "AC breaker of inverter inv",
+        15,
+        2.5 / 0.9 - 1.84,
+        lambda kw: {"site.inverter.0.ac_breaker_a": (1.84 + kw) * 1000 / 230 / 0.8},
+    ),
     # 4 kW on the bus, of which 3 kW x 0.9 come through the inverter; there is no storage.
     "DC load above what the inverter's input can bring": Case(
         one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n"),
@@ -438,6 +463,7 @@ def test_every_family_has_a_planted_cause():
             "import limit of phase",
             "imbalance limit",
             "pass-through current",
+            "AC breaker of inverter",
         ),
         *("input rating", "DC current of inverter inv, in", "current of controller", "warranty of"),
         *(

@@ -70,7 +70,7 @@ def test_a_capacitance_holds_energy_by_the_square_of_its_voltage():
 SAID_ONCE = {
     "standby of a site": (r"units \* \w+\.standby_w|sum\(.*\bstandby_w", "equipment/laws.py"),
     "a power is a current at a voltage": (
-        r"(?:amperes|_a)\w* (?:/ 1000 )?\*.*(?:volts|lowest|/ 1000)|\* 1000 / ",
+        r"(?:amperes|_a)\w* (?:/ 1000 )?\*.*(?:volts|lowest|/ 1000)|\* 1000 / [a-z_]*(?:volts|lowest|amperes|_a)\b",
         "equipment/laws.py",
     ),
     "roots of the resistance law": (r"4 \* lost \*", "equipment/laws.py"),

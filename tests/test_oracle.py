@@ -291,6 +291,11 @@ def pass_through(raw: dict[str, Any], timeline: Timeline) -> None:
     raw["site"]["inverter"][0] |= {"pass_through_limit_a": 35.0, "backed_up_share": 0.7}
 
 
+def ac_breaker(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A breaker in the supply of an inverter beside the loads."""
+    raw["site"]["inverter"][0] |= {"ac_breaker_a": 12.0, "ac_breaker_continuous_share": 0.8}
+
+
 def demand(raw: dict[str, Any], timeline: Timeline) -> None:
     """One demand charge over slots of two steps in a window, and one of single steps."""
     raw["tariff"]["component"] += [
@@ -645,6 +650,7 @@ FEATURES: tuple[Feature, ...] = (
     ac_solar,
     imbalance,
     pass_through,
+    ac_breaker,
     phase_limits,
     demand,
     time_of_use,

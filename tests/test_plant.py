@@ -134,7 +134,18 @@ def everything(registers: str, timeline: Timeline = SPRING) -> Scenario:
     """A site with every feature of the plant."""
     names = {
         *("capacitor", "measured", "resistance", "converter", "ac_solar", "imbalance"),
-        *("pass_through", "phase_limits", "reserve", "up", "down", "blocks", "bids", "following", "shared"),
+        *(
+            "pass_through",
+            "ac_breaker",
+            "phase_limits",
+            "reserve",
+            "up",
+            "down",
+            "blocks",
+            "bids",
+            "following",
+            "shared",
+        ),
     }
     chosen = [feature for feature in FEATURES if feature.__name__ in names | {registers}]
     return case(chosen, timeline)

@@ -25,6 +25,7 @@ Owner = Literal[
     "site.connection", "site.inverter", "site.solar_controller", "site.ac_solar", "storage", "service"
 ]
 Kind = Literal["most", "stored", "wear", "given"]
+Form = Literal["flow", "bus current", "own current", "net", "through", "stored", "sun", "sold"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,12 @@ class Limit:
         "given" whether wanted or not.
     margin : Margin or None
         What a replayed activation tells of it.
+    form : str
+        How it binds: the most of a "flow"; a "bus current", power on the DC bus by its voltage; a bank's "own current";
+        the "net" import of phases; what passes "through" an inverter's AC side; energy "stored"; the "sun"; what is
+        "sold".
+    amperes : callable
+        From a part to the current that may flow; None where it has none.
     figures : callable
         The figures of a part that it is valued by: each its key, its size in `unit` and by how much of `unit` one more
         of the figure is.
@@ -85,9 +92,11 @@ class Limit:
     meaning: str
     words: str
     rule: str
+    form: Form
     rank: int = 0
     kind: Kind = "most"
     margin: Margin | None = None
+    amperes: Callable[[Any, str], float | None] = getattr
     figures: Callable[[Any, str], Iterator[tuple[str, Any, float]]] = field(
         default=lambda part, key: _own(part, key)
     )
@@ -272,14 +281,14 @@ class Through:
         return f"{self.limit.rule.format(name=self.inverter)} on {self.phase}"
 
     @property
-    def words(self) -> str:
-        """Where it is."""
-        return f"inverter {self.inverter} in line on phase {self.phase}"
-
-    @property
     def limit_kw(self) -> float:
         """Power of the current that may pass. [kW]"""
         return float(power_kw(self.amperes, self.volts))
+
+    @property
+    def own_kw(self) -> float:
+        """Power of all its phases that it allows an inverter beside the loads, either way. [kW]"""
+        return self.limit_kw / self.share
 
     @property
     def lowest_net_kw(self) -> np.ndarray:
@@ -331,6 +340,7 @@ PHASE_KW = Margin("phase_kw", "A phase, kW", "phase of the connection")
 PASS_THROUGH_A = Margin(
     "pass_through_a", "Current passed through an inverter, A", "current passed through an inverter"
 )
+AC_BREAKER_A = Margin("ac_breaker_a", "Current through an AC breaker, A", "AC breaker of an inverter")
 IMBALANCE_KW = Margin("imbalance_kw", "Imbalance, kW")
 CONTROLLER_A = Margin("controller_a", "Solar controllers, A")
 
@@ -346,6 +356,7 @@ IMPORT = Limit(
     meaning="most that the site may import in all",
     words="import limit",
     rule="import limit of the connection",
+    form="net",
     rank=1,
     margin=CONNECTION_KW,
     absent={"outages": NO_GRID},
@@ -357,6 +368,7 @@ EXPORT = Limit(
     meaning="most that the site may export in all",
     words="export limit",
     rule="export limit of the connection",
+    form="net",
     rank=1,
     margin=CONNECTION_KW,
     absent={"outages": NO_GRID},
@@ -368,6 +380,7 @@ PHASE_IMPORT = Limit(
     meaning="most that a phase may import",
     words="import limit of every phase",
     rule="import limit of phase {phase}",
+    form="net",
     rank=1,
     margin=PHASE_KW,
     absent={"outages": NO_GRID},
@@ -379,6 +392,7 @@ PHASE_EXPORT = Limit(
     meaning="most that a phase may export",
     words="export limit of every phase",
     rule="export limit of phase {phase}",
+    form="net",
     rank=1,
     margin=PHASE_KW,
     absent={"outages": NO_GRID},
@@ -390,6 +404,7 @@ IMBALANCE = Limit(
     meaning="largest difference between the signed powers of two phases",
     words="allowed imbalance of phases",
     rule="imbalance limit between phases",
+    form="net",
     rank=1,
     margin=IMBALANCE_KW,
     absent={"outages": NO_GRID},
@@ -401,6 +416,7 @@ OUTPUT = Limit(
     meaning="continuous AC output rating",
     words="output rating",
     rule="output rating of inverter {name}",
+    form="flow",
     rank=4,
     margin=INVERTER_KW,
 )
@@ -411,6 +427,7 @@ INPUT = Limit(
     meaning="continuous AC input rating when charging; 0 if it cannot",
     words="input rating",
     rule="input rating of inverter {name}",
+    form="flow",
     rank=4,
     margin=INVERTER_KW,
 )
@@ -421,6 +438,7 @@ DC_CURRENT = Limit(
     meaning="continuous current that its DC breaker allows",
     words="DC current limit",
     rule="DC current of inverter {name}",
+    form="bus current",
     rank=3,
     margin=INVERTER_DC_A,
 )
@@ -431,8 +449,22 @@ PASS_THROUGH = Limit(
     meaning="in-line wiring: current that may pass through it per phase",
     words="pass-through current limit",
     rule="pass-through current of inverter {name}",
+    form="through",
     rank=2,
     margin=PASS_THROUGH_A,
+    absent={"outages": NO_GRID},
+)
+AC_BREAKER = Limit(
+    owner="site.inverter",
+    key="ac_breaker_a",
+    unit="A",
+    meaning="rating of the breaker in its AC supply, of each phase",
+    words="AC breaker",
+    rule="AC breaker of inverter {name}",
+    form="through",
+    rank=2,
+    margin=AC_BREAKER_A,
+    amperes=lambda inverter, key: inverter.ac_breaker_current_a,
     absent={"outages": NO_GRID},
 )
 CONTROLLER_ARRAY = Limit(
@@ -442,6 +474,7 @@ CONTROLLER_ARRAY = Limit(
     meaning="size of the array, with available_kw_per_kwp",
     words="array",
     rule="array of controller {name}",
+    form="sun",
     absent={"activation": THE_SUN, "diagnosis": THE_SUN},
 )
 CONTROLLER_CURRENT = Limit(
@@ -451,6 +484,7 @@ CONTROLLER_CURRENT = Limit(
     meaning="output current limit",
     words="output current limit",
     rule="current of controller {name}",
+    form="bus current",
     rank=3,
     margin=CONTROLLER_A,
 )
@@ -461,6 +495,7 @@ AC_ARRAY = Limit(
     meaning="size of the array, with available_kw_per_kwp",
     words="array",
     rule="array of {name}",
+    form="sun",
     absent={"activation": THE_SUN, "diagnosis": THE_SUN},
 )
 AC_RATING = Limit(
@@ -470,6 +505,7 @@ AC_RATING = Limit(
     meaning="rating of its inverter; left out: no limit",
     words="rating",
     rule="rating of {name}",
+    form="sun",
     absent={"activation": THE_SUN, "diagnosis": THE_SUN},
 )
 UNCOMMANDED = Limit(
@@ -479,6 +515,7 @@ UNCOMMANDED = Limit(
     meaning="existing systems: whether the new system may command it to give less; left out: no",
     words="least output",
     rule="output of {name}",
+    form="sun",
     rank=3,
     kind="given",
     figures=lambda part, key: iter(()),
@@ -491,6 +528,7 @@ CAPACITY = Limit(
     meaning="number of equal units in parallel",
     words="usable energy",
     rule="capacity of {name}",
+    form="stored",
     rank=6,
     margin=STORED_KWH,
     figures=_usable,
@@ -502,6 +540,7 @@ END = Limit(
     meaning="least share of the usable energy held at the end; left out: as at the start",
     words="end state",
     rule="end state of {name}",
+    form="stored",
     rank=0,
     kind="stored",
     figures=lambda part, key: iter(()),
@@ -519,6 +558,7 @@ CHARGE = Limit(
     meaning="continuous charge power of a unit at its DC terminals",
     words="charge power",
     rule="charge power of {name}",
+    form="flow",
     rank=5,
     margin=STORAGE_KW,
     figures=_of_units,
@@ -530,6 +570,7 @@ DISCHARGE = Limit(
     meaning="continuous discharge power of a unit at its DC terminals",
     words="discharge power",
     rule="discharge power of {name}",
+    form="flow",
     rank=5,
     margin=STORAGE_KW,
     figures=_of_units,
@@ -541,6 +582,7 @@ CHARGE_CURRENT = Limit(
     meaning="charge current limit of a unit",
     words="charge current limit",
     rule="charge current of {name}",
+    form="own current",
     rank=3,
     margin=STORAGE_A,
     figures=_of_units,
@@ -552,6 +594,7 @@ DISCHARGE_CURRENT = Limit(
     meaning="discharge current limit of a unit",
     words="discharge current limit",
     rule="discharge current of {name}",
+    form="own current",
     rank=3,
     margin=STORAGE_A,
     figures=_of_units,
@@ -563,6 +606,7 @@ CONVERTER = Limit(
     meaning="continuous rating on the bus side, each way",
     words="converter",
     rule="converter of {name}",
+    form="flow",
     margin=STORAGE_KW,
     figures=_converter,
     absent={"diagnosis": "it is part of the charge and discharge power, which are named"},
@@ -574,6 +618,7 @@ RESERVE = Limit(
     meaning="share of the usable energy that is kept",
     words="backup reserve",
     rule="reserve of {name}",
+    form="stored",
     rank=0,
     kind="stored",
     margin=STORED_KWH,
@@ -590,6 +635,7 @@ WARRANTY = Limit(
     meaning="hold the schedule to the warranty, each month to its days' share of the year",
     words="warranty",
     rule="warranty of {name}",
+    form="stored",
     rank=0,
     kind="wear",
     figures=lambda part, key: iter(()),
@@ -605,9 +651,10 @@ MOST_OFFERED = Limit(
     owner="service",
     key="most_kw",
     unit="kW",
-    meaning="most that is offered",
+    meaning="most that may be offered; left out: no limit",
     words="most offered",
     rule="most offered of {name}",
+    form="sold",
     absent={
         "walk": "it limits what is sold, not what flows",
         "activation": "what is called was offered within it",
@@ -620,7 +667,7 @@ MOST_OFFERED = Limit(
 # In the order of a scenario file.
 CATALOGUE: tuple[Limit, ...] = (
     *(IMPORT, EXPORT, PHASE_IMPORT, PHASE_EXPORT, IMBALANCE),
-    *(OUTPUT, INPUT, DC_CURRENT, PASS_THROUGH),
+    *(OUTPUT, INPUT, DC_CURRENT, PASS_THROUGH, AC_BREAKER),
     *(CONTROLLER_ARRAY, CONTROLLER_CURRENT, AC_ARRAY, AC_RATING, UNCOMMANDED),
     *(CAPACITY, END, CHARGE, DISCHARGE, CHARGE_CURRENT, DISCHARGE_CURRENT, CONVERTER, RESERVE, WARRANTY),
     MOST_OFFERED,
@@ -633,6 +680,11 @@ NOUNS: Mapping[Owner, str] = {
     "site.solar_controller": "controller ",
     "site.ac_solar": "solar system ",
 }
+
+
+def of_form(form: Form, owner: Owner) -> tuple[Limit, ...]:
+    """The limits of an owner that bind in one form."""
+    return tuple(limit for limit in CATALOGUE if (limit.form, limit.owner) == (form, owner))
 
 
 def parts_of(scenario: Any, owner: Owner) -> Iterator[tuple[str, Any]]:

@@ -128,11 +128,12 @@ class SolarController(Component):
 
     def bus_currents(self, most_kw: float = math.inf) -> list[limits.Current]:
         """The limit of its current on the bus, where its array could bring `most_kw` there."""
-        if self.current_limit_a is None:
-            return []
-        limit = limits.CONTROLLER_CURRENT
-        rule = limit.rule.format(name=self.name)
-        return [limits.Current(limit, self.name, rule, True, self.current_limit_a, most_kw)]
+        made = []
+        for limit in limits.of_form("bus current", "site.solar_controller"):
+            if (amperes := limit.amperes(self, limit.key)) is not None:
+                rule = limit.rule.format(name=self.name)
+                made.append(limits.Current(limit, self.name, rule, True, amperes, most_kw))
+        return made
 
     def available(self, data: InputData) -> np.ndarray:
         """Power that the array could bring to the bus in each step, of shape (steps,). [kW]"""
@@ -174,6 +175,14 @@ class Inverter(Component):
     standby_w: float = quantity("W", "power that it always draws from the DC bus", default=0.0, at_least=0)
     dc_current_limit_a: float | None = limits.DC_CURRENT.number()
     pass_through_limit_a: float | None = limits.PASS_THROUGH.number()
+    ac_breaker_a: float | None = limits.AC_BREAKER.number()
+    ac_breaker_continuous_share: float | None = quantity(
+        "-",
+        "share of that breaker's rating that may flow for hours, 0.8 for many; needed with it",
+        default=None,
+        above=0,
+        at_most=1,
+    )
     backed_up_share: float = quantity(
         "-", "in-line wiring: share of the phase's load wired behind it", default=1.0, at_least=0, at_most=1
     )
@@ -185,18 +194,41 @@ class Inverter(Component):
 
     def bus_currents(self) -> list[limits.Current]:
         """The limits of its current on the bus, out of it and in."""
-        if self.dc_current_limit_a is None:
-            return []
-        rule = limits.DC_CURRENT.rule.format(name=self.name)
-        return [
-            limits.Current(
-                limits.DC_CURRENT, self.name, f"{rule}, {word}", out, self.dc_current_limit_a, most_kw
+        ways = (
+            ("out", True, self.output_kw / self.output_efficiency),
+            ("in", False, self.input_kw * self.input_efficiency),
+        )
+        made = []
+        for limit in limits.of_form("bus current", "site.inverter"):
+            if (amperes := limit.amperes(self, limit.key)) is not None:
+                rule = limit.rule.format(name=self.name)
+                made += [
+                    limits.Current(limit, self.name, f"{rule}, {word}", out, amperes, most_kw)
+                    for word, out, most_kw in ways
+                ]
+        return made
+
+    @property
+    def ac_breaker_current_a(self) -> float | None:
+        """Current that the breaker in its AC supply carries for hours; None where no breaker is given. [A]
+
+        References
+        ----------
+        .. [1] Breakers loaded to 80 % of their rating in continuous duty: common practice, from memory; local code and
+           the breaker's own data govern, so the share is always stated.
+        """
+        if self.ac_breaker_a is None or self.ac_breaker_continuous_share is None:
+            return None
+        return self.ac_breaker_a * self.ac_breaker_continuous_share
+
+    @model_validator(mode="after")
+    def _breaker(self) -> Inverter:
+        if (self.ac_breaker_a is None) != (self.ac_breaker_continuous_share is None):
+            raise ValueError(
+                "ac_breaker_a and ac_breaker_continuous_share go together: the rating, and the share of it that may "
+                "flow for hours (0.8 for many breakers, 1 for those made for it; local code governs); add the other"
             )
-            for word, out, most_kw in (
-                ("out", True, self.output_kw / self.output_efficiency),
-                ("in", False, self.input_kw * self.input_efficiency),
-            )
-        ]
+        return self
 
     @model_validator(mode="after")
     def _surge(self) -> Inverter:
@@ -377,20 +409,25 @@ class Site(Component):
 
     def through(self, data: InputData, phase: str) -> list[limits.Through]:
         """What may pass the AC side of each inverter on a phase."""
-        return [
-            limits.Through(
-                limits.PASS_THROUGH,
-                inverter.name,
-                phase,
-                inverter.pass_through_limit_a,
-                self.connection.phase_voltage_v,
-                self.share(inverter, phase),
-                True,
-                (1 - inverter.backed_up_share) * self.load_kw(data, phase),
-            )
-            for inverter in self.inverter
-            if inverter.pass_through_limit_a is not None and self.share(inverter, phase)
-        ]
+        made, volts = [], self.connection.phase_voltage_v
+        for inverter in self.inverter:
+            share = self.share(inverter, phase)
+            for limit in limits.of_form("through", "site.inverter") if share else ():
+                amperes = limit.amperes(inverter, limit.key)
+                if amperes is not None:
+                    before = (1 - inverter.backed_up_share) * self.load_kw(data, phase)
+                    made.append(
+                        limits.Through(
+                            limit, inverter.name, phase, amperes, volts, share, inverter.in_line, before
+                        )
+                    )
+        return made
+
+    def ac_most_kw(self, data: InputData, inverter: Inverter) -> tuple[float, float]:
+        """The most AC power that an inverter gives and takes on the grid: its ratings, or what its supply passes."""
+        lines = [line for phase in self.phase_names for line in self.through(data, phase)]
+        passes = [line.own_kw for line in lines if line.inverter == inverter.name and not line.in_line]
+        return min([inverter.output_kw, *passes]), min([inverter.input_kw, *passes])
 
     def bus_currents(self, data: InputData) -> list[limits.Current]:
         """Current limits on the bus, of controllers and of inverters either way."""
@@ -520,7 +557,7 @@ class Site(Component):
         nets = self._phase_nets(terms, inverters, ac_solar, activation.metered_kw)
         meter, connection, phases = self._meter(terms, nets, activation.metered_most_kw)
         meter = meter.crossed(activation.crossing_kw, activation.crossing_most_kw)
-        self._connection_rules(terms, nets, activation.metered_most_kw)
+        self._connection_rules(terms, nets, inverters, activation.metered_most_kw)
         held_back = self._giving_way(terms, nets, ac_solar, least, activation.metered_most_kw)
         return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar, held_back)
 
@@ -767,7 +804,13 @@ class Site(Component):
         )
         return float(data.values(self.connection.import_limit_kw).max()) + sent, sent
 
-    def _connection_rules(self, terms: Terms, nets: dict[str, Any], activated_most_kw: float) -> None:
+    def _connection_rules(
+        self,
+        terms: Terms,
+        nets: dict[str, Any],
+        inverters: Mapping[str, InverterFlows],
+        activated_most_kw: float,
+    ) -> None:
         made = self.net_limits(terms)
         most_in, most_out = self.phase_most_kw(terms, activated_most_kw)
         for phase, net in nets.items():
@@ -775,17 +818,31 @@ class Site(Component):
             for limit in made if self.registers == "netted" else ():
                 if limit.phase == phase:
                     terms.between(limit.rules[0], -most_out[phase], net, most_in[phase])
-            self._keep_through(terms, phase, net, max(most_in[phase].max(), most_out[phase].max()))
+            self._keep_through(terms, phase, net, inverters, max(most_in[phase].max(), most_out[phase].max()))
         for limit in made:
             if limit.of_pair:
                 one, other = limit.weights
                 terms.between(limit.rules[0], -limit.most_out_kw, nets[one] - nets[other], limit.most_in_kw)
 
-    def _keep_through(self, terms: Terms, phase: str, net: Any, phase_most_kw: float) -> None:
+    def _keep_through(
+        self,
+        terms: Terms,
+        phase: str,
+        net: Any,
+        inverters: Mapping[str, InverterFlows],
+        phase_most_kw: float,
+    ) -> None:
+        ratings = {i.name: max(i.output_kw, i.input_kw) for i in self.inverter}
         for line in self.through(terms, phase):
-            before = line.before_kw
-            through = net - terms.series(before) if before.any() else net
-            if line.limit_kw < phase_most_kw or before.any():
+            if line.in_line:
+                before = line.before_kw
+                through = net - terms.series(before) if before.any() else net
+                needed = line.limit_kw < phase_most_kw or bool(before.any())
+            else:
+                flow = inverters[line.inverter]
+                through = line.share * flow.input_kw - line.share * flow.output_kw
+                needed = line.own_kw < ratings[line.inverter]
+            if needed:
                 terms.between(line.rule, -line.limit_kw, through, line.limit_kw)
 
 

@@ -485,7 +485,7 @@ class StorageBank(Component, ABC):
     def current(self, *, out: bool) -> limits.Current | None:
         """The limit of the current at its terminals one way, at its own voltage."""
         limit = limits.DISCHARGE_CURRENT if out else limits.CHARGE_CURRENT
-        amperes, unit_kw = getattr(self, limit.key), self.discharge_kw if out else self.charge_kw
+        amperes, unit_kw = limit.amperes(self, limit.key), self.discharge_kw if out else self.charge_kw
         if amperes is None:
             return None
         rule = limit.rule.format(name=self.name)

@@ -48,7 +48,7 @@ class Connected:
             else:
                 self.imbalance_kw = float(limit.most_in_kw.min())
         for number, phase in enumerate(phases):
-            for line in site.through(data, phase):
+            for line in (line for line in site.through(data, phase) if line.in_line):
                 self._bound(number, line.lowest_net_kw, line.highest_net_kw)
 
     def _bound(self, number: int, low: Any, high: Any) -> None:

@@ -23,6 +23,7 @@ from optimiser.equipment.limits import (
     STORAGE_KW,
     STORED_KWH,
     Margin,
+    Through,
 )
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import StorageBank, voltage_at
@@ -318,11 +319,26 @@ class CalledPlant:
                     room = float(most[step]) + sign * limit.net_kw(nets)
                     points.append(_Point(side.margin.stops, room, shares))
         for line in self.through:
-            shares = {i.name: site.share(i, line.phase) for i in site.inverter if site.share(i, line.phase)}
+            shares = {line.inverter: line.share}
+            if line.in_line:
+                shares = {
+                    i.name: site.share(i, line.phase) for i in site.inverter if site.share(i, line.phase)
+                }
             stops = line.limit.margin.stops if line.limit.margin else line.limit.words
-            through = nets[line.phase] - float(line.before_kw[step])
+            through = self._through_kw(
+                line, step, nets, {n: float(kw[step]) for n, kw in self.inverter_kw.items()}
+            )
             points.append(_Point(stops, line.limit_kw + sign * through, shares))
         return points
+
+    @staticmethod
+    def _through_kw(
+        line: Through, step: int, nets: Mapping[str, float], inverters: Mapping[str, float]
+    ) -> float:
+        """What passes an inverter's AC side on a phase, inwards. [kW]"""
+        if line.in_line:
+            return nets[line.phase] - float(line.before_kw[step])
+        return -line.share * inverters[line.inverter]
 
     def _reach(
         self, bank: StorageBank, step: int, moment: float, hours: float, stored: float, moved: float
@@ -458,7 +474,7 @@ class CalledPlant:
             for side, out, most in limit.sides:
                 note(side.margin, float(most[step]) + (net if out else -net))
         for line in self.through:
-            passing = current_a(abs(nets[line.phase] - float(line.before_kw[step])), line.volts)
+            passing = current_a(abs(self._through_kw(line, step, nets, inverters)), line.volts)
             note(line.limit.margin, line.amperes - passing)
         return margins
 

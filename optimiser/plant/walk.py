@@ -184,8 +184,8 @@ class Plant:
         self.ac_least_kw = _columns([least.get(s.name, np.zeros(steps)) for s in site.ac_solar], steps)
         self.ac_alone = np.array([s.gives_way_alone for s in site.ac_solar], bool)
         self.dc_kw = _columns([c.available(data) for c in site.solar_controller], steps)
-        self.output_kw = np.array([i.output_kw for i in site.inverter])
-        self.input_kw = np.array([i.input_kw for i in site.inverter])
+        most = np.array([site.ac_most_kw(data, i) for i in site.inverter]).reshape(-1, 2)
+        self.output_kw, self.input_kw = most[:, 0], most[:, 1]
         self.out_efficiency = np.array([i.output_efficiency for i in site.inverter])
         self.in_efficiency = np.array([i.input_efficiency for i in site.inverter])
         self.fixed_kw = site.dc_needs_kw(data, banks)

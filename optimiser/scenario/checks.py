@@ -49,6 +49,7 @@ def warnings(scenario: Any) -> list[str]:
         _connection,
         _phases,
         _pass_through,
+        _ac_breakers,
         _export,
         _storage_power,
         _standby,
@@ -352,6 +353,22 @@ def _pass_through(scenario: Any) -> Iterator[str]:
                 yield (
                     f"{place}: {carried}, less than the phase's import limit of {_shown(most)} kW; the inverter "
                     "binds before the connection does."
+                )
+
+
+def _ac_breakers(scenario: Any) -> Iterator[str]:
+    """What the AC supply of an inverter beside the loads carries against its ratings."""
+    site, data = scenario.site, scenario.data
+    for index, inverter in enumerate(site.inverter):
+        lines = [line for phase in site.phase_names for line in site.through(data, phase)]
+        own = {line.limit: line for line in lines if line.inverter == inverter.name and not line.in_line}
+        rating = max(inverter.output_kw, inverter.input_kw)
+        for limit, line in own.items():
+            if rating > line.own_kw * (1 + 1e-9):
+                yield (
+                    f"site.inverter.{index}.{limit.key} ({inverter.name}): {_shown(line.amperes)} A carry "
+                    f"{_shown(line.own_kw)} kW in all for hours, its rating is {_shown(rating)} kW; the schedule will "
+                    "stay below the rating. Fit a larger breaker if cables allow."
                 )
 
 

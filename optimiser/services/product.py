@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from pydantic import Field, StrictStr, model_validator
 
+from optimiser.equipment import limits
 from optimiser.fields import (
     ClockMinutes,
     Column,
@@ -121,9 +122,7 @@ class Product(Component):
     valid_until: datetime.date | None = Field(
         default=None, description="first day on which it is sold no more"
     )
-    most_kw: float | None = quantity(
-        "kW", "most that may be offered; left out: no limit", default=None, at_least=0
-    )
+    most_kw: float | None = limits.MOST_OFFERED.number(default=None, at_least=0)
     least_bid_kw: float = quantity("kW", "least that may be bid, else nothing", default=0.0, at_least=0)
     bid_step_kw: float | None = quantity(
         "kW", "bids are whole multiples of this; left out: any amount", default=None, above=0

@@ -11,7 +11,7 @@ import numpy as np
 
 from optimiser.equipment import storage
 from optimiser.equipment.laws import power_kw
-from optimiser.equipment.limits import NetLimit
+from optimiser.equipment.limits import NetLimit, Through
 from optimiser.equipment.site import Site, bank_on_bus
 from optimiser.equipment.storage import StorageBank
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
@@ -289,12 +289,25 @@ def _connection_rules(
         if np.isfinite(own).all():
             _connection_rule(terms, site, f"phase {phase}", point, kw, into, direction, both)
         for line in site.through(terms, phase):
+            if not line.in_line:
+                _supply_rule(terms, site, line, flows, headroom[line.inverter], direction)
+                continue
             before = line.before_kw
             if not before.any() and own.max() <= line.limit_kw:
                 continue  # the phase's own limit is the tighter one
             through = ConnectionFlows(point.net_import_kw - terms.series(before), None, None)
             both = (line.limit_kw, line.limit_kw)
-            _connection_rule(terms, site, line.words, through, kw, into, direction, both)
+            _connection_rule(terms, site, line.rule, through, kw, into, direction, both)
+
+
+def _supply_rule(terms: Terms, site: Site, line: Through, flows: SiteFlows, kw: Any, direction: str) -> None:
+    """The activated state of an inverter beside the loads keeps what its AC supply passes."""
+    rating = next(i.output_kw + i.input_kw for i in site.inverter if i.name == line.inverter)
+    if line.own_kw >= rating:
+        return
+    flow, up = flows.inverters[line.inverter], direction == "up"
+    given = flow.output_kw - flow.input_kw if up else flow.input_kw - flow.output_kw
+    terms.at_most(f"{direction} power within the {line.rule}", line.share * (kw + given), line.limit_kw)
 
 
 def _connection_rule(

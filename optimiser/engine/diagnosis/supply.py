@@ -76,7 +76,7 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
     taken = np.maximum(-bus_kw, 0) / best_in
     yield "import limit", load_less_sun - given + taken - data.values(site.connection.import_limit_kw)
     for phase in site.phase_names:
-        for line in site.through(data, phase):
+        for line in (line for line in site.through(data, phase) if line.in_line):
             yield line.rule, lowest[phase] - line.highest_net_kw
     for limit in site.net_limits(data):
         if limit.phase:
@@ -149,12 +149,13 @@ def _bus_kw(scenario: Any, data: InputData) -> np.ndarray:
 
 
 def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
-    """Each inverter's AC power one way, within its DC current limit at the highest voltage. [kW]"""
+    """Each inverter's AC power one way, within its current limits, DC at the highest voltage. [kW]"""
     made = {}
     for inverter in scenario.site.inverter:
-        rating, efficiency = inverter.input_kw, 1 / inverter.input_efficiency
+        most_out, most_in = scenario.site.ac_most_kw(scenario.data, inverter)
+        rating, efficiency = most_in, 1 / inverter.input_efficiency
         if way == "out":
-            rating, efficiency = inverter.output_kw, inverter.output_efficiency
+            rating, efficiency = most_out, inverter.output_efficiency
         volts = _highest_voltage(scenario)
         own = [c.most_kw(volts) * efficiency for c in inverter.bus_currents() if c.out == (way == "out")]
         made[inverter.name] = min([rating, *own])
