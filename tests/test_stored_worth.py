@@ -17,6 +17,7 @@ from test_timetable import two_prices
 
 from optimiser import read_scenario, settle, solve, vary
 from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide, learn, worth_at
+from optimiser.control.chosen import Candidate, Followed, choose
 from optimiser.control.modes import WORDS, Device, Mode, Told
 from optimiser.control.own_use import OwnUse
 from optimiser.control.stored_worth import LEAST_DAYS, StoredWorth
@@ -308,3 +309,58 @@ def test_sun_is_held_back_where_feeding_it_in_costs():
     price = scenario.columns["data.price"][late]
     assert walk.export_kw[late, 0][price < 0].max() < 1e-9
     assert walk.ac_solar_kw[late, 0, 0].max() > 1.0
+
+
+# --- chosen on the past ----------------------------------------------------------------------------------------------
+
+
+def chosen(scenario: Any) -> Any:
+    """Own use and the worth of stored energy, and the choice among them."""
+    return choose(Plant(scenario), [Candidate("own use", OwnUse), Candidate("stored worth", StoredWorth)])
+
+
+@pytest.mark.parametrize(
+    ("sell", "words"),
+    [
+        (0.35, "own use in 2025-03, stored worth from 2025-04 to 2025-05"),
+        (0.12, "own use from 2025-03 to 2025-05"),
+    ],
+)
+def test_each_period_runs_what_earned_most_before(sell, words):
+    """Where buying and selling pays, from the second month on; where it does not, own use throughout.
+
+    By the closed form of `test_two_prices_in_closed_form`; the choice is settled from the prices in plain numbers.
+    """
+    made_of_it = chosen(two_prices(70, sell))
+    assert words == made_of_it.words()
+    hour = np.arange(24 * 70) % 24
+    pays, gets = np.where(hour < 6, 0.10, 0.40), np.where((hour >= 17) & (hour < 21), sell, 0.02)
+    march, april = slice(0, 24 * 29), slice(24 * 29, 24 * 59)
+    walk = made_of_it.walk
+    for case in range(2):
+        money = gets * walk.export_kw[:, case] - pays * walk.import_kw[:, case]
+        assert made_of_it.earned[case, 0] == pytest.approx(money[march].sum(), abs=1e-6)
+        assert made_of_it.earned[case, 1] == pytest.approx(money[april].sum(), abs=1e-6)
+    # The choice does what its candidates did, from wherever its store was.
+    np.testing.assert_array_equal(walk.stored_kwh[march, 2], walk.stored_kwh[march, 0])
+
+
+def test_a_month_has_no_say_in_who_runs_it():
+    """Prices of a month and after turned upside down: who runs it stays, who runs the next may change."""
+    days = 92
+    first = home(days)
+    turned = {**first.columns, "data.price": first.columns["data.price"].copy()}
+    june = 48 * (29 + 30)  # from 1 May on, which 1 June follows
+    turned["data.price"][june:] = -50.0
+    one, other = chosen(first), chosen(made({**first.raw}, first.timeline, turned))
+    assert list(one.ran[:3]) == list(other.ran[:3])
+    np.testing.assert_array_equal(one.walk.stored_kwh[:june], other.walk.stored_kwh[:june])
+    np.testing.assert_allclose(one.earned[:, :2], other.earned[:, :2])
+
+
+def test_a_schedule_that_is_followed_is_made_again():
+    """Followed from the same store, a walk's own powers give the same walk."""
+    plant = Plant(home(4))
+    own = plant.walk(OwnUse(plant))
+    again = plant.walk(Followed(plant, own.net_kw[:, 0]))
+    np.testing.assert_allclose(again.stored_kwh, own.stored_kwh, atol=1e-6)

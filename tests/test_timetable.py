@@ -327,6 +327,7 @@ def test_the_report_without_foresight_has_a_row_for_the_timetable(tmp_path):
         "rolling",
         "backcast",
         "timetable",
+        "chosen on the past",
         "own use",
         "stored worth",
         "no storage",

@@ -115,7 +115,7 @@ def _halfway_out(bank: StorageBank) -> float:
 
 
 class StoredWorth:
-    """The controller; one case.
+    """The controller, of any number of cases.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ class StoredWorth:
     Attributes
     ----------
     modes : int array of shape (steps,)
-        What it told the device so far.
+        What it told the device so far, the last case.
     power_kw, marks : array of shape (steps,)
     """
 
@@ -158,35 +158,37 @@ class StoredWorth:
         return self.device.orders(step, state, self.told(int(step), state))
 
     def told(self, step: int, state: State) -> Told:
-        """The mode of a step, with its limits."""
-        prices, groups, at = self.prices, len(self.share), step // self.times
+        """The mode of a step, with its limits, of each case."""
+        prices, at = self.prices, step // self.times
+        cases, groups = len(state.stored_fraction), len(self.share)
         gets = float(prices.gets_fixed[step] + prices.gets_market[step])
         if at % self.per_day == 0 and at != self.learnt_at:
             self.learn(at)
-        if self.learnt_at < 0:
-            nothing = np.zeros((1, groups))
-            return Told(nothing.astype(int), nothing, nothing, gets < 0)
-        now = Step(
-            float(np.sum(state.load_kw)),
-            float(np.sum(state.ac_solar_kw)),
-            float(np.sum(state.dc_solar_kw)),
-            float(np.sum(state.fixed_kw)),
-            float(prices.pays_fixed[step] + prices.pays_market[step]),
-            gets,
-            np.inf,
-            0.0,
-        )
-        place = at - self.learnt_at
-        worth = self.made[place, self.regime[place], self.tension[place]]
-        stored = float(state.stored_fraction[0] @ self.plant.stores.capacity_kwh) * self.unit.kept
-        floor = float(self.seen.floor_kwh[at])
-        power, mark_kwh = decide(stored, floor, now, self.unit, worth)
-        mode, limit_kw, mark = mode_of(power, mark_kwh, floor, now, self.unit)
-        self.modes[step], self.power_kw[step], self.marks[step] = mode, limit_kw, mark
+        mode, power_kw, marks = np.zeros(cases, int), np.zeros(cases), np.zeros(cases)
+        if self.learnt_at >= 0:
+            now = Step(
+                float(np.sum(state.load_kw)),
+                float(np.sum(state.ac_solar_kw)),
+                float(np.sum(state.dc_solar_kw)),
+                float(np.sum(state.fixed_kw)),
+                float(prices.pays_fixed[step] + prices.pays_market[step]),
+                gets,
+                np.inf,
+                0.0,
+            )
+            place = at - self.learnt_at
+            worth = self.made[place, self.regime[place], self.tension[place]]
+            floor = float(self.seen.floor_kwh[at])
+            held = state.stored_fraction @ self.plant.stores.capacity_kwh * self.unit.kept
+            for case in range(cases):
+                power, mark_kwh = decide(held[case], floor, now, self.unit, worth)
+                mode[case], power_kw[case], marks[case] = mode_of(power, mark_kwh, floor, now, self.unit)
+            self.modes[step], self.power_kw[step], self.marks[step] = mode[-1], power_kw[-1], marks[-1]
+        every = np.ones((1, groups))
         return Told(
-            np.full((1, groups), int(mode)),
-            (limit_kw * self.share)[None],
-            np.full((1, groups), mark),
+            mode[:, None] * every.astype(int),
+            power_kw[:, None] * self.share,
+            marks[:, None] * every,
             gets < 0,
         )
 

@@ -77,7 +77,7 @@ def executed(
     return values, stated
 
 
-def settled_walk(dispatch: Dispatch, walk: Walk) -> Statement:
+def settled_walk(dispatch: Dispatch, walk: Walk, case: int = 0) -> Statement:
     """The statement of a walk with nothing sold, beside the same bill before as a solved schedule's.
 
     Parameters
@@ -86,13 +86,14 @@ def settled_walk(dispatch: Dispatch, walk: Walk) -> Statement:
         The site, solved; of its proof and prices of stored energy nothing holds for the walk.
     walk : Walk
         Of its whole timeline, with all columns kept.
+    case : int
 
     Raises
     ------
     InfeasibleError, DriftError
         As `executed` does.
     """
-    values, stated = executed(dispatch.scenario, walk)
+    values, stated = executed(dispatch.scenario, walk, case)
     unknown = {name: np.full_like(worth, np.nan) for name, worth in dispatch.worth_per_kwh.items()}
     return settle(
         dataclasses.replace(

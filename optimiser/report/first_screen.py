@@ -60,9 +60,11 @@ def forecast_driven(results: Results) -> Fact:
     driven = headline.rested
     before = headline.bill_before
     without = summary.studies["without_foresight"]
-    knows = next(row["words"] for row in without["outcomes"] if row["name"] == without["headline"])
+    row = next(row for row in without["outcomes"] if row["name"] == without["headline"])
+    planned = "Planned day after day without knowing what comes: the plan"
+    how = planned if "plans" in row else "Run without knowing what comes,"
     sentences = [
-        f"Planned day after day without knowing what comes: the plan {knows}. With perfect foresight it would be "
+        f"{how} {row['words']}. With perfect foresight it would be "
         f"{money(headline.ceiling_saving_per_year, currency)}.",
         f"Over the days of this run what is to pay goes from {money(before, currency)} to "
         f"{money(before - driven.saving, currency)}"

@@ -25,7 +25,8 @@ def section(results: Results) -> Section | None:
             "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site "
             f"is run day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
             f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
-            "out on that. The store follows the plan, the meter takes the error, and every limit holds. "
+            "out on that. The store follows the plan, the meter takes the error, and every limit holds. Own use and "
+            "stored worth make no plan: the device goes by its own meter, and by the price of the step. "
             + see("foresight")
         ),
         chart(results, study),

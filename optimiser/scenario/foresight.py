@@ -50,7 +50,8 @@ class Foresight(Component):
         default=("rolling", "backcast"),
     )
     headline: PolicyName | None = choice(
-        "the policy that the payback rests on; left out: forecast if there is one, else backcast, else the last",
+        "the policy that the payback rests on; left out: in each billing period what would have earned most in those "
+        "before, or, where services are sold, forecast if there is one, else backcast, else the last",
         default=None,
     )
     view_hours: float = quantity("h", "how far a plan looks ahead", default=48.0, above=0, at_most=10_000)

@@ -7,14 +7,15 @@ from typing import Any
 import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
-from optimiser.dispatch import Progress, solve
+from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.equipment.limits import StatedLimit
 from optimiser.errors import InfeasibleError, UnprovenError
 from optimiser.finance.yearly import yearly_saving
 from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
+from optimiser.scenario.file import Scenario
 from optimiser.studies.what_binds import nudged, worths
-from optimiser.studies.without_foresight import WithoutForesight
+from optimiser.studies.without_foresight import CHOSEN, WithoutForesight, chosen_statement
 from optimiser.study import Study
 
 FEW, MORE_SHARE = 3, 0.1
@@ -45,18 +46,18 @@ def study(
     to stand out from the luck of single days. Savings of both runs are cash, scaled to a year alike.
     """
     scenario = statement.dispatch.scenario
-    policy = next((p for p in policies_of(scenario) if p.name == scenario.foresight.rests_on), None)
-    if without_foresight is None or without_foresight.headline is None or policy is None:
+    if without_foresight is None or without_foresight.headline is None:
         return None
+    name = without_foresight.summary["headline"]
     ranked = sorted(worths(statement, say, check=False), key=lambda worth: -abs(worth.margin))
     rows, missing = [], []
     for limit in [worth.limit for worth in ranked if worth.margin][:FEW]:
         by = MORE_SHARE * limit.size / limit.per
         moved = nudged(scenario, limit.path, by)
-        say(f"a tenth more of {limit.words}, run under {policy.name}")
+        say(f"a tenth more of {limit.words}, run under {name}")
         try:
             best = solve(moved, start=statement.dispatch.start)
-            driven = settle(run_under(moved, policy, best, say).dispatch)
+            driven = _driven(moved, name, best, say)
         except (InfeasibleError, UnprovenError) as problem:
             missing.append(f"{limit.words}: {problem}")
             continue
@@ -65,12 +66,20 @@ def study(
     if not rows and not missing:
         return None
     summary = {
-        "policy": policy.name,
+        "policy": name,
         "more_share": MORE_SHARE,
         "missing": missing,
-        "basis": f"saving a year run under {policy.name}, beside the ceiling's: cash, wear not taken off",
+        "basis": f"saving a year run under {name}, beside the ceiling's: cash, wear not taken off",
     }
     return Study(summary, {"limits": pd.DataFrame(rows)} if rows else {})
+
+
+def _driven(scenario: Scenario, name: str, best: Dispatch, say: Progress) -> Statement:
+    """The year run as the headline's was."""
+    if name == CHOSEN:
+        return chosen_statement(scenario, best, say)
+    policy = next(policy for policy in policies_of(scenario) if policy.name == name)
+    return settle(run_under(scenario, policy, best, say).dispatch)
 
 
 def _row(

@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
+from optimiser.control.chosen import Candidate, Choice, Followed, choose
 from optimiser.control.own_use import OwnUse
 from optimiser.control.stored_worth import StoredWorth
 from optimiser.dispatch import Dispatch, Progress, solve
@@ -26,7 +28,9 @@ from optimiser.scenario.file import Scenario
 from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
 
-CEILING, OWN_USE, STORED_WORTH, NO_STORAGE = "ceiling", "own use", "stored worth", "no storage"
+CEILING, CHOSEN, OWN_USE, STORED_WORTH = "ceiling", "chosen on the past", "own use", "stored worth"
+NO_STORAGE = "no storage"
+SEE_WHAT_HAPPENS = ("rolling", "uncertain")  # policies that no device can follow
 WORDS = {
     CEILING: "knows everything beforehand: an upper bound",
     OWN_USE: "covers the site's own load from sun and store, sells no service",
@@ -107,19 +111,98 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
             outcomes.append(_Outcome(TIMETABLE, timetable.run_under, whole))
         elif whole is not None:
             missing.append((TIMETABLE, whole))
-    others: list[tuple[str, Callable[[], Statement]]] = [
-        (OWN_USE, lambda: _own_use(scenario, ceiling)),
-        *([(STORED_WORTH, lambda: _stored_worth(scenario, ceiling))] if scenario.site.inverter else []),
-        (NO_STORAGE, lambda: _without_storage(scenario)),
+    say("the same site by its own devices")
+    choice = _chosen(scenario, outcomes, say)
+    others: list[tuple[str, str, Callable[[], Statement]]] = [
+        (name, words, partial(settled_walk, ceiling, choice.walk, case))
+        for case, name, words in _cases(scenario, choice)
     ]
-    for name, make in others:
-        say(f"the same site: {name}")
+    say(f"the same site: {NO_STORAGE}")
+    for name, words, make in [*others, (NO_STORAGE, WORDS[NO_STORAGE], lambda: _without_storage(scenario))]:
         try:
-            outcomes.append(_Outcome(name, WORDS[name], make()))
+            outcomes.append(_Outcome(name, words, make()))
         except LEFT_OUT as problem:
             missing.append((name, problem))
     found = _told(scenario, outcomes, missing)
-    return dataclasses.replace(found, tables={**found.tables, **_errors(scenario, policies)})
+    tables = {**found.tables, **_errors(scenario, policies)}
+    if any(outcome.name == CHOSEN for outcome in outcomes):
+        tables["chosen"] = _by_choice(choice)
+    return dataclasses.replace(found, tables=tables)
+
+
+def _chosen(scenario: Scenario, outcomes: Sequence[_Outcome], say: Progress) -> Choice:
+    """Own devices walked side by side, and the choice among them and what plans made of the site.
+
+    Nothing is sold; plans join where nothing is, from what was carried out of them.
+    """
+    candidates = [Candidate(OWN_USE, OwnUse)]
+    if scenario.site.inverter:
+        candidates.append(Candidate(STORED_WORTH, StoredWorth))
+    for outcome in outcomes:
+        if outcome.executed is not None and outcome.name not in SEE_WHAT_HAPPENS and _chooses(scenario):
+            net_kw = _net_kw(outcome.executed.dispatch)
+            candidates.append(Candidate(outcome.name, partial(Followed, net_kw=net_kw)))
+    return choose(Plant(scenario), candidates, say)
+
+
+def chosen_statement(scenario: Scenario, ceiling: Dispatch, say: Progress) -> Statement:
+    """The year of the choice by itself, as the study makes it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With nothing sold.
+    ceiling : Dispatch
+        The same with perfect foresight.
+    say : callable
+
+    Raises
+    ------
+    InfeasibleError, DriftError
+        As `settled_walk` does.
+    """
+    outcomes = []
+    for policy in policies_of(scenario):
+        if policy.name not in SEE_WHAT_HAPPENS:
+            one = run_under(scenario, policy, ceiling, say)
+            outcomes.append(_Outcome(policy.name, policy.words, settle(one.dispatch), one))
+    choice = _chosen(scenario, outcomes, say)
+    return settled_walk(ceiling, choice.walk, len(choice.names))
+
+
+def _chooses(scenario: Scenario) -> bool:
+    """Whether the payback rests on the choice: where nothing is sold and the scenario names no policy for it."""
+    return not scenario.service and scenario.foresight.headline is None and bool(scenario.site.inverter)
+
+
+def _cases(scenario: Scenario, choice: Choice) -> list[tuple[int, str, str]]:
+    """The cases of a choice that have rows of their own: number, name, words."""
+    rows = [
+        (number, name, WORDS[name])
+        for number, name in enumerate(choice.names)
+        if name in (OWN_USE, STORED_WORTH)
+    ]
+    if _chooses(scenario):
+        words = f"in each billing period what would have earned most in those before: {choice.words()}"
+        rows.insert(0, (len(choice.names), CHOSEN, words))
+    return rows
+
+
+def _net_kw(dispatch: Dispatch) -> np.ndarray:
+    """Output less input of each inverter, of shape (steps, inverters)."""
+    names = [inverter.name for inverter in dispatch.scenario.site.inverter]
+    values = dispatch.values
+    return np.stack(
+        [values[f"inverter.{n}.output_kw"] - values[f"inverter.{n}.input_kw"] for n in names], axis=1
+    )
+
+
+def _by_choice(choice: Choice) -> pd.DataFrame:
+    """What each candidate earned in each billing period, and which ran. [currency]"""
+    table = pd.DataFrame(dict(zip(choice.names, choice.earned, strict=True)))
+    table.insert(0, "billing_period", list(choice.labels))
+    table.insert(1, "ran", [choice.names[number] for number in choice.ran])
+    return table
 
 
 def _errors(scenario: Scenario, policies: Sequence[Policy]) -> dict[str, pd.DataFrame]:
@@ -131,18 +214,6 @@ def _errors(scenario: Scenario, policies: Sequence[Policy]) -> dict[str, pd.Data
     plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
     by_lead, by_hour = forecast_errors(facts, plans, foretelling)
     return {"forecast_errors": by_lead, "forecast_errors_by_hour": by_hour}
-
-
-def _own_use(scenario: Scenario, ceiling: Dispatch) -> Statement:
-    """The plain controller's year; no service is sold."""
-    plant = Plant(scenario)
-    return settled_walk(ceiling, plant.walk(OwnUse(plant)))
-
-
-def _stored_worth(scenario: Scenario, ceiling: Dispatch) -> Statement:
-    """The year of the device that goes by the worth of stored energy; no service is sold."""
-    plant = Plant(scenario)
-    return settled_walk(ceiling, plant.walk(StoredWorth(plant)))
 
 
 def _without_storage(scenario: Scenario) -> Statement:
@@ -161,7 +232,8 @@ def _told(
     by_name = {outcome.name: outcome for outcome in outcomes}
     most = by_name[CEILING].statement.saving
     none = by_name[NO_STORAGE].statement.saving if NO_STORAGE in by_name else None
-    rests_on = scenario.foresight.rests_on if scenario.foresight.rests_on in by_name else None
+    wanted = CHOSEN if _chooses(scenario) and CHOSEN in by_name else scenario.foresight.rests_on
+    rests_on = wanted if wanted in by_name else None
     rows: list[dict[str, Any]] = []
     for outcome in outcomes:
         saving = outcome.statement.saving

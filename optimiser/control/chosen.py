@@ -1,0 +1,195 @@
+"""Controllers walked side by side, and one more case that runs whichever would have earned most before.
+
+At the start of each billing period the case takes up the controller that would have earned most in all periods before
+it, were it used from the start; in the first, the first of them. So nothing of a period decides who runs it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from optimiser.control.learning import by_step
+from optimiser.plant.executed import settled_lines
+from optimiser.plant.walk import SHORT, Commands, Orders, Plant, State, Walk
+from optimiser.terms.books import SettledTerms
+
+LEAST_BETTER = 1e-6  # [currency]
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A way of running the site.
+
+    Attributes
+    ----------
+    name : str
+    make : callable
+        From a plant to its controller, which takes any number of cases.
+    """
+
+    name: str
+    make: Callable[[Plant], Commands]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What came of it.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Of the candidates.
+    walk : Walk
+        A case each candidate, and the last that of the choice.
+    ran : int array of shape (periods,)
+        The candidate that the choice ran in each billing period.
+    earned : array of shape (candidates, periods)
+        What each earned in each, cash alone. [currency]
+    labels : tuple of str
+        Of the periods.
+    controllers : tuple
+        Of the candidates, as the walk left them.
+    """
+
+    names: tuple[str, ...]
+    walk: Walk
+    ran: np.ndarray
+    earned: np.ndarray
+    labels: tuple[str, ...]
+    controllers: tuple[Any, ...] = field(repr=False)
+
+    def words(self) -> str:
+        """Which ran when: "own use in 2024-01, stored worth from 2024-02 to 2024-12"."""
+        said = []
+        starts = [0, *(np.flatnonzero(np.diff(self.ran)) + 1)]
+        for first, stop in zip(starts, [*starts[1:], len(self.ran)], strict=True):
+            name, one, last = self.names[self.ran[first]], self.labels[first], self.labels[stop - 1]
+            said.append(f"{name} in {one}" if stop - first == 1 else f"{name} from {one} to {last}")
+        return ", ".join(said)
+
+
+class _Together:
+    """Controllers on a case each, and the chosen one on the last case too."""
+
+    def __init__(self, controllers: Sequence[Commands]):
+        self.controllers = controllers
+        self.chosen = 0
+
+    def __call__(self, step: Any, state: State) -> Orders:
+        """What each wants in a step."""
+        count = len(self.controllers)
+        told: list[Any] = [None] * (count + 1)
+        for number, controller in enumerate(self.controllers):
+            cases = [number, count] if number == self.chosen else [number]
+            made = controller(step, _of_cases(state, cases))
+            made = made if isinstance(made, Orders) else Orders(made)
+            wanted = np.broadcast_to(
+                np.asarray(made.wanted_kw, float), (len(cases), np.shape(made.wanted_kw)[-1])
+            )
+            feed = np.broadcast_to(made.feed_surplus, (len(cases),))
+            back = np.broadcast_to(made.hold_back, (len(cases),))
+            for place, case in enumerate(cases):
+                told[case] = wanted[place], feed[place], back[place]
+        wanted_kw, feed_surplus, hold_back = (np.stack(part) for part in zip(*told, strict=True))
+        return Orders(wanted_kw, feed_surplus, hold_back)
+
+
+def _of_cases(state: State, cases: list[int]) -> State:
+    """What some cases know; what all share stays as it is."""
+    return State(
+        state.step,
+        state.stored_fraction[cases],
+        state.load_kw,
+        state.ac_solar_kw,
+        state.dc_solar_kw,
+        state.fixed_kw,
+    )
+
+
+def choose(
+    plant: Plant, candidates: Sequence[Candidate], say: Callable[[str], None] = lambda words: None
+) -> Choice:
+    """Walk candidates through the timeline, and the choice among them.
+
+    Parameters
+    ----------
+    plant : Plant
+    candidates : sequence of Candidate
+        The first runs the first billing period.
+    say : callable
+        Told now and then how far it has come.
+    """
+    scenario = plant.scenario
+    periods = scenario.timeline.groups(scenario.tariff.period)
+    edges = np.append(periods.first_step, plant.steps)
+    together = _Together([candidate.make(plant) for candidate in candidates])
+    earned = np.zeros((len(candidates), periods.count))
+    ran = np.zeros(periods.count, int)
+    whole: dict[str, np.ndarray] = {}
+    stored = np.broadcast_to(plant.stores.start_kwh, (len(candidates) + 1, len(plant.stores.start_kwh)))
+    for number in range(periods.count):
+        first, stop = int(edges[number]), int(edges[number + 1])
+        ran[number] = together.chosen = _best(earned[:, :number], whole, first)
+        say(f"{periods.labels[number]}, run by {candidates[together.chosen].name}")
+        walk = plant.walk(together, cases=len(stored), steps=np.arange(first, stop), start_kwh=stored)
+        stored = walk.stored_kwh[-1]
+        for name, values in vars(walk).items():
+            if name not in whole:
+                whole[name] = np.zeros((plant.steps, *values.shape[1:]))
+            whole[name][first:stop] = values
+        so_far = Walk(**whole)
+        earned[:, number] = [_earned(plant, so_far, case, first, stop) for case in range(len(candidates))]
+    return Choice(
+        tuple(candidate.name for candidate in candidates),
+        Walk(**whole),
+        ran,
+        earned,
+        periods.labels,
+        tuple(together.controllers),
+    )
+
+
+def _best(earned: np.ndarray, whole: dict[str, np.ndarray], first: int) -> int:
+    """The candidate that earned most so far and kept every limit; the first of equals."""
+    if not earned.shape[1]:
+        return 0
+    sums = earned.sum(axis=1)
+    broken = whole["short_kw"][:first, : len(sums)].max(axis=0) > SHORT
+    sums = np.where(broken & ~broken.all(), -np.inf, sums)
+    best = int(np.argmax(sums))
+    return best if sums[best] > sums[0] + LEAST_BETTER or broken[0] else 0
+
+
+def _earned(plant: Plant, walk: Walk, case: int, first: int, stop: int) -> float:
+    """Cash of a case in some steps, the bill of later ones being that of no import and no export. [currency]"""
+    scenario = plant.scenario
+    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    lines = settled_lines(scenario, walk, case, terms)
+    return float(sum(by_step(line, terms)[first:stop].sum() for line in lines if line.cash))
+
+
+class Followed:
+    """A schedule that was carried out by itself, followed from wherever the store is: its powers, kept within limits.
+
+    What made the schedule knew no more than the past, and so does who follows it.
+
+    Parameters
+    ----------
+    plant : Plant
+    net_kw : array of shape (steps, inverters)
+        Output less input of each inverter.
+    """
+
+    def __init__(self, plant: Plant, net_kw: np.ndarray):
+        self.net_kw = net_kw
+        terms = SettledTerms(plant.scenario.timeline, plant.scenario.read, {})
+        self.gets = plant.scenario.tariff.export_price(terms)
+
+    def __call__(self, step: int, state: State) -> Orders:
+        """What is wanted in a step."""
+        wanted = np.broadcast_to(self.net_kw[step], (len(state.stored_fraction), self.net_kw.shape[1]))
+        return Orders(wanted, feed_surplus=self.gets[step] >= 0, hold_back=self.gets[step] < 0)
