@@ -167,7 +167,7 @@ def _best(earned: np.ndarray, whole: dict[str, np.ndarray], first: int) -> int:
 def _earned(plant: Plant, walk: Walk, case: int, first: int, stop: int) -> float:
     """Cash of a case in some steps, the bill of later ones being that of no import and no export. [currency]"""
     scenario = plant.scenario
-    terms = SettledTerms(scenario.timeline, scenario.read, {})
+    terms = SettledTerms(scenario.data)
     lines = settled_lines(scenario, walk, case, terms)
     return float(sum(by_step(line, terms)[first:stop].sum() for line in lines if line.cash))
 
@@ -186,8 +186,7 @@ class Followed:
 
     def __init__(self, plant: Plant, net_kw: np.ndarray):
         self.net_kw = net_kw
-        terms = SettledTerms(plant.scenario.timeline, plant.scenario.read, {})
-        self.gets = plant.scenario.tariff.export_price(terms)
+        self.gets = plant.scenario.tariff.export_price(plant.scenario.data)
 
     def __call__(self, step: int, state: State) -> Orders:
         """What is wanted in a step."""
