@@ -25,7 +25,19 @@ PACKAGE = Path(optimiser.__file__).parent
 # From the start of the road to its end; a module may import anything to its left. A folder is one room, whose
 # modules may import each other.
 ORDER = [
-    *("errors", "versions", "writing", "words", "guide", "fields", "timeline", "series", "flows", "terms"),
+    *(
+        "errors",
+        "versions",
+        "writing",
+        "words",
+        "guide",
+        "fields",
+        "timeline",
+        "series",
+        "columns",
+        "flows",
+        "terms",
+    ),
     *("equipment", "services", "tariff", "formulation", "scenario", "engine", "dispatch", "accounts"),
     *("readers", "making", "study", "finance", "plant", "control", "foresight", "studies", "summary"),
     *("report", "results", "daily", "batch", "importing", "starter", "cli"),

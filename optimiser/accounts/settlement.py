@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.accounts.billing import line_rows
+from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.laws import standby_kw
 from optimiser.flows import MeterFlows
@@ -146,10 +147,10 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     available = used = 0.0
     for controller in site.solar_controller:
         available += hours * controller.available(data).sum()
-        used += hours * values[f"controller.{controller.name}.solar_kw"].sum()
+        used += hours * values[of_controller(controller.name, "solar_kw")].sum()
     for system in site.ac_solar:
         available += hours * system.available(data).sum()
-        used += hours * values[f"ac_solar.{system.name}.solar_kw"].sum()
+        used += hours * values[of_ac_solar(system.name, "solar_kw")].sum()
     totals["solar available"], totals["solar used"], totals["solar curtailed"] = (
         available,
         used,

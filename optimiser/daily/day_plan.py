@@ -11,6 +11,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from optimiser.columns import START_LOCAL, of_ac_solar, of_controller, of_inverter, of_phase, of_service
 from optimiser.control.modes import WORDS, Mode
 from optimiser.daily.registers import register_table
 from optimiser.dispatch import Dispatch, Progress, solve
@@ -181,7 +182,7 @@ def plan_day(
         "invented": scenario.file.invented,
         "currency": scenario.file.currency,
         "zone": scenario.timeline.zone,
-        "start": frame["interval_start_local"].iloc[0],
+        "start": frame[START_LOCAL].iloc[0],
         "steps": steps,
         "step_minutes": scenario.timeline.step_minutes,
         "stored_fraction": stored_fraction,
@@ -200,31 +201,28 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
     site, data = scenario.site, scenario.data
     zero = np.zeros(scenario.timeline.steps)
     capacity = sum(bank.capacity_kwh for bank in scenario.storage)
-    solar = [f"controller.{c.name}" for c in site.solar_controller] + [
-        f"ac_solar.{s.name}" for s in site.ac_solar
-    ]
-    made: dict[str, Any] = {
-        "interval_start_local": [stamp.isoformat() for stamp in scenario.timeline.local()]
-    }
+    solar = [of_controller(c.name, "solar_kw") for c in site.solar_controller]
+    solar += [of_ac_solar(s.name, "solar_kw") for s in site.ac_solar]
+    made: dict[str, Any] = {START_LOCAL: [stamp.isoformat() for stamp in scenario.timeline.local()]}
     for name, flow in flows.inverters.items():
-        made[f"inverter.{name}.net_kw"] = flow.output_kw - flow.input_kw
+        made[of_inverter(name, "net_kw")] = flow.output_kw - flow.input_kw
     banks = list(flows.banks.values())
     made["charge_kw"] = sum((flow.taken_kw for flow in banks), zero)
     made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)
     made["stored_kwh"] = sum((flow.end_kwh for flow in banks), zero)
     made["stored_percent"] = 100 * made["stored_kwh"] / capacity if capacity else zero
     made["load_kw"] = sum((site.load_kw(data, phase) for phase in site.phase_names), zero)
-    made["solar_kw"] = sum((values[f"{name}.solar_kw"] for name in solar), zero)
+    made["solar_kw"] = sum((values[name] for name in solar), zero)
     made["import_kw"], made["export_kw"] = flows.meter.import_kw, flows.meter.export_kw
     if site.phases > 1:
         for phase in site.phase_names:
-            made[f"phase.{phase}.net_import_kw"] = flows.phases[phase].net_import_kw
+            made[of_phase(phase, "net_import_kw")] = flows.phases[phase].net_import_kw
     made["import_price"] = scenario.tariff.import_price(data)
     made["export_price"] = scenario.tariff.export_price(data)
     worth = list(dispatch.worth_per_kwh.values())
     made["worth_per_kwh"] = worth[0] if worth else zero
     for offer in dispatch.offers:
-        made[f"service.{offer.product.name}.offer_kw"] = offer.offered_kw
+        made[of_service(offer.product.name, "offer_kw")] = offer.offered_kw
     return pd.DataFrame(
         {
             name: column if name.endswith("local") else np.asarray(column, float)
@@ -286,7 +284,7 @@ def _reason(row: Any, again: bool) -> tuple[str, str]:
 
 def _acts(frame: pd.DataFrame) -> pd.DataFrame:
     """Of each step: what is done, its reason to be filled in, and the start of the step that next uses the store."""
-    stamps = frame["interval_start_local"].tolist()
+    stamps = frame[START_LOCAL].tolist()
     used = np.flatnonzero(frame["discharge_kw"].to_numpy() > MOVES_KW)
     nexts = np.searchsorted(used, np.arange(len(frame)), side="right")
     next_use = [stamps[used[n]] if n < len(used) else "" for n in nexts]
@@ -296,7 +294,7 @@ def _acts(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _why(reason: str, next_use: str, part: pd.DataFrame) -> str:
     """A reason with the prices and worth of the steps that it stands for."""
-    stamps = part["interval_start_local"].tolist()
+    stamps = part[START_LOCAL].tolist()
     at = f" at {later(next_use, stamps[0])}" if next_use else ""
     worth = f"{_span(part['worth_per_kwh'])}/kWh"
     into, out = (_priced(part[name].tolist(), stamps) for name in ("import_price", "export_price"))
@@ -324,11 +322,11 @@ def _orders(frame: pd.DataFrame, acts: pd.DataFrame, step_minutes: int) -> pd.Da
     rows = []
     for _, part in frame.groupby(stretch):
         first, last = part.index[0], part.index[-1]
-        end = datetime.fromisoformat(part["interval_start_local"].iloc[-1]) + timedelta(minutes=step_minutes)
-        following = frame["interval_start_local"].get(last + 1, end.isoformat())
+        end = datetime.fromisoformat(part[START_LOCAL].iloc[-1]) + timedelta(minutes=step_minutes)
+        following = frame[START_LOCAL].get(last + 1, end.isoformat())
         rows.append(
             {
-                "start_local": part["interval_start_local"].iloc[0],
+                "start_local": part[START_LOCAL].iloc[0],
                 "end_local": following,
                 "does": acts["does"][first],
                 "why": _why(acts["reason"][first], acts["next_use"][last], part),

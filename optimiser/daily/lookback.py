@@ -14,6 +14,7 @@ import pandas as pd
 
 from optimiser.accounts.billing import Columns, line_rows, metered_timeline, read_metered, same_column_faults
 from optimiser.accounts.settlement import before_flows
+from optimiser.columns import EXPORT_PRICE, IMPORT_PRICE, START, START_LOCAL
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError, ScenarioError, SeriesError
 from optimiser.flows import MeterFlows
@@ -519,11 +520,11 @@ def _flows(scenario: Scenario, cases: Sequence[DayCase]) -> pd.DataFrame:
     data = scenario.data
     frame = pd.DataFrame(
         {f"{case.name}, net import kW": case.import_kw - case.export_kw for case in cases},
-        index=scenario.timeline.starts.rename("interval_start"),
+        index=scenario.timeline.starts.rename(START),
     )
-    frame["price.import_per_kwh"] = scenario.tariff.import_price(data)
-    frame["price.export_per_kwh"] = scenario.tariff.export_price(data)
-    frame.insert(0, "interval_start_local", [stamp.isoformat() for stamp in scenario.timeline.local()])
+    frame[IMPORT_PRICE] = scenario.tariff.import_price(data)
+    frame[EXPORT_PRICE] = scenario.tariff.export_price(data)
+    frame.insert(0, START_LOCAL, [stamp.isoformat() for stamp in scenario.timeline.local()])
     return frame
 
 
@@ -566,8 +567,8 @@ def _day_entries(
             - flows[f"{LOGGED}, net import kW"].to_numpy(),
             "best": flows[f"{NO_SYSTEM}, net import kW"].to_numpy()
             - flows[f"{CEILING}, net import kW"].to_numpy(),
-            "import": flows["price.import_per_kwh"].to_numpy(),
-            "export": flows["price.export_per_kwh"].to_numpy(),
+            "import": flows[IMPORT_PRICE].to_numpy(),
+            "export": flows[EXPORT_PRICE].to_numpy(),
         }
     )
     entries = []

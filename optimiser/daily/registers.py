@@ -21,6 +21,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.columns import START_LOCAL, of_inverter
 from optimiser.control.modes import WORDS, Mode
 from optimiser.scenario.file import Scenario
 
@@ -157,13 +158,13 @@ def register_table(scenario: Scenario, steps: pd.DataFrame, orders: pd.DataFrame
 
 
 def _rows(scenario: Scenario, steps: pd.DataFrame, orders: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
-    starts = pd.to_datetime(steps["interval_start_local"], utc=True)
+    starts = pd.to_datetime(steps[START_LOCAL], utc=True)
     floor = _floor_percent(scenario)[: len(steps)]
     for order in orders.to_dict("records"):
         begin, end = (pd.Timestamp(order[name]).tz_convert("UTC") for name in ("start_local", "end_local"))
         inside = ((starts >= begin) & (starts < end)).to_numpy()
         for inverter in scenario.site.inverter:
-            net = float(steps[f"inverter.{inverter.name}.net_kw"][inside].mean())
+            net = float(steps[of_inverter(inverter.name, "net_kw")][inside].mean())
             made = settings(
                 order["does"],
                 net,

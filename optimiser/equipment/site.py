@@ -11,6 +11,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
+from optimiser.columns import of_ac_solar, of_controller, of_inverter
 from optimiser.equipment import laws, limits, storage
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import BankFlows, ConnectionFlows, InverterFlows, MeterFlows, Series, SiteFlows
@@ -537,7 +538,7 @@ class Site(Component):
         """
         inverters = {inverter.name: self._inverter_flows(terms, inverter) for inverter in self.inverter}
         solar = {
-            c.name: terms.column(f"controller.{c.name}.solar_kw", at_most=c.available(terms))
+            c.name: terms.column(of_controller(c.name, "solar_kw"), at_most=c.available(terms))
             for c in self.solar_controller
         }
         activation = activation or Activation()
@@ -550,7 +551,7 @@ class Site(Component):
         least = self.least_given_kw(terms)
         ac_solar = {
             s.name: terms.column(
-                f"ac_solar.{s.name}.solar_kw", at_most=s.available(terms), at_least=least.get(s.name, 0.0)
+                of_ac_solar(s.name, "solar_kw"), at_most=s.available(terms), at_least=least.get(s.name, 0.0)
             )
             for s in self.ac_solar
         }
@@ -632,13 +633,13 @@ class Site(Component):
         return made
 
     def _inverter_flows(self, terms: Terms, inverter: Inverter) -> InverterFlows:
-        name = f"inverter.{inverter.name}"
-        output = terms.column(f"{name}.output_kw", at_most=inverter.output_kw)
-        into = terms.column(f"{name}.input_kw", at_most=inverter.input_kw)
+        out_name, in_name = (of_inverter(inverter.name, way) for way in ("output_kw", "input_kw"))
+        output = terms.column(out_name, at_most=inverter.output_kw)
+        into = terms.column(in_name, at_most=inverter.input_kw)
         terms.one_direction(
-            name.replace(".", " "),
-            f"{name}.output_kw",
-            f"{name}.input_kw",
+            f"inverter {inverter.name.replace('.', ' ')}",
+            out_name,
+            in_name,
             inverter.output_kw,
             inverter.input_kw,
         )

@@ -11,6 +11,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
+from optimiser.columns import of_bank
 from optimiser.equipment import laws, limits
 from optimiser.equipment.losses import OF_LOSS, OF_POWER, Curve, PieceCurve, ResistanceCurve, touching
 from optimiser.fields import Component, Several, choice, quantity, text
@@ -313,10 +314,10 @@ class StorageBank(Component, ABC):
         volts = voltage_at(self, (before + stored_kwh) / 2)
         through, ohms = self.converter_efficiency, self.resistance_ohm / self.units
         return {
-            f"storage.{self.name}.open_charge_kw": laws.open_power_kw(
+            of_bank(self.name, "open_charge_kw"): laws.open_power_kw(
                 charge_kw * through, volts, ohms, discharging=False
             ),
-            f"storage.{self.name}.open_discharge_kw": laws.open_power_kw(
+            of_bank(self.name, "open_discharge_kw"): laws.open_power_kw(
                 discharge_kw / through, volts, ohms, discharging=True
             ),
         }
@@ -392,7 +393,7 @@ class StorageBank(Component, ABC):
         floor = self.floor_kwh(terms.timeline).copy()
         floor[-1] = max(floor[-1], min(self.end_kwh, self.capacity_kwh))
         end = terms.column(
-            f"storage.{name}.stored_kwh",
+            of_bank(name, "stored_kwh"),
             at_least=floor,
             at_most=self.capacity_kwh,
             before=self.start_kwh,
@@ -410,8 +411,8 @@ class StorageBank(Component, ABC):
         self._keep_warranty(terms, given + called_out)
         terms.one_direction(
             f"storage {name}",
-            f"storage.{name}.charge_kw",
-            f"storage.{name}.discharge_kw",
+            of_bank(name, "charge_kw"),
+            of_bank(name, "discharge_kw"),
             self.charge_limit_kw,
             self.discharge_limit_kw,
         )
@@ -428,7 +429,7 @@ class StorageBank(Component, ABC):
         in_year = 366 if 365.5 < days.sum() < 366.5 else 365
         most = self.units * self.life.most_kwh_per_year(self.usable_kwh) * days / in_year
         energy = given_kw * terms.step_hours
-        terms.total(f"storage.{self.name}.warranted_kwh", energy, per=month, at_most=most)
+        terms.total(of_bank(self.name, "warranted_kwh"), energy, per=month, at_most=most)
 
     def _by_resistance(self, terms: Terms, start: Any, end: Any) -> tuple[Any, Any, Any, Any]:
         """Powers on the bus and rates at the store, losses at the voltage of the energy in the middle of each step.
@@ -467,11 +468,11 @@ class StorageBank(Component, ABC):
         self, terms: Terms, word: str, pieces: Sequence[tuple[float, float]], out: bool = False
     ) -> tuple[Any, Any]:
         """The power one way on the bus, and the rate at which it fills or drains the store."""
-        whole = f"storage.{self.name}.{word}_kw"
+        whole = of_bank(self.name, f"{word}_kw")
         power = terms.column(whole, at_most=sum(width for width, _ in pieces))
         if len(pieces) == 1:
             return power, power / pieces[0][1] if out else power * pieces[0][1]
-        names = [f"storage.{self.name}.{word}_piece_{index + 1}_kw" for index in range(len(pieces))]
+        names = [of_bank(self.name, f"{word}_piece_{index + 1}_kw") for index in range(len(pieces))]
         parts = [terms.column(name, at_most=width) for name, (width, _) in zip(names, pieces, strict=True)]
         terms.equal(f"pieces of {word} of {self.name}", power, sum(parts[1:], parts[0]))
         for first, then in pairwise(names):

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_bank, of_bundle, of_service
 from optimiser.engine.branching import Part
 from optimiser.engine.decisions import PAIR, WHOLE, Decisions, decisions, implied_rows, stacked
 from optimiser.engine.pattern import compile_pattern
@@ -335,7 +336,7 @@ class Planner:
     def _price_the_end(self, window: StepWindow, stop: int, worth: dict[str, float] | None) -> None:
         """Energy left at the end of the view is worth what the last plan made of it, on average."""
         for bank in self._scenario.storage:
-            place = self.problem.places[f"storage.{bank.name}.stored_kwh"][stop - 1]
+            place = self.problem.places[of_bank(bank.name, "stored_kwh")][stop - 1]
             at = np.searchsorted(window.columns, place)
             window.piece.objective[at] += (
                 self._first_worth(window, bank) if worth is None else worth[bank.name]
@@ -343,7 +344,7 @@ class Planner:
 
     def _first_worth(self, window: StepWindow, bank: StorageBank) -> float:
         """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
-        places = self.problem.places[f"storage.{bank.name}.stored_kwh"]
+        places = self.problem.places[of_bank(bank.name, "stored_kwh")]
         steps = np.flatnonzero(np.isin(places, window.columns))
         imports = [place[steps] for name, place in self.problem.places.items() if name.endswith("import_kw")]
         if not imports:
@@ -554,8 +555,8 @@ def _built(scenario: Scenario, columns: Columns) -> Problem:
 def _columns_of(product: Product) -> tuple[str, str]:
     """The columns that a product's offer may stand in: its own, or those of the bundle that it is in."""
     return (
-        f"service.{product.name}.offer_kw",
-        f"service bundle.{product.group}.{product.direction}.offer_kw",
+        of_service(product.name, "offer_kw"),
+        of_bundle(product.group, product.direction, "offer_kw"),
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_bank, of_inverter
 from optimiser.engine.tiling import Problem
 from optimiser.plant.walk import Caps
 from optimiser.scenario.file import Scenario
@@ -73,9 +74,9 @@ class ServiceRoom:
         self._problem = problem
         names = [f.name for f in problem.rows if f.per == STEP and f.name.startswith(SERVICE_RULES)]
         self._rows = np.array([problem.row_places[name][0] for name in names], int)
-        self.output = [f"inverter.{i.name}.output_kw" for i in scenario.site.inverter]
-        self.into = [f"inverter.{i.name}.input_kw" for i in scenario.site.inverter]
-        self.stored = [f"storage.{bank.name}.stored_kwh" for bank in scenario.storage]
+        self.output = [of_inverter(i.name, "output_kw") for i in scenario.site.inverter]
+        self.into = [of_inverter(i.name, "input_kw") for i in scenario.site.inverter]
+        self.stored = [of_bank(bank.name, "stored_kwh") for bank in scenario.storage]
         self._rating = np.array([i.output_kw + i.input_kw for i in scenario.site.inverter])
         self._capacity = np.array([bank.capacity_kwh for bank in scenario.storage])
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_ac_solar, of_bank, of_controller, of_inverter
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
 from optimiser.equipment.site import Activation
@@ -283,19 +284,18 @@ class _Follow:
                 return np.zeros((steps, len(names)))
             return planner.of_plan(plan, names, first, stop)
 
-        output = planned([f"inverter.{i.name}.output_kw" for i in site.inverter])
-        into = planned([f"inverter.{i.name}.input_kw" for i in site.inverter])
+        output = planned([of_inverter(i.name, "output_kw") for i in site.inverter])
+        into = planned([of_inverter(i.name, "input_kw") for i in site.inverter])
         self._drawn = output / plant.out_efficiency - into * plant.in_efficiency
-        banks = [f"storage.{bank.name}" for bank in scenario.storage]
-        store = planned([f"{bank}.discharge_kw" for bank in banks]) - planned(
-            [f"{bank}.charge_kw" for bank in banks]
-        )
-        self._store_kw = store.sum(axis=1)
+        banks = [bank.name for bank in scenario.storage]
+        given = planned([of_bank(bank, "discharge_kw") for bank in banks])
+        taken = planned([of_bank(bank, "charge_kw") for bank in banks])
+        self._store_kw = (given - taken).sum(axis=1)
         self._dc_most = plant.dc_kw[first:stop]
         ac_most = plant.ac_kw[first:stop]
         if plan is not None:
-            dc = [f"controller.{c.name}.solar_kw" for c in site.solar_controller]
-            ac = [f"ac_solar.{s.name}.solar_kw" for s in site.ac_solar]
+            dc = [of_controller(c.name, "solar_kw") for c in site.solar_controller]
+            ac = [of_ac_solar(s.name, "solar_kw") for s in site.ac_solar]
             self._dc_most = _as_curtailed(self._dc_most, planned(dc), planner.bounds(dc, first, stop))
             curtailed = _as_curtailed(ac_most, planned(ac), planner.bounds(ac, first, stop))
             ac_most = np.where([s.gives_way_alone for s in site.ac_solar], ac_most, curtailed)
@@ -307,7 +307,8 @@ class _Follow:
             x = planner.x.copy()
             x[plan.columns] = plan.x
             for number, system in enumerate(site.ac_solar):
-                x[planner.problem.places[f"ac_solar.{system.name}.solar_kw"][first:stop]] = ac_most[:, number]
+                places = planner.problem.places[of_ac_solar(system.name, "solar_kw")]
+                x[places[first:stop]] = ac_most[:, number]
             room = planner.reserve.room(x, first, stop)
             self.caps = room.caps(plant.steps, first, self._dc_most, ac_most)
         self._feed = planner.export_price[first:stop] > 0

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.accounts.settlement import Statement, settle
+from optimiser.columns import EXPORT, IMPORT, of_ac_solar, of_bank, of_controller, of_inverter, of_register
 from optimiser.dispatch import Dispatch, replay
 from optimiser.equipment.site import Activation
 from optimiser.errors import InfeasibleError
@@ -127,15 +128,14 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
     site, values = scenario.site, {}
     for number, inverter in enumerate(site.inverter):
         net = walk.net_kw[:, case, number]
-        values[f"inverter.{inverter.name}.output_kw"] = np.maximum(net, 0.0)
-        values[f"inverter.{inverter.name}.input_kw"] = np.maximum(-net, 0.0)
+        values[of_inverter(inverter.name, "output_kw")] = np.maximum(net, 0.0)
+        values[of_inverter(inverter.name, "input_kw")] = np.maximum(-net, 0.0)
     for number, controller in enumerate(site.solar_controller):
-        values[f"controller.{controller.name}.solar_kw"] = walk.solar_kw[:, case, number]
+        values[of_controller(controller.name, "solar_kw")] = walk.solar_kw[:, case, number]
     for number, system in enumerate(site.ac_solar):
-        values[f"ac_solar.{system.name}.solar_kw"] = walk.ac_solar_kw[:, case, number]
+        values[of_ac_solar(system.name, "solar_kw")] = walk.ac_solar_kw[:, case, number]
     for number, bank in enumerate(scenario.storage):
-        name = f"storage.{bank.name}"
-        values[f"{name}.stored_kwh"] = stored = walk.stored_kwh[:, case, number]
+        values[of_bank(bank.name, "stored_kwh")] = stored = walk.stored_kwh[:, case, number]
         if bank.voltage_moves_losses:
             values |= bank.open_powers(
                 stored, walk.charge_kw[:, case, number], walk.discharge_kw[:, case, number]
@@ -144,18 +144,19 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
             ("charge", bank.charge_pieces(), walk.charge_kw[:, case, number]),
             ("discharge", bank.discharge_pieces(), walk.discharge_kw[:, case, number]),
         ):
-            values[f"{name}.{word}_kw"] = power
+            values[of_bank(bank.name, f"{word}_kw")] = power
             left = power
             for index, (width, _) in enumerate(pieces if len(pieces) > 1 else ()):
                 part = np.minimum(left, width)
-                values[f"{name}.{word}_piece_{index + 1}_kw"], left = part, left - part
+                values[of_bank(bank.name, f"{word}_piece_{index + 1}_kw")], left = part, left - part
     phases = walk.phase_kw[:, case]
     if site.phases == 1 or site.registers == "netted":
-        registers = {"meter": phases.sum(axis=1)}
+        net = phases.sum(axis=1)
+        values[IMPORT], values[EXPORT] = np.maximum(net, 0.0), np.maximum(-net, 0.0)
     else:
-        registers = {f"meter.{phase}": phases[:, n] for n, phase in enumerate(site.phase_names)}
-    for name, net in registers.items():
-        values[f"{name}.import_kw"], values[f"{name}.export_kw"] = np.maximum(net, 0.0), np.maximum(-net, 0.0)
+        for number, phase in enumerate(site.phase_names):
+            values[of_register(phase, "import_kw")] = np.maximum(phases[:, number], 0.0)
+            values[of_register(phase, "export_kw")] = np.maximum(-phases[:, number], 0.0)
     return values | _held_back(scenario, walk, case, first)
 
 
@@ -182,7 +183,7 @@ def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:
         return
     plant = Plant(scenario)
     for number, bank in enumerate(scenario.storage):
-        stored = values[f"storage.{bank.name}.stored_kwh"]
+        stored = values[of_bank(bank.name, "stored_kwh")]
         lowest = np.minimum(stored, np.concatenate([[bank.start_kwh], stored[:-1]]))
         volts = plant.stores.voltage(number, lowest)
         for direction, current, limit, gain in (
@@ -191,7 +192,7 @@ def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:
         ):
             if current is not None:
                 reach = np.minimum(limit, gain * current.most_kw(volts))
-                values.setdefault(f"storage.{bank.name}.{direction}_reach_kw", reach)
+                values.setdefault(of_bank(bank.name, f"{direction}_reach_kw"), reach)
 
 
 def settled_lines(scenario: Scenario, walk: Walk, case: int, terms: SettledTerms) -> list[Line]:

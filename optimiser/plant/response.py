@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.laws import current_a
 from optimiser.equipment.limits import (
@@ -96,7 +97,7 @@ class CalledPlant:
         self.inverter_kw = {n: f.output_kw - f.input_kw for n, f in flows.inverters.items()}
         self.bank_kw = {n: f.discharge_kw - f.charge_kw for n, f in flows.banks.items()}
         self.solar_kw = {
-            c.name: dispatch.values[f"controller.{c.name}.solar_kw"] for c in site.solar_controller
+            c.name: dispatch.values[of_controller(c.name, "solar_kw")] for c in site.solar_controller
         }
         self.load_kw = {p: site.load_kw(data, p) for p in site.phase_names}
         self.through = [line for p in site.phase_names for line in site.through(data, p)]
@@ -106,7 +107,7 @@ class CalledPlant:
         self.net_kw = {
             p: self.load_kw[p]
             - sum(
-                (site.share(s, p) * dispatch.values[f"ac_solar.{s.name}.solar_kw"] for s in site.ac_solar),
+                (site.share(s, p) * dispatch.values[of_ac_solar(s.name, "solar_kw")] for s in site.ac_solar),
                 np.zeros(self.steps),
             )
             - sum((site.share(i, p) * self.inverter_kw[i.name] for i in site.inverter), np.zeros(self.steps))

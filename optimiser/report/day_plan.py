@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.columns import START_LOCAL
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
@@ -119,7 +120,7 @@ def orders_table(orders: pd.DataFrame) -> TableBlock:
 
 def times(steps: pd.DataFrame) -> list[str]:
     """Start of each step on the local clock."""
-    return [stamp[:16] for stamp in steps["interval_start_local"]]
+    return [stamp[:16] for stamp in steps[START_LOCAL]]
 
 
 def power_chart(steps: pd.DataFrame) -> Chart:
@@ -190,7 +191,7 @@ def steps_table(steps: pd.DataFrame) -> TableBlock:
         rows.append(
             Row(
                 (
-                    moment(row["interval_start_local"]),
+                    moment(row[START_LOCAL]),
                     *(number(float(row[c]), 2) for c in shown),
                     str(row["does"]),
                 )

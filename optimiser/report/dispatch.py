@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from optimiser.columns import (
+    CHARGE,
+    DISCHARGE,
+    EXPORT,
+    EXPORT_PRICE,
+    IMPORT,
+    IMPORT_PRICE,
+    LOAD,
+    SOLAR,
+    SOLAR_AVAILABLE,
+    STORED,
+    STORED_WORTH,
+    members,
+    of_bank,
+    of_controller,
+    of_inverter,
+    of_phase,
+    of_service,
+)
 from optimiser.report.blocks import (
     Block,
     Column,
@@ -56,15 +76,6 @@ def trace(column: str, name: str, colour: str, style: str, sign: int = 1) -> dic
     return {"column": column, "name": name, "colour": colour, "style": style, "sign": sign}
 
 
-def members(dispatch: pd.DataFrame, prefix: str, suffix: str) -> list[str]:
-    """Names between a prefix and a suffix of columns, in their order."""
-    return [
-        column[len(prefix) : -len(suffix)]
-        for column in dispatch.columns
-        if column.startswith(prefix) and column.endswith(suffix)
-    ]
-
-
 def panels(dispatch: pd.DataFrame) -> list[Panel]:
     """Every panel for which the run has columns; the most telling first."""
     wanted = [flow_panel(), stored_panel(dispatch), price_panel(), *group_panels(dispatch)]
@@ -85,13 +96,13 @@ def flow_panel() -> Panel:
         "Stacked bars: solar, discharge and import above nought; load, charge and export below. The dotted "
         "line is the solar power available, used or not.",
         (
-            trace("site.solar_kw", "Solar", "@solar", "bar"),
-            trace("site.discharge_kw", "Discharge", "@discharge", "bar"),
-            trace("meter.import_kw", "Import", "@import", "bar"),
-            trace("site.load_kw", "Load", "@load", "bar", -1),
-            trace("site.charge_kw", "Charge", "@charge", "bar", -1),
-            trace("meter.export_kw", "Export", "@export", "bar", -1),
-            trace("site.solar_available_kw", "Solar available", "@ink", "dot"),
+            trace(SOLAR, "Solar", "@solar", "bar"),
+            trace(DISCHARGE, "Discharge", "@discharge", "bar"),
+            trace(IMPORT, "Import", "@import", "bar"),
+            trace(LOAD, "Load", "@load", "bar", -1),
+            trace(CHARGE, "Charge", "@charge", "bar", -1),
+            trace(EXPORT, "Export", "@export", "bar", -1),
+            trace(SOLAR_AVAILABLE, "Solar available", "@ink", "dot"),
         ),
         height_px=340,
     )
@@ -99,11 +110,11 @@ def flow_panel() -> Panel:
 
 def stored_panel(dispatch: pd.DataFrame) -> Panel:
     """Energy held, for the site and for each bank where there are several."""
-    banks = members(dispatch, "storage.", ".stored_kwh")
-    lines = [trace("site.stored_kwh", "Stored", "@charge", "area")]
+    banks = members(dispatch.columns, of_bank, "stored_kwh")
+    lines = [trace(STORED, "Stored", "@charge", "area")]
     if len(banks) > 1:
         lines += [
-            trace(f"storage.{bank}.stored_kwh", bank, SERIES_COLOURS[place % 7], f"{DASHES[place % 5]} level")
+            trace(of_bank(bank, "stored_kwh"), bank, SERIES_COLOURS[place % 7], f"{DASHES[place % 5]} level")
             for place, bank in enumerate(banks, start=1)
         ]
     return Panel(
@@ -119,43 +130,50 @@ def price_panel() -> Panel:
         "per kWh",
         "Price of import, price of export, and what one more stored kWh would be worth to the plan.",
         (
-            trace("price.import_per_kwh", "Import", "@import", "line"),
-            trace("price.export_per_kwh", "Export", "@export", "dash"),
-            trace("worth.stored_per_kwh", "Worth of stored energy", "@charge", "dot"),
+            trace(IMPORT_PRICE, "Import", "@import", "line"),
+            trace(EXPORT_PRICE, "Export", "@export", "dash"),
+            trace(STORED_WORTH, "Worth of stored energy", "@charge", "dot"),
         ),
     )
 
 
 def group_panels(dispatch: pd.DataFrame) -> list[Panel]:
     """Panels with one line for each service, phase, inverter, controller or bank."""
-    services = members(dispatch, "service.", ".offer_kw")
-    phases = members(dispatch, "phase.", ".net_import_kw")
-    inverters = members(dispatch, "inverter.", ".output_kw")
-    controllers = members(dispatch, "controller.", ".solar_kw")
-    voltages = members(dispatch, "storage.", ".bus_voltage_v")
+    services = members(dispatch.columns, of_service, "offer_kw")
+    phases = members(dispatch.columns, of_phase, "net_import_kw")
+    inverters = members(dispatch.columns, of_inverter, "output_kw")
+    controllers = members(dispatch.columns, of_controller, "solar_kw")
+    voltages = members(dispatch.columns, of_bank, "bus_voltage_v")
     found = [
         family("offers", "Offered to services", "kW", "Power offered to each service.",
-               "service.{}.offer_kw", services, "bar" if len(services) <= len(SERIES_COLOURS) else "line"),
+               of_service, "offer_kw", services, "bar" if len(services) <= len(SERIES_COLOURS) else "line"),
         family("phases", "Net import of each phase", "kW", "Import less export on each phase.",
-               "phase.{}.net_import_kw", phases, "line"),
+               of_phase, "net_import_kw", phases, "line"),
         family("inverters", "Inverters", "kW", "Output to the AC side of each inverter.",
-               "inverter.{}.output_kw", inverters, "line"),
+               of_inverter, "output_kw", inverters, "line"),
         family("controllers", "Solar controllers", "kW", "Solar power through each controller.",
-               "controller.{}.solar_kw", controllers, "line"),
+               of_controller, "solar_kw", controllers, "line"),
         family("voltages", "Bus voltage", "V", "Voltage of the bus of each bank.",
-               "storage.{}.bus_voltage_v", voltages, "line"),
+               of_bank, "bus_voltage_v", voltages, "line"),
     ]  # fmt: skip
     one_says_nothing_new = {"phases", "inverters", "controllers"}
     return [panel for panel in found if len(panel.traces) > (panel.key in one_says_nothing_new)]
 
 
 def family(
-    key: str, title: str, unit: str, description: str, pattern: str, names: list[str], style: str
+    key: str,
+    title: str,
+    unit: str,
+    description: str,
+    like: Callable[[str, str], str],
+    quantity: str,
+    names: list[str],
+    style: str,
 ) -> Panel:
     """A panel of all members: bars stacked by colour, lines in a strip each, as equals would hide each other."""
     apart = style == "line"
     traces = tuple(
-        trace(pattern.format(name), name, "@charge" if apart else SERIES_COLOURS[place % 7], style)
+        trace(like(name, quantity), name, "@charge" if apart else SERIES_COLOURS[place % 7], style)
         for place, name in enumerate(names)
     )
     height = 60 + (100 if len(names) <= 4 else 70) * len(names) if apart else 220
@@ -188,13 +206,13 @@ def notable_days(results: Results) -> list[tuple[str, str]]:
     clock = local_clock(dispatch)
     dates = pd.Series(clock.wall.astype("datetime64[D]").astype(str), index=dispatch.index)
     rules = (
-        ("Most discharged", "site.discharge_kw", "sum", "max"),
-        ("Highest import price", "price.import_per_kwh", "max", "max"),
-        ("Lowest import price", "price.import_per_kwh", "min", "min"),
-        ("Highest import", "meter.import_kw", "max", "max"),
-        ("Most exported", "meter.export_kw", "sum", "max"),
-        ("Most solar", "site.solar_kw", "sum", "max"),
-        ("Least solar", "site.solar_kw", "sum", "min"),
+        ("Most discharged", DISCHARGE, "sum", "max"),
+        ("Highest import price", IMPORT_PRICE, "max", "max"),
+        ("Lowest import price", IMPORT_PRICE, "min", "min"),
+        ("Highest import", IMPORT, "max", "max"),
+        ("Most exported", EXPORT, "sum", "max"),
+        ("Most solar", SOLAR, "sum", "max"),
+        ("Least solar", SOLAR, "sum", "min"),
     )
     found: list[tuple[str, str]] = []
     worth = results.summary.studies.get("patterns", {})
@@ -207,8 +225,8 @@ def notable_days(results: Results) -> list[tuple[str, str]]:
         if daily.nunique() < 2:
             continue
         found.append((str(daily.idxmax() if choose == "max" else daily.idxmin()), reason))
-    if {"site.solar_available_kw", "site.solar_kw"} <= set(dispatch.columns):
-        unused = (dispatch["site.solar_available_kw"] - dispatch["site.solar_kw"]).groupby(dates).sum()
+    if {SOLAR_AVAILABLE, SOLAR} <= set(dispatch.columns):
+        unused = (dispatch[SOLAR_AVAILABLE] - dispatch[SOLAR]).groupby(dates).sum()
         if unused.max() > 1e-3:
             found.append((str(unused.idxmax()), "Most solar left unused"))
     for step, _ in clock.offsets[1:]:
@@ -220,11 +238,11 @@ def heat_maps(results: Results) -> list[HeatMap]:
     """Stored energy, net import, and the import price."""
     currency = results.summary.currency
     maps = (
-        ("stored", "Stored energy", "kWh", "site.stored_kwh", None, "rising",
+        ("stored", "Stored energy", "kWh", STORED, None, "rising",
          "Darker is emptier, lighter is fuller."),
-        ("net-import", "Net import", "kW", "meter.import_kw", "meter.export_kw", "two-sided",
+        ("net-import", "Net import", "kW", IMPORT, EXPORT, "two-sided",
          "One colour for import, another for export, faint near nought."),
-        ("price", "Import price", f"{currency} per kWh", "price.import_per_kwh", None, "clipped",
+        ("price", "Import price", f"{currency} per kWh", IMPORT_PRICE, None, "clipped",
          "Darker is cheaper, lighter is dearer; the highest and lowest 2 % of hours share the end colours."),
     )  # fmt: skip
     found = []

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimiser.columns import EXPORT_PRICE, IMPORT_PRICE, START_LOCAL
 from optimiser.report import cautions
 from optimiser.report.blocks import (
     Block,
@@ -30,7 +31,7 @@ from optimiser.report.embed import embed
 from optimiser.report.page import page_text
 from optimiser.words import amount, day, money, number, percent
 
-PRICES = (("price.import_per_kwh", "Import", "@import"), ("price.export_per_kwh", "Export", "@export"))
+PRICES = ((IMPORT_PRICE, "Import", "@import"), (EXPORT_PRICE, "Export", "@export"))
 
 
 @dataclass(frozen=True)
@@ -162,11 +163,11 @@ def _steps(results: LookedBack, steps: pd.DataFrame) -> TableBlock:
     rows = tuple(
         Row(
             (
-                str(entry["interval_start_local"])[:16].replace("T", " "),
+                str(entry[START_LOCAL])[:16].replace("T", " "),
                 amount(entry["lost"], currency),
                 *(number(entry[f"{name}, net import kW"], 2) for name in names),
-                number(entry["price.import_per_kwh"], 4),
-                number(entry["price.export_per_kwh"], 4),
+                number(entry[IMPORT_PRICE], 4),
+                number(entry[EXPORT_PRICE], 4),
             )
         )
         for entry in steps.to_dict(orient="records")

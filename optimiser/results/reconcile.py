@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from optimiser.accounts.settlement import Statement
+from optimiser.columns import IMPORT
 from optimiser.errors import DriftError
 from optimiser.summary import Summary
 
@@ -31,7 +32,7 @@ def check_reconciled(statement: Statement, summary: Summary, table: pd.DataFrame
             head.ceiling_services_income,
             sum(service.paid for service in summary.services) + statement.total("after", "activation"),
         ),
-        ("energy imported", summary.energy_kwh["import"], float(table["meter.import_kw"].sum() * hours)),
+        ("energy imported", summary.energy_kwh["import"], float(table[IMPORT].sum() * hours)),
         ("energy balance", sum(summary.balance.into.values()), sum(summary.balance.out.values())),
     ]
     flow, appraisal = summary.cash_flow, summary.appraisal

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_bundle, of_service
 from optimiser.equipment.site import Activation, Site
 from optimiser.services.product import Offer, Product
 from optimiser.terms.data import InputData
@@ -42,9 +43,9 @@ def offers(terms: Terms, site: Site, products: Iterable[Product]) -> list[Offer]
             ]
         sold = np.max(masks, axis=0)[terms.groups(per).first_step]
         name = (
-            f"service.{first.name}.offer_kw"
+            of_service(first.name, "offer_kw")
             if len(members) == 1
-            else f"service bundle.{first.group}.{first.direction}.offer_kw"
+            else of_bundle(first.group, first.direction, "offer_kw")
         )
         most = sold * most_kw(site, first)
         bid = terms.column(name, per=per, at_most=most)
@@ -62,21 +63,21 @@ def _bid_rules(terms: Terms, product: Product, bid: Any, most: np.ndarray, per: 
         return
     if product.bid_step_kw is not None:
         count = terms.column(
-            f"service.{product.name}.steps",
+            of_service(product.name, "steps"),
             per=per,
             at_most=np.floor(most / product.bid_step_kw + 1e-9),
             unit="-",
         )
-        terms.whole(f"service.{product.name}.steps")
+        terms.whole(of_service(product.name, "steps"))
         terms.equal(f"bid of {product.name} in whole steps", bid, product.bid_step_kw * count, per=per)
     if product.least_bid_kw:
         made = terms.column(
-            f"service.{product.name}.is_bid",
+            of_service(product.name, "is_bid"),
             per=per,
             at_most=(most >= product.least_bid_kw).astype(float),
             unit="-",
         )
-        terms.whole(f"service.{product.name}.is_bid")
+        terms.whole(of_service(product.name, "is_bid"))
         terms.at_most(f"least bid of {product.name}", product.least_bid_kw * made, bid, per=per)
         terms.at_most(f"bid of {product.name} only if made", bid, terms.series(most, per=per) * made, per=per)
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_bank, of_inverter
 from optimiser.equipment import storage
 from optimiser.equipment.laws import power_kw
 from optimiser.equipment.limits import NetLimit, Through
@@ -159,7 +160,7 @@ def _inverter_rules(terms: Terms, site: Site, flows: SiteFlows, total: Any, dire
         turned_round = inverter.output_kw + inverter.input_kw
         kw = total
         if len(site.inverter) > 1:
-            kw = terms.column(f"inverter.{inverter.name}.{direction}_headroom_kw", at_most=turned_round)
+            kw = terms.column(of_inverter(inverter.name, f"{direction}_headroom_kw"), at_most=turned_round)
         room = (
             inverter.output_kw - flow.output_kw + flow.input_kw
             if direction == "up"
@@ -210,7 +211,7 @@ def _reach(terms: Terms, bank: StorageBank, flow: BankFlows, drained: Any, direc
     limit_kw, current = bank.discharge_limit_kw if up else bank.charge_limit_kw, bank.current(out=up)
     if current is None or not current.binds_from(bank.voltages[0]):
         return limit_kw
-    reach = terms.column(f"storage.{bank.name}.{direction}_reach_kw", at_most=limit_kw)
+    reach = terms.column(of_bank(bank.name, f"{direction}_reach_kw"), at_most=limit_kw)
     at_bank = reach / bank.converter_efficiency if up else reach * bank.converter_efficiency
     _limit_activated(
         terms, f"{direction} current of {bank.name}", at_bank, current.amperes, bank, flow, drained

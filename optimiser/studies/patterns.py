@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.accounts.settlement import Statement
+from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Progress
 from optimiser.study import Study
 from optimiser.terms.books import SettledTerms
@@ -51,8 +52,8 @@ def typical_weeks(statement: Statement) -> pd.DataFrame:
     scenario, flows = dispatch.scenario, dispatch.flows
     data = scenario.data
     zero = np.zeros(scenario.timeline.steps)
-    solar = [f"controller.{c.name}" for c in scenario.site.solar_controller]
-    solar += [f"ac_solar.{s.name}" for s in scenario.site.ac_solar]
+    solar = [of_controller(c.name, "solar_kw") for c in scenario.site.solar_controller]
+    solar += [of_ac_solar(s.name, "solar_kw") for s in scenario.site.ac_solar]
     banks = flows.banks.values()
     local = scenario.timeline.local()
     frame = pd.DataFrame(
@@ -61,7 +62,7 @@ def typical_weeks(statement: Statement) -> pd.DataFrame:
             "weekday": local.day_of_week,
             "hour": local.hour,
             "load_kw": sum((scenario.site.load_kw(data, p) for p in scenario.site.phase_names), zero),
-            "solar_kw": sum((dispatch.values[f"{name}.solar_kw"] for name in solar), zero),
+            "solar_kw": sum((dispatch.values[name] for name in solar), zero),
             "charge_kw": sum((flow.taken_kw for flow in banks), zero),
             "discharge_kw": sum((flow.given_kw for flow in banks), zero),
             "import_kw": flows.meter.import_kw,

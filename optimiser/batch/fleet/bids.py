@@ -16,6 +16,7 @@ import pandas as pd
 
 from optimiser.batch.fleet.answers import SiteAnswer, answers_of
 from optimiser.batch.fleet.file import Fleet
+from optimiser.columns import START
 from optimiser.dispatch import OPTIMAL
 from optimiser.services.product import Product
 from optimiser.terms.data import InputData
@@ -142,7 +143,7 @@ def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str,
             for name in names
             for what, made in (("offered_kw", offered), ("bid_kw", bids))
         },
-        index=timeline.starts.rename("interval_start"),
+        index=timeline.starts.rename(START),
     )
     return FleetResult(_summary(fleet, services, sites, failed), services, sites, table, failed)
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import of_ac_solar, of_bank, of_inverter
 from optimiser.engine.tiling import Problem
 from optimiser.equipment.limits import (
     CAPACITY,
@@ -114,7 +115,7 @@ def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
     through = [line for phase in site.phase_names for line in site.through(data, phase)]
     for place, inverter in parts_of(scenario, "site.inverter"):
         for limit, word in ((OUTPUT, "output_kw"), (INPUT, "input_kw")):
-            hold, rating = Hold(f"inverter.{inverter.name}.{word}", True), getattr(inverter, limit.key)
+            hold, rating = Hold(of_inverter(inverter.name, word), True), getattr(inverter, limit.key)
             yield _movable(limit, inverter, place, "kW", (hold,), _always(rating))
         for current in inverter.bus_currents():
             yield _of_current(current, place)
@@ -139,14 +140,14 @@ def _solar_limits(scenario: Any) -> Iterator[MovableLimit]:
     least = scenario.site.least_given_kw(scenario.data)
     for place, system in parts_of(scenario, UNCOMMANDED.owner):
         if system.name in least:
-            hold = Hold(f"ac_solar.{system.name}.solar_kw", False)
+            hold = Hold(of_ac_solar(system.name, "solar_kw"), False)
             yield _movable(UNCOMMANDED, system, place, "kW", (hold,), of_series(least[system.name]))
 
 
 def _bank_limits(scenario: Any, problem: Problem) -> Iterator[MovableLimit]:
     timeline = scenario.timeline
     for place, bank in parts_of(scenario, "storage"):
-        stored = f"storage.{bank.name}.stored_kwh"
+        stored = of_bank(bank.name, "stored_kwh")
         size = _always(bank.capacity_kwh)
         yield _movable(CAPACITY, bank, place, "kWh", (Hold(stored, True),), size)
         floor, last = bank.floor_kwh(timeline), timeline.steps - 1
@@ -164,7 +165,7 @@ def _bank_limits(scenario: Any, problem: Problem) -> Iterator[MovableLimit]:
             (CHARGE, "charge", False, bank.charge_pieces(), bank.charge_limit_kw),
             (DISCHARGE, "discharge", True, bank.discharge_pieces(), bank.discharge_limit_kw),
         ):
-            name = f"storage.{bank.name}.{word}"
+            name = of_bank(bank.name, word)
             holds = (Hold(f"{name}_kw", True), Hold(f"{name}_piece_{len(pieces)}_kw", True))
             yield _movable(limit, bank, place, "kW", holds, _always(most))
             if (current := bank.current(out=out)) is not None:

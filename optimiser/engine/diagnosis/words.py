@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimiser.columns import of_ac_solar, of_bank
 from optimiser.engine.diagnosis.limits import MovableLimit
 from optimiser.engine.diagnosis.window import DiagnosisWindow
 from optimiser.equipment.laws import current_a
@@ -44,7 +45,7 @@ def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> fl
     site = scenario.site
     net = float(site.load_kw(scenario.data, phase)[step])
     for system in site.ac_solar:
-        net -= site.share(system, phase) * window.value(f"ac_solar.{system.name}.solar_kw", step)
+        net -= site.share(system, phase) * window.value(of_ac_solar(system.name, "solar_kw"), step)
     for inverter in site.inverter:
         name, share = f"inverter.{inverter.name}", site.share(inverter, phase)
         net += share * (window.value(f"{name}.input_kw", step) - window.value(f"{name}.output_kw", step))
@@ -122,7 +123,7 @@ def amperes_of(
     bank = bank_on_bus(scenario.storage)
     volts = scenario.site.lowest_bus_voltage(scenario.storage)
     if bank is not None:
-        volts = float(voltage_at(bank, window.value(f"storage.{bank.name}.stored_kwh", step)))
+        volts = float(voltage_at(bank, window.value(of_bank(bank.name, "stored_kwh"), step)))
     return f" by about {shown_amount(current_a(amount_kw, volts))} A in all (at {shown_amount(volts)} V)"
 
 

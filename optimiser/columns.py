@@ -1,0 +1,89 @@
+"""Names of columns, of the program and of tables alike: what is measured, and where on the site, said once.
+
+A name is the place, its own name where there are several, and the quantity with its unit: storage.bank.stored_kwh.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+START = "interval_start"
+START_LOCAL = "interval_start_local"
+
+LOAD = "site.load_kw"
+SOLAR = "site.solar_kw"
+SOLAR_AVAILABLE = "site.solar_available_kw"
+CHARGE = "site.charge_kw"
+DISCHARGE = "site.discharge_kw"
+STORED = "site.stored_kwh"
+
+IMPORT = "meter.import_kw"
+EXPORT = "meter.export_kw"
+CROSSING = "meter.crossing_kw"
+
+IMPORT_PRICE = "price.import_per_kwh"
+EXPORT_PRICE = "price.export_per_kwh"
+STORED_WORTH = "worth.stored_per_kwh"
+
+
+def of_phase(phase: str, quantity: str) -> str:
+    """A column of one phase of the connection."""
+    return f"phase.{phase}.{quantity}"
+
+
+def of_register(phase: str, quantity: str) -> str:
+    """A column of the meter's register of one phase."""
+    return f"meter.{phase}.{quantity}"
+
+
+def of_inverter(name: str, quantity: str) -> str:
+    """A column of an inverter."""
+    return f"inverter.{name}.{quantity}"
+
+
+def of_controller(name: str, quantity: str) -> str:
+    """A column of a solar controller on the DC bus."""
+    return f"controller.{name}.{quantity}"
+
+
+def of_ac_solar(name: str, quantity: str) -> str:
+    """A column of a solar system on the AC side."""
+    return f"ac_solar.{name}.{quantity}"
+
+
+def of_bank(name: str, quantity: str) -> str:
+    """A column of a storage bank."""
+    return f"storage.{name}.{quantity}"
+
+
+def worth_of(bank: str) -> str:
+    """The column of what a kWh stored in a bank is worth."""
+    return f"worth.{bank}.stored_per_kwh"
+
+
+def of_service(name: str, quantity: str) -> str:
+    """A column of a service that is offered by itself."""
+    return f"service.{name}.{quantity}"
+
+
+def of_bundle(group: str, direction: str, quantity: str) -> str:
+    """A column of services of one group that are offered as one."""
+    return f"service bundle.{group}.{direction}.{quantity}"
+
+
+def members(columns: Iterable[str], like: Callable[[str, str], str], quantity: str) -> list[str]:
+    """Names for which there is a column of a quantity, in the order of the columns.
+
+    Parameters
+    ----------
+    columns : iterable of str
+    like : callable
+        What names such a column: `of_bank`, `of_service`.
+    quantity : str
+    """
+    before, after = like("\0", quantity).split("\0")
+    return [
+        column[len(before) : -len(after)]
+        for column in columns
+        if column.startswith(before) and column.endswith(after)
+    ]
