@@ -267,7 +267,7 @@ def test_page_shows_outages(starter):
     page = render(Results(starter.summary, starter.dispatch_table, starter.statement.table, tables))
     for words in ("When the grid fails", "What the reserve costs", "Worst moments"):
         assert words in page
-    bare = dataclasses.replace(starter, summary=starter.summary | {"studies": {}})
+    bare = dataclasses.replace(starter, summary=starter.summary.model_copy(update={"studies": {}}))
     assert "When the grid fails" not in render(
         Results(bare.summary, bare.dispatch_table, bare.statement.table)
     )

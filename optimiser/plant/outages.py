@@ -6,16 +6,13 @@ It knows the same ratings, currents, voltages and losses as the schedule, and no
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 
 from optimiser.equipment.backup import Backup
 from optimiser.equipment.laws import power_kw, volts_of
-from optimiser.equipment.losses import Curve
-from optimiser.equipment.site import Inverter, Site, bank_on_bus
-from optimiser.equipment.storage import StorageBank, stored_at, voltage_at
+from optimiser.equipment.site import Inverter, Site
+from optimiser.plant.stores import SPARE_KWH, Stores
 from optimiser.scenario.file import Scenario
 from optimiser.terms.data import InputData
 
@@ -26,8 +23,7 @@ ENDINGS = (
     "stored energy used up",
     "power or current limit of the DC side",
 )
-SPARE_KWH = 1e-9
-HALVINGS = 40  # of an interval: far below a second and a watt
+HALVINGS = 40  # of a step: far below a second
 
 
 @dataclass(frozen=True)
@@ -69,9 +65,7 @@ class Island:
         What the arrays could bring to the bus. [kW]
     solar_limit_a : array of shape (controllers,)
         Infinite where there is no limit. [A]
-    banks : tuple of Bank
-    fixed_volts : float
-        Voltage of the bus where no bank fixes it. [V]
+    stores : Stores
     """
 
     step_hours: float
@@ -82,84 +76,17 @@ class Island:
     inverter_volts: np.ndarray
     solar_kw: np.ndarray
     solar_limit_a: np.ndarray
-    banks: tuple[Bank, ...]
-    fixed_volts: float
+    stores: Stores
 
     @property
     def steps(self) -> int:
         """Steps of the timeline."""
         return len(self.drawn_kw)
 
-    def volts(self, held: np.ndarray) -> np.ndarray:
-        """Bus voltage at the energies held, of shape (starts,). [V]"""
-        for bank, kwh in zip(self.banks, held, strict=True):
-            if bank.on_bus:
-                return voltage_at(bank.bank, kwh)
-        return np.full(held.shape[1:], self.fixed_volts)
-
     def solar_at(self, steps: np.ndarray, volts: np.ndarray) -> np.ndarray:
         """Solar power that reaches the bus in `steps` at `volts`, of shape (starts,). [kW]"""
         limits = power_kw(self.solar_limit_a[:, None], volts)
         return np.minimum(self.solar_kw[:, steps], limits).sum(axis=0)
-
-
-@dataclass(frozen=True)
-class Bank:
-    """A storage bank in an outage: what it gives and takes at its share of the bus, with the schedule's own losses."""
-
-    bank: StorageBank
-    on_bus: bool
-
-    @cached_property
-    def _giving(self) -> Curve:
-        return self.bank.discharge_curve()
-
-    @cached_property
-    def _taking(self) -> Curve:
-        return self.bank.charge_curve()
-
-    def drained_kw(self, given_kw: np.ndarray, held: np.ndarray, hours: Any) -> np.ndarray:
-        """Rate at which the store falls while it gives so much to the bus for `hours`. [kW]"""
-        return self._giving.rate(given_kw, held, hours)
-
-    def stored_kw(self, taken_kw: np.ndarray, held: np.ndarray, hours: Any) -> np.ndarray:
-        """Rate at which the store rises while it takes so much from the bus for `hours`. [kW]"""
-        return self._taking.rate(taken_kw, held, hours)
-
-    def floor_kwh(self, given_kw: np.ndarray) -> np.ndarray:
-        """Stored energy below which its own discharge current would be too high. [kWh]"""
-        current = self.bank.current(out=True)
-        if current is None:
-            return np.zeros(np.shape(given_kw))
-        return stored_at(self.bank, volts_of(given_kw / self.bank.converter_efficiency, current.amperes))
-
-    def most_given_kw(self, held: np.ndarray, hours: np.ndarray, least_kwh: np.ndarray) -> np.ndarray:
-        """The most that it can give through `hours` and still hold `least_kwh`, its own current limit kept. [kW]"""
-        spare = np.maximum(held - least_kwh, 0.0)
-        rate = np.divide(spare, hours, out=np.full(len(held), np.inf), where=hours > 0)
-        most = np.where(held >= least_kwh - SPARE_KWH, self._giving.power(rate, held, hours), 0.0)
-        tight = hours * self.drained_kw(most, held, hours) + self.floor_kwh(most) > held + SPARE_KWH
-        if tight.any():
-            most[tight] = self._within_current(most[tight], held[tight], hours[tight])
-        return most
-
-    def _within_current(self, most: np.ndarray, held: np.ndarray, hours: np.ndarray) -> np.ndarray:
-        low, high = np.zeros(len(most)), most
-        for _ in range(HALVINGS):
-            middle = (low + high) / 2
-            kept = hours * self.drained_kw(middle, held, hours) + self.floor_kwh(middle) <= held + SPARE_KWH
-            low, high = np.where(kept, middle, low), np.where(kept, high, middle)
-        return low
-
-    def most_taken_kw(self, held: np.ndarray, hours: float) -> np.ndarray:
-        """The most that it can take through `hours` until it is full. [kW]"""
-        room = np.maximum(self.bank.capacity_kwh - held, 0.0) / hours
-        most = self._taking.power(room, held, hours)
-        current = self.bank.current(out=False)
-        if current is not None:
-            volts = voltage_at(self.bank, held)
-            most = np.minimum(most, current.most_kw(volts) / self.bank.converter_efficiency)
-        return most
 
 
 def island_of(scenario: Scenario, backup: Backup) -> Island:
@@ -182,7 +109,6 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     fixed_kw = site.dc_needs_kw(data, scenario.storage)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
-    on_bus = bank_on_bus(scenario.storage)
     controllers = site.solar_controller
     return Island(
         scenario.timeline.step_hours,
@@ -193,8 +119,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
         volts,
         np.array([c.available(data) for c in controllers]).reshape(len(controllers), steps),
         np.array([min([limit.amperes for limit in c.bus_currents()], default=np.inf) for c in controllers]),
-        tuple(Bank(bank, bank is on_bus) for bank in scenario.storage),
-        lowest,
+        Stores(scenario.storage, scenario.timeline, lowest),
     )
 
 
@@ -257,20 +182,20 @@ def follow(island: Island, stored_kwh: np.ndarray, first: np.ndarray, hours: flo
     """
     step = island.step_hours
     lasted, ending = np.full(len(first), float(hours)), np.full(len(first), LASTS)
-    alive, held = np.arange(len(first)), np.array(stored_kwh, float).reshape(len(island.banks), len(first))
+    stores, alive = island.stores, np.arange(len(first))
+    held = np.array(stored_kwh, float).reshape(len(stores.banks), len(first)).T
     for ahead in range(int(np.ceil(hours / step - 1e-9))):
         now = (first[alive] + ahead) % island.steps
-        kept = np.array([b.bank.kept(step) * h for b, h in zip(island.banks, held, strict=True)])
-        kept = kept.reshape(held.shape)
+        kept = stores.kept * held
         wanted = island.drawn_kw[now] - island.solar_at(now, _lower_volts(island, now, kept))
         held_next, holds = _through(island, now, kept, wanted, np.full(len(now), step))
         holds &= ~island.overloaded[now]
         ended = np.flatnonzero(~holds)
         if len(ended):
-            part, why = _end(island, now[ended], kept[:, ended], wanted[ended])
+            part, why = _end(island, now[ended], kept[ended], wanted[ended])
             lasted[alive[ended]] = np.minimum(hours, ahead * step + part)
             ending[alive[ended]] = np.where(ahead * step + part >= hours, LASTS, why)
-            alive, held_next = alive[holds], held_next[:, holds]
+            alive, held_next = alive[holds], held_next[holds]
         held = held_next
         if not len(alive):
             break
@@ -279,67 +204,44 @@ def follow(island: Island, stored_kwh: np.ndarray, first: np.ndarray, hours: flo
 
 def _lower_volts(island: Island, now: np.ndarray, kept: np.ndarray) -> np.ndarray:
     """The lower of the bus voltages at the start and, by a first guess, at the end of a step."""
-    volts = island.volts(kept)
+    volts = island.stores.voltage_by_law(kept)
     if not np.isfinite(island.solar_limit_a).any():
         return volts
     wanted = island.drawn_kw[now] - island.solar_at(now, volts)
     after, _ = _through(island, now, kept, wanted, np.full(len(now), island.step_hours))
-    return np.minimum(volts, island.volts(after))
+    return np.minimum(volts, island.stores.voltage_by_law(after))
 
 
 def _through(
     island: Island, now: np.ndarray, kept: np.ndarray, wanted: np.ndarray, hours: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Energy held after `hours` of a step, and whether what is wanted of the banks can be given throughout."""
-    given_most = np.array(
-        [
-            bank.most_given_kw(energy, hours, stored_at(bank.bank, island.inverter_volts[now]))
-            if bank.on_bus
-            else bank.most_given_kw(energy, hours, np.zeros(len(now)))
-            for bank, energy in zip(island.banks, kept, strict=True)
-        ]
-    ).reshape(kept.shape)
-    most = given_most.sum(axis=0)
+    stores, least_v = island.stores, island.inverter_volts[now]
+    given_most = stores.most_given(kept, hours, least_v)
+    most = given_most.sum(axis=1)
     holds = wanted <= most + 1e-9
     # Solar alone cannot hold up a bus whose voltage is too low for the inverters, nor a bank that is not there.
-    holds &= island.inverter_volts[now] <= island.volts(kept) + 1e-9
-    given = _by_energy(np.clip(wanted, 0, most), kept, given_most)
-    after = [
-        energy - hours * bank.drained_kw(power, energy, hours)
-        for bank, energy, power in zip(island.banks, kept, given, strict=True)
-    ]
-    _charge(island, kept, np.maximum(-wanted, 0.0), hours, after)
-    return np.maximum(np.array(after).reshape(kept.shape), 0.0), holds
+    holds &= least_v <= stores.voltage_by_law(kept) + 1e-9
+    bank_kw = -_by_energy(np.clip(wanted, 0, most), kept, given_most)
+    surplus = np.maximum(-wanted, 0.0)
+    if surplus.any():
+        # In proportion to what each can take; the rest is curtailed.
+        bank_kw = bank_kw + stores.shared_out(surplus, np.zeros_like(kept), stores.most_taken(kept))
+    return np.maximum(kept + hours[:, None] * stores.rates(bank_kw, kept, hours), 0.0), holds
 
 
 def _by_energy(wanted: np.ndarray, kept: np.ndarray, most: np.ndarray) -> np.ndarray:
     """What each bank gives: in proportion to the energy it holds, so that all last as long, within its own most."""
     capped = np.zeros(kept.shape, bool)
     given = np.zeros(kept.shape)
-    for _ in kept:
+    for _ in range(kept.shape[1]):
         weight = np.where(capped, 0.0, kept + SPARE_KWH)
-        rest = wanted - np.where(capped, most, 0.0).sum(axis=0)
-        whole = weight.sum(axis=0)
-        shares = np.divide(weight * rest, whole, out=np.zeros(kept.shape), where=whole > 0)
+        rest = wanted - np.where(capped, most, 0.0).sum(axis=1)
+        whole = weight.sum(axis=1)[:, None]
+        shares = np.divide(weight * rest[:, None], whole, out=np.zeros(kept.shape), where=whole > 0)
         given = np.where(capped, most, shares)
         capped |= given > most
     return np.minimum(given, most)
-
-
-def _charge(
-    island: Island, kept: np.ndarray, surplus: np.ndarray, hours: np.ndarray, after: list[np.ndarray]
-) -> None:
-    """Add what the banks take of a surplus, in proportion to what each can take; the rest is curtailed."""
-    if not surplus.any():
-        return
-    taken_most = [
-        b.most_taken_kw(energy, island.step_hours) for b, energy in zip(island.banks, kept, strict=True)
-    ]
-    most = sum(taken_most, np.zeros(len(surplus)))
-    share = np.divide(np.minimum(surplus, most), most, out=np.zeros(len(surplus)), where=most > 0)
-    for place, bank in enumerate(island.banks):
-        taken = share * taken_most[place]
-        after[place] = after[place] + hours * bank.stored_kw(taken, kept[place], hours)
 
 
 def _end(
@@ -354,6 +256,5 @@ def _end(
     over = island.overloaded[now]
     part = np.where(over, 0.0, low)
     left, _ = _through(island, now, kept, wanted, part)
-    capacity = sum(bank.bank.capacity_kwh for bank in island.banks)
-    empty = left.sum(axis=0) <= 1e-6 * capacity
+    empty = left.sum(axis=1) <= 1e-6 * island.stores.capacity_kwh.sum()
     return part, np.where(over, RATING, np.where(empty, EMPTY, LIMIT))

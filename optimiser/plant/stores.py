@@ -7,13 +7,20 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.equipment.laws import volts_of
 from optimiser.equipment.site import bank_on_bus
-from optimiser.equipment.storage import StorageBank, voltage_chords
+from optimiser.equipment.storage import StorageBank, stored_at, voltage_at, voltage_chords
 from optimiser.timeline import Timeline
+
+SPARE_KWH = 1e-9  # of energy, what rounding may take
+HALVINGS = 40  # of an interval: far below a watt
 
 
 class Stores:
-    """The banks of a site.
+    """The banks of a site, as what steers them and outages find them.
+
+    Whoever follows a schedule keeps within its straight lines below the curve of a voltage (`reach`); an outage goes
+    as far as the law lets it (`most_given`, `most_taken`). What a power does to the energy held is one (`rates`).
 
     Parameters
     ----------
@@ -134,13 +141,86 @@ class Stores:
     def after(self, step: Any, stored: np.ndarray, bank_kw: np.ndarray) -> np.ndarray:
         """Energy at the end of a step, of shape (cases, banks). [kWh]"""
         end = self.kept * stored - self.hours * self.activation_kw[step]
-        middles = (stored + end) / 2
+        return end + self.hours * self.rates(bank_kw, (stored + end) / 2, self.hours)
+
+    def rates(self, bank_kw: np.ndarray, idle_kwh: np.ndarray, hours: Any) -> np.ndarray:
+        """Rate at which each bank fills, negative where it drains, at net charge powers. [kW]
+
+        `idle_kwh` is the energy that would be held if nothing flowed, `hours` how long it flows; losses that follow the
+        voltage depend on both.
+        """
+        rates = np.zeros_like(bank_kw)
         for number in range(len(self.banks)):
-            power, middle = bank_kw[:, number], middles[:, number]
-            into = self.charging[number].rate(np.maximum(power, 0.0), middle, self.hours)
-            out = self.discharging[number].rate(np.maximum(-power, 0.0), middle, self.hours)
-            end[:, number] += self.hours * (into - out)
-        return end
+            power, idle = bank_kw[:, number], idle_kwh[:, number]
+            into = self.charging[number].rate(np.maximum(power, 0.0), idle, hours)
+            rates[:, number] = into - self.discharging[number].rate(np.maximum(-power, 0.0), idle, hours)
+        return rates
+
+    def voltage_by_law(self, held: np.ndarray) -> np.ndarray:
+        """Bus voltage at the energies held, off no chord, of shape (cases,). [V]"""
+        if self.on_bus is None:
+            return np.full(len(held), self._lowest_v)
+        volts: np.ndarray = voltage_at(self.banks[self.on_bus], held[:, self.on_bus])
+        return volts
+
+    def most_given(self, held: np.ndarray, hours: np.ndarray, least_v: np.ndarray) -> np.ndarray:
+        """The most that each bank can give through `hours`, by energy and by its current at the voltage it then has.
+
+        Parameters
+        ----------
+        held : array of shape (cases, banks)
+            Energy at the start. [kWh]
+        hours, least_v : array of shape (cases,)
+            How long, and the bus voltage below which it must not fall. [h], [V]
+
+        Returns
+        -------
+        array of shape (cases, banks)
+            On the bus. [kW]
+        """
+        most = np.zeros_like(held)
+        for number, bank in enumerate(self.banks):
+            own, giving = held[:, number], self.discharging[number]
+            least = stored_at(bank, least_v) if number == self.on_bus else np.zeros(len(held))
+            spare = np.maximum(own - least, 0.0)
+            rate = np.divide(spare, hours, out=np.full(len(held), np.inf), where=hours > 0)
+            given = np.where(own >= least - SPARE_KWH, giving.power(rate, own, hours), 0.0)
+            tight = ~self._carried(number, given, own, hours)
+            if tight.any():
+                given[tight] = self._within_current(number, given[tight], own[tight], hours[tight])
+            most[:, number] = given
+        return most
+
+    def _carried(self, number: int, given: np.ndarray, held: np.ndarray, hours: np.ndarray) -> np.ndarray:
+        """Whether a bank's current is within its limit at the voltage that is left after giving so much."""
+        bank, current = self.banks[number], self.banks[number].current(out=True)
+        needed: Any = 0.0
+        if current is not None:
+            needed = stored_at(bank, volts_of(given / bank.converter_efficiency, current.amperes))
+        drained = self.discharging[number].rate(given, held, hours)
+        return np.asarray(hours * drained + needed <= held + SPARE_KWH)
+
+    def _within_current(
+        self, number: int, most: np.ndarray, held: np.ndarray, hours: np.ndarray
+    ) -> np.ndarray:
+        low, high = np.zeros(len(most)), most
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            kept = self._carried(number, middle, held, hours)
+            low, high = np.where(kept, middle, low), np.where(kept, high, middle)
+        return low
+
+    def most_taken(self, held: np.ndarray) -> np.ndarray:
+        """The most that each bank can take through a step until it is full, of shape (cases, banks). [kW]"""
+        most = np.zeros_like(held)
+        for number, bank in enumerate(self.banks):
+            own, current = held[:, number], bank.current(out=False)
+            room = self._energy_room(bank.capacity_kwh, own)
+            most[:, number] = self.charging[number].power(room, own, self.hours)
+            if current is not None:
+                by_current = current.most_kw(voltage_at(bank, own)) / bank.converter_efficiency
+                most[:, number] = np.minimum(most[:, number], by_current)
+        return most
 
     def kept_for_later(self, surplus: np.ndarray) -> np.ndarray:
         """Least energy at the end of each step from which later floors can be kept, of shape (steps, banks). [kWh]

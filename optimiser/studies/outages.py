@@ -118,7 +118,7 @@ def ride_out(dispatch: Dispatch, backup: Backup) -> Outages:
     stride = max(1, LEAST_MINUTES_APART // dispatch.scenario.timeline.step_minutes)
     first = np.arange(0, island.steps, stride)
     banks = dispatch.flows.banks
-    stored = np.array([banks[bank.bank.name].start_kwh[first] for bank in island.banks])
+    stored = np.array([banks[bank.name].start_kwh[first] for bank in island.stores.banks])
     return Outages(island, first, stored, follow(island, stored, first, backup.hours))
 
 
@@ -126,8 +126,8 @@ def _from_reserve(dispatch: Dispatch, backup: Backup, found: Outages) -> Rides:
     """The same outages met with no more than each bank's reserve, where the schedule may have stood at its floor."""
     timeline = dispatch.scenario.timeline
     floors = []
-    for bank, held in zip(found.island.banks, found.stored_kwh, strict=True):
-        at_end = bank.bank.floor_kwh(timeline)
+    for bank, held in zip(found.island.stores.banks, found.stored_kwh, strict=True):
+        at_end = bank.floor_kwh(timeline)
         floors.append(np.minimum(np.r_[at_end[0], at_end[:-1]][found.first], held))
     return follow(found.island, np.array(floors), found.first, backup.hours)
 
