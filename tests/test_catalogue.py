@@ -27,7 +27,7 @@ from optimiser.plant.events import Call, Event, holdings
 from optimiser.plant.outages import follow, island_of
 from optimiser.plant.replay import EventReplay
 from optimiser.plant.walk import Plant
-from optimiser.scenario import checks
+from optimiser.scenario.checks import review
 from optimiser.scenario.file import Scenario
 from optimiser.studies import what_binds
 
@@ -333,7 +333,7 @@ def test_a_figure_that_cannot_be_meant_is_warned_of(limit, folder):
     (path,) = CASES[limit].tight
     unit = "kWh" if limit is limits.CAPACITY else limit.unit
     varied = optimiser.vary(loose, {path: 10 * PLAUSIBLE[unit][1]})
-    assert any(words.startswith(path) and "hardly meant" in words for words in checks.warnings(varied))
+    assert any(words.startswith(path) and "hardly meant" in words for words in review.warnings(varied))
 
 
 @of("diagnosis")

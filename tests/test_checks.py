@@ -20,7 +20,7 @@ from conftest import write_site
 
 import optimiser
 from optimiser.fields import Component, quantity
-from optimiser.scenario.checks import warnings
+from optimiser.scenario.checks.review import warnings
 from optimiser.scenario.read import read_scenario, vary
 from optimiser.series.table import side_text
 from optimiser.starter import write_starter

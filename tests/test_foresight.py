@@ -30,7 +30,7 @@ from optimiser.foresight.facts import Facts, Plans
 from optimiser.foresight.policies import Backcast, Rolling, Uncertain, as_known, policies_of
 from optimiser.foresight.running import run_under
 from optimiser.results.summarise import resting_on
-from optimiser.scenario.checks import warnings as check_warnings
+from optimiser.scenario.checks.review import warnings as check_warnings
 from optimiser.scenario.contract import read_tariff
 from optimiser.scenario.foresight import Errors
 from optimiser.services.product import Product

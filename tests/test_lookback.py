@@ -17,16 +17,10 @@ from optimiser.accounts.billing import Columns
 from optimiser.accounts.settlement import before_flows
 from optimiser.cli import main
 from optimiser.daily import lookback
-from optimiser.daily.lookback import (
-    CEILING,
-    LOGGED,
-    NO_SYSTEM,
-    LoggedStore,
-    _went,
-    billed,
-    look_back,
-    write_look_back,
-)
+from optimiser.daily.cases import CEILING, LOGGED, NO_SYSTEM, billed
+from optimiser.daily.differences import _went
+from optimiser.daily.log import LoggedStore
+from optimiser.daily.lookback import look_back, write_look_back
 from optimiser.errors import DriftError, SeriesError
 from optimiser.starter import write_starter
 

@@ -25,7 +25,7 @@ from optimiser import read_scenario, solve, vary
 from optimiser.cli import main
 from optimiser.dispatch import Dispatch
 from optimiser.errors import ScenarioError
-from optimiser.scenario.checks import warnings
+from optimiser.scenario.checks.review import warnings
 from optimiser.services.product import Product
 from optimiser.services.product_sets import as_product, in_force, product_sets
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from optimiser import read_scenario, run, solve, vary
-from optimiser.scenario.checks import warnings
+from optimiser.scenario.checks.review import warnings
 from optimiser.starter import STARTERS, write_starter
 
 SCENARIOS = Path(__file__).parent.parent / "scenarios"

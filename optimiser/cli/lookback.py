@@ -70,7 +70,8 @@ def lookback(
 ) -> None:
     """What logged operation of SCENARIO earned, beside no system and the best schedule of the same days."""
     from optimiser.accounts.billing import metered_columns
-    from optimiser.daily.lookback import LoggedStore, look_back, refuse_replacing, write_look_back
+    from optimiser.daily.log import LoggedStore
+    from optimiser.daily.lookback import look_back, refuse_replacing, write_look_back
     from optimiser.series.table import column_names, no_column
 
     if stored is None and (stored_unit or stored_at):

@@ -100,7 +100,7 @@ def _echo_money(summary: Summary) -> None:
 def check(scenario: Path) -> None:
     """Check SCENARIO: its file, its data, and its hardware as a practitioner would."""
     from optimiser.engine.diagnosis.supply import check_supply
-    from optimiser.scenario.checks import warnings
+    from optimiser.scenario.checks.review import warnings
     from optimiser.scenario.read import read_scenario
 
     read = read_scenario(scenario)

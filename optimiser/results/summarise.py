@@ -16,7 +16,7 @@ from optimiser.finance import Appraisal, appraise
 from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.results.approximations import approximations_of, relaxed_lines
 from optimiser.results.cash import cash_flow
-from optimiser.scenario import checks
+from optimiser.scenario.checks import review
 from optimiser.scenario.file import Scenario
 from optimiser.studies.price_years import spread
 from optimiser.study import Study
@@ -80,12 +80,12 @@ def summarise(
         appraisal=None if appraisal is None else _appraisal(appraisal),
         studies={name: study.summary for name, study in studies.items()},
         warnings=(
-            *checks.warnings(scenario),
+            *review.warnings(scenario),
             *(appraisal.warnings if appraisal else ()),
             *(w for study in studies.values() for w in study.warnings),
         ),
         approximations=(*relaxed_lines(dispatch), *approximations_of(scenario, appraisal)),
-        data_notes=tuple(checks.data_notes(scenario)),
+        data_notes=tuple(review.data_notes(scenario)),
         provenance=_provenance(scenario, seconds),
     )
 
