@@ -35,21 +35,63 @@ class Path:
         Energy stored at the end of each step. [kWh]
     choice : int array of shape (steps,)
         Place of each step's choice.
-    pieces : float
-        Pieces of the worth of stored energy in the mean step.
     """
 
     bound: float
     made: float
     stored: np.ndarray
     choice: np.ndarray
-    pieces: float
 
 
-def best_path(
-    planes: Planes, choices: Choices, stored: tuple[np.ndarray, np.ndarray], start_kwh: float, added: float
-) -> Path:
-    """The best path, with a bound.
+@dataclass(frozen=True)
+class Worth:
+    """What is stored when some steps begin is worth to them and to what follows.
+
+    Attributes
+    ----------
+    curve : array of shape (2, breakpoints)
+        Stored energy when the first step begins [kWh], and the most that can be made from there on. [currency]
+    kept, first : arrays
+        The same after each step, one after the other, and the place of each.
+    """
+
+    curve: np.ndarray
+    kept: np.ndarray
+    first: np.ndarray
+
+    def at(self, stored: float) -> float:
+        """The worth of a stored energy. [currency]"""
+        return float(np.interp(stored, *self.curve))
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A way through some steps.
+
+    Attributes
+    ----------
+    stored : array of shape (steps,)
+        Energy stored at the end of each step. [kWh]
+    choice : int array of shape (steps,)
+        Place of each step's choice.
+    made : float
+        What it makes as far as the planes tell. [currency]
+    """
+
+    stored: np.ndarray
+    choice: np.ndarray
+    made: float
+
+
+def worth_before(
+    planes: Planes,
+    choices: Choices,
+    stored: tuple[np.ndarray, np.ndarray],
+    begin: tuple[float, float],
+    after: np.ndarray,
+    added: float,
+) -> Worth:
+    """The worth of what is stored before some steps, never too low.
 
     Parameters
     ----------
@@ -57,28 +99,35 @@ def best_path(
     choices : Choices
     stored : pair of arrays of shape (steps,)
         Least and most stored at the end of each step. [kWh]
-    start_kwh : float
-        Stored before the first step. [kWh]
+    begin : pair of float
+        Least and most stored before the first. [kWh]
+    after : array of shape (2, breakpoints)
+        Worth of what is stored after the last, from the least to the most.
     added : float
         What may be added to the worth of stored energy in each step so that it has few pieces. [currency]
     """
     most = int(np.diff(planes.first).max())
     form = (planes.height, planes.start, planes.end, planes.first, choices.first, most)
-    bound, kept, first = _backward(form, *stored, start_kwh, max(added, LEAST_ADDED))
-    path, choice, made = _forward(form, kept, first, start_kwh)
-    return Path(float(bound), float(made), path, choice, kept.shape[1] / max(1, len(path)))
+    return Worth(*_backward(form, *stored, begin, np.ascontiguousarray(after), max(added, LEAST_ADDED)))
+
+
+def follow(choices: Choices, planes: Planes, worth: Worth, start_kwh: float) -> Followed:
+    """The path that follows the worth from some stored energy."""
+    most = int(np.diff(planes.first).max())
+    form = (planes.height, planes.start, planes.end, planes.first, choices.first, most)
+    return Followed(*_forward(form, worth.kept, worth.first, start_kwh))
 
 
 @njit(cache=True, nogil=True)
-def _backward(form, low, high, start_kwh, added):
-    """Bound, the worth of stored energy after each step (breakpoints, worth), and the place of each step's first."""
+def _backward(form, low, high, first_range, after, added):
+    """The worth before all steps, after each (breakpoints, worth), and the place of each step's first."""
     steps = len(low)
     worth, curve, joined = np.empty((2, ROOM)), np.empty((2, ROOM)), np.empty((2, ROOM))
     arc, stack, heights = np.empty((2, ROOM)), np.empty((256, 6)), np.empty(form[5])
     kept = np.empty((2, 32 * steps + ROOM))
     first = np.empty(steps + 1, np.int64)
-    worth[0, 0], worth[0, 1], worth[1, 0], worth[1, 1] = low[-1], high[-1], 0.0, 0.0
-    count, used = 2 if high[-1] > low[-1] else 1, 0
+    count, used = after.shape[1], 0
+    _copy(after, 0, count, worth, 0)
     first[steps] = 0
     for step in range(steps - 1, -1, -1):
         if used + count > kept.shape[1]:
@@ -88,8 +137,8 @@ def _backward(form, low, high, start_kwh, added):
         _copy(worth, 0, count, kept, used)
         used += count
         first[step] = used
-        begin = low[step - 1] if step else start_kwh
-        end = high[step - 1] if step else start_kwh
+        begin = low[step - 1] if step else first_range[0]
+        end = high[step - 1] if step else first_range[1]
         total, left = 0, 0
         while left == 0 or left < count - 1:
             right = _end_of_arc(worth, count, left)
@@ -106,9 +155,10 @@ def _backward(form, low, high, start_kwh, added):
             left = max(right, left + 1)
         count = _thinned(curve, total, added, joined)
         _copy(curve, 0, count, worth, 0)
-    short = np.empty((2, used))
+    curve, short = np.empty((2, count)), np.empty((2, used))
+    _copy(worth, 0, count, curve, 0)
     _copy(kept, 0, used, short, 0)
-    return worth[1, 0], short, first
+    return curve, short, first
 
 
 @njit(cache=True, nogil=True)
@@ -240,6 +290,22 @@ def _lowest(heights, slope, first, last, place):
         elif here <= value + TIE:
             after = k
     return before, after, value
+
+
+def higher(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """The higher of two curves over the same span, each of shape (2, breakpoints)."""
+    out = np.empty((2, 2 * (one.shape[1] + other.shape[1])))
+    if one.shape[1] == 1:
+        return np.array([[one[0, 0]], [max(one[1, 0], other[1, 0])]])
+    return np.ascontiguousarray(out[:, : _higher(one, one.shape[1], other, other.shape[1], out)])
+
+
+def thinned(curve: np.ndarray, added: float) -> np.ndarray:
+    """A curve with few breakpoints, above it by little more than `added`."""
+    spare = np.empty((2, ROOM))
+    wide = np.empty((2, max(ROOM, curve.shape[1])))
+    wide[:, : curve.shape[1]] = curve
+    return np.ascontiguousarray(wide[:, : _thinned(wide, curve.shape[1], added, spare)])
 
 
 @njit(cache=True, nogil=True)

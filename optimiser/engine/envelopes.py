@@ -45,6 +45,14 @@ class Choices:
     code: np.ndarray
     first: np.ndarray
 
+    def of_steps(self, first: int, stop: int) -> Choices:
+        """Those of some steps, with bounds of their own; steps keep their numbers."""
+        mine = slice(self.first[first], self.first[stop])
+        places = self.first[first : stop + 1] - self.first[first]
+        return Choices(
+            self.step[mine], self.lower[mine].copy(), self.upper[mine].copy(), self.code[mine], places
+        )
+
 
 @dataclass(frozen=True)
 class Planes:
@@ -55,12 +63,24 @@ class Planes:
     height, start, end : array of shape (planes,)
     first : int array of shape (choices + 1,)
         Place of each choice's first plane.
+    figures : array of shape (figures, planes)
+        What one more unit of a figure that steps share brings, where bounds of it are not yet said; its money is not
+        in `height` then.
     """
 
     height: np.ndarray
     start: np.ndarray
     end: np.ndarray
     first: np.ndarray
+    figures: np.ndarray
+
+    def within(self, lower: np.ndarray, upper: np.ndarray, levels: np.ndarray, near: np.ndarray) -> Planes:
+        """The lowest of them with the figures between some bounds, looked at as `Envelopes.planes` does."""
+        if not len(self.figures):
+            return self
+        form = (self.height, self.start, self.end, self.first, self.figures)
+        made, first = _within(form, lower, upper, levels, near)
+        return Planes(made[0], made[1], made[2], first, self.figures[:0])
 
     def most(self, choice: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
         """The most that some choices make between some stored energies. [currency]"""
@@ -145,25 +165,45 @@ class Envelopes:
             start = rng.uniform(low, high, count)
             reach = rng.choice(REACHES, count) * (high - low)
             end = np.clip(start + rng.uniform(-1, 1, count) * reach, low, high)
-            self.learn(priced, choices, chosen, start, end)
+            lower, upper = choices.lower[chosen], choices.upper[chosen]
+            # Of figures that steps share, half of the samples know the amounts, the others their bounds.
+            copies = slice(len(self._stage.columns), None)
+            spread = rng.uniform(0, 1, (count, len(self._stage.shared))) ** 2
+            amount = lower[:, copies] + spread * (upper - lower)[:, copies]
+            known = rng.random(count)[:, np.newaxis] < 0.5
+            lower[:, copies] = np.where(known, amount, lower[:, copies])
+            upper[:, copies] = np.where(known, amount, upper[:, copies])
+            self.learn(priced, choices.step[chosen], (lower, upper), start, end)
 
     def learn(
-        self, priced: Priced, choices: Choices, chosen: np.ndarray, start: np.ndarray, end: np.ndarray
+        self,
+        priced: Priced,
+        step: np.ndarray,
+        bounds: tuple[np.ndarray, np.ndarray],
+        start: np.ndarray,
+        end: np.ndarray,
     ) -> np.ndarray:
-        """Solve some choices between some stored energies and keep the bases.
+        """Solve some steps within bounds of their columns, between some stored energies, and keep the bases.
 
         Returns
         -------
-        array of shape (chosen, columns)
+        array of shape (steps, columns)
             The columns at each optimum; 0 where the solver ended without one.
         """
-        x = np.zeros((len(chosen), len(self._stage.columns)))
+        x = np.zeros((len(step), bounds[0].shape[1]))
         for number, pool in enumerate(self._pools):
             block = pool.block()
-            mine = np.flatnonzero(self._kind_of_step[choices.step[chosen]] == number)
+            mine = np.flatnonzero(self._kind_of_step[step] == number)
             for first in range(0, len(mine), AT_ONCE):
                 some = mine[first : first + AT_ONCE]
-                piece = self._blocks(pool.kind, block, priced, choices, chosen[some], start[some], end[some])
+                piece = self._blocks(
+                    pool.kind,
+                    block,
+                    priced,
+                    step[some],
+                    (bounds[0][some], bounds[1][some]),
+                    (start[some], end[some]),
+                )
                 highs = Highs(piece)
                 solution = highs.solve()
                 if solution.verdict != "optimal":
@@ -179,19 +219,17 @@ class Envelopes:
         kind: Kind,
         block: np.ndarray,
         priced: Priced,
-        choices: Choices,
-        chosen: np.ndarray,
-        start: np.ndarray,
-        end: np.ndarray,
+        steps: np.ndarray,
+        bounds: tuple[np.ndarray, np.ndarray],
+        stored: tuple[np.ndarray, np.ndarray],
     ) -> Piece:
-        """Some choices side by side in one linear program."""
-        steps, off = choices.step[chosen], np.zeros((len(chosen), 2 * len(kind.start)))
-        lower = np.hstack([choices.lower[chosen], off])
-        upper = np.hstack([choices.upper[chosen], off + np.inf])
+        """Some steps side by side in one linear program."""
+        off = np.zeros((len(steps), 2 * len(kind.start)))
+        lower, upper = np.hstack([bounds[0], off]), np.hstack([bounds[1], off + np.inf])
         objective = np.hstack([priced.money[steps], off - self._steep(priced)])
-        given = np.outer(start, kind.start) + np.outer(end, kind.end)
+        given = np.outer(stored[0], kind.start) + np.outer(stored[1], kind.end)
         row_lower, row_upper = ((side[steps] - given).ravel() for side in self._stage.sides)
-        matrix = stacked_blocks(block, len(chosen))
+        matrix = stacked_blocks(block, len(steps))
         return Piece(matrix, row_lower, row_upper, lower.ravel(), upper.ravel(), objective.ravel())
 
     @staticmethod
@@ -199,12 +237,32 @@ class Envelopes:
         """More than a kW or kWh could ever bring."""
         return STEEP * max(np.abs(priced.money).max(), np.abs(priced.end_money).max(), 1e-3)
 
-    def planes(self, priced: Priced, choices: Choices, near: np.ndarray) -> Planes:
-        """The lowest planes of every choice; the stored energies `near`, of shape (steps,), are looked at as well."""
+    def planes(
+        self,
+        priced: Priced,
+        choices: Choices,
+        near: np.ndarray,
+        figures: np.ndarray | None = None,
+        amounts: np.ndarray | None = None,
+    ) -> Planes:
+        """The lowest planes of every choice.
+
+        Parameters
+        ----------
+        priced : Priced
+        choices : Choices
+        near : array of shape (steps,)
+            Energies stored when steps begin that are looked at as well. [kWh]
+        figures : int array of shape (figures,), optional
+            Places of columns whose bounds are said later.
+        amounts : array of shape (boxes, 2, figures), optional
+            Bounds of those within which planes are looked at.
+        """
+        figures = np.zeros(0, np.int64) if figures is None else figures
+        amounts = np.zeros((1, 2, len(figures))) if amounts is None else amounts
         stage, count = self._stage, len(choices.step)
         counts = np.zeros(count, np.int64)
         parts: list[tuple[np.ndarray, np.ndarray]] = []
-        levels = np.linspace(*self.range_kwh, LEVELS)
         for number, pool in enumerate(self._pools):
             mine = np.flatnonzero(self._kind_of_step[choices.step] == number)
             matrix = np.column_stack([pool.kind.own, pool.kind.start, pool.kind.end])
@@ -217,64 +275,119 @@ class Envelopes:
                     (priced.money[steps], priced.end_money[steps], self._steep(priced)),
                     (choices.lower[some], choices.upper[some]),
                     (stage.sides[0][steps], stage.sides[1][steps]),
-                    levels,
+                    self.levels,
                     near[steps],
+                    (figures, amounts),
                 )
                 counts[some] = of_each
                 parts.append((some, made[:, :total]))
-        return _in_order(parts, counts)
+        return _in_order(parts, counts, 3 + len(figures))
+
+    @property
+    def levels(self) -> np.ndarray:
+        """Stored energies that planes are looked at from. [kWh]"""
+        return np.linspace(*self.range_kwh, LEVELS)
 
 
-def _in_order(parts: Sequence[tuple[np.ndarray, np.ndarray]], counts: np.ndarray) -> Planes:
+def _in_order(parts: Sequence[tuple[np.ndarray, np.ndarray]], counts: np.ndarray, tall: int) -> Planes:
     """Planes of all choices one after the other, from those of parts of the choices."""
     first = np.concatenate([[0], np.cumsum(counts)])
-    whole = np.empty((3, first[-1]))
+    whole = np.empty((tall, first[-1]))
     for some, made in parts:
         of_each = counts[some]
         place = np.repeat(first[some] - np.cumsum(of_each) + of_each, of_each) + np.arange(of_each.sum())
         whole[:, place] = made
-    return Planes(whole[0], whole[1], whole[2], first)
+    return Planes(whole[0], whole[1], whole[2], first, whole[3:])
 
 
 @njit(cache=True, nogil=True)
-def _planes_of(matrix, pool, money, bounds, sides, levels, near):
+def _within(form, lower, upper, levels, near):
+    """The lowest planes of each choice with figures between some bounds, and the place of each choice's first."""
+    height, start, end, first, figures = form
+    made = np.empty((3, len(height)))
+    places = np.zeros(len(first), np.int64)
+    most = 0
+    for choice in range(len(first) - 1):
+        most = max(most, first[choice + 1] - first[choice])
+    heights, starts, ends = np.empty(most), np.empty(most), np.empty(most)
+    keep, total = np.zeros(most, np.bool_), 0
+    for choice in range(len(first) - 1):
+        begin, count = first[choice], first[choice + 1] - first[choice]
+        order = np.empty(count, np.int64)
+        for k in range(count):
+            heights[k], starts[k], ends[k] = height[begin + k], start[begin + k], end[begin + k]
+            for figure in range(len(figures)):
+                money = figures[figure, begin + k]
+                heights[k] += max(money * lower[figure], money * upper[figure])
+            keep[k], order[k] = False, count - 1 - k
+        for level in levels:
+            _keep_lowest(heights, starts, level, ends, order, keep)
+        _keep_lowest(heights, starts, near[choice], ends, order, keep)
+        for k in range(count):
+            if keep[k]:
+                made[0, total], made[1, total], made[2, total] = heights[k], starts[k], ends[k]
+                total += 1
+        places[choice + 1] = total
+    short = np.empty((3, total))
+    for row in range(3):
+        for k in range(total):
+            short[row, k] = made[row, k]
+    return short, places
+
+
+@njit(cache=True, nogil=True)
+def _planes_of(matrix, pool, money, bounds, sides, levels, near, asked):
     """Planes of some choices of one kind, one choice after the other with room at the end; how many in all and each.
 
     Loops in place of array expressions, which take seconds to compile.
     """
     count, bases = len(near), len(pool[0])
     counts = np.zeros(count, np.int64)
-    made = np.empty((3, 24 * count + bases))
+    figures, amounts = asked
+    tall = 3 + len(figures)
+    made = np.empty((tall, 24 * count + bases))
     height, start, end = np.empty(bases), np.empty(bases), np.empty(bases)
+    reduced, whole = np.empty((len(figures), bases)), np.empty(bases)
     keep = np.zeros(bases, np.bool_)
     total = 0
     for number in range(count):
         for basis in range(bases):
             height[basis], start[basis], end[basis] = _plane(
-                matrix, pool, basis, money, bounds, sides, number
+                matrix, pool, basis, money, bounds, sides, number, figures, reduced
             )
             keep[basis] = False
         order = np.argsort(end)
-        for level in levels:
-            _keep_lowest(height, start, level, end, order, keep)
-        _keep_lowest(height, start, near[number], end, order, keep)
+        for box in range(len(amounts)):
+            for k in range(bases):
+                whole[k] = height[k]
+                for f in range(len(figures)):
+                    whole[k] += max(reduced[f, k] * amounts[box, 0, f], reduced[f, k] * amounts[box, 1, f])
+            for level in levels:
+                _keep_lowest(whole, start, level, end, order, keep)
+            _keep_lowest(whole, start, near[number], end, order, keep)
         if total + bases > made.shape[1]:
-            more = np.empty((3, 2 * made.shape[1]))
-            for k in range(total):
-                more[0, k], more[1, k], more[2, k] = made[0, k], made[1, k], made[2, k]
+            more = np.empty((tall, 2 * made.shape[1]))
+            for row in range(tall):
+                for k in range(total):
+                    more[row, k] = made[row, k]
             made = more
         for place in range(bases - 1, -1, -1):
             basis = order[place]
             if keep[basis]:
                 made[0, total], made[1, total], made[2, total] = height[basis], start[basis], end[basis]
+                for row in range(3, tall):
+                    made[row, total] = reduced[row - 3, basis]
                 total += 1
                 counts[number] += 1
     return made, total, counts
 
 
 @njit(cache=True, nogil=True)
-def _plane(matrix, pool, basis, money, bounds, sides, number):
-    """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns."""
+def _plane(matrix, pool, basis, money, bounds, sides, number, figures, left_out):
+    """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns.
+
+    The columns `figures` are left out; what one more unit of them brings is written to `left_out`.
+    """
     size, rows, columns, inverse = pool
     own = money[0].shape[1]
     reduced = np.empty(own)
@@ -297,6 +410,9 @@ def _plane(matrix, pool, basis, money, bounds, sides, number):
         end -= y * matrix[row, own + 1]
         for column in range(own):
             reduced[column] -= y * matrix[row, column]
+    for k in range(len(figures)):
+        left_out[k, basis] = reduced[figures[k]]
+        reduced[figures[k]] = 0.0
     for column in range(own):
         height += max(
             reduced[column] * bounds[0][number, column], reduced[column] * bounds[1][number, column]

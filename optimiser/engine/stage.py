@@ -1,7 +1,8 @@
 """What a step by itself can do with one store: the rows of a step, between the energy it starts and ends with.
 
 The program of a year with one bank is a chain: a step knows of the others only the energy stored when it begins and
-ends. Rows that join a step to more than that (a peak, a block, a second bank) are left out at a price.
+ends. Of a figure that it shares with others (a peak, a block) it gets a copy of its own, at a price. Rows that join a
+step to more than that (a second bank, a sum) are left out at a price.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from scipy import sparse
 
 from optimiser.engine import proof
 from optimiser.engine.tiling import Problem
+from optimiser.timeline import STEP
 
 MOST_KINDS = 64
 
@@ -25,7 +27,7 @@ class Kind:
     Attributes
     ----------
     own : array of shape (rows, columns)
-        Of the step's columns, all but the stored energy.
+        Of the step's columns, all but the stored energy, then of its copies.
     start, end : array of shape (rows,)
         Of the energy stored when the step begins and ends. [1/kWh]
     steps : int array
@@ -47,12 +49,15 @@ class Priced:
     money : array of shape (steps, columns)
     end_money : array of shape (steps,)
         What a stored kWh at the end of the step brings by itself. [currency/kWh]
+    outside : array of shape (group columns,)
+        What columns of groups bring beyond what their copies pay. [currency per unit]
     constant : float
-        The most that everything outside the steps brings. [currency]
+        What the rows that are left out bring. [currency]
     """
 
     money: np.ndarray
     end_money: np.ndarray
+    outside: np.ndarray
     constant: float
 
 
@@ -67,14 +72,20 @@ class Stage:
         Place of the stored energy among a step's columns.
     columns : int array of shape (columns,)
         Places of a step's other columns.
+    shared : int array of shape (copies, steps)
+        Places of the columns of groups that each step has copies of.
+    copied : triple of int arrays and array of shape (entries,)
+        Row, column and coefficient of every entry of such columns in steps' rows.
     inner : int array of shape (rows,)
-        Places, among a step's rows, of those that concern the step and its stored energy alone.
+        Places, among a step's rows, of those that concern the step, its copies and its stored energy alone.
     kinds : tuple of Kind
     """
 
     problem: Problem
     state: int
     columns: np.ndarray
+    shared: np.ndarray
+    copied: tuple[np.ndarray, np.ndarray, np.ndarray]
     inner: np.ndarray
     kinds: tuple[Kind, ...]
 
@@ -83,20 +94,34 @@ class Stage:
         """Steps of the horizon."""
         return self.problem.timeline.steps
 
+    @property
+    def joined(self) -> bool:
+        """Whether steps have more to do with each other than the energy stored."""
+        return bool(len(self.shared) or self.joining.any())
+
     def _of_steps(self, numbers: np.ndarray) -> np.ndarray:
         """Numbers of the steps' columns, of shape (steps, columns of a step)."""
         wide = self.problem.step_columns
         return numbers[: self.steps * wide].reshape(self.steps, wide)
 
+    def _of_stage(self, numbers: np.ndarray) -> np.ndarray:
+        """Numbers of the columns that stages have, copies among them, of shape (steps, columns)."""
+        return np.hstack([self._of_steps(numbers)[:, self.columns], numbers[self.shared].T])
+
+    @property
+    def groups(self) -> slice:
+        """Where columns of groups stand."""
+        return slice(self.steps * self.problem.step_columns, None)
+
     @cached_property
     def lower(self) -> np.ndarray:
         """Least of each column, of shape (steps, columns)."""
-        return np.ascontiguousarray(self._of_steps(self.problem.lower)[:, self.columns])
+        return self._of_stage(self.problem.lower)
 
     @cached_property
     def upper(self) -> np.ndarray:
         """Most of each column, of shape (steps, columns)."""
-        return np.ascontiguousarray(self._of_steps(self.problem.upper)[:, self.columns])
+        return self._of_stage(self.problem.upper)
 
     @cached_property
     def stored(self) -> tuple[np.ndarray, np.ndarray]:
@@ -123,18 +148,26 @@ class Stage:
         return np.concatenate([np.tile(of_step, self.steps), np.ones(beyond, bool)])
 
     def priced(self, y: np.ndarray) -> Priced:
-        """What steps bring at some prices of the rows that join them; any prices give a bound."""
-        problem = self.problem
-        y = np.where(self.joining, proof.usable(y, problem.row_lower, problem.row_upper), 0.0)
-        used = y != 0
-        side = np.where(y > 0, problem.row_upper, problem.row_lower)
-        prices = problem.objective - problem.matrix.T @ y if used.any() else problem.objective
-        groups = slice(self.steps * problem.step_columns, None)
-        outside = np.maximum(prices[groups] * problem.lower[groups], prices[groups] * problem.upper[groups])
-        constant = problem.offset + float((y[used] * side[used]).sum() + outside.sum())
+        """What steps bring at some prices of the rows that join them; any prices give a bound.
+
+        A copy brings what the step's rows would gain by one more unit of it.
+        """
+        problem, start = self.problem, self.groups.start
+        left_out = np.where(self.joining, proof.usable(y, problem.row_lower, problem.row_upper), 0.0)
+        used = left_out != 0
+        side = np.where(left_out > 0, problem.row_upper, problem.row_lower)
+        prices = problem.objective - problem.matrix.T @ left_out if used.any() else problem.objective
+        row, column, value = self.copied
+        outside = prices[start:] - np.bincount(column - start, value * y[row], len(prices) - start)
         of_steps = self._of_steps(prices)
-        money = np.ascontiguousarray(of_steps[:, self.columns])
-        return Priced(money, np.ascontiguousarray(of_steps[:, self.state]), constant)
+        of_copies = np.zeros((self.steps, len(self.shared)))
+        for number, shared in enumerate(self.shared):
+            step = row // problem.step_rows
+            mine = shared[step] == column
+            of_copies[:, number] = np.bincount(step[mine], (value * y[row])[mine], self.steps)
+        money = np.hstack([of_steps[:, self.columns], of_copies])
+        constant = problem.offset + float((left_out[used] * side[used]).sum())
+        return Priced(money, np.ascontiguousarray(of_steps[:, self.state]), outside, constant)
 
     def may_hold(self, steps: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
         """False where bounds alone keep a row of a step from holding, whatever is stored.
@@ -163,7 +196,7 @@ class Stage:
 
     def made(self, priced: Priced, x: np.ndarray) -> np.ndarray:
         """Money that a schedule makes in each step at some prices, of shape (steps,). [currency]"""
-        own = np.einsum("ij,ij->i", priced.money, self._of_steps(x)[:, self.columns])
+        own = np.einsum("ij,ij->i", priced.money, self._of_stage(x))
         return own + priced.end_money * self.states(x)
 
 
@@ -183,19 +216,26 @@ def stage_of(problem: Problem) -> Stage | None:
     kinds = entries.kinds(state, inner)
     if kinds is None:
         return None
-    return Stage(problem, state, np.delete(np.arange(wide), state), inner, kinds)
+    columns, copied = np.delete(np.arange(wide), state), entries.copied(inner)
+    return Stage(problem, state, columns, entries.shared, copied, inner, kinds)
 
 
 @dataclass(frozen=True)
 class _Entries:
-    """Every entry of the steps' rows: its step, its row and its column as seen from the step."""
+    """Every entry of the steps' rows: its step, its row and its column as seen from the step.
+
+    Columns of groups that steps may have copies of are numbered on from the step's own columns, by family; `shared`
+    holds their places, of shape (families, steps). Other columns of groups are `elsewhere`.
+    """
 
     problem: Problem
     step: np.ndarray
     family: np.ndarray
     column: np.ndarray
     value: np.ndarray
-    group: np.ndarray
+    index: np.ndarray
+    shared: np.ndarray
+    elsewhere: np.ndarray
 
     @classmethod
     def of(cls, problem: Problem) -> _Entries:
@@ -204,32 +244,49 @@ class _Entries:
         row = np.repeat(np.arange(steps * tall), np.diff(start))
         index = problem.matrix.indices[: start[-1]].astype(np.int64)
         step = row // tall
+        column, elsewhere = index - step * wide, index >= steps * wide
+        shared: list[np.ndarray] = []
+        present = np.unique(index[elsewhere])
+        for name, family in problem.columns.items():
+            if family.per != STEP and len(np.intersect1d(problem.places[name], present)):
+                place = problem.places[name][problem.timeline.groups(family.per).of_step]
+                mine = place[step] == index
+                column[mine], elsewhere[mine] = wide + len(shared), False
+                shared.append(place)
         return cls(
             problem,
             step,
             row % tall,
-            index - step * wide,
+            column,
             problem.matrix.data[: start[-1]],
-            index >= steps * wide,
+            index,
+            np.array(shared, int).reshape(len(shared), steps),
+            elsewhere,
         )
+
+    def copied(self, inner: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Row, column and coefficient of the entries of columns that steps have copies of, in the inner rows."""
+        mine = (self.column >= self.problem.step_columns) & ~self.elsewhere & np.isin(self.family, inner)
+        row = self.step[mine] * self.problem.step_rows + self.family[mine]
+        return row, self.index[mine], self.value[mine]
 
     def states(self) -> np.ndarray:
         """Places of columns that a balance carries over from the step before."""
         wide, tall = self.problem.step_columns, self.problem.step_rows
         second = slice(tall, 2 * tall)
         equal = self.problem.row_lower[second] == self.problem.row_upper[second]
-        mine = (self.step == 1) & ~self.group
+        mine = (self.step == 1) & ~self.elsewhere
         mine &= equal[self.family] if len(equal) == tall else False
         before = mine & (self.column < 0) & (self.column >= -wide)
-        now = mine & (self.column >= 0)
+        now = mine & (self.column >= 0) & (self.column < wide)
         carried = np.column_stack([self.family[before], self.column[before] + wide])
         there = {tuple(pair) for pair in np.column_stack([self.family[now], self.column[now]]).tolist()}
         return np.unique([pair[1] for pair in carried.tolist() if tuple(pair) in there]).astype(int)
 
     def inner(self, state: int) -> np.ndarray:
-        """Places of rows that touch nothing but their step and the stored energy it starts with."""
+        """Places of rows that touch nothing but their step, its copies and the stored energy it starts with."""
         tall, wide = self.problem.step_rows, self.problem.step_columns
-        other = self.group | ((self.column < 0) & (self.column != state - wide))
+        other = self.elsewhere | ((self.column < 0) & (self.column != state - wide))
         joining = np.zeros(tall, bool)
         joining[self.family[other]] = True
         return np.flatnonzero(~joining)
@@ -239,10 +296,9 @@ class _Entries:
         steps, wide = self.problem.timeline.steps, self.problem.step_columns
         place = np.full(self.problem.step_rows, -1)
         place[inner] = np.arange(len(inner))
-        kept = place[self.family] >= 0
-        cell = place[self.family[kept]] * (wide + 1) + np.where(
-            self.column[kept] < 0, wide, self.column[kept]
-        )
+        kept, all_ = place[self.family] >= 0, wide + len(self.shared)
+        column = np.where(self.column < 0, all_, self.column)
+        cell = place[self.family[kept]] * (all_ + 1) + column[kept]
         value = self.value[kept]
         edges = np.searchsorted(self.step[kept], np.arange(steps + 1))
         found: dict[bytes, list[int]] = {}
@@ -254,10 +310,10 @@ class _Entries:
         made = []
         for members in found.values():
             mine = slice(edges[members[0]], edges[members[0] + 1])
-            matrix = np.zeros((len(inner), wide + 1))
+            matrix = np.zeros((len(inner), all_ + 1))
             matrix.ravel()[cell[mine]] = value[mine]
-            own = np.delete(matrix[:, :wide], state, axis=1)
-            made.append(Kind(own, matrix[:, wide], matrix[:, state], np.array(members)))
+            own = np.delete(matrix[:, :all_], state, axis=1)
+            made.append(Kind(own, matrix[:, all_], matrix[:, state], np.array(members)))
         return tuple(made)
 
 
