@@ -14,7 +14,7 @@ seconds of the whole solve:
 - a copy of the peak in each step instead, at the same prices: 1.6 %, no better by itself
 - intervals of the peak, the one that the path takes cut about the schedule's amount: 0.08 % after 91 s
 - all intervals cut that promise too much, month by month, as the worth of stored energy tells: 0.06 % after 102 s
-- planes of a month kept from interval to interval, chosen anew among some forty: a look takes a third, 0.08 % after 66 s
+- planes of a month kept from interval to interval, chosen anew among forty: a third of the time, 0.08 % after 66 s
 - prices of each round's new intervals from the mean of all duals so far: 0.09 % after 38 s
 - left: prices in proportion to what a path's steps would pay for more of the peak. At its corners that is anything
   between nothing and the price of what cannot be, and bounds were worse by a third of the gap.
