@@ -74,7 +74,7 @@ class Levels:
         self._places = [shared[:, first] for first, _ in self._spans]
         problem = stage.problem
         self._intervals = [[_Interval(problem.lower[at], problem.upper[at])] for at in self._places]
-        self._known: list[tuple[Choices, Planes, int, Priced] | None] = [None] * len(self._spans)
+        self._known: list[tuple[tuple[Priced, int, int], Choices, Planes] | None] = [None] * len(self._spans)
         self._afters: list[np.ndarray] = []
         self._taken: list[tuple[np.ndarray, Choices, Planes, _Interval]] = []
 
@@ -142,19 +142,14 @@ class Levels:
         self, number: int, priced: Priced, choices: Choices, near: np.ndarray
     ) -> tuple[Choices, Planes]:
         """Choices of a stretch, and planes among which are the lowest in any interval."""
-        known, size = self._known[number], self._envelopes.size
-        (first, stop) = self._spans[number]
+        known, (first, stop) = self._known[number], self._spans[number]
+        of = (priced, self._envelopes.size, len(self._intervals[number]))
         ways = choices.first[first : stop + 1] - choices.first[first]
-        if (
-            known is not None
-            and known[2] == size
-            and known[3] is priced
-            and np.array_equal(known[0].first, ways)
-        ):
-            return known[0], known[1]
+        if known is not None and known[0] == of and np.array_equal(known[1].first, ways):
+            return known[1:]
         own, figures = choices.of_steps(first, stop), len(self._stage.columns) + self._copies
         planes = self._envelopes.planes(priced, own, near, figures, self._amounts(number))
-        self._known[number] = own, planes, size, priced
+        self._known[number] = of, own, planes
         return own, planes
 
     def _amounts(self, number: int) -> np.ndarray:

@@ -40,7 +40,7 @@ class Kind:
     steps: np.ndarray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Priced:
     """What a step's columns bring when the rows that join steps are paid for.
 
