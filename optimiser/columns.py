@@ -16,6 +16,7 @@ SOLAR_AVAILABLE = "site.solar_available_kw"
 CHARGE = "site.charge_kw"
 DISCHARGE = "site.discharge_kw"
 STORED = "site.stored_kwh"
+CEILING_STORED = "ceiling.stored_kwh"  # beside the schedule that payback rests on
 
 IMPORT = "meter.import_kw"
 EXPORT = "meter.export_kw"

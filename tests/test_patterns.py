@@ -10,6 +10,7 @@ from optimiser.report import render
 from optimiser.report.results import Results
 from optimiser.starter import write_starter
 from optimiser.studies.patterns import typical_weeks, worth_of_days
+from optimiser.studies.without_foresight import paid_for
 
 
 @pytest.fixture(scope="module")
@@ -30,12 +31,27 @@ def test_days_add_up_to_the_lines_of_single_steps(made):
 
 
 def test_weeks_hold_the_energy_of_the_run(made):
-    """A run of one week is its own typical week: hourly means are its hourly energy."""
-    weeks = typical_weeks(made.statement)
+    """A run of one week is its own typical week: hourly means are the hourly energy of the schedule paid for."""
+    paid = paid_for(made.statement, made.studies["without_foresight"])
+    assert paid is not made.statement
+    weeks = typical_weeks(paid)
     assert 168 == len(weeks)
+    assert weeks.equals(made.studies["patterns"].tables["weeks"])
     assert weeks["import_kw"].sum() == pytest.approx(made.summary.energy_kwh["import"], abs=1e-6)
     assert weeks["solar_kw"].sum() == pytest.approx(made.summary.energy_kwh["solar used"], abs=1e-6)
     assert ["Monday", "Sunday"] == [weeks["day"].iloc[0], weeks["day"].iloc[-1]]
+
+
+def test_the_page_shows_the_schedule_that_is_paid_for(made):
+    """Energy, cycles and steps are of the headline's run; the ceiling's stored energy stands beside, and is named."""
+    paid = paid_for(made.statement, made.studies["without_foresight"])
+    assert made.summary.energy_kwh == paid.energy_kwh
+    hours = made.scenario.timeline.step_hours
+    assert made.paid_table["meter.import_kw"].sum() * hours == pytest.approx(paid.energy_kwh["import"])
+    assert made.paid_table["ceiling.stored_kwh"].equals(made.dispatch_table["site.stored_kwh"])
+    page = render(Results(made.summary, made.paid_table, made.statement.table, {}))
+    assert "the schedule that the payback rests on" in page
+    assert "Stored at the ceiling" in page
 
 
 def test_page_shows_weeks_and_days(made):

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.columns import (
+    CEILING_STORED,
     CHARGE,
     DISCHARGE,
     EXPORT,
@@ -53,6 +54,7 @@ def section(results: Results) -> Section:
     """The day explorer, notable days, and the maps."""
     clock = local_clock(results.dispatch)
     blocks: list[Block] = [
+        *paid_words(results),
         Text(
             "Pick a day. Above nought is where power comes from, below it is where power goes; the height of "
             "both is the same but for standby and conversion losses."
@@ -69,6 +71,21 @@ def section(results: Results) -> Section:
         )
         blocks += heat_maps(results)
     return Section("dispatch", "Day by day", "What it does, day by day", tuple(blocks))
+
+
+def paid_schedule(results: Results) -> str:
+    """The schedule that is shown, where it is not the ceiling's: who ran it, and the file that holds its steps."""
+    name = results.summary.studies["without_foresight"]["headline"]
+    table = f"without_foresight-schedule-{name.replace(' ', '-')}.parquet"
+    return f"the schedule that the payback rests on, run under {name} without knowing the year ({table})"
+
+
+def paid_words(results: Results) -> list[Block]:
+    """Which schedule is shown, where it is not the ceiling's."""
+    if not results.forecast_driven:
+        return []
+    words = f"Shown is {paid_schedule(results)}. The dotted line is what the ceiling holds in store (dispatch.csv)."
+    return [Text(words, tone="quiet")]
 
 
 def trace(column: str, name: str, colour: str, style: str, sign: int = 1) -> dict[str, Any]:
@@ -111,7 +128,10 @@ def flow_panel() -> Panel:
 def stored_panel(dispatch: pd.DataFrame) -> Panel:
     """Energy held, for the site and for each bank where there are several."""
     banks = members(dispatch.columns, of_bank, "stored_kwh")
-    lines = [trace(STORED, "Stored", "@charge", "area")]
+    lines = [
+        trace(STORED, "Stored", "@charge", "area"),
+        trace(CEILING_STORED, "Stored at the ceiling", "@ink", "dot"),
+    ]
     if len(banks) > 1:
         lines += [
             trace(of_bank(bank, "stored_kwh"), bank, SERIES_COLOURS[place % 7], f"{DASHES[place % 5]} level")

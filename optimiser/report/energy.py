@@ -17,6 +17,7 @@ from optimiser.report.blocks import (
     room_for_labels,
     text_column,
 )
+from optimiser.report.dispatch import paid_schedule
 from optimiser.report.results import Results
 from optimiser.words import listed, number, quantity
 
@@ -37,6 +38,8 @@ def section(results: Results) -> Section:
         blocks.append(storage_table(results))
     if not blocks:
         blocks.append(Text("No energy totals were given."))
+    elif results.forecast_driven:
+        blocks.insert(0, Text(f"Of {paid_schedule(results)}.", tone="quiet"))
     return Section("energy", "Energy", "Where the energy went", tuple(blocks))
 
 

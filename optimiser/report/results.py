@@ -20,8 +20,9 @@ class Results:
         Money is in its `currency`. In its headline, figures come on two bases: with perfect foresight, and without it
         where that was worked out; payback and net present value rest on one of them.
     dispatch : pandas.DataFrame
-        One row a step, indexed by ``interval_start`` (UTC), with the text column ``interval_start_local``
-        (ISO 8601 with offset) and numeric columns such as ``site.load_kw`` and ``price.import_per_kwh``.
+        The schedule that payback rests on: one row a step, indexed by ``interval_start`` (UTC), with the text column
+        ``interval_start_local`` (ISO 8601 with offset) and numeric columns such as ``site.load_kw`` and
+        ``price.import_per_kwh``.
     statement : pandas.DataFrame
         One row per case, billing period and line, with ``quantity``, ``unit``, ``amount`` (income positive)
         and ``cash`` (false for lines that steer the plan but are never paid).

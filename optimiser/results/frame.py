@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.columns import (
+    CEILING_STORED,
     CHARGE,
     CROSSING,
     DISCHARGE,
@@ -34,6 +35,12 @@ from optimiser.columns import (
 )
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.storage import voltage_at
+
+
+def beside_ceiling(paid: pd.DataFrame, ceiling: pd.DataFrame) -> pd.DataFrame:
+    """The schedule that payback rests on, with what the ceiling holds in store; without columns that say nothing."""
+    told = paid.dropna(axis="columns", how="all")
+    return told.assign(**{CEILING_STORED: ceiling[STORED]}) if STORED in ceiling else told
 
 
 def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from optimiser.summary import Summary
 
 
 def check_reconciled(statement: Statement, summary: Summary, table: pd.DataFrame) -> None:
-    """Refuse outputs that disagree: summary with statement, energies with the dispatch table.
+    """Refuse outputs that disagree: summary with statement, energies with the table of the schedule that is paid for.
 
     Raises
     ------

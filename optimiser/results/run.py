@@ -13,7 +13,7 @@ from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
 from optimiser.finance import Appraisal, appraise
-from optimiser.results.frame import dispatch_table
+from optimiser.results.frame import beside_ceiling, dispatch_table
 from optimiser.results.reconcile import check_reconciled
 from optimiser.results.summarise import resting_on, summarise
 from optimiser.scenario.file import Scenario
@@ -35,7 +35,10 @@ class Run:
     appraisal : Appraisal or None
     summary : Summary
     dispatch_table : DataFrame
-        One row a step.
+        One row a step of the ceiling.
+    paid_table : DataFrame
+        The same of the schedule that payback rests on, with what the ceiling holds in `ceiling.stored_kwh` where that
+        is another.
     studies : dict of str to Study
         What else was worked out.
     """
@@ -46,6 +49,7 @@ class Run:
     appraisal: Appraisal | None
     summary: Summary
     dispatch_table: pd.DataFrame
+    paid_table: pd.DataFrame
     studies: Mapping[str, Study]
 
 
@@ -98,10 +102,12 @@ def _studied(
     asked = time.perf_counter()
     made = make_studies(statement, names, progress or (lambda words: None))
     studied = time.perf_counter()
-    appraisal = appraise(resting_on(statement, made), made, statement)
     table = dispatch_table(dispatch)
+    paid = resting_on(statement, made)
+    appraisal = appraise(paid, made, statement)
+    paid_table = table if paid is statement else beside_ceiling(dispatch_table(paid.dispatch), table)
     settle_s = asked - settling + time.perf_counter() - studied
     seconds = {**seconds, "settle": settle_s, "make studies": studied - asked}
     summary = summarise(statement, appraisal, made, seconds)
-    check_reconciled(statement, summary, table)
-    return Run(scenario, dispatch, statement, appraisal, summary, table, made)
+    check_reconciled(statement, summary, paid_table)
+    return Run(scenario, dispatch, statement, appraisal, summary, table, paid_table, made)

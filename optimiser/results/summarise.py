@@ -19,6 +19,7 @@ from optimiser.results.cash import cash_flow
 from optimiser.scenario.checks import review
 from optimiser.scenario.file import Scenario
 from optimiser.studies.price_years import spread
+from optimiser.studies.without_foresight import paid_for
 from optimiser.study import Study
 from optimiser.summary import (
     AppraisalFigures,
@@ -44,15 +45,14 @@ CEILING = "ceiling: perfect foresight of prices, load and sun, an upper bound"
 
 def resting_on(statement: Statement, studies: Mapping[str, Study]) -> Statement:
     """The statement that payback and present value rest on: the forecast-driven one, where a study made it."""
-    headline: Statement | None = getattr(studies.get("without_foresight"), "headline", None)
-    return statement if headline is None else headline
+    return paid_for(statement, studies.get("without_foresight"))
 
 
 def summarise(
     statement: Statement, appraisal: Appraisal | None, studies: Mapping[str, Study], seconds: dict[str, float]
 ) -> Summary:
     """The summary of a run, with its provenance."""
-    dispatch = statement.dispatch
+    dispatch, paid = statement.dispatch, resting_on(statement, studies)
     scenario = dispatch.scenario
     timeline, file = scenario.timeline, scenario.file
     end = timeline.starts[-1] + pd.Timedelta(minutes=timeline.step_minutes)
@@ -68,13 +68,13 @@ def summarise(
         step_minutes=timeline.step_minutes,
         steps=timeline.steps,
         phases=scenario.site.phases,
-        headline=_headline(statement, appraisal, resting_on(statement, studies), studies),
+        headline=_headline(statement, appraisal, paid, studies),
         lines=tuple(_lines(statement)),
-        energy_kwh=statement.energy_kwh,
-        balance=_balance(statement),
+        energy_kwh=paid.energy_kwh,
+        balance=_balance(paid),
         services=tuple(_services(statement)),
         crossing=_crossing(statement),
-        storage=tuple(_storage(statement)),
+        storage=tuple(_storage(paid)),
         proof=_proof(dispatch.proof),
         cash_flow=tuple(cash_flow(appraisal)),
         appraisal=None if appraisal is None else _appraisal(appraisal),

@@ -40,7 +40,6 @@ class Entry:
 NO_SERVICES = "no service ([[service]]) is sold"
 
 STUDIES: Mapping[str, Entry] = {
-    "patterns": Entry(patterns.study, usual=True),
     "concentration": Entry(make_concentration, usual=True, absent=NO_SERVICES),
     "activation": Entry(
         make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
@@ -48,10 +47,12 @@ STUDIES: Mapping[str, Entry] = {
     "stack": Entry(make_stack, absent=NO_SERVICES),
     "timetable": Entry(timetable.study, absent="there is no inverter or no bank to steer"),
     "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
+    "patterns": Entry(patterns.study, usual=True, reads="without_foresight"),
     "outages": Entry(
         outages.study,
         usual=True,
         absent="neither a critical load nor a backup reserve is named, or there is no inverter or bank",
+        reads="without_foresight",
     ),
     "reserve_cost": Entry(outages.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"),
     "what_binds": Entry(what_binds.study, absent="the solver gave no multipliers for this answer"),

@@ -15,6 +15,7 @@ from optimiser.finance.yearly import is_year, yearly_saving
 from optimiser.plant.outages import ENDINGS, LASTS, Island, Rides, follow, island_of
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
+from optimiser.studies.without_foresight import paid_for
 from optimiser.study import Study
 
 SPANS_H = (1, 2, 4, 8, 24)
@@ -44,14 +45,16 @@ class Outages:
     rides: Rides
 
 
-def study(statement: Statement, say: Progress) -> Study | None:
-    """The study `outages`; None where no critical load and no reserve is named, or there is no inverter or bank.
+def study(statement: Statement, say: Progress, without: Study | None = None) -> Study | None:
+    """The study `outages`, from what the schedule that payback rests on holds in store.
+
+    None where no critical load and no reserve is named, or there is no inverter or bank.
 
     Its tables are `starts` (every start: what was held, how long it lasts, why it ends), `spans` (share of the starts
     that last so long), `hours` (by month and hour of the day), `worst` (the shortest of each of the worst days) and
     `phases` (ratings against load and surge).
     """
-    dispatch = statement.dispatch
+    dispatch = paid_for(statement, without).dispatch
     scenario = dispatch.scenario
     if not _arises(scenario):
         return None

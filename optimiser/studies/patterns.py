@@ -8,6 +8,7 @@ import pandas as pd
 from optimiser.accounts.settlement import Statement
 from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Progress
+from optimiser.studies.without_foresight import paid_for
 from optimiser.study import Study
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
@@ -18,13 +19,14 @@ DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sun
 SHOWN = 10
 
 
-def study(statement: Statement, say: Progress) -> Study:
-    """The study `patterns`.
+def study(statement: Statement, say: Progress, without: Study | None = None) -> Study:
+    """The study `patterns`, of the schedule that the payback rests on.
 
     Its tables are `weeks` (mean power in each hour of the week of each season, kW, and stored energy at the hour's end,
     kWh) and `days` (what each day brought beside the bill without the system, by what is charged step by step; demand,
     steps of a month and standing charges belong to no day and are left out).
     """
+    statement = paid_for(statement, without)
     weeks, days = typical_weeks(statement), worth_of_days(statement)
     ranked = days.sort_values("saved", ascending=False, kind="stable")
     count = min(SHOWN, len(ranked) // 4)

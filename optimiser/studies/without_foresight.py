@@ -64,6 +64,12 @@ class WithoutForesight(Study):
         return None if self.headline is None else self.headline.saving
 
 
+def paid_for(statement: Statement, found: Study | None) -> Statement:
+    """The statement that payback rests on: the headline's of this study; else the ceiling's."""
+    headline = found.headline if isinstance(found, WithoutForesight) else None
+    return statement if headline is None else headline
+
+
 @dataclass(frozen=True)
 class _Outcome:
     """What one way of running the site came to."""
