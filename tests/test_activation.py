@@ -203,6 +203,24 @@ def test_a_call_is_measured_against_the_current_that_passes_an_inverter(tmp_path
     assert "current passed through an inverter" == found["limited_by"].iloc[0]
 
 
+@pytest.mark.parametrize("sustain_hours", [0.25, 1.0])
+def test_what_is_offered_behind_an_ac_breaker_is_there(tmp_path, sustain_hours):
+    """50 A at 0.8 and 230 V carry 9.2 kW to and from an inverter of 100 kW beside the loads: P = V I.
+
+    Turned round, it offers up to twice that; every call is delivered and the breaker carries no more.
+    """
+    behind = inverter(100.0, ac_breaker_a=50.0, ac_breaker_continuous_share=0.8)
+    services = [service("raise", "up", sustain_hours), service("lower", "down", sustain_hours)]
+    dispatch = plan(tmp_path, services=services, bank=battery(40.0, 50.0), inverter=[behind])
+    offered = [np.asarray(offer.offered_kw, float) for offer in dispatch.offers]
+    assert max(kw.max() for kw in offered) <= 2 * 9.2 + 1e-6
+    assert 2 * 9.2 == pytest.approx(sum(offered).max(), rel=1e-6)
+    found = replay_events(dispatch, hardest(dispatch))
+    assert 0 == found.summary["short"]
+    least = found.tables["events"]["margin_ac_breaker_a"].min()
+    assert 0.0 == pytest.approx(least, abs=1e-4)
+
+
 CAPACITORS = {
     "kind": "capacitor_bank",
     "name": "store",

@@ -20,7 +20,8 @@ import optimiser
 from optimiser.engine.diagnosis import limits as movable
 from optimiser.engine.diagnosis import window
 from optimiser.equipment import limits
-from optimiser.equipment.limits import CATALOGUE, READERS, Limit
+from optimiser.equipment.binding import READERS, Limit
+from optimiser.equipment.limits import CATALOGUE
 from optimiser.errors import ScenarioError
 from optimiser.fields import PLAUSIBLE
 from optimiser.plant.events import Call, Event, holdings

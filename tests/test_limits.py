@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import optimiser
-from optimiser.equipment import laws, limits
+from optimiser.equipment import binding, laws, limits
 
 PACKAGE = Path(optimiser.__file__).parent
 
@@ -30,7 +30,7 @@ def test_a_power_is_a_current_at_a_voltage():
 
 def test_what_is_wired_before_an_inverter_does_not_pass_it():
     """9.2 kW may pass and 1.5 kW are wired before: the phase may take 10.7 kW and give 7.7 kW."""
-    line = limits.Through(limits.PASS_THROUGH, "a", "L1", 40.0, 230.0, 1.0, True, np.array([1.5]))
+    line = binding.Through(limits.PASS_THROUGH, "a", "L1", 40.0, 230.0, 1.0, True, np.array([1.5]))
     assert (10.7, -7.7) == pytest.approx((line.highest_net_kw[0], line.lowest_net_kw[0]))
 
 
@@ -76,6 +76,7 @@ SAID_ONCE = {
     "roots of the resistance law": (r"4 \* lost \*", "equipment/laws.py"),
     "load wired before an inverter": (r"1 - \w+\.backed_up_share", "equipment/site.py"),
     "current that passes an inverter": (r"\.pass_through_limit_a", "equipment/site.py"),
+    "current of an AC breaker": (r"\.ac_breaker_a\b", "equipment/site.py"),
     "current on the bus": (r"\.dc_current_limit_a", "equipment/site.py"),
     "current of a controller": (r"\.current_limit_a", "equipment/site.py"),
     "current of a bank": (r"\.(?:dis)?charge_current_a", "equipment/storage.py"),

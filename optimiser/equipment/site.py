@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.columns import of_ac_solar, of_controller, of_inverter
-from optimiser.equipment import laws, limits, storage
+from optimiser.equipment import binding, laws, limits, storage
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import BankFlows, ConnectionFlows, InverterFlows, MeterFlows, Series, SiteFlows
 from optimiser.terms.data import InputData
@@ -127,13 +127,13 @@ class SolarController(Component):
         _check_available(self.available_kw, self.available_kw_per_kwp, self.size_kwp)
         return self
 
-    def bus_currents(self, most_kw: float = math.inf) -> list[limits.Current]:
+    def bus_currents(self, most_kw: float = math.inf) -> list[binding.Current]:
         """The limit of its current on the bus, where its array could bring `most_kw` there."""
         made = []
         for limit in limits.of_form("bus current", "site.solar_controller"):
             if (amperes := limit.amperes(self, limit.key)) is not None:
                 rule = limit.rule.format(name=self.name)
-                made.append(limits.Current(limit, self.name, rule, True, amperes, most_kw))
+                made.append(binding.Current(limit, self.name, rule, True, amperes, most_kw))
         return made
 
     def available(self, data: InputData) -> np.ndarray:
@@ -193,7 +193,7 @@ class Inverter(Component):
         """Whether it is wired in line between the supply and its phases' loads."""
         return self.pass_through_limit_a is not None
 
-    def bus_currents(self) -> list[limits.Current]:
+    def bus_currents(self) -> list[binding.Current]:
         """The limits of its current on the bus, out of it and in."""
         ways = (
             ("out", True, self.output_kw / self.output_efficiency),
@@ -204,7 +204,7 @@ class Inverter(Component):
             if (amperes := limit.amperes(self, limit.key)) is not None:
                 rule = limit.rule.format(name=self.name)
                 made += [
-                    limits.Current(limit, self.name, f"{rule}, {word}", out, amperes, most_kw)
+                    binding.Current(limit, self.name, f"{rule}, {word}", out, amperes, most_kw)
                     for word, out, most_kw in ways
                 ]
         return made
@@ -358,11 +358,11 @@ class Site(Component):
         parts = [self.share(load, phase) * load.scale * data.values(load.power_kw) for load in self.load]
         return sum(parts, np.zeros(data.timeline.steps))
 
-    def net_limits(self, data: InputData) -> tuple[limits.NetLimit, ...]:
+    def net_limits(self, data: InputData) -> tuple[binding.NetLimit, ...]:
         """What the connection allows: in all, on each phase, and of one phase against another."""
         connection, phases = self.connection, self.phase_names
         made = [
-            limits.NetLimit(
+            binding.NetLimit(
                 limits.IMPORT,
                 limits.EXPORT,
                 "connection",
@@ -380,7 +380,7 @@ class Site(Component):
             none = np.full(data.timeline.steps, np.inf)
             into, out = (none if limit is None else data.values(limit) for limit in own)
             made += [
-                limits.NetLimit(
+                binding.NetLimit(
                     limits.PHASE_IMPORT,
                     limits.PHASE_EXPORT,
                     f"phase {phase}",
@@ -395,7 +395,7 @@ class Site(Component):
         if connection.imbalance_limit_kw is not None:
             most = np.full(data.timeline.steps, connection.imbalance_limit_kw)
             made += [
-                limits.NetLimit(
+                binding.NetLimit(
                     limits.IMBALANCE,
                     limits.IMBALANCE,
                     f"phases {one} and {other}",
@@ -408,7 +408,7 @@ class Site(Component):
             ]
         return tuple(made)
 
-    def through(self, data: InputData, phase: str) -> list[limits.Through]:
+    def through(self, data: InputData, phase: str) -> list[binding.Through]:
         """What may pass the AC side of each inverter on a phase."""
         made, volts = [], self.connection.phase_voltage_v
         for inverter in self.inverter:
@@ -418,7 +418,7 @@ class Site(Component):
                 if amperes is not None:
                     before = (1 - inverter.backed_up_share) * self.load_kw(data, phase)
                     made.append(
-                        limits.Through(
+                        binding.Through(
                             limit, inverter.name, phase, amperes, volts, share, inverter.in_line, before
                         )
                     )
@@ -430,9 +430,9 @@ class Site(Component):
         passes = [line.own_kw for line in lines if line.inverter == inverter.name and not line.in_line]
         return min([inverter.output_kw, *passes]), min([inverter.input_kw, *passes])
 
-    def bus_currents(self, data: InputData) -> list[limits.Current]:
+    def bus_currents(self, data: InputData) -> list[binding.Current]:
         """Current limits on the bus, of controllers and of inverters either way."""
-        made: list[limits.Current] = []
+        made: list[binding.Current] = []
         for c in self.solar_controller:
             made += c.bus_currents(float(c.available(data).max()))
         for i in self.inverter:

@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.columns import of_bank
-from optimiser.equipment import laws, limits
+from optimiser.equipment import binding, laws, limits
 from optimiser.equipment.losses import OF_LOSS, OF_POWER, Curve, PieceCurve, ResistanceCurve, touching
 from optimiser.fields import Component, Several, choice, quantity, text
 from optimiser.flows import BankFlows
@@ -483,14 +483,14 @@ class StorageBank(Component, ABC):
         ]
         return power, sum(rates[1:], rates[0])
 
-    def current(self, *, out: bool) -> limits.Current | None:
+    def current(self, *, out: bool) -> binding.Current | None:
         """The limit of the current at its terminals one way, at its own voltage."""
         limit = limits.DISCHARGE_CURRENT if out else limits.CHARGE_CURRENT
         amperes, unit_kw = limit.amperes(self, limit.key), self.discharge_kw if out else self.charge_kw
         if amperes is None:
             return None
         rule = limit.rule.format(name=self.name)
-        return limits.Current(limit, self.name, rule, out, amperes, unit_kw, self.units)
+        return binding.Current(limit, self.name, rule, out, amperes, unit_kw, self.units)
 
     def current_rules(self, terms: Terms, flows: BankFlows) -> None:
         """The bank's own current limits at its own voltage."""

@@ -16,16 +16,9 @@ import numpy as np
 
 from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.binding import Margin, Through
 from optimiser.equipment.laws import current_a
-from optimiser.equipment.limits import (
-    INVERTER_DC_A,
-    INVERTER_KW,
-    STORAGE_A,
-    STORAGE_KW,
-    STORED_KWH,
-    Margin,
-    Through,
-)
+from optimiser.equipment.limits import INVERTER_DC_A, INVERTER_KW, STORAGE_A, STORAGE_KW, STORED_KWH
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import StorageBank, voltage_at
 

@@ -20,8 +20,8 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.equipment.binding import Current
 from optimiser.equipment.laws import power_kw
-from optimiser.equipment.limits import Current
 from optimiser.equipment.site import Activation
 from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.connection import NEAR, Connected, at_connection

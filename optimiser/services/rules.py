@@ -11,8 +11,8 @@ import numpy as np
 
 from optimiser.columns import of_bank, of_inverter
 from optimiser.equipment import storage
+from optimiser.equipment.binding import NetLimit, Through
 from optimiser.equipment.laws import power_kw
-from optimiser.equipment.limits import NetLimit, Through
 from optimiser.equipment.site import Site, bank_on_bus
 from optimiser.equipment.storage import StorageBank
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows

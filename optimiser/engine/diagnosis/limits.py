@@ -10,6 +10,7 @@ import numpy as np
 
 from optimiser.columns import of_ac_solar, of_bank, of_inverter
 from optimiser.engine.tiling import Problem
+from optimiser.equipment.binding import Current, Limit, Through
 from optimiser.equipment.limits import (
     CAPACITY,
     CHARGE,
@@ -21,9 +22,6 @@ from optimiser.equipment.limits import (
     RESERVE,
     UNCOMMANDED,
     WARRANTY,
-    Current,
-    Limit,
-    Through,
     parts_of,
 )
 from optimiser.equipment.storage import current_rows

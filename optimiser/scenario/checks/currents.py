@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from optimiser.equipment.binding import Limit, Through
 from optimiser.equipment.laws import current_a, power_kw
-from optimiser.equipment.limits import CONTROLLER_CURRENT, Limit, Through
+from optimiser.equipment.limits import CONTROLLER_CURRENT
 from optimiser.equipment.site import bank_on_bus
 from optimiser.scenario.checks.words import shown
 
