@@ -17,7 +17,6 @@ from scipy import sparse
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
-INFINITY = highspy.kHighsInf
 LOWER, BASIC, UPPER = 0, 1, 2
 _STATUSES = np.array([highspy.HighsBasisStatus(number) for number in range(5)], dtype=object)
 

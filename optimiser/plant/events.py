@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -388,10 +388,3 @@ def _stamp(words: str) -> pd.Timestamp | None:
     except ValueError:
         return None
     return None if stamp is pd.NaT else stamp
-
-
-def steps_of(event: Event, timeline: Timeline) -> Iterator[int]:
-    """Steps that an event reaches into, those beyond the run left out."""
-    first = int(event.start_hours / timeline.step_hours + 1e-9)
-    last = math.ceil((event.start_hours + event.hours) / timeline.step_hours - 1e-9)
-    yield from range(first, min(last, timeline.steps))
