@@ -7,6 +7,17 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
+from pydantic import BaseModel, ConfigDict
+
+
+class Figures(BaseModel):
+    """What a study's summary holds, typed: frozen, without unknown keys, without numbers that have no end.
+
+    Each study has its own beside the function that makes it, named in its `Entry` of the catalogue; its schema stands
+    in that of summary.json.
+    """
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
 @dataclass(frozen=True)

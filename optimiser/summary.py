@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeVar
 
 from pydantic import AliasChoices, BaseModel, ConfigDict, Field
 
 from optimiser.finance.ageing import BankLife
 from optimiser.finance.appraisal import AppraisedYear, Sensitivity
 from optimiser.services.product import ProductRule
+from optimiser.studies.catalogue import STUDIES
+from optimiser.study import Figures
 
 # Raised when a key goes, or means something else; a new key alone leaves it.
 SCHEMA_VERSION: Final = 1
 
 Basis = Literal["ceiling", "forecast_driven"]
+F = TypeVar("F", bound=Figures)
 
 
 class Part(BaseModel):
@@ -267,13 +270,16 @@ class Summary(Part):
     proof: ProofFigures
     cash_flow: tuple[CashFlowYear, ...] = Field(description="empty without costs")
     appraisal: AppraisalFigures | None
-    studies: dict[str, dict[str, Any]] = Field(
-        description="what each study found, by its name; its own words say what it holds"
-    )
+    studies: dict[str, dict[str, Any]] = Field(description="what each study found, by its name")
     warnings: tuple[str, ...]
     approximations: tuple[str, ...]
     data_notes: tuple[str, ...]
     provenance: Provenance
+
+    def study(self, name: str, kind: type[F]) -> F | None:
+        """What a study found, typed; None where it was not made."""
+        found = self.studies.get(name)
+        return None if found is None else kind.model_validate(found)
 
     @property
     def days(self) -> float:
@@ -292,5 +298,14 @@ class SummaryFile(Summary):
 
 
 def json_schema() -> dict[str, Any]:
-    """JSON Schema of summary.json, for programs that read it."""
-    return SummaryFile.model_json_schema(mode="serialization")
+    """JSON Schema of summary.json, for programs that read it; studies that are typed stand in it by their names."""
+    schema = SummaryFile.model_json_schema(mode="serialization")
+    typed = {name: entry.figures for name, entry in STUDIES.items() if entry.figures is not None}
+    found: dict[str, Any] = {}
+    for name, kind in typed.items():
+        own = kind.model_json_schema(mode="serialization", ref_template="#/$defs/{model}")
+        schema["$defs"] |= own.pop("$defs", {})
+        schema["$defs"][kind.__name__] = own
+        found[name] = {"$ref": f"#/$defs/{kind.__name__}"}
+    schema["properties"]["studies"]["properties"] = found
+    return schema

@@ -7,6 +7,7 @@ The schema is checked by `jsonschema`, an independent implementation of JSON Sch
 from __future__ import annotations
 
 import copy
+import inspect
 import json
 
 import jsonschema
@@ -16,6 +17,8 @@ from pydantic import ValidationError
 from optimiser import read_scenario, run, vary, write_results
 from optimiser.cli import main
 from optimiser.starter import write_starter
+from optimiser.studies.catalogue import STUDIES, usual
+from optimiser.studies.stack import StackFigures
 from optimiser.summary import SCHEMA_VERSION, SummaryFile, json_schema
 from optimiser.versions import LIBRARIES
 
@@ -25,7 +28,8 @@ def written(tmp_path_factory):
     """One run of the starter's first three days, with a study asked for beside the usual, and its summary.json."""
     folder = tmp_path_factory.mktemp("summary")
     write_starter(folder / "site")
-    made = run(vary(read_scenario(folder / "site"), {"timeline.days": 3}))
+    studies = (*usual(), "stack", "reserve_cost", "life")
+    made = run(vary(read_scenario(folder / "site"), {"timeline.days": 3}), studies=studies)
     return made, json.loads(write_results(made, folder / "out")["summary"].read_text(encoding="utf-8"))
 
 
@@ -92,3 +96,25 @@ def test_the_command_prints_the_schema(capsys):
     """`optimiser schema summary` prints it."""
     main(["schema", "summary"], standalone_mode=False)
     assert json_schema() == json.loads(capsys.readouterr().out)
+
+
+def test_every_typed_study_stands_in_the_schema():
+    """The schema holds each study that is typed, and each type is explained."""
+    typed = {name: entry.figures for name, entry in STUDIES.items() if entry.figures is not None}
+    assert set(typed) == set(json_schema()["properties"]["studies"]["properties"])
+    for name, kind in typed.items():
+        assert inspect.getdoc(kind), name
+
+
+def test_what_studies_found_is_of_their_types(written, checker):
+    """The starter's studies are read typed; a figure of another type is refused by type and schema."""
+    made, summary = written
+    typed = {name: STUDIES[name].figures for name in made.studies if STUDIES[name].figures is not None}
+    assert {"patterns", "concentration", "stack", "reserve_cost"} <= set(typed)
+    for name, kind in typed.items():
+        assert summary["studies"][name] == made.summary.study(name, kind).model_dump(mode="json")
+    broken = copy.deepcopy(summary)
+    broken["studies"]["stack"]["services_add"] = "much"
+    with pytest.raises(jsonschema.ValidationError, match="much"):
+        checker.validate(broken)
+    assert made.summary.study("no such study", StackFigures) is None

@@ -43,6 +43,7 @@ from optimiser.report.blocks import (
 )
 from optimiser.report.embed import local_clock
 from optimiser.report.results import Results
+from optimiser.studies.patterns import PatternFigures
 from optimiser.words import day, number
 
 SERIES_COLOURS = tuple(f"@series{place}" for place in range(1, 8))
@@ -235,9 +236,10 @@ def notable_days(results: Results) -> list[tuple[str, str]]:
         ("Least solar", SOLAR, "sum", "min"),
     )
     found: list[tuple[str, str]] = []
-    worth = results.summary.studies.get("patterns", {})
-    for reason, names in (("Saved most", worth.get("best_days")), ("Saved least", worth.get("worst_days"))):
-        found += [(names[0], reason)] if names else []
+    worth = results.summary.study("patterns", PatternFigures)
+    if worth is not None:
+        for reason, names in (("Saved most", worth.best_days), ("Saved least", worth.worst_days)):
+            found += [(names[0], reason)] if names else []
     for reason, column, gather, choose in rules:
         if column not in dispatch.columns:
             continue

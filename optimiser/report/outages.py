@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from optimiser.report.blocks import (
@@ -21,6 +19,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.results import Results
+from optimiser.studies.outages import OutageFigures, ReserveCostFigures
 from optimiser.words import listed, money, number, percent, quantity, tiny
 
 STUDY, COST = "outages", "reserve_cost"
@@ -29,29 +28,35 @@ COLOURS = ("@after", "@before", "@export")
 
 def section(results: Results) -> Section | None:
     """Shares, map and worst moments; None without the study."""
-    studies = results.summary.studies
-    found = studies.get(STUDY)
+    found = results.summary.study(STUDY, OutageFigures)
     if found is None or f"{STUDY}-starts" not in results.tables:
         return None
-    blocks: list[Block] = [Text(_answer(found)), spans_chart(results), hours_chart(results), worst(results)]
+    followed = found.followed_hours
+    blocks: list[Block] = [
+        Text(_answer(found)),
+        spans_chart(results),
+        hours_chart(results, followed),
+        worst(results),
+    ]
     blocks += [Heading("Ratings of each phase"), phases(found)]
-    if COST in studies:
-        blocks += [Heading("What the reserve costs"), *cost(results)]
-    blocks.append(Points(tuple(found["notes"]), tone="quiet"))
+    reserve = results.summary.study(COST, ReserveCostFigures)
+    if reserve is not None:
+        blocks += [Heading("What the reserve costs"), *cost(reserve, results.summary.currency)]
+    blocks.append(Points(tuple(found.notes), tone="quiet"))
     return Section("outages", "Outages", "When the grid fails", tuple(blocks))
 
 
-def _answer(found: dict[str, Any]) -> str:
-    name, figures = next(iter(found["cases"].items()))
-    followed = found["followed_hours"]
+def _answer(found: OutageFigures) -> str:
+    name, figures = next(iter(found.cases.items()))
+    followed = found.followed_hours
     words = (
-        f"An outage of {found['critical_load']} was followed for up to {followed} h from each of "
-        f"{number(found['starts'])} moments: half of them last at least {hours(figures['median_hours'], followed)} "
-        f"({name}), the worst {hours(figures['least_hours'], followed)}."
+        f"An outage of {found.critical_load} was followed for up to {followed} h from each of "
+        f"{number(found.starts)} moments: half of them last at least {hours(figures.median_hours, followed)} "
+        f"({name}), the worst {hours(figures.least_hours, followed)}."
     )
     ends = [
         f"{label_} ({percent(share, 0)})"
-        for label_, share in sorted(found["endings"].items(), key=lambda pair: -pair[1])
+        for label_, share in sorted(found.endings.items(), key=lambda pair: -pair[1])
     ]
     return f"{words} How they end: {listed(ends)}."
 
@@ -109,10 +114,9 @@ def spans_chart(results: Results) -> Chart:
     )
 
 
-def hours_chart(results: Results) -> Chart:
+def hours_chart(results: Results, followed: int) -> Chart:
     """Median length by month and hour of the day at which an outage begins."""
     frame = results.tables[f"{STUDY}-hours"]
-    followed = results.summary.studies[STUDY]["followed_hours"]
     grid = frame.pivot_table(index="hour", columns="month", values="median_hours")
     least = frame.sort_values("median_hours", kind="stable").iloc[0]
     trace = {
@@ -179,22 +183,22 @@ def worst(results: Results) -> TableBlock:
     return TableBlock("Worst moments: the shortest of each day, worst days first", columns, rows, folded=True)
 
 
-def phases(found: dict[str, Any]) -> TableBlock:
+def phases(found: OutageFigures) -> TableBlock:
     """Running load and starting surge against the inverters of each phase."""
     rows = tuple(
         Row(
             (
-                row["phase"],
-                number(row["mean_kw"], 2),
-                number(row["most_kw"], 2),
-                number(row["rating_kw"], 2),
-                percent(row["share_within_rating"]),
-                number(row["surge_kw"], 2),
-                number(row["surge_rating_kw"], 2),
-                percent(row["share_surge_carried"]),
+                row.phase,
+                number(row.mean_kw, 2),
+                number(row.most_kw, 2),
+                number(row.rating_kw, 2),
+                percent(row.share_within_rating),
+                number(row.surge_kw, 2),
+                number(row.surge_rating_kw, 2),
+                percent(row.share_surge_carried),
             )
         )
-        for row in found["phases"]
+        for row in found.phases
     )
     columns = (
         text_column("Phase"),
@@ -214,18 +218,17 @@ def phases(found: dict[str, Any]) -> TableBlock:
     return TableBlock("Critical load against the inverters", columns, rows)
 
 
-def cost(results: Results) -> list[Block]:
+def cost(found: ReserveCostFigures, currency: str) -> list[Block]:
     """The saving with the reserve and without it."""
-    found, currency = results.summary.studies[COST], results.summary.currency
     pairs = [
-        ("Saving with the reserve", money(found["saving_with"], currency)),
-        ("Saving without it", money(found["saving_without"], currency)),
-        ("What it costs over the days of the run", money(found["cost"], currency)),
-        ("Known within", f"{currency}\u00a0{tiny(found['known_within'])}"),
-        ("Energy kept on average", quantity(found["mean_reserve_kwh"], "kWh")),
+        ("Saving with the reserve", money(found.saving_with, currency)),
+        ("Saving without it", money(found.saving_without, currency)),
+        ("What it costs over the days of the run", money(found.cost, currency)),
+        ("Known within", f"{currency}\u00a0{tiny(found.known_within)}"),
+        ("Energy kept on average", quantity(found.mean_reserve_kwh, "kWh")),
     ]
-    if found["scaled_to_year"]:
-        pairs.insert(3, ("Scaled to a year; other seasons differ", money(found["cost_per_year"], currency)))
+    if found.scaled_to_year:
+        pairs.insert(3, ("Scaled to a year; other seasons differ", money(found.cost_per_year, currency)))
     return [
         Text(
             "The same days were scheduled again without any reserve, with the same foresight. What that would earn "

@@ -9,6 +9,7 @@ import pandas as pd
 
 from optimiser.report.blocks import Block, Chart, Column, Heading, Row, Section, TableBlock, Text, text_column
 from optimiser.report.results import Results
+from optimiser.studies.patterns import PatternFigures
 from optimiser.words import amount, day, listed, number, percent
 
 WEEKS, DAYS = "patterns-weeks", "patterns-days"
@@ -41,9 +42,16 @@ def section(results: Results) -> Section | None:
     return Section("patterns", "Weeks", "A typical week, and the days that stand out", tuple(blocks))
 
 
+def figures_of(results: Results) -> PatternFigures:
+    """What the study found; its tables are there."""
+    found = results.summary.study("patterns", PatternFigures)
+    assert found is not None
+    return found
+
+
 def season_words(results: Results, season: str) -> str:
     """A season's name, or the days of it that the run holds where they are not the whole season."""
-    runs = results.summary.studies["patterns"]["covered"][season]
+    runs = figures_of(results).covered[season]
     ends = [(date.fromisoformat(first), date.fromisoformat(last)) for first, last in runs]
     if sum((last - first).days + 1 for first, last in ends) >= FEWEST_OF_SEASON:
         return season
@@ -100,7 +108,7 @@ def day_rows(week: pd.DataFrame) -> tuple[Row, ...]:
 
 def day_blocks(results: Results) -> list[Block]:
     """Days from either end, a quarter of all at most, with what each group of lines brought."""
-    found, currency = results.summary.studies["patterns"], results.summary.currency
+    found, currency = figures_of(results), results.summary.currency
     table = results.tables[DAYS].set_index("day")
     groups = [column for column in table.columns if column != "saved"]
     columns = (text_column("Day"), Column("Saved"), *(Column(name.capitalize()) for name in groups))
@@ -108,16 +116,16 @@ def day_blocks(results: Results) -> list[Block]:
         "What a day saved or earned beside the case without the system, by lines that are charged step by step; "
         "demand, blocks of a month and standing charges belong to no single day."
     )
-    share = found.get("share_of_best_tenth")
+    share = found.share_of_best_tenth
     if share is not None:
         words += f" The best tenth of all days brought {percent(share)} of it."
     blocks: list[Block] = [Text(words)]
-    for title, names in (("Best days", found["best_days"]), ("Worst days", found["worst_days"])):
+    for title, names in (("Best days", found.best_days), ("Worst days", found.worst_days)):
         rows = tuple(
             Row(
                 (
                     day(name),
-                    *(amount(float(table.loc[name, column]), currency) for column in ("saved", *groups)),
+                    *(amount(table[column].astype(float)[name], currency) for column in ("saved", *groups)),
                 )
             )
             for name in names

@@ -20,6 +20,7 @@ from optimiser.report.blocks import (
 )
 from optimiser.report.results import Results
 from optimiser.services.product import ProductRule
+from optimiser.studies.concentration import ConcentrationFigures
 from optimiser.summary import SoldService
 from optimiser.words import amount, is_missing, money, month, number, percent
 
@@ -171,7 +172,8 @@ def best_steps(results: Results, service: SoldService) -> str:
 def curve_chart(results: Results) -> Chart:
     """How much of the income the best steps bring: the further above the straight line, the fewer "
     "steps count."""
-    summary = results.summary.studies["concentration"]
+    found = results.summary.study("concentration", ConcentrationFigures)
+    assert found is not None  # its tables are there
     curve = results.tables["concentration-curve"]
     names = list(dict.fromkeys(curve["service"]))
     traces = [
@@ -204,15 +206,15 @@ def curve_chart(results: Results) -> Chart:
         for name in names
     )
     columns = (text_column("Service"), *(Column(f"Best {100 * share:g} %") for share in shares))
-    half = summary["steps_for_half"]
+    half = found.steps_for_half
     return Chart(
         key="services-curve",
         title="Income from the best steps",
         description=(
-            f"Half of what services pay comes from {half:,} of {summary['steps']:,} steps; the best 1 "
+            f"Half of what services pay comes from {half:,} of {found.steps:,} steps; the best 1 "
             "% bring "
-            f"{percent(summary['best_one_percent_share'], 0)}. Gini coefficient "
-            f"{number(summary['gini'], 2)}: 0 if every "
+            f"{percent(found.best_one_percent_share, 0)}. Gini coefficient "
+            f"{number(found.gini, 2)}: 0 if every "
             "step paid the same, 1 if one paid all."
         ),
         traces=(*traces, {**even, "line": {"color": "@quiet", "dash": "dot"}, "hoverinfo": "skip"}),

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, label, text_column
 from optimiser.report.results import Results
+from optimiser.studies.stack import StackFigures
 from optimiser.words import amount, money
 
 
 def section(results: Results) -> Section | None:
     """The streams and what each is worth to the others, or None where the study was not asked for."""
-    summary = results.summary.studies.get("stack")
+    summary = results.summary.study("stack", StackFigures)
     streams, cases = results.tables.get("stack-streams"), results.tables.get("stack-cases")
     if summary is None or streams is None or cases is None:
         return None
     currency = results.summary.currency
     text = Text(
         "Without any service the site would save "
-        f"{money(summary['saving_without_services'], currency)}; services add "
-        f"{money(summary['services_add'], currency)}. They pay "
-        f"{money(summary['services_paid'], currency)}, and the plan "
-        f"gives up {money(summary['energy_given_up'], currency)} on the bill to be ready for them. "
+        f"{money(summary.saving_without_services, currency)}; services add "
+        f"{money(summary.services_add, currency)}. They pay "
+        f"{money(summary.services_paid, currency)}, and the plan "
+        f"gives up {money(summary.energy_given_up, currency)} on the bill to be ready for them. "
         "Everything together "
-        f"saves {money(summary['ceiling_saving'], currency)}; it cannot pass "
-        f"{money(summary['sum_of_parts'], currency)}, the bill "
+        f"saves {money(summary.ceiling_saving, currency)}; it cannot pass "
+        f"{money(summary.sum_of_parts, currency)}, the bill "
         "alone and the services alone each at their best."
     )
     quiet = Text(

@@ -17,17 +17,18 @@ from optimiser.fields import RENAMED
 from optimiser.scenario.file import Scenario
 from optimiser.studies import driven_limits, outages, patterns, timetable, what_binds, without_foresight
 from optimiser.studies.activation import make_activation
-from optimiser.studies.concentration import make_concentration
-from optimiser.studies.life import later_years
-from optimiser.studies.price_years import price_years
-from optimiser.studies.stack import make_stack
-from optimiser.study import Study
+from optimiser.studies.concentration import ConcentrationFigures, make_concentration
+from optimiser.studies.life import LaterYearFigures, later_years
+from optimiser.studies.price_years import PriceYearFigures, price_years
+from optimiser.studies.stack import StackFigures, make_stack
+from optimiser.study import Figures, Study
 
 
 @dataclass(frozen=True)
 class Entry:
     """A study of the list: what works it out, whether every run has it, and why it may not arise.
 
+    `figures` is the type of its summary; None where that is a plain mapping, explained in its docstring.
     `reads` names a study before it in the list whose findings it takes too, where that one was made.
     """
 
@@ -35,35 +36,43 @@ class Entry:
     usual: bool = False
     absent: str = "its question does not arise for this site"
     reads: str | None = None
+    figures: type[Figures] | None = None
 
 
 NO_SERVICES = "no service ([[service]]) is sold"
 
 STUDIES: Mapping[str, Entry] = {
-    "concentration": Entry(make_concentration, usual=True, absent=NO_SERVICES),
+    "concentration": Entry(make_concentration, usual=True, absent=NO_SERVICES, figures=ConcentrationFigures),
     "activation": Entry(
         make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
     ),
-    "stack": Entry(make_stack, absent=NO_SERVICES),
+    "stack": Entry(make_stack, absent=NO_SERVICES, figures=StackFigures),
     "timetable": Entry(timetable.study, absent="there is no inverter or no bank to steer"),
     "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
-    "patterns": Entry(patterns.study, usual=True, reads="without_foresight"),
+    "patterns": Entry(patterns.study, usual=True, reads="without_foresight", figures=patterns.PatternFigures),
     "outages": Entry(
         outages.study,
         usual=True,
         absent="neither a critical load nor a backup reserve is named, or there is no inverter or bank",
+        figures=outages.OutageFigures,
         reads="without_foresight",
     ),
-    "reserve_cost": Entry(outages.reserve_cost, absent="no backup reserve ([[storage.reserve]]) is kept"),
+    "reserve_cost": Entry(
+        outages.reserve_cost,
+        absent="no backup reserve ([[storage.reserve]]) is kept",
+        figures=outages.ReserveCostFigures,
+    ),
     "what_binds": Entry(what_binds.study, absent="the solver gave no multipliers for this answer"),
     "driven_limits": Entry(
         driven_limits.study,
         absent="it needs the study without_foresight, a policy that leads the page and a limit that binds",
         reads="without_foresight",
     ),
-    "life": Entry(later_years, absent="no costs ([cost]) are given"),
+    "life": Entry(later_years, absent="no costs ([cost]) are given", figures=LaterYearFigures),
     "price_years": Entry(
-        price_years, absent="no price years ([[price_year]]) or no costs ([cost]) are given"
+        price_years,
+        absent="no price years ([[price_year]]) or no costs ([cost]) are given",
+        figures=PriceYearFigures,
     ),
 }
 

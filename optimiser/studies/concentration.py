@@ -11,12 +11,23 @@ import pandas as pd
 from optimiser.accounts.settlement import Statement
 from optimiser.equipment.storage import capacity_shares
 from optimiser.services.offers import Offer, activation
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 from optimiser.timeline import Grouping
 
 SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0)
 SUMMED = ("_kw_hours", "_kwh", "paid", "_amount", "_used")
 TOGETHER = "together"
+
+
+class ConcentrationFigures(Figures):
+    """What services pay over the run [currency], for how much power, and how few steps that comes from."""
+
+    paid: float
+    offered_kw_hours: float
+    best_one_percent_share: float
+    gini: float | None
+    steps_for_half: int
+    steps: int
 
 
 def make_concentration(statement: Statement, say: Callable[[str], None]) -> Study | None:

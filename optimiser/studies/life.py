@@ -16,9 +16,24 @@ from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario.cost import Cost
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 LEAST_SHARE = 0.01  # of a bank's capacity: a program needs a bank that holds something
+
+
+class LaterYear(Figures):
+    """A year solved again: the storage left, and the change of the saving against year 1. [-, currency/year]"""
+
+    year: int
+    storage_left: float
+    change: dict[str, float]
+
+
+class LaterYearFigures(Figures):
+    """Every year that was solved again, and in which steps."""
+
+    step_minutes: int
+    ages: list[LaterYear]
 
 
 def later_years(statement: Statement, say: Progress) -> Study | None:

@@ -16,13 +16,62 @@ from optimiser.plant.outages import ENDINGS, LASTS, Island, Rides, follow, islan
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
 from optimiser.studies.without_foresight import paid_for
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 SPANS_H = (1, 2, 4, 8, 24)
 LEAST_MINUTES_APART = 30
 WORST_SHOWN = 20
 # What the schedule held, the least that its reserve promises, and a schedule made without any reserve.
 DISPATCHED, RESERVE_ALONE, NO_RESERVE = "as scheduled", "the reserve alone", "scheduled without the reserve"
+
+
+class Lasting(Figures):
+    """How long outages last over all their starts. [h]"""
+
+    least_hours: float
+    median_hours: float
+    mean_hours: float
+    worst_one_percent_hours: float
+
+
+class PhaseLoad(Figures):
+    """What a phase must carry against what its inverters can, running and while motors start."""
+
+    phase: str
+    mean_kw: float
+    most_kw: float
+    rating_kw: float
+    share_within_rating: float
+    surge_kw: float
+    surge_rating_kw: float
+    share_surge_carried: float
+
+
+class OutageFigures(Figures):
+    """How long the critical load lasts, from every start, and why it ends."""
+
+    followed_hours: int
+    starts: int
+    critical_load: str
+    wanted_hours: float | None
+    share_wanted: float | None
+    cases: dict[str, Lasting]
+    endings: dict[str, float]
+    phases: list[PhaseLoad]
+    notes: list[str]
+
+
+class ReserveCostFigures(Figures):
+    """What the reserve costs [currency], and how long outages last with it and without."""
+
+    saving_with: float
+    saving_without: float
+    cost: float
+    cost_per_year: float
+    scaled_to_year: bool
+    known_within: float
+    mean_reserve_kwh: float
+    cases: dict[str, Lasting]
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from optimiser.accounts.settlement import Statement
 from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Progress
 from optimiser.studies.without_foresight import paid_for
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
 from optimiser.timeline import STEP
@@ -17,6 +17,15 @@ from optimiser.timeline import STEP
 SEASONS = ("December to February", "March to May", "June to August", "September to November")
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 SHOWN = 10
+
+
+class PatternFigures(Figures):
+    """The days that stand out, best and worst first, and which days of each season the run covers."""
+
+    best_days: list[str]
+    worst_days: list[str]
+    covered: dict[str, list[list[str]]]
+    share_of_best_tenth: float | None
 
 
 def study(statement: Statement, say: Progress, without: Study | None = None) -> Study:

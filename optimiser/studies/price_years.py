@@ -12,9 +12,22 @@ from optimiser.dispatch import Progress, solve
 from optimiser.finance.appraisal import AppraisedYear
 from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario.read import price_year
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 QUANTILES = {"lowest": 0.0, "lower quartile": 0.25, "middle": 0.5, "upper quartile": 0.75, "highest": 1.0}
+
+
+class PriceYearSaving(Figures):
+    """The yearly saving of each group on one year's prices. [currency/year]"""
+
+    name: str
+    saving: dict[str, float]
+
+
+class PriceYearFigures(Figures):
+    """Every price year that was solved."""
+
+    years: list[PriceYearSaving]
 
 
 def price_years(statement: Statement, say: Progress) -> Study | None:

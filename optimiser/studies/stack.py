@@ -13,7 +13,7 @@ from optimiser.dispatch import Dispatch, replay, solve
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
 from optimiser.services.product import Product
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 # Services are worth this many times the bill where they come first: the bill then decides only among plans that earn
 # the same from services. Services reward burning energy, so the last digits of that proof are dear: a thousandth does.
@@ -40,6 +40,23 @@ class StreamVariant:
     services_income: float
     worth: float
     gap: float
+
+
+class StackFigures(Figures):
+    """What services add to the saving, and what the plan gives up for them. [currency]"""
+
+    ceiling_saving: float
+    saving_without_services: float
+    services_add: float
+    services_paid: float
+    energy_given_up: float
+    services_first_paid: float
+    services_first_saving: float
+    services_at_most: float
+    sum_of_parts: float
+    sum_gained_alone: float
+    sum_lost_if_left_out: float
+    gap_absolute: float
 
 
 def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None:
