@@ -6,6 +6,8 @@ All sites are invented.
 from __future__ import annotations
 
 import datetime
+import shutil
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,10 +23,12 @@ from optimiser.control.chosen import Candidate, Followed, choose
 from optimiser.control.modes import WORDS, Device, Mode, Told
 from optimiser.control.own_use import OwnUse
 from optimiser.control.stored_worth import LEAST_DAYS, StoredWorth
-from optimiser.errors import InfeasibleError
+from optimiser.errors import InfeasibleError, ScenarioError
 from optimiser.plant.executed import executed, settled_walk
 from optimiser.plant.walk import Plant
+from optimiser.scenario.published import known_until
 
+SHIPPED = Path(__file__).parent.parent / "scenarios"
 UNIT = Unit(10.0, 3.0, 4.0, 0.9, 0.95, 5.0, 5.0, 1.0, 1.0, 9.0, 4.5, 0.0, 1.0, 1.0)
 
 
@@ -364,3 +368,98 @@ def test_a_schedule_that_is_followed_is_made_again():
     own = plant.walk(OwnUse(plant))
     again = plant.walk(Followed(plant, own.net_kw[:, 0]))
     np.testing.assert_allclose(again.stored_kwh, own.stored_kwh, atol=1e-6)
+
+
+# --- what is known when ----------------------------------------------------------------------------------------
+
+
+def published(days: int, when: str | None, seed: int = 1) -> Any:
+    """The home with its export price published as said."""
+    scenario = home(days, seed)
+    raw = {**scenario.raw}
+    if when is not None:
+        raw["foresight"] = {"published": [{"of": "data.price", "when": when}]}
+    return made(raw, scenario.timeline, dict(scenario.columns))
+
+
+def test_prices_are_known_as_they_are_published():
+    """By the clock: at 13:00 all of tomorrow's, before it today's; at the start of a step its own; after it none.
+
+    Berlin, 29 to 31 March 2025, of which the second day has 23 hours (tz database): by hand.
+    """
+    timeline = span("Europe/Berlin", "2025-03-29T00:00", 60, 24 + 23 + 24)
+    raw = base(timeline)
+    raw["timeline"] |= {"start": datetime.date(2025, 3, 29), "days": 3}
+    raw["site"]["load"] = []
+    columns = {"d.price": np.ones(71)}
+    raw["tariff"]["component"] = [{"kind": "spot_charge", "price_per_mwh": "d.price"}]
+    told: dict[str, np.ndarray] = {}
+    for when in ("day_ahead", "interval_start", "after"):
+        raw["foresight"] = {"published": [{"of": "d.price", "when": when}]}
+        told[when] = known_until(made(raw, timeline, columns), "d.price")
+    np.testing.assert_array_equal(told["interval_start"], np.arange(71) + 1)
+    np.testing.assert_array_equal(told["after"], np.arange(71))
+    by_hand = np.concatenate([np.full(13, 24), np.full(24 - 13 + 12, 47), np.full(11 + 24, 71)])
+    np.testing.assert_array_equal(told["day_ahead"], by_hand)
+
+
+def test_more_known_earns_no_less():
+    """Over two months of three sites: prices a day ahead earn at least what prices at the start do, these than after.
+
+    Common sense, no source; a mean, since single days may differ.
+    """
+    earned = {}
+    for when in ("day_ahead", None, "after"):
+        sums = []
+        for seed in (1, 2, 3):
+            scenario = published(60, when, seed)
+            plant = Plant(scenario)
+            walk = plant.walk(StoredWorth(plant), keep="meter")
+            sums.append(settled_cash(scenario, walk))
+        earned[when] = np.mean(sums)
+    assert earned["day_ahead"] >= earned[None] >= earned["after"]
+
+
+def settled_cash(scenario: Any, walk: Any) -> float:
+    """What a walk's meter pays and gets, from the contract's prices in plain numbers."""
+    hour = np.arange(len(walk.import_kw)) % 48 / 2
+    pays = np.where((hour >= 15) & (hour < 21), 0.45, 0.25) * 1.0
+    gets = scenario.columns["data.price"] / 1000 - 0.01
+    return float((gets * walk.export_kw[:, 0] - pays * walk.import_kw[:, 0]).sum() / 2)
+
+
+@pytest.mark.parametrize("when", ["day_ahead", "after"])
+@pytest.mark.parametrize("day", [5, 9])
+def test_what_is_published_later_moves_nothing_before_it(day, when):
+    """Everything from a step on in another order, but prices that are published by then: nothing before it moves.
+
+    At 17:30, a day ahead: prices of today and tomorrow are known; after: not that of the step itself.
+    """
+    first = published(14, when)
+    stop = 48 * day + 35
+    random = np.random.default_rng(day)
+    changed = {}
+    for name, values in first.columns.items():
+        begin = stop
+        if name == "data.price":
+            begin = 48 * (day + 2) if when == "day_ahead" else stop - 1
+        changed[name] = values.copy()
+        changed[name][begin:] = 2 * random.permutation(values[begin:])
+    other = made({**first.raw}, first.timeline, changed)
+    stored = [
+        plant.walk(StoredWorth(plant), keep="meter").stored_kwh for plant in (Plant(first), Plant(other))
+    ]
+    np.testing.assert_array_equal(stored[0][:stop], stored[1][:stop])
+
+
+def test_a_series_that_no_tariff_takes_is_refused(tmp_path):
+    """One sentence with file, place, value and way out."""
+    folder = tmp_path / "home"
+    shutil.copytree(SHIPPED / "single-phase-home", folder)
+    file = folder / "scenario.toml"
+    told = '\n[foresight]\npublished = [{ of = "market.spot_per_mw", when = "after" }]\n'
+    file.write_text(file.read_text(encoding="utf-8") + told, encoding="utf-8")
+    with pytest.raises(
+        ScenarioError, match=r"published.0.of is 'market.spot_per_mw'.*did you mean market.spot_per_mwh"
+    ):
+        read_scenario(folder)

@@ -16,7 +16,7 @@ QUANTILES = (0.5, 0.9, 0.98)  # of the last weeks' prices
 LEVELS, RATIO = 2, 5.0  # further levels above the highest of them, each so many times the one before
 TENSE_QUANTILE, TENSE_DAYS = 0.9, 90  # a price above this of so many days is high
 TENSE_HOURS, TENSE_SHARES = 3.0, (0.2, 0.7)  # shares of the last hours with high prices, which part tensions
-PARTS = 8  # of a day
+PARTS = 24  # of a day
 FADING_DAYS = 90.0  # half-life of what is remembered of how regimes follow each other
 POOLED, WIDELY = 20.0, 20.0  # steps that all parts of the day, and all tensions, count in each of them
 POINTS = 5  # prices that stand for a high regime
@@ -123,7 +123,14 @@ def learnt(price: np.ndarray, part: np.ndarray, per_day: int, memory_days: int) 
     pooled /= pooled.sum(axis=-1, keepdims=True)
     by_tension = follow.sum(axis=0)
     by_tension = (by_tension + WIDELY * pooled) / (by_tension.sum(axis=-1, keepdims=True) + WIDELY)
-    follow = (follow + POOLED * by_tension) / (follow.sum(axis=-1, keepdims=True) + POOLED)
+    # Where a part of the day has seen little, regimes follow each other as in all of it, but each as often as there.
+    often = follow.sum(axis=(1, 2))
+    common = often.sum(axis=0) + 1e-3
+    common /= common.sum()
+    often = (often + POOLED * common) / (often.sum(axis=-1, keepdims=True) + POOLED) / common
+    expected = by_tension[None] * often[:, None, None, :]
+    expected /= expected.sum(axis=-1, keepdims=True)
+    follow = (follow + POOLED * expected) / (follow.sum(axis=-1, keepdims=True) + POOLED)
     widely = tense.sum(axis=0) + 1e-3 + np.eye(kinds)[:, None, :]
     widely /= widely.sum(axis=-1, keepdims=True)
     tense = (tense + POOLED * widely) / (tense.sum(axis=-1, keepdims=True) + POOLED)

@@ -23,9 +23,11 @@ from optimiser.control.modes import Device, Mode, Told
 from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
 from optimiser.equipment.storage import StorageBank, capacity_shares
 from optimiser.plant.walk import Orders, Plant, State
+from optimiser.scenario.foresight import Role, role_of
+from optimiser.scenario.published import known_until
 from optimiser.scenario.read import Scenario
 from optimiser.terms.data import InputData
-from optimiser.timeline import Window
+from optimiser.timeline import Grouping, Window
 
 MEMORY_DAYS = 28
 LEAST_DAYS = 3  # before that nothing is learnt, and the device covers its own load
@@ -72,6 +74,38 @@ class Prices:
     def any_market(self) -> bool:
         """Whether anything of a price is not known for all time."""
         return bool(np.abs(self.pays_market).max() > NOTHING or np.abs(self.gets_market).max() > NOTHING)
+
+
+def knowledge(scenario: Scenario, times: int) -> tuple[bool, np.ndarray]:
+    """Whether some price of the contract is known only after its step, and up to where all are known, for each step.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    times : int
+        Steps of the scenario in one that worth is learnt in.
+    """
+    own = np.arange(scenario.timeline.steps) + 1
+    series = [reference for place, reference in scenario.references() if place.startswith("tariff.")]
+    series = [reference for reference in series if role_of_series(scenario, reference) == "price"]
+    until = np.min([known_until(scenario, reference) for reference in series], axis=0) if series else own
+    # Prices known for some hours from the start of each plan's window on.
+    hours = scenario.foresight.prices_known_hours
+    if hours and series:
+        blocks = scenario.timeline.groups(
+            Grouping("block", scenario.timeline.zone, scenario.foresight.keep_hours * 60)
+        )
+        since = blocks.first_step[blocks.of_step]
+        until = np.maximum(until, np.minimum(since + round(hours / scenario.timeline.step_hours), len(own)))
+    return bool((until < own).any()), until[::times] // times
+
+
+def role_of_series(scenario: Scenario, reference: str) -> Role | None:
+    """What a series is to a planner, by the first place that it stands in within the contract."""
+    places = [
+        place for place, name in scenario.references() if name == reference and place.startswith("tariff.")
+    ]
+    return role_of(places[0])
 
 
 def unit_of(plant: Plant) -> Unit:
@@ -145,6 +179,12 @@ class StoredWorth:
         self.made = np.zeros((0, 1, 1, GRID))
         self.regime = self.tension = np.zeros(0, int)
         self.learnt_at = -1
+        self.after, self.known = knowledge(scenario, self.times)
+        coarse = len(self.known)
+        #: Steps at which something is learnt: each day, and when prices of the next are published.
+        self.lessons = np.arange(coarse) % self.per_day == 0
+        self.lessons[1:] |= self.known[1:] - self.known[:-1] > 1
+        self.before = (0, 0)
         self.modes = np.zeros(timeline.steps, np.int8)
         self.power_kw, self.marks = np.zeros(timeline.steps), np.zeros(timeline.steps)
         self.learning_unit = self.unit._replace(
@@ -159,25 +199,23 @@ class StoredWorth:
 
     def told(self, step: int, state: State) -> Told:
         """The mode of a step, with its limits, of each case."""
-        prices, at = self.prices, step // self.times
+        at = step // self.times
         cases, groups = len(state.stored_fraction), len(self.share)
-        gets = float(prices.gets_fixed[step] + prices.gets_market[step])
-        if at % self.per_day == 0 and at != self.learnt_at:
+        if self.lessons[at] and at != self.learnt_at:
             self.learn(at)
         mode, power_kw, marks = np.zeros(cases, int), np.zeros(cases), np.zeros(cases)
-        if self.learnt_at >= 0:
+        pays, gets, worth = self.expected(step, at)
+        if worth is not None:
             now = Step(
                 float(np.sum(state.load_kw)),
                 float(np.sum(state.ac_solar_kw)),
                 float(np.sum(state.dc_solar_kw)),
                 float(np.sum(state.fixed_kw)),
-                float(prices.pays_fixed[step] + prices.pays_market[step]),
+                pays,
                 gets,
                 np.inf,
                 0.0,
             )
-            place = at - self.learnt_at
-            worth = self.made[place, self.regime[place], self.tension[place]]
             floor = float(self.seen.floor_kwh[at])
             held = state.stored_fraction @ self.plant.stores.capacity_kwh * self.unit.kept
             for case in range(cases):
@@ -192,45 +230,92 @@ class StoredWorth:
             gets < 0,
         )
 
+    def expected(self, step: int, at: int) -> tuple[float, float, np.ndarray | None]:
+        """What an imported and an exported kWh are taken to cost and bring, and the worth of what is left in the store.
+
+        Where prices are known no sooner than they end, means over what may follow the step before; else what they are.
+        The worth is None as long as nothing is learnt.
+        """
+        prices = self.prices
+        pays, gets = float(prices.pays_fixed[step]), float(prices.gets_fixed[step])
+        if not self.after:
+            pays, gets = pays + float(prices.pays_market[step]), gets + float(prices.gets_market[step])
+        if self.learnt_at < 0:
+            return pays, gets, None
+        place = at - self.learnt_at
+        if not self.after:
+            return pays, gets, self.made[place, self.regime[place], self.tension[place]]
+        regime, tension = (self.regime[place - 1], self.tension[place - 1]) if place else self.before
+        chain = self.chains
+        part = chain.part[place]
+        follow = chain.regime[part, tension, regime]
+        tense = chain.tension[part, tension, int(regime >= chain.high)]
+        pays += float(follow @ chain.pays.mean(axis=1))
+        gets += float(follow @ chain.gets.mean(axis=1))
+        worth: np.ndarray = np.tensordot(np.outer(follow, tense), self.made[place], axes=2)
+        return pays, gets, worth
+
     def learn(self, at: int) -> None:
-        """Learn the worth of stored energy of the day that begins, from the days before it."""
+        """Learn the worth of stored energy of the steps to come, from the days before.
+
+        Steps whose prices are published come with these; from there on prices follow what the past says of them.
+        """
         days = min(at // self.per_day, self.memory_days)
         if days < LEAST_DAYS:
             return
-        seen = self.seen
-        steps = min(self.per_day, len(seen.load_kw) - at)
+        seen, total = self.seen, len(self.seen.load_kw)
+        known = int(self.known[at]) if self.known[at] > at + 1 else at
         if self.prices.any_market:
-            self.regimes = learnt(seen.market[:at], self.part[:at], self.per_day, self.memory_days)
-        # Of each step of the day, what its own price and those before it say; read as the step comes.
-        since = max(0, at - self.per_day)
-        tense = tensions(seen.market[since : at + steps], self.regimes.high_from, self.per_day / 24)
-        self.regime, self.tension = self.regimes.of(seen.market[at : at + steps]), tense[at - since :]
+            self.regimes = learnt(seen.market[:known], self.part[:known], self.per_day, self.memory_days)
+        # Of each step, what its own price and those before it say; read as the step comes.
+        since, until = max(0, at - self.per_day), min(max(at + self.per_day, known), total)
+        regime = self.regimes.of(seen.market[since:until])
+        tense = tensions(seen.market[since:until], self.regimes.high_from, self.per_day / 24)
+        self.regime, self.tension = regime[at - since :], tense[at - since :]
+        self.before = int(regime[at - since - 1]), int(tense[at - since - 1])
         passes, shape = 1, self.regimes.shape
         if self.begin is None or self.begin.shape[:2] != shape:
             past = slice(at - days * self.per_day, at)
             typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past])) * self.unit.out
             slope = np.linspace(0.0, max(typical, 0.0) * self.unit.capacity_kwh / 2, GRID)
             self.begin, passes = np.tile(slope, (*shape, 1)), 3
-        self.made = np.zeros((steps, *shape, GRID))
-        samples, chain = self.samples(at, days), self.chain(at)
+        self.made = np.zeros((max(min(self.per_day, total - known), 0), *shape, GRID))
+        samples, self.chains = self.samples(known, self.per_day, at, days), self.chain(known)
         for _ in range(passes):
-            self.begin = learn(samples, chain, self.begin, self.learning_unit, self.made)
+            self.begin = learn(samples, self.chains, self.begin, self.learning_unit, self.made)
+        if known > at:
+            last = self.begin[regime[known - 1 - since], tense[known - 1 - since]][None, None]
+            self.made = np.zeros((known - at, 1, 1, GRID))
+            learn(
+                self.samples(at, known - at, at, days, sure=True),
+                self.sure,
+                last,
+                self.learning_unit,
+                self.made,
+            )
+            self.regime = self.tension = np.zeros(known - at, int)
         self.learnt_at = at
 
-    def samples(self, at: int, days: int) -> Samples:
-        """Past days laid onto the steps to come."""
-        seen, steps = self.seen, self.per_day
-        rows = at - np.arange(days, 0, -1)[:, None] * steps + np.arange(steps)[None]
-        coming = np.minimum(np.arange(at, at + steps), len(seen.load_kw) - 1)
+    def samples(self, first: int, steps: int, at: int, days: int, sure: bool = False) -> Samples:
+        """Days before a moment laid onto steps to come, from `first` on; with their prices where `sure`."""
+        seen, per_day = self.seen, self.per_day
+        place = first + np.arange(steps)
+        # The latest day of which a step has passed, and the days before that.
+        latest = place - (-(-(place + 1 - at) // per_day)) * per_day
+        rows = np.maximum(
+            latest[None] - np.arange(days - 1, -1, -1)[:, None] * per_day, latest[None] % per_day
+        )
+        coming = np.minimum(place, len(seen.load_kw) - 1)
         alike = seen.workday[rows] == seen.workday[coming][None]
+        prices = np.broadcast_to(coming, rows.shape) if sure else rows
         return Samples(
             seen.load_kw[rows],
             seen.ac_kw[rows],
             seen.dc_kw[rows],
             seen.fixed_kw[rows],
-            seen.pays_market[rows],
-            seen.gets_market[rows],
-            self.regimes.of(seen.market[rows]),
+            seen.pays_market[prices],
+            seen.gets_market[prices],
+            np.zeros(rows.shape, int) if sure else self.regimes.of(seen.market[rows]),
             np.where(alike, 1.0, OTHER_KIND),
             seen.pays_fixed[coming],
             seen.gets_fixed[coming],
@@ -239,13 +324,19 @@ class StoredWorth:
             np.zeros(steps),
         )
 
+    @property
+    def sure(self) -> Chain:
+        """Steps whose prices are known: there is one regime."""
+        nothing = np.zeros((1, 1))
+        part = np.zeros(len(self.part), int)
+        return Chain(part, NO_MARKET.follow, NO_MARKET.tension, 1, 1, nothing, nothing)
+
     def chain(self, at: int) -> Chain:
         """How regimes follow each other in the steps to come, and the prices that stand for each."""
         seen, regimes = self.seen, self.regimes
         coming = np.minimum(np.arange(at, at + self.per_day), len(self.part) - 1)
         if regimes is NO_MARKET:
-            nothing = np.zeros((1, 1))
-            return Chain(coming * 0, regimes.follow, regimes.tension, 1, 1, nothing, nothing)
+            return self.sure
         pays, gets = seen.pays_market[regimes.points], seen.gets_market[regimes.points]
         highest = int(np.argmax(seen.market[:at]))
         for number in map(int, np.flatnonzero(regimes.points[:, 0] < 0)):

@@ -14,6 +14,7 @@ from optimiser.foresight.facts import Columns, Facts, Plans, Policy
 from optimiser.foresight.learnt import Learnt
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.foresight import Errors, ForecastSeries
+from optimiser.scenario.published import known_until
 
 
 @dataclass(frozen=True)
@@ -187,6 +188,10 @@ def as_known(policy: Policy, facts: Facts, plans: Plans, lead: int) -> Columns:
     known = {}
     for reference, role in facts.roles.items():
         sure = (moments >= 0) & (ahead_hours < published.get(role, 0.0))
+        if role == "price":
+            until = known_until(facts.scenario, reference)[np.maximum(moments, 0)]
+            # A plan is made before its window begins: what is known of the running step alone is the device's.
+            sure |= (moments >= 0) & (until > moments + 1) & (np.arange(len(until)) < until)
         said = told.get(reference)
         known[reference] = np.where(sure, columns[reference], np.nan if said is None else said)
         known[reference][moments < 0] = np.nan

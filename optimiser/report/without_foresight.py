@@ -106,10 +106,20 @@ def shown_share(share: float | None) -> str:
 
 def ahead(study: dict[str, Any]) -> str:
     """Which prices are known beforehand."""
-    hours = study.get("prices_known_hours") or 0
+    hours, published = study.get("prices_known_hours") or 0, study.get("published") or []
+    words = {
+        "day_ahead": "a day ahead, from {hour:g}:00 of the day before",
+        "interval_start": "as each interval begins",
+        "after": "when each interval has ended",
+    }
+    said = "; ".join(f"{one['of']} {words[one['when']].format(hour=one['hour'])}" for one in published)
+    told = f" Market prices are known as published: {said}." if said else ""
     if not hours:
-        return "No price that comes from a market is known before its hour, except to policies that see what happens."
-    return f"Market prices are known {hours:g} hours ahead of each plan."
+        return (
+            "No plan knows a price of a market before its hour but what is published ahead, except policies that see "
+            f"what happens; stored worth knows the price of the running interval unless it is published later.{told}"
+        )
+    return f"Market prices are known {hours:g} hours ahead of each plan.{told}"
 
 
 def without_plan(study: dict[str, Any]) -> list[str]:

@@ -40,6 +40,29 @@ class Errors(Component):
     lasting_hours: float = quantity("h", "time over which an error fades", default=6.0, above=0, at_most=1000)
 
 
+class Published(Component):
+    """When a series of market prices is known.
+
+    The default is the start of each interval, as dispatch prices of five minutes are published (from memory). Nothing
+    in a file of hours tells the prices of an auction from means of what was dispatched, so a day-ahead market is only
+    taken for one where the scenario says so.
+    """
+
+    of: StrictStr = text('the series of prices, "market.spot_per_mwh"')
+    when: Literal["day_ahead", "interval_start", "after"] = choice(
+        "all prices of a day from an hour of the day before; each price as its interval begins; or as it has ended"
+    )
+    hour: float = quantity(
+        "h", "day ahead: hour of the day before, on the site's clock", default=13.0, at_least=0, at_most=24
+    )
+
+    @model_validator(mode="after")
+    def _check(self) -> Published:
+        if "hour" in self.model_fields_set and self.when != "day_ahead":
+            raise ValueError('hour counts only with when = "day_ahead"; set that, or leave it out')
+        return self
+
+
 class Foresight(Component):
     """How the year is run without knowing it: policies, how far they see, how much of a plan is kept."""
 
@@ -64,6 +87,9 @@ class Foresight(Component):
         default=10,
         above=0,
         at_most=366,
+    )
+    published: Several[Published] = Field(
+        default=(), description="when series of prices are known; left out: each as its interval begins"
     )
     prices_known_hours: float = quantity(
         "h",
@@ -120,6 +146,10 @@ class Foresight(Component):
         twins = sorted({name for name in foretold if foretold.count(name) > 1})
         if twins:
             raise ValueError(f"forecast foretells {twins[0]!r} twice; keep one of them")
+        known = [published.of for published in self.published]
+        twins = sorted({name for name in known if known.count(name) > 1})
+        if twins:
+            raise ValueError(f"published names {twins[0]!r} twice; keep one of them")
         if len(set(self.policies)) < len(self.policies):
             raise ValueError("policies names one twice; name each once")
         if self.headline is not None and self.headline not in self.policies:

@@ -121,6 +121,12 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
             near = difflib.get_close_matches(told.of, sorted(met), 1, cutoff=0.5)
             way = f"did you mean {near[0]}?" if near else "name a price, load or solar of this file."
             yield f"foresight.forecast.{index}.of is {told.of!r}, which is no series that plans meet; {way}"
+    prices = {reference for place, reference, _ in references_of(file) if role_of(place) == "price"}
+    for index, known in enumerate(file.foresight.published):
+        if known.of not in prices:
+            near = difflib.get_close_matches(known.of, sorted(prices), 1, cutoff=0.5)
+            way = f"did you mean {near[0]}?" if near else "name a series that the tariff takes prices from."
+            yield f"foresight.published.{index}.of is {known.of!r}, which is no series of prices; {way}"
     if file.backup is not None:
         yield from (f"backup.{fault}" for fault in file.backup.faults(file.site))
     for index, product in enumerate(file.service):

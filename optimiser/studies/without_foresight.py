@@ -269,6 +269,7 @@ def _told(
         "view_hours": table.view_hours,
         "keep_hours": table.keep_hours,
         "prices_known_hours": table.prices_known_hours,
+        "published": [one.model_dump() for one in table.published],
         "demand_target": _target_words(scenario),
     }
     headline = by_name[rests_on].statement if rests_on else None
