@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.limits import STORED_KWH
 from optimiser.flows import MeterFlows
 from optimiser.plant.events import Event
 from optimiser.plant.response import CalledPlant
@@ -290,7 +291,7 @@ class EventReplay:
             left = sum(stored[n] + moved[n] - least[n] for n in stored)
         else:
             left = sum(b.capacity_kwh - stored[b.name] - moved[b.name] for b in self.plant.banks)
-        margins["stored_kwh"] = min(margins.get("stored_kwh", math.inf), left)
+        margins[STORED_KWH.name] = min(margins.get(STORED_KWH.name, math.inf), left)
 
     def _settled_at(self, event: Event, elapsed: float, step: int) -> tuple[float, float]:
         """Share of the power that is settled by the meter, and the price of the rest per kWh of all of it."""
