@@ -803,9 +803,9 @@ RICH = {
 
 @pytest.fixture(scope="module")
 def rich(tmp_path_factory):
-    """A run with every kind of item, and its files."""
+    """A run with every kind of item at the ceiling, which uses the store, and its files."""
     folder = tmp_path_factory.mktemp("rich")
-    made = run(home(folder / "site", life=LIFE, cost=RICH))
+    made = run(home(folder / "site", life=LIFE, cost=RICH), studies=())
     return made, write_results(made, folder / "out")
 
 
