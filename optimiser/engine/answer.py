@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.engine import directions, proof
+from optimiser.engine import directions, path, proof
 from optimiser.engine.diagnosis import search as diagnosis
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
@@ -18,6 +18,8 @@ from optimiser.errors import InfeasibleError
 
 MOST_ROWS_WHOLE = 40_000
 MOST_ROWS_FINISHED = 3_000_000
+# A path says what is stored where periods meet, so they need not be joined in one program: half of the memory.
+MOST_ROWS_FOLLOWED = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -135,13 +137,20 @@ def _started(
     words = "days first, then billing periods"
     found = periods.solve()
     close = found.verdict == "optimal" and _gap(problem, found) <= scenario.solve.gap_tolerance / 4
-    if chosen == "periods" or (chosen == "auto" and (close or rows > MOST_ROWS_FINISHED)):
+    apart = close or rows > MOST_ROWS_FINISHED or (rows > MOST_ROWS_FOLLOWED and _walked(problem, found))
+    if chosen == "periods" or (chosen == "auto" and apart):
         return periods, words
     highs = Highs(problem)
     highs.set_basis(periods.basis())
     if found.verdict == "infeasible":
         words = "days first"
     return highs, f"{words}, then the whole run from there"
+
+
+def _walked(problem: Problem, found: Solution) -> bool:
+    """Whether what comes next is a path through what is stored."""
+    every = directions.decisions(problem)
+    return found.verdict == "optimal" and path.suits(every, every.broken(problem, found.x))
 
 
 def _gap(problem: Problem, solution: Solution) -> float:

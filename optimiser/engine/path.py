@@ -75,12 +75,9 @@ def search(
         `time.perf_counter()` at which to stop with what there is.
     say : callable
     """
-    if (broken & (every.kind == WHOLE)).any():
+    if not suits(every, broken):
         return None
-    contested = (broken | every.tempting) & (every.kind != WHOLE)
-    in_step = np.unique(every.step[contested], return_counts=True)[1]
-    if len(in_step) < FEWEST_STEPS or np.mean(in_step > MOST_DECIDED) > MOST_UNDECIDED:
-        return None
+    contested = _contested(every, broken)
     stage = stage_of(problem)
     if stage is None or (stage.joined and len(stage.inner) > MOST_ROWS_JOINED):
         return None
@@ -92,6 +89,22 @@ def search(
         highs.change_column_bounds(np.arange(len(problem.lower)), problem.lower, problem.upper)
         rounds.join_periods_at(relaxed.x[rounds.stored_places])
     return found
+
+
+def suits(every: Decisions, broken: np.ndarray) -> bool:
+    """Whether decisions are wanted in so many steps, few of them in each, that paths find them sooner than windows.
+
+    `broken` marks those that a relaxed schedule breaks.
+    """
+    if (broken & (every.kind == WHOLE)).any():
+        return False
+    in_step = np.unique(every.step[_contested(every, broken)], return_counts=True)[1]
+    return len(in_step) >= FEWEST_STEPS and bool(np.mean(in_step > MOST_DECIDED) <= MOST_UNDECIDED)
+
+
+def _contested(every: Decisions, broken: np.ndarray) -> np.ndarray:
+    """True for decisions that a path takes."""
+    return (broken | every.tempting) & (every.kind != WHOLE)
 
 
 class _Search:
