@@ -125,7 +125,7 @@ def run_span(
 
 
 def significant(value: float, digits: int = 4) -> str:
-    """A measured value to so many digits, without noughts at its end; whole numbers are shown whole."""
+    """A measured value to so many digits, without zeros at its end; whole numbers are shown whole."""
     size = abs(value)
     if size >= 1e9 or 0 < size < 1e-4:
         return f"{value:.{digits}g}".replace("-", MINUS)

@@ -400,7 +400,7 @@ def test_the_latest_issue_before_a_plan_counts(tmp_path):
     ],
 )
 def test_forecasts_that_never_count_or_cannot_be_are_refused(change, words, tmp_path):
-    """Issued years after what they foretell; a load below nought."""
+    """Issued years after what they foretell; a load below zero."""
     hours = pd.date_range("2025-01-01", periods=96, freq="h", tz="UTC")
     rows = pd.DataFrame({"issued_at": "2024-12-31T00:00Z", "interval_start": hours, "load": 2.0}).assign(
         **change

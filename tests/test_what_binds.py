@@ -120,7 +120,7 @@ def test_a_corner_is_told_from_both_sides(tmp_path):
     """Where the store and the inverter run out together, one more kW of inverter alone brings nothing, one less costs.
 
     8 kWh at 2 kW are the four evening hours; a kW less leaves 4 kWh a day unsold: 365 x 4 x (0.50 - 0.20). Arithmetic.
-    The multipliers may promise anything between nought and that.
+    The multipliers may promise anything between zero and that.
     """
     site = {
         "phases": 1,

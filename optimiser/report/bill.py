@@ -187,7 +187,7 @@ def group_chart(results: Results) -> Chart:
         description=(
             f"Bars for each part of the bill. All together, {money(before, currency)} before and "
             f"{money(after, currency)} after, income from services taken off. Bars to the left of "
-            "nought are money received."
+            "zero are money received."
         ),
         traces=tuple(traces),
         layout={

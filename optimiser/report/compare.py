@@ -227,7 +227,7 @@ def bill_blocks(lines: pd.DataFrame, currency: str) -> list[Block]:
     chart = Chart(
         "compare-bills",
         "What is paid for",
-        f"Positive is to pay, below nought is received. All together: {said}.",
+        f"Positive is to pay, below zero is received. All together: {said}.",
         traces,
         {
             "barmode": "group",

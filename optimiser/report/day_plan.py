@@ -136,7 +136,7 @@ def power_chart(steps: pd.DataFrame) -> Chart:
         for column, name, colour, sign in FLOWS
     )
     layout = {"barmode": "relative", "bargap": 0, "yaxis": {"title": {"text": "kW"}}}
-    words = "Above nought is where power comes from, below it where it goes; the rows below hold the figures."
+    words = "Above zero is where power comes from, below it where it goes; the rows below hold the figures."
     return Chart("plan-power", "Power", words, traces, layout, 320)
 
 

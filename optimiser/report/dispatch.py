@@ -57,7 +57,7 @@ def section(results: Results) -> Section:
     blocks: list[Block] = [
         *paid_words(results),
         Text(
-            "Pick a day. Above nought is where power comes from, below it is where power goes; the height of "
+            "Pick a day. Above zero is where power comes from, below it is where power goes; the height of "
             "both is the same but for standby and conversion losses."
         ),
         explorer(results),
@@ -111,7 +111,7 @@ def flow_panel() -> Panel:
         "flows",
         "Power",
         "kW",
-        "Stacked bars: solar, discharge and import above nought; load, charge and export below. The dotted "
+        "Stacked bars: solar, discharge and import above zero; load, charge and export below. The dotted "
         "line is the solar power available, used or not.",
         (
             trace(SOLAR, "Solar", "@solar", "bar"),
@@ -263,7 +263,7 @@ def heat_maps(results: Results) -> list[HeatMap]:
         ("stored", "Stored energy", "kWh", STORED, None, "rising",
          "Darker is emptier, lighter is fuller."),
         ("net-import", "Net import", "kW", IMPORT, EXPORT, "two-sided",
-         "One colour for import, another for export, faint near nought."),
+         "One colour for import, another for export, faint near zero."),
         ("price", "Import price", f"{currency} per kWh", IMPORT_PRICE, None, "clipped",
          "Darker is cheaper, lighter is dearer; the highest and lowest 2 % of hours share the end colours."),
     )  # fmt: skip

@@ -67,7 +67,7 @@ def pack(column: str, values: np.ndarray) -> dict[str, Any]:
     """One series as base64 text: differences of whole numbers, in as few bytes as each needs.
 
     The differences of a 32-bit counter that wraps are folded to 0, 1, 2, 3 … for 0, -1, 1, -2 … A run of
-    noughts is a nought and its length. Each number then takes seven bits a byte, lowest first, the eighth
+    zeros is a zero and its length. Each number then takes seven bits a byte, lowest first, the eighth
     bit saying that more follow. The page's script undoes this in a dozen lines that any browser runs.
     """
     quantum = quantum_of(column, values)
@@ -78,7 +78,7 @@ def pack(column: str, values: np.ndarray) -> dict[str, Any]:
 
 
 def runs(folded: np.ndarray) -> np.ndarray:
-    """The same numbers with each run of noughts as one nought and the run's length."""
+    """The same numbers with each run of zeros as one zero and the run's length."""
     is_nought = folded == 0
     is_first = is_nought & ~np.r_[False, is_nought[:-1]]
     is_last = is_nought & ~np.r_[is_nought[1:], False]

@@ -121,7 +121,7 @@ def _pictures(columns: list[ColumnFacts]) -> Section:
             "Days across, hours of the local clock up; darker is less, lighter is more, holes are missing."
         )
         if two_sided:
-            words = "Days across, hours of the local clock up; one colour above nought, another below."
+            words = "Days across, hours of the local clock up; one colour above zero, another below."
         blocks.append(
             HeatMap(f"column-{place}", column.name, words, column.name, None, unit_words(column), scale)
         )

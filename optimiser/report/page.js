@@ -107,7 +107,7 @@
   };
 
   // Embedded series -----------------------------------------------------------------------------
-  // Differences in groups of seven bits, folded to 0, 1, 2 … for 0, -1, 1 …; a nought comes with its run.
+  // Differences in groups of seven bits, folded to 0, 1, 2 … for 0, -1, 1 …; a zero comes with its run.
   const unpack = ({ packed, quantum }) => {
     const bytes = atob(packed);
     const values = new Float64Array(series.steps);

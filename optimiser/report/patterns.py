@@ -32,7 +32,7 @@ def section(results: Results) -> Section | None:
         return None
     blocks: list[Block] = [
         Text(
-            "The mean of all weeks of a season as far as the run holds it, hour by hour: above nought where power "
+            "The mean of all weeks of a season as far as the run holds it, hour by hour: above zero where power "
             "comes from, below it where it goes. Single days differ from it, and most of what is earned in price "
             "events is smoothed away here."
         )
