@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Annotated, Any, Union
+from typing import Annotated, Self, get_args
 
 import numpy as np
 from pydantic import AfterValidator, Field, StrictStr, model_validator
@@ -13,14 +13,14 @@ from pydantic import AfterValidator, Field, StrictStr, model_validator
 from optimiser.fields import Component, Several, ZoneName, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff import demand, energy, export, fixed
+from optimiser.tariff.parts import TimeOfUse
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
-from optimiser.timeline import Grouping, Timeline, public_holidays
+from optimiser.timeline import Grouping, Timeline, Window, public_holidays
 
-KINDS = (*energy.KINDS, *export.KINDS, *demand.KINDS, *fixed.KINDS)
-
-AnyComponent: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
+AnyComponent = energy.AnyEnergy | export.AnyExport | demand.AnyDemand | fixed.AnyFixed
+KINDS = get_args(AnyComponent)
 
 
 def _known_region(region: str | None) -> str | None:
@@ -39,7 +39,7 @@ class Billing(Component):
     )
 
     @model_validator(mode="after")
-    def _fits(self) -> Any:
+    def _fits(self) -> Self:
         if 12 % self.months:
             raise ValueError(f"months must divide a year, got {self.months}")
         if self.read_dates and {"months", "first_month"} & self.model_fields_set:
@@ -70,7 +70,9 @@ class Tariff(Component):
     )
     tax_name: StrictStr = text("name of the tax on the bill", default="Tax")
     source: StrictStr = text("where the rates are from, with a date", default="")
-    component: Several[AnyComponent] = Field(min_length=1, description="what is charged and credited")
+    component: Several[Annotated[AnyComponent, Field(discriminator="kind")]] = Field(
+        min_length=1, description="what is charged and credited"
+    )
 
     @property
     def period(self) -> Grouping:
@@ -98,7 +100,6 @@ class Tariff(Component):
     def lines(self, flows: MeterFlows, terms: Terms) -> list[Line]:
         """Every line of the bill, the tax on it included."""
         lines: list[Line] = []
-        component: Any
         for component in self.component:
             lines += self._with_tax(component, list(component.lines(flows, terms, self)))
         rests: list[tuple[fixed.MinimumCharge, list[Line]]] = []
@@ -115,7 +116,7 @@ class Tariff(Component):
             replace(line, joined=_BILL) for line in [*lines, *(line for _, made in rests for line in made)]
         ]
 
-    def _with_tax(self, component: Any, own: list[Line]) -> list[Line]:
+    def _with_tax(self, component: AnyComponent, own: list[Line]) -> list[Line]:
         """A component's lines before tax, and the tax on each."""
         tax, share = component.tax(self), component.net_share(self)
         if share != 1.0:
@@ -143,7 +144,7 @@ class Tariff(Component):
         return self._price(data, "energy out")
 
     def _price(self, data: InputData, group: str) -> np.ndarray:
-        kinds: Any = energy.KINDS if group == "energy in" else export.KINDS
+        kinds = energy.KINDS if group == "energy in" else export.KINDS
         price = np.zeros(data.timeline.steps)
         for component in self.component:
             if isinstance(component, kinds) and not isinstance(component, energy.ControlledLoad):
@@ -183,7 +184,7 @@ class Tariff(Component):
                 "one. Give the reads before and after it too; they may lie outside the data."
             )
 
-    def _cut_by_dates(self, component: Any, timeline: Timeline) -> Iterator[str]:
+    def _cut_by_dates(self, component: AnyComponent, timeline: Timeline) -> Iterator[str]:
         """Billing periods of which the dates of a component hold a part."""
         groups, share = timeline.groups(self.period), timeline.share_of_day(self.zone)
         inside = timeline.between(component.valid_from, component.valid_until, self.zone)
@@ -196,7 +197,7 @@ class Tariff(Component):
     def faults(self, timeline: Timeline) -> Iterator[str]:
         """What does not fit a timeline: the place within the tariff, the rule, the way out."""
         for index, component in enumerate(self.component):
-            if hasattr(component, "uncovered"):
+            if isinstance(component, TimeOfUse):
                 step = component.uncovered(timeline, self)
                 if step is not None:
                     when = timeline.local(self.zone)[step].strftime("%a %Y-%m-%d %H:%M")
@@ -218,12 +219,13 @@ class Tariff(Component):
             if name in names[:index]:
                 yield f"component.{index} has the kind and name of another one. Give each its own name."
 
-    def windows(self) -> Iterator[tuple[str, Any]]:
+    def windows(self) -> Iterator[tuple[str, Window]]:
         """Every window of its components, with its place within the tariff."""
         for index, component in enumerate(self.component):
-            if getattr(component, "when", None) is not None:
-                yield f"component.{index}.when", component.when
-            for number, period in enumerate(getattr(component, "rates", ())):
+            when = getattr(component, "when", None)
+            if isinstance(when, Window):
+                yield f"component.{index}.when", when
+            for number, period in enumerate(component.rates if isinstance(component, TimeOfUse) else ()):
                 if period.when is not None:
                     yield f"component.{index}.rates.{number}.when", period.when
 

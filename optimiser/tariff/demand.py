@@ -9,15 +9,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Literal, Self, get_args
 
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
-from optimiser.flows import MeterFlows
-from optimiser.tariff.parts import BY_WHOLE_NUMBERS, Charge, days_of_supply, hours_words, share_of_period
-from optimiser.terms.data import InputData
+from optimiser.flows import MeterFlows, Series
+from optimiser.tariff.parts import (
+    BY_WHOLE_NUMBERS,
+    Charge,
+    TariffBasis,
+    days_of_supply,
+    hours_words,
+    share_of_period,
+)
+from optimiser.terms.data import Array, InputData
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
 from optimiser.timeline import Grouping, Window
@@ -47,7 +54,7 @@ class _Metered(Charge):
         """Whether a billing period pays it whole, however few of its days are run."""
         return not self.pro_rata and getattr(self, "rate_basis", "billing_period") == "billing_period"
 
-    def metered(self, data: InputData, tariff: Any) -> np.ndarray:
+    def metered(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """1.0 in the steps whose peaks are known to it, whatever their hour, else 0.0.
 
         Whole billing periods until the last that it holds on. Those before the first are not charged, but a ratchet
@@ -59,7 +66,9 @@ class _Metered(Charge):
         until = data.timeline.between(None, self.valid_until, tariff.zone)
         return (groups.max(until) > 0).astype(float)[groups.of_step]
 
-    def measured(self, name: str, flows: MeterFlows, terms: Terms, tariff: Any, reactive: Any = None) -> Any:
+    def measured(
+        self, name: str, flows: MeterFlows, terms: Terms, tariff: TariffBasis, reactive: Array | None = None
+    ) -> Series:
         """What is measured in each billing period. [kW or kVA]"""
         window = terms.timeline.mask(self.when, tariff.zone, tariff.holiday_dates(terms.timeline))
         mask = window * self.metered(terms, tariff)
@@ -98,7 +107,7 @@ class _Metered(Charge):
             else ""
         )
 
-    def fraction_charged(self, data: InputData, tariff: Any) -> np.ndarray:
+    def fraction_charged(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """What part of a rate for a whole billing period each one pays: of its days, those on which it holds. [-]"""
         held = self.in_force(data, tariff)
         if self.pro_rata:
@@ -117,7 +126,7 @@ class Ratchet(Component):
     )
 
     @model_validator(mode="after")
-    def _past(self) -> Any:
+    def _past(self) -> Self:
         if any(not 0 <= peak <= 1e9 for peak in self.past_peaks):
             raise ValueError("past_peaks must be at least 0 and at most 1e9")
         return self
@@ -132,7 +141,7 @@ class _Demand(_Metered):
     ratchet: Ratchet | None = Field(default=None, description="what earlier peaks still count for")
 
     @model_validator(mode="after")
-    def _whole_periods(self) -> Any:
+    def _whole_periods(self) -> Self:
         if self.ratchet is not None and self.peak_of == "own_days":
             raise ValueError(
                 'a ratchet counts the peaks of whole billing periods, so peak_of = "own_days" cannot stand beside it; '
@@ -141,8 +150,8 @@ class _Demand(_Metered):
         return self
 
     def charged(
-        self, name: str, measured: Any, least: float, most: np.ndarray, terms: Terms, tariff: Any
-    ) -> Any:
+        self, name: str, measured: Series, least: float, most: np.ndarray, terms: Terms, tariff: TariffBasis
+    ) -> Series:
         """What of the measured demand is charged, earlier peaks and the minimum counted."""
         if self.ratchet is None and not least:
             return measured
@@ -171,7 +180,9 @@ class _Demand(_Metered):
             )
         return words + self.cut_words()
 
-    def line(self, words: str, rate: float, charged: Any, unit: str, terms: Terms, tariff: Any) -> Line:
+    def line(
+        self, words: str, rate: float, charged: Series, unit: str, terms: Terms, tariff: TariffBasis
+    ) -> Line:
         """One amount a billing period."""
         if self.rate_basis == "day":
             days = terms.series(
@@ -213,7 +224,7 @@ class DemandCharge(_Demand):
         """How it is charged, as a sentence without its name, tax and dates."""
         return self.rate_words(self.rate_per_kw, "kW", self.at_least_kw)
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One amount a billing period."""
         name = f"demand.{self.name}"
         measured = self.measured(name, flows, terms, tariff)
@@ -252,12 +263,12 @@ class ApparentDemandCharge(_Demand):
         return f"{self.rate_words(self.rate_per_kva, 'kVA', self.at_least_kva)}; {reactive}"
 
     @model_validator(mode="after")
-    def _one_reactive(self) -> Any:
+    def _one_reactive(self) -> Self:
         if (self.power_factor is None) == (self.reactive_kvar is None):
             raise ValueError("give either power_factor or reactive_kvar")
         return self
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One amount a billing period."""
         if self.power_factor is not None:
             reactive = np.asarray(flows.load_kw) * np.tan(np.arccos(self.power_factor))
@@ -317,7 +328,7 @@ class CapacityFee(_Metered):
         return f"{', '.join(steps)}, by the billing period's {self.metered_words()}{self.cut_words()}"
 
     @model_validator(mode="after")
-    def _rising(self) -> Any:
+    def _rising(self) -> Self:
         ends, fees = self._ends(), [step.fee for step in self.steps]
         if self.steps[-1].up_to_kw is not None or len(ends) < len(self.steps) - 1:
             raise ValueError("the last of steps, and only the last, must have no up_to_kw")
@@ -330,7 +341,7 @@ class CapacityFee(_Metered):
     def _ends(self) -> list[float]:
         return [step.up_to_kw for step in self.steps if step.up_to_kw is not None]
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line: the fee of the step that each billing period lies in."""
         name, per = f"capacity_fee.{self.name}", tariff.period
         measured = self.measured(name, flows, terms, tariff)
@@ -345,4 +356,5 @@ class CapacityFee(_Metered):
         yield Line(self.name, "demand", -fee, per, approximates=relaxed)
 
 
-KINDS = (DemandCharge, ApparentDemandCharge, CapacityFee)
+AnyDemand = DemandCharge | ApparentDemandCharge | CapacityFee
+KINDS = get_args(AnyDemand)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Literal
+from typing import Literal, get_args
 
 import numpy as np
 from pydantic import Field, StrictStr
 
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
-from optimiser.flows import MeterFlows
-from optimiser.tariff.parts import Charge, TimeOfUse, Volume, days_of_supply, rest
+from optimiser.flows import MeterFlows, Series
+from optimiser.tariff.parts import Charge, TariffBasis, TimeOfUse, Volume, days_of_supply, rest
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
-from optimiser.terms.verbs import Terms
+from optimiser.terms.verbs import Group, Terms
 
 LOSS_FACTORS = (0.5, 1.5)  # published marginal and distribution factors lie well inside (from memory)
 
@@ -31,7 +31,7 @@ class EnergyCharge(TimeOfUse):
 
     kind: Literal["energy_charge"] = choice("component")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line a rate period; negative where the rate is positive."""
         return self.energy_lines(flows.import_kw, -1.0, "energy in", "Energy imported", terms, tariff)
 
@@ -55,7 +55,7 @@ class BlockCharge(Volume):
     kind: Literal["block_charge"] = choice("component")
     name: StrictStr = text("name on the bill", default="Energy imported")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line a block."""
         name = f"block_charge.{self.name}"
         worth = [-block.rate_per_kwh for block in self.blocks]
@@ -84,7 +84,7 @@ class VolumeCharge(Volume):
         """How it is charged, as a sentence without its name, tax and dates."""
         return f"every kWh at the rate of the volume reached: {super().words()}"
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line a block, of which one has energy in it."""
         name, per = f"volume_charge.{self.name}", self.grouping(tariff)
         mask = self.mask(terms, tariff, self.when)
@@ -153,7 +153,7 @@ class Spot(Charge):
         return ([("fees", self.fee_per_kwh)] if self.fee_per_kwh else []) + named
 
     def spot_lines(
-        self, power_kw: Any, sign: float, group: Any, name: str, terms: Terms, tariff: Any
+        self, power_kw: Series, sign: float, group: Group, name: str, terms: Terms, tariff: TariffBasis
     ) -> Iterator[Line]:
         """The energy at spot with the sign given, and the fees on it, which are always paid."""
         mask = self.in_force(terms, tariff)
@@ -179,12 +179,12 @@ class SpotCharge(Spot):
 
     kind: Literal["spot_charge"] = choice("component")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """The energy at spot, and the fees on it."""
         name = self.name or "Energy imported at spot"
         return self.spot_lines(flows.import_kw, -1.0, "energy in", name, terms, tariff)
 
-    def price(self, data: InputData, tariff: Any) -> np.ndarray:
+    def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """Price and fees of each step. [currency/kWh]"""
         fees = sum(rate for _, rate in self.fee_rates())
         return (self.price_per_kwh(data) + fees) * self.in_force(data, tariff)
@@ -212,7 +212,7 @@ class ControlledLoad(TimeOfUse):
         register = f"; {self.rate_per_day:g} a day" if self.rate_per_day else ""
         return f"a register of its own ({self.load_kw}): {super().words()}{register}"
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line a rate period, and the register's daily charge."""
         load = terms.series(terms.values(self.load_kw))
         yield from self.energy_lines(load, -1.0, "energy in", self.name, terms, tariff)
@@ -224,4 +224,5 @@ class ControlledLoad(TimeOfUse):
             yield Line(f"{self.name}, register", "fixed", charge, tariff.period, quantity=days, unit="days")
 
 
-KINDS = (EnergyCharge, BlockCharge, VolumeCharge, SpotCharge, ControlledLoad)
+AnyEnergy = EnergyCharge | BlockCharge | VolumeCharge | SpotCharge | ControlledLoad
+KINDS = get_args(AnyEnergy)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Literal
+from typing import Literal, get_args
 
 import numpy as np
 from pydantic import Field, StrictStr
@@ -11,7 +11,7 @@ from pydantic import Field, StrictStr
 from optimiser.fields import choice, quantity, text
 from optimiser.flows import MeterFlows
 from optimiser.tariff.energy import Spot
-from optimiser.tariff.parts import Charge, TimeOfUse, Volume, hours_words, share_of_period
+from optimiser.tariff.parts import Charge, TariffBasis, TimeOfUse, Volume, hours_words, share_of_period
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
@@ -31,7 +31,7 @@ class FeedIn(TimeOfUse):
     kind: Literal["feed_in"] = choice("component")
     taxed: bool = Field(default=False, description="whether the tariff's tax is added")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line a rate period; positive where the rate is positive."""
         return self.energy_lines(flows.export_kw, 1.0, "energy out", "Energy exported", terms, tariff)
 
@@ -54,7 +54,7 @@ class TieredFeedIn(Volume):
     )
     taxed: bool = Field(default=False, description="whether the tariff's tax is added")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line a tier."""
         name = f"tiered_feed_in.{self.name}"
         worth = [block.rate_per_kwh for block in self.blocks]
@@ -76,12 +76,12 @@ class SpotFeedIn(Spot):
     kind: Literal["spot_feed_in"] = choice("component")
     taxed: bool = Field(default=False, description="whether the tariff's tax is added")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """The energy at spot, and the fees on it."""
         name = self.name or "Energy exported at spot"
         return self.spot_lines(flows.export_kw, 1.0, "energy out", name, terms, tariff)
 
-    def price(self, data: InputData, tariff: Any) -> np.ndarray:
+    def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """Price less fees of each step. [currency/kWh]"""
         fees = sum(rate for _, rate in self.fee_rates())
         return (self.price_per_kwh(data) - fees) * self.in_force(data, tariff)
@@ -107,7 +107,7 @@ class ExportCharge(Charge):
     free_kwh_per_day: float = quantity("kWh/day", "free level for each day of it", default=0.0, at_least=0)
     when: Window | None = Field(default=None, description="hours whose export is counted; left out: all")
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One amount a billing period."""
         mask, per = self.mask(terms, tariff, self.when), tariff.period
         share = share_of_period(terms, tariff, self.in_force(terms, tariff))
@@ -141,9 +141,10 @@ class ExportCharge(Charge):
         free += [f"{self.free_kwh_per_day:g} kWh for each of its days"] if self.free_kwh_per_day else []
         return f"{self.rate_per_kwh:g} a kWh exported above {' and '.join(free)}{hours_words(self.when)}"
 
-    def steepest(self, data: InputData, tariff: Any) -> float:
+    def steepest(self, data: InputData, tariff: TariffBasis) -> float:
         """Its rate. [currency/kWh]"""
         return self.rate_per_kwh
 
 
-KINDS = (FeedIn, TieredFeedIn, SpotFeedIn, ExportCharge)
+AnyExport = FeedIn | TieredFeedIn | SpotFeedIn | ExportCharge
+KINDS = get_args(AnyExport)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, Literal
+from typing import Literal, get_args
 
 import numpy as np
 from pydantic import StrictStr
 
 from optimiser.fields import choice, quantity, text
 from optimiser.flows import MeterFlows
-from optimiser.tariff.parts import Charge, days_of_supply, share_of_period
+from optimiser.tariff.parts import Charge, TariffBasis, days_of_supply, share_of_period
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
 
@@ -31,7 +31,7 @@ class DailyCharge(Charge):
         """How it is charged, as a sentence without its name, tax and dates."""
         return f"{self.rate_per_day:g} a day"
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One amount a billing period."""
         days = terms.series(days_of_supply(terms, tariff, self.in_force(terms, tariff)), per=tariff.period)
         yield Line(self.name, "fixed", -self.rate_per_day * days, tariff.period, quantity=days, unit="days")
@@ -53,7 +53,7 @@ class PeriodCharge(Charge):
         """How it is charged, as a sentence without its name, tax and dates."""
         return f"{self.rate_per_period:g} a billing period"
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One amount a billing period."""
         share = share_of_period(terms, tariff, self.in_force(terms, tariff))
         share = terms.series(share, per=tariff.period)
@@ -83,7 +83,7 @@ class MinimumCharge(Charge):
         "charges for import, demand and supply, or the whole bill with credits for export", default="charges"
     )
 
-    def lines(self, flows: MeterFlows, terms: Terms, tariff: Any) -> Iterator[Line]:
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """Nothing by itself: `top_up` needs the other lines."""
         return iter(())
 
@@ -101,7 +101,7 @@ class MinimumCharge(Charge):
         """Whether a line counts towards the minimum."""
         return line.group != "tax" and (self.compared_with == "bill" or line.group != "energy out")
 
-    def top_up(self, lines: Sequence[Line], flows: MeterFlows, terms: Terms, tariff: Any) -> Line:
+    def top_up(self, lines: Sequence[Line], flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Line:
         """What is missing to the minimum in each billing period.
 
         Parameters
@@ -117,8 +117,8 @@ class MinimumCharge(Charge):
         steepest = sum(component.steepest(terms, tariff) for component in tariff.component)
         most_kw = np.asarray(flows.import_most_kw) + np.asarray(flows.export_most_kw)
         most = least + terms.groups(per).sum(most_kw * terms.step_hours) * steepest
-        most = most + sum(max(0.0, -getattr(c, "rate_per_day", 0.0)) for c in tariff.component) * 366
-        most = most + sum(max(0.0, -getattr(c, "rate_per_period", 0.0)) for c in tariff.component)
+        most = most + sum((max(0.0, -getattr(c, "rate_per_day", 0.0)) for c in tariff.component), 0.0) * 366
+        most = most + sum((max(0.0, -getattr(c, "rate_per_period", 0.0)) for c in tariff.component), 0.0)
         for component in tariff.component:
             if hasattr(component, "load_kw"):
                 drawn = terms.groups(per).sum(terms.values(component.load_kw) * terms.step_hours)
@@ -134,4 +134,5 @@ class MinimumCharge(Charge):
         return Line(self.name, "fixed", -charged, per)
 
 
-KINDS = (DailyCharge, PeriodCharge, MinimumCharge)
+AnyFixed = DailyCharge | PeriodCharge | MinimumCharge
+KINDS = get_args(AnyFixed)

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import datetime
+from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Literal, Protocol, Self
 
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.fields import Component, Several, choice, quantity, text
+from optimiser.flows import MeterFlows, Series
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
-from optimiser.terms.verbs import Terms
-from optimiser.timeline import STEP, Grouping, Window
+from optimiser.terms.verbs import Group, Terms
+from optimiser.timeline import STEP, Grouping, Timeline, Window
 
 BY_WHOLE_NUMBERS = (
     "Which step or block each billing period ends in is decided with the schedule, by whole numbers; what is billed is "
@@ -22,7 +24,34 @@ BY_WHOLE_NUMBERS = (
 )
 
 
-class Charge(Component):
+class TariffBasis(Protocol):
+    """What a component asks of the tariff that it is part of."""
+
+    @property
+    def zone(self) -> str:
+        """Zone whose clock its windows and months follow."""
+
+    @property
+    def tax_fraction(self) -> float:
+        """Tax added to each taxed component. [-]"""
+
+    @property
+    def tax_name(self) -> str:
+        """Name of the tax on the bill."""
+
+    @property
+    def period(self) -> Grouping:
+        """The billing period."""
+
+    @property
+    def component(self) -> Sequence[Charge]:
+        """All of its components."""
+
+    def holiday_dates(self, timeline: Timeline) -> tuple[datetime.date, ...]:
+        """Dates that are no workdays, of the years of a timeline."""
+
+
+class Charge(Component, ABC):
     """What every component says about tax and the dates it holds on."""
 
     taxed: bool = Field(default=True, description="whether the tariff's tax is added")
@@ -38,7 +67,7 @@ class Charge(Component):
     )
 
     @model_validator(mode="after")
-    def _dates_and_tax(self) -> Any:
+    def _dates_and_tax(self) -> Self:
         if self.valid_from and self.valid_until and self.valid_from >= self.valid_until:
             raise ValueError(
                 f"valid_until must be after valid_from, got {self.valid_from} to {self.valid_until}; "
@@ -65,34 +94,38 @@ class Charge(Component):
             self.valid_until or last
         )
 
-    def tax(self, tariff: Any) -> float:
+    def tax(self, tariff: TariffBasis) -> float:
         """Tax on its lines as they stand before tax. [-]"""
         if not self.taxed:
             return 0.0
         return tariff.tax_fraction if self.tax_fraction is None else self.tax_fraction
 
-    def net_share(self, tariff: Any) -> float:
+    def net_share(self, tariff: TariffBasis) -> float:
         """What is left of a rate of the file when the tax that it holds is taken out. [-]"""
         return 1 / (1 + self.tax(tariff)) if self.tax_included else 1.0
 
-    def in_force(self, data: InputData, tariff: Any) -> np.ndarray:
+    def in_force(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """1.0 in the steps of the days on which it is charged, else 0.0."""
         return data.timeline.between(self.valid_from, self.valid_until, tariff.zone)
 
-    def mask(self, data: InputData, tariff: Any, when: Window | None) -> np.ndarray:
+    def mask(self, data: InputData, tariff: TariffBasis, when: Window | None) -> np.ndarray:
         """1.0 in the steps of a window within the dates it is charged on, else 0.0."""
         window = data.timeline.mask(when, tariff.zone, tariff.holiday_dates(data.timeline))
         return window * self.in_force(data, tariff)
 
-    def price(self, data: InputData, tariff: Any) -> np.ndarray | float:
+    def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray | float:
         """What one more kWh costs or brings by this component in each step; none unless it says so."""
         return 0.0
 
+    @abstractmethod
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
+        """What it brings onto the bill before tax, income positive."""
+
+    @abstractmethod
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
-        raise NotImplementedError
 
-    def conditions(self, tariff: Any) -> str:
+    def conditions(self, tariff: TariffBasis) -> str:
         """Its tax and dates as a sentence, or nothing."""
         parts = []
         if tax := self.tax(tariff):
@@ -103,7 +136,7 @@ class Charge(Component):
             parts.append(f"until {self.valid_until}, that day left out")
         return ", ".join(parts)
 
-    def steepest(self, data: InputData, tariff: Any) -> float:
+    def steepest(self, data: InputData, tariff: TariffBasis) -> float:
         """The greatest worth of a kWh that it knows, whatever its sign. [currency/kWh]"""
         return float(np.abs(self.price(data, tariff)).max())
 
@@ -126,7 +159,7 @@ class TimeOfUse(Charge):
     rate_per_kwh: float | None = quantity("currency/kWh", "one rate for all hours, before tax", default=None)
 
     @model_validator(mode="after")
-    def _one_of(self) -> Any:
+    def _one_of(self) -> Self:
         if (self.rate_per_kwh is None) == (not self.rates):
             raise ValueError("give either rate_per_kwh or rates")
         return self
@@ -137,7 +170,7 @@ class TimeOfUse(Charge):
             return (RatePeriod(rate_per_kwh=self.rate_per_kwh),)
         return self.rates
 
-    def masks(self, data: InputData, tariff: Any) -> Iterator[tuple[RatePeriod, np.ndarray]]:
+    def masks(self, data: InputData, tariff: TariffBasis) -> Iterator[tuple[RatePeriod, np.ndarray]]:
         """Each period with 1.0 in the steps where it is the first that holds."""
         free = self.in_force(data, tariff)
         for period in self.periods():
@@ -145,7 +178,7 @@ class TimeOfUse(Charge):
             free = free - mask
             yield period, mask
 
-    def uncovered(self, timeline: Any, tariff: Any) -> int | None:
+    def uncovered(self, timeline: Timeline, tariff: TariffBasis) -> int | None:
         """The first step that no period covers, or None."""
         covered = 1.0 - timeline.between(self.valid_from, self.valid_until, tariff.zone)
         holidays = tariff.holiday_dates(timeline)
@@ -154,7 +187,7 @@ class TimeOfUse(Charge):
         missing = np.flatnonzero(covered == 0)
         return int(missing[0]) if len(missing) else None
 
-    def price(self, data: InputData, tariff: Any) -> np.ndarray:
+    def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """The rate of each step, of shape (steps,). [currency/kWh]"""
         return sum((p.rate_per_kwh * mask for p, mask in self.masks(data, tariff)), data.values(0.0))
 
@@ -167,7 +200,7 @@ class TimeOfUse(Charge):
         )
 
     def energy_lines(
-        self, power_kw: Any, sign: float, group: Any, name: str, terms: Terms, tariff: Any
+        self, power_kw: Series, sign: float, group: Group, name: str, terms: Terms, tariff: TariffBasis
     ) -> Iterator[Line]:
         """One line a rate period: energy times its rate, with the sign given."""
         for period, mask in self.masks(terms, tariff):
@@ -213,7 +246,7 @@ class Volume(Charge):
     when: Window | None = Field(default=None, description="hours whose energy is counted; left out: all")
 
     @model_validator(mode="after")
-    def _ends(self) -> Any:
+    def _ends(self) -> Self:
         if self.blocks[-1].up_to_kwh is not None:
             raise ValueError("the last of blocks must have no up_to_kwh, so that every kWh has a rate")
         ends = [block.up_to_kwh for block in self.blocks if block.up_to_kwh is not None]
@@ -239,11 +272,11 @@ class Volume(Charge):
             return ""
         return "the energy of those days fills blocks whose ends are scaled by days"
 
-    def grouping(self, tariff: Any) -> Grouping:
+    def grouping(self, tariff: TariffBasis) -> Grouping:
         """What volume is counted over."""
         return Grouping("day", tariff.zone) if self.counted_per == "day" else tariff.period
 
-    def ends_kwh(self, data: InputData, tariff: Any) -> list[np.ndarray]:
+    def ends_kwh(self, data: InputData, tariff: TariffBasis) -> list[np.ndarray]:
         """Where all blocks but the last end in each group. [kWh]"""
         per = self.grouping(tariff)
         days = data.groups(per).sum(data.timeline.share_of_day(tariff.zone) * self.in_force(data, tariff))
@@ -259,8 +292,14 @@ class Volume(Charge):
         return [block.up_to_kwh * factor for block in self.blocks[:-1]]
 
     def volumes(
-        self, name: str, power_kw: Any, most_kw: np.ndarray, worth: Sequence[float], terms: Terms, tariff: Any
-    ) -> tuple[list[Any], bool]:
+        self,
+        name: str,
+        power_kw: Series,
+        most_kw: np.ndarray,
+        worth: Sequence[float],
+        terms: Terms,
+        tariff: TariffBasis,
+    ) -> tuple[list[Series], bool]:
         """The energy in each block, the first in each step, the others in each group; whether whole numbers order them.
 
         Parameters
@@ -283,12 +322,12 @@ class Volume(Charge):
     def volume_lines(
         self,
         name: str,
-        parts: Sequence[Any],
+        parts: Sequence[Series],
         sign: float,
-        group: Any,
+        group: Group,
         joined: str,
         data: InputData,
-        tariff: Any,
+        tariff: TariffBasis,
     ) -> Iterator[Line]:
         """One line a block: its energy times its rate, with the sign given."""
         per = self.grouping(tariff)
@@ -324,11 +363,11 @@ class Volume(Charge):
         start = self.blocks[number - 1].up_to_kwh if number else 0
         return f"{start:g} to {self.blocks[number].up_to_kwh:g} kWh{per}"
 
-    def steepest(self, data: InputData, tariff: Any) -> float:
+    def steepest(self, data: InputData, tariff: TariffBasis) -> float:
         """The greatest rate of its blocks, whatever its sign. [currency/kWh]"""
         return max(abs(block.rate_per_kwh) for block in self.blocks)
 
-    def price(self, data: InputData, tariff: Any) -> np.ndarray:
+    def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """The first block's rate in the hours that count. [currency/kWh]"""
         return self.blocks[0].rate_per_kwh * self.mask(data, tariff, self.when)
 
@@ -338,7 +377,7 @@ def hours_words(when: Window | None) -> str:
     return f", {when.words()}" if when else ""
 
 
-def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Terms) -> Any:
+def rest(energy: Series, others: Sequence[Series], per: Grouping, terms: Terms) -> Series:
     """What is left of each step's energy when its share of other parts of its group is taken off.
 
     The first block is said by the step, so that the program knows in every step what a kWh is worth at least; its
@@ -351,11 +390,11 @@ def rest(energy: Any, others: Sequence[Any], per: Grouping, terms: Terms) -> Any
     return energy
 
 
-def days_of_supply(data: InputData, tariff: Any, mask: np.ndarray) -> np.ndarray:
+def days_of_supply(data: InputData, tariff: TariffBasis, mask: np.ndarray) -> np.ndarray:
     """Days in each billing period that a mask holds, of shape (groups,); a whole local day is one day."""
     return data.groups(tariff.period).sum(data.timeline.share_of_day(tariff.zone) * mask)
 
 
-def share_of_period(data: InputData, tariff: Any, mask: np.ndarray) -> np.ndarray:
+def share_of_period(data: InputData, tariff: TariffBasis, mask: np.ndarray) -> np.ndarray:
     """What part of each whole billing period a mask holds, by days, of shape (groups,). [-]"""
     return days_of_supply(data, tariff, mask) / data.timeline.calendar_days(tariff.period)
