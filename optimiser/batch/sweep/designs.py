@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from typing import Annotated, Any, Literal, Union
+from typing import Any, Literal, get_args
 
 import numpy as np
-from pydantic import Field
 from scipy.stats import qmc
 
 from optimiser.errors import OptimiserError
@@ -182,8 +181,8 @@ class Morris(_Design):
         return _picks(sample(unit_cube(len(levels)), N=self.paths, num_levels=self.levels, seed=self.seed))
 
 
-KINDS = (Grid, Listed, OneAtATime, LatinHypercube, Sobol, Morris)
-AnyDesign: Any = Annotated[Union[KINDS], Field(discriminator="kind")]  # noqa: UP007 - built from the list
+AnyDesign = Grid | Listed | OneAtATime | LatinHypercube | Sobol | Morris
+KINDS = get_args(AnyDesign)
 
 
 def sensitivity(name: str) -> Any:

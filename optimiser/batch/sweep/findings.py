@@ -54,10 +54,10 @@ def findings(plan: SweepPlan, table: pd.DataFrame) -> tuple[dict[str, pd.DataFra
     notes = _never(plan, table)
     design = plan.file.design
     if isinstance(design, Sobol):
-        made["sobol"], more = sobol(plan, table, outputs)
+        made["sobol"], more = sobol(plan, design, table, outputs)
         notes += more
     if isinstance(design, Morris):
-        made["morris"], more = morris(plan, table, outputs)
+        made["morris"], more = morris(plan, design, table, outputs)
         notes += more
     if isinstance(design, LatinHypercube):
         made["ranks"] = ranks(plan, table, outputs)

@@ -130,7 +130,7 @@ class SweepFile(Component):
         "where the solver starts: from the answer to the scenario as it is (quicker), or as a run by itself does",
         default="base",
     )
-    design: AnyDesign
+    design: AnyDesign = Field(discriminator="kind")
     factor: Several[Factor] = Field(min_length=1)
     case: Several[dict[str, Any]] = ()
 
@@ -307,7 +307,7 @@ def _file_faults(file: SweepFile) -> list[str]:
         chosen(file.studies, ())
     except OptimiserError as error:
         faults.append(f"studies: {error}")
-    if faults or listed:
+    if faults or isinstance(file.design, Listed):
         return faults
     for word, members in groups_of(file).items():
         sizes = {factor.name: _size(factor) for factor in members}

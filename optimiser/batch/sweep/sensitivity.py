@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 
 from optimiser.batch.sweep.cases import WITH_RESULTS
-from optimiser.batch.sweep.designs import sensitivity, unit_cube
+from optimiser.batch.sweep.designs import Morris, Sobol, sensitivity, unit_cube
 from optimiser.batch.sweep.means import counted, with_results
 from optimiser.batch.sweep.naming import group_names, recorded
 from optimiser.batch.sweep.plan import SweepPlan
@@ -28,7 +28,9 @@ RESAMPLES = 400
 FEWEST_BASES = 4
 
 
-def sobol(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+def sobol(
+    plan: SweepPlan, design: Sobol, table: pd.DataFrame, outputs: Sequence[str]
+) -> tuple[pd.DataFrame, list[str]]:
     """First-order and total indices of variance with 95 % intervals of a bootstrap.
 
     Returns
@@ -50,8 +52,8 @@ def sobol(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple
         if size < FEWEST_BASES or np.ptp(blocks) == 0:
             continue
         values = {"f_A": blocks[:, 0][None], "f_B": blocks[:, 1][None], "f_AB": blocks[:, 2:].T[:, None, :]}
-        found = stats.sobol_indices(func=values, n=size, rng=plan.file.design.seed)
-        low, high = _sobol_intervals(blocks, plan.file.design.seed)
+        found = stats.sobol_indices(func=values, n=size, rng=design.seed)
+        low, high = _sobol_intervals(blocks, design.seed)
         for place, name in enumerate(names):
             rows.append(
                 {
@@ -120,7 +122,9 @@ def _too_few_bases(frame: pd.DataFrame, called: RecordedRun) -> list[str]:
     ]
 
 
-def morris(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+def morris(
+    plan: SweepPlan, design: Morris, table: pd.DataFrame, outputs: Sequence[str]
+) -> tuple[pd.DataFrame, list[str]]:
     """Means and scatter of elementary effects, in units of the figure for the whole range of a factor.
 
     Returns
@@ -129,7 +133,7 @@ def morris(plan: SweepPlan, table: pd.DataFrame, outputs: Sequence[str]) -> tupl
         figure, factor, mean_size (of the effect's absolute value), mean_size_interval (half of the 95 % interval),
         mean, scatter (standard deviation), paths.
     """
-    names, design, called = group_names(plan), plan.file.design, recorded(plan)
+    names, called = group_names(plan), recorded(plan)
     factors = len(names)
     points = np.array(design.picks([0] * factors), float).reshape(-1, factors + 1, factors)
     analyze = sensitivity("analyze.morris").analyze
