@@ -10,6 +10,8 @@ OptimiserError
 
 from __future__ import annotations
 
+from typing import Any
+
 
 class OptimiserError(Exception):
     """Anything that this package raises on purpose; the message is written for its user."""
@@ -48,7 +50,7 @@ class InfeasibleError(OptimiserError):
         One a limit that had to give way: `rule`, `step`, `when`, `amount`, `unit`.
     """
 
-    def __init__(self, message: str, findings: list[dict] | None = None):
+    def __init__(self, message: str, findings: list[dict[str, Any]] | None = None):
         self.findings = findings or []
         super().__init__(message)
 

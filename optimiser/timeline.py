@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Annotated, Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -161,23 +162,23 @@ class Groups:
         a local time stamp otherwise.
     """
 
-    of_step: np.ndarray
+    of_step: npt.NDArray[np.intp]
     count: int
-    first_step: np.ndarray
+    first_step: npt.NDArray[np.intp]
     labels: tuple[str, ...]
 
-    def sum(self, values: np.ndarray) -> np.ndarray:
+    def sum(self, values: np.ndarray) -> npt.NDArray[np.float64]:
         """Sum of a step series over each group, of shape (groups,)."""
-        return np.bincount(self.of_step, weights=values, minlength=self.count)
+        return np.asarray(np.bincount(self.of_step, weights=values, minlength=self.count), float)
 
-    def max(self, values: np.ndarray) -> np.ndarray:
+    def max(self, values: np.ndarray) -> npt.NDArray[np.float64]:
         """Highest value of a step series in each group, of shape (groups,)."""
         highest = np.full(self.count, -np.inf)
         np.maximum.at(highest, self.of_step, values)
         return highest
 
     @cached_property
-    def sizes(self) -> np.ndarray:
+    def sizes(self) -> npt.NDArray[np.intp]:
         """Steps in each group, of shape (groups,)."""
         return np.bincount(self.of_step, minlength=self.count)
 
@@ -331,7 +332,7 @@ class Timeline:
         clock = local if pattern[-1] == "z" else local.tz_localize(None)
         return tuple(clock[first].strftime(pattern))
 
-    def share_of_day(self, zone: str) -> np.ndarray:
+    def share_of_day(self, zone: str) -> npt.NDArray[np.float64]:
         """What part of its local day each step is, of shape (steps,); a day of 23 or 25 hours is one day."""
         day = self.groups(Grouping("day", zone))
         first = self.starts[day.first_step]
@@ -341,7 +342,7 @@ class Timeline:
         )
         return (self.step_hours / np.asarray(hours, float))[day.of_step]
 
-    def calendar_days(self, grouping: Grouping) -> np.ndarray:
+    def calendar_days(self, grouping: Grouping) -> npt.NDArray[np.float64]:
         """Days of each whole billing period, those outside the timeline included, of shape (groups,).
 
         A bill that lacks a read, before the first and after the last, is as long as the one beside it. A lone read
@@ -358,7 +359,9 @@ class Timeline:
             return between[np.clip(number - 1, 0, len(between) - 1)]
         return groups.sum(self.share_of_day(grouping.zone))
 
-    def mask(self, window: Window | None, zone: str, holidays: Sequence[datetime.date] = ()) -> np.ndarray:
+    def mask(
+        self, window: Window | None, zone: str, holidays: Sequence[datetime.date] = ()
+    ) -> npt.NDArray[np.float64]:
         """1.0 in the steps whose start lies in `window` on the clock of `zone`, else 0.0.
 
         Parameters
@@ -427,7 +430,9 @@ class Timeline:
                 found |= weekday == _WEEKDAYS.index(day)
         return found
 
-    def between(self, since: datetime.date | None, until: datetime.date | None, zone: str) -> np.ndarray:
+    def between(
+        self, since: datetime.date | None, until: datetime.date | None, zone: str
+    ) -> npt.NDArray[np.float64]:
         """1.0 in the steps of local days from `since` on and before `until`, else 0.0; None sets no end."""
         inside = np.ones(self.steps, bool)
         if since is None and until is None:
@@ -506,7 +511,8 @@ def _block_number(local: pd.DatetimeIndex, grouping: Grouping) -> np.ndarray:
     back = _set_back(local)
     # Blocks run on through a change that is a whole number of them, on the same edges of the clock.
     extra = np.cumsum(np.where(back % grouping.minutes == 0, back // grouping.minutes, 0))
-    return day * -(-1440 // grouping.minutes) + minute // grouping.minutes + extra
+    made: np.ndarray = day * -(-1440 // grouping.minutes) + minute // grouping.minutes + extra
+    return made
 
 
 def _begin_of_months(stamp: pd.Timestamp, grouping: Grouping) -> pd.Timestamp:

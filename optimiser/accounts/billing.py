@@ -162,9 +162,12 @@ def _unit_of(name: str) -> Literal["kW", "kWh"] | None:
     return "kW" if lower.endswith("kw") else None
 
 
-def line_rows(lines: Sequence[Line], period: Grouping, timeline: Timeline) -> list[tuple]:
+BillRow = tuple[str, str, str, float, str, float, bool]
+
+
+def line_rows(lines: Sequence[Line], period: Grouping, timeline: Timeline) -> list[BillRow]:
     """A row a line and billing period: period, group, line, quantity, unit, amount (income positive), cash."""
-    rows = []
+    rows: list[BillRow] = []
     labels = timeline.groups(period).labels
     for line in lines:
         amounts = _by_period(line.values, line, period, timeline)

@@ -208,6 +208,10 @@ def _facts(contract: Contract) -> str:
     return ", ".join(facts)
 
 
+# Which seasons, months and dates of validity a date lies in: 1.0 or 0.0 each.
+SeasonKey = tuple[float, ...]
+
+
 def _seasons(tariff: Tariff, timeline: Timeline, values: np.ndarray) -> tuple[Season, ...]:
     """Dates grouped by what their week looks like, and within each the kinds of day grouped by what a day does."""
     dates = timeline.local("UTC").normalize()[:: 1440 // timeline.step_minutes]
@@ -216,11 +220,11 @@ def _seasons(tariff: Tariff, timeline: Timeline, values: np.ndarray) -> tuple[Se
     holidays = set(tariff.holiday_dates(timeline))
     kind = [d.day_of_week + HOLIDAY * (d.date() in holidays) for d in dates]
     key = _season_keys(tariff, timeline, len(dates))
-    weeks: dict[tuple, dict[int, int]] = {}
+    weeks: dict[SeasonKey, dict[int, int]] = {}
     for season, day, look in zip(key, kind, profile, strict=True):
         weeks.setdefault(season, {})[day] = int(look)
     # Seasons that differ in nothing that their days have in common are one.
-    merged: list[tuple[dict[int, int], list[tuple]]] = []
+    merged: list[tuple[dict[int, int], list[SeasonKey]]] = []
     for season, week in weeks.items():
         for other, seasons in merged:
             if all(other.get(day, look) == look for day, look in week.items()):
@@ -242,7 +246,7 @@ def _seasons(tariff: Tariff, timeline: Timeline, values: np.ndarray) -> tuple[Se
     return tuple(made)
 
 
-def _season_keys(tariff: Tariff, timeline: Timeline, days: int) -> list[tuple]:
+def _season_keys(tariff: Tariff, timeline: Timeline, days: int) -> list[SeasonKey]:
     """For each date, which seasons, months and dates of validity it lies in."""
     every = 1440 // timeline.step_minutes
     flags = []

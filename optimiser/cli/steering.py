@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from optimiser.cli.common import progress, refuse_unwritable, scenario_name
 from optimiser.errors import OptimiserError
+
+if TYPE_CHECKING:
+    from optimiser.scenario.file import Scenario
+    from optimiser.study import Study
+
+SEASONS: dict[str, Literal[1, 2, 4]] = {"1": 1, "2": 2, "4": 4}
 
 
 @click.command()
@@ -18,7 +24,7 @@ from optimiser.errors import OptimiserError
     "--rules", type=click.IntRange(1, 6), default=3, show_default=True, help="Most, of each season and days."
 )
 @click.option(
-    "--seasons", type=click.Choice(["1", "2", "4"]), default="4", show_default=True, help="Parts of the year."
+    "--seasons", type=click.Choice(list(SEASONS)), default="4", show_default=True, help="Parts of the year."
 )
 @click.option("--one-kind-of-day", is_flag=True, help="The same rules on workdays and other days.")
 @click.option(
@@ -30,7 +36,7 @@ from optimiser.errors import OptimiserError
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write to; left out: reports/NAME.")
 @click.option("--quiet", is_flag=True, help="Print only where the timetable is.")
 def timetable(
-    scenario: Path, rules: int, seasons: Any, one_kind_of_day: bool, learn: str, out: Path | None, quiet: bool
+    scenario: Path, rules: int, seasons: str, one_kind_of_day: bool, learn: str, out: Path | None, quiet: bool
 ) -> None:
     """Learn a few timed rules for SCENARIO on one part of its data and judge them on the rest.
 
@@ -47,9 +53,9 @@ def timetable(
             f"--learn takes months, weeks or the scenario of another year, and there is no {learn}. Name one of them."
         )
     read = read_scenario(scenario)
-    way: Any = learn if learn in ("months", "weeks") else "months"
+    way: Literal["months", "weeks"] = "weeks" if learn == "weeks" else "months"
     other = None if learn in ("months", "weeks") else read_scenario(learn)
-    settings = Settings(rules, int(seasons), not one_kind_of_day, way)  # type: ignore[arg-type]
+    settings = Settings(rules, SEASONS[seasons], not one_kind_of_day, way)
     with progress(quiet) as say:
         best = solve(without_services(read), progress=say)
         judged = replace(
@@ -63,7 +69,7 @@ def timetable(
     click.echo(f"Timetable: {paths['csv']}, {paths['html']}")
 
 
-def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
+def _write(read: Scenario, found: Study, folder: Path) -> dict[str, Path]:
     """The table, the page and the summary, all or none."""
     from optimiser.report.timetable import timetable_page
     from optimiser.writing import write_files
@@ -83,7 +89,7 @@ def _write(read: Any, found: Any, folder: Path) -> dict[str, Path]:
     return paths
 
 
-def _print(found: Any, currency: str) -> None:
+def _print(found: Study, currency: str) -> None:
     """The rules, then what each case pays."""
     for words in found.warnings:
         click.echo(f"warning: {words}", err=True)

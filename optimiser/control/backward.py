@@ -219,11 +219,11 @@ def worth_at(after: np.ndarray, stored: float, unit: Unit) -> float:
     """What a stored energy is worth, between the points of the grid."""
     place = stored / unit.capacity_kwh * (GRID - 1)
     if place <= 0:
-        return after[0]
+        return float(after[0])
     whole = int(place)
     if whole >= GRID - 1:
-        return after[GRID - 1]
-    return after[whole] * (1 - (place - whole)) + after[whole + 1] * (place - whole)
+        return float(after[GRID - 1])
+    return float(after[whole] * (1 - (place - whole)) + after[whole + 1] * (place - whole))
 
 
 @njit(cache=True, nogil=True)

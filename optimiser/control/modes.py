@@ -181,12 +181,14 @@ def _parts(amounts: np.ndarray) -> np.ndarray:
     """The share of each group in a sum; even shares of nothing."""
     whole = amounts.sum(axis=1, keepdims=True)
     even = np.full_like(amounts, 1 / amounts.shape[1])
-    return np.divide(amounts, whole, out=even, where=whole > 0)
+    made: np.ndarray = np.divide(amounts, whole, out=even, where=whole > 0)
+    return made
 
 
 def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
     """The part of the load that is given; all of it where the sun has more than the load."""
-    return np.divide(part, whole, out=np.ones_like(whole), where=whole > 1e-9)
+    made: np.ndarray = np.divide(part, whole, out=np.ones_like(whole), where=whole > 1e-9)
+    return made
 
 
 def share_of(ratings: np.ndarray) -> np.ndarray:

@@ -67,7 +67,8 @@ def tensions(price: np.ndarray, high_from: float, per_hour: float) -> np.ndarray
     high = np.concatenate([[0], np.cumsum(price >= high_from)])
     first = np.maximum(np.arange(len(price)) + 1 - width, 0)
     share = (high[1:] - high[first]) / (np.arange(len(price)) + 1 - first)
-    return np.searchsorted(TENSE_SHARES, share, side="right")
+    made: np.ndarray = np.searchsorted(TENSE_SHARES, share, side="right")
+    return made
 
 
 @njit(cache=True)

@@ -23,9 +23,9 @@ from optimiser.control.modes import Device, Mode, Told
 from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
 from optimiser.equipment.storage import StorageBank, capacity_shares
 from optimiser.plant.walk import Orders, Plant, State
+from optimiser.scenario.file import Scenario
 from optimiser.scenario.foresight import Role, role_of
 from optimiser.scenario.published import known_until
-from optimiser.scenario.read import Scenario
 from optimiser.terms.data import InputData
 from optimiser.timeline import Grouping, Window
 
@@ -68,7 +68,8 @@ class Prices:
     @property
     def market(self) -> np.ndarray:
         """What tells one price regime from another; all alike where no market makes a price."""
-        return self.pays_market + self.gets_market
+        made: np.ndarray = self.pays_market + self.gets_market
+        return made
 
     @property
     def any_market(self) -> bool:

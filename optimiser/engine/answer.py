@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from optimiser.engine import directions, path, proof
+from optimiser.engine.decisions import decisions
 from optimiser.engine.diagnosis import search as diagnosis
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
@@ -100,7 +101,7 @@ def answer(
     outcome = directions.keep_one_direction(
         problem, relaxed, holder, scenario.solve.gap_tolerance, deadline, say
     )
-    every = directions.decisions(problem)
+    every = decisions(problem)
     if outcome.words:
         route += f", then {outcome.words}"
     decided = len(np.unique(every.step[outcome.flagged]))
@@ -149,7 +150,7 @@ def _started(
 
 def _walked(problem: Problem, found: Solution) -> bool:
     """Whether what comes next is a path through what is stored."""
-    every = directions.decisions(problem)
+    every = decisions(problem)
     return found.verdict == "optimal" and path.suits(every, every.broken(problem, found.x))
 
 

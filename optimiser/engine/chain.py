@@ -20,6 +20,10 @@ LEAST_ADDED = 1e-10  # [currency]; less would be lost among rounding errors
 MOST_PIECES = 1000
 ROOM = 16 * MOST_PIECES
 
+# Height, slope over the start and over the end of planes, by choice the first of them, by step the first choice, and
+# the most planes of a choice.
+Form = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, int]
+
 
 @dataclass(frozen=True)
 class Path:
@@ -119,7 +123,14 @@ def follow(choices: Choices, planes: Planes, worth: Worth, start_kwh: float) -> 
 
 
 @njit(cache=True, nogil=True)
-def _backward(form, low, high, first_range, after, added):
+def _backward(
+    form: Form,
+    low: np.ndarray,
+    high: np.ndarray,
+    first_range: tuple[float, float],
+    after: np.ndarray,
+    added: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The worth before all steps, after each (breakpoints, worth), and the place of each step's first."""
     steps = len(low)
     worth, curve, joined = np.empty((2, ROOM)), np.empty((2, ROOM)), np.empty((2, ROOM))
@@ -162,21 +173,21 @@ def _backward(form, low, high, first_range, after, added):
 
 
 @njit(cache=True, nogil=True)
-def _copy(source, first, count, target, place):
+def _copy(source: np.ndarray, first: int, count: int, target: np.ndarray, place: int) -> None:
     """Copy some breakpoints; a loop, since slices take seconds to compile."""
     for k in range(count):
         target[0, place + k], target[1, place + k] = source[0, first + k], source[1, first + k]
 
 
 @njit(cache=True, nogil=True)
-def _push(stack, place, values):
+def _push(stack: np.ndarray, place: int, values: tuple[float, ...]) -> None:
     """Put one entry on a stack."""
     for k in range(6):
         stack[place, k] = values[k]
 
 
 @njit(cache=True, nogil=True)
-def _end_of_arc(worth, count, left):
+def _end_of_arc(worth: np.ndarray, count: int, left: int) -> int:
     """Where the concave arc that begins at a breakpoint ends."""
     right = min(left + 1, count - 1)
     while right < count - 1 and _slope(worth, right) <= _slope(worth, right - 1) + TIE:
@@ -185,13 +196,26 @@ def _end_of_arc(worth, count, left):
 
 
 @njit(cache=True, nogil=True)
-def _slope(curve, place):
+def _slope(curve: np.ndarray, place: int) -> float:
     """Slope of the piece that begins at a breakpoint."""
-    return (curve[1, place + 1] - curve[1, place]) / (curve[0, place + 1] - curve[0, place])
+    slope: float = (curve[1, place + 1] - curve[1, place]) / (curve[0, place + 1] - curve[0, place])
+    return slope
 
 
 @njit(cache=True, nogil=True)
-def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heights):
+def _gain(
+    form: Form,
+    choice: int,
+    worth: np.ndarray,
+    left: int,
+    right: int,
+    begin: float,
+    end: float,
+    added: float,
+    out: np.ndarray,
+    stack: np.ndarray,
+    heights: np.ndarray,
+) -> int:
     """The most of a choice and an arc over every energy that a step may start with, added to by no more than `added`.
 
     It is concave, so it lies below its tangents: new ones are drawn where two of them meet too high.
@@ -232,7 +256,9 @@ def _gain(form, choice, worth, left, right, begin, end, added, out, stack, heigh
 
 
 @njit(cache=True, nogil=True)
-def _best(form, choice, worth, left, right, start, heights):
+def _best(
+    form: Form, choice: int, worth: np.ndarray, left: int, right: int, start: float, heights: np.ndarray
+) -> tuple[float, float, float]:
     """The most that a choice from a stored energy and an arc after it bring: money, its slope, and where the step ends.
 
     The slope is that of planes which hold for every stored energy, so it gives a tangent to all that can be made.
@@ -280,7 +306,9 @@ def _best(form, choice, worth, left, right, start, heights):
 
 
 @njit(cache=True, nogil=True)
-def _lowest(heights, slope, first, last, place):
+def _lowest(
+    heights: np.ndarray, slope: np.ndarray, first: int, last: int, place: float
+) -> tuple[int, int, float]:
     """The lowest planes just before and just after a place, and their value there; planes are by falling slope."""
     value, before, after = np.inf, first, first
     for k in range(first, last):
@@ -309,7 +337,7 @@ def thinned(curve: np.ndarray, added: float) -> np.ndarray:
 
 
 @njit(cache=True, nogil=True)
-def _higher(one, count, other, other_count, out):
+def _higher(one: np.ndarray, count: int, other: np.ndarray, other_count: int, out: np.ndarray) -> int:
     """The higher of two curves over the same span; how many breakpoints it has."""
     out[0, 0], out[1, 0] = one[0, 0], max(one[1, 0], other[1, 0])
     last, lead = one[0, 0], one[1, 0] - other[1, 0]
@@ -333,7 +361,7 @@ def _higher(one, count, other, other_count, out):
 
 
 @njit(cache=True, nogil=True)
-def _put(out, count, place, value):
+def _put(out: np.ndarray, count: int, place: float, value: float) -> int:
     """One more breakpoint, or the last one raised if it is at the same place."""
     if place <= out[0, count - 1]:
         out[1, count - 1] = max(out[1, count - 1], value)
@@ -343,15 +371,16 @@ def _put(out, count, place, value):
 
 
 @njit(cache=True, nogil=True)
-def _at(curve, place, here):
+def _at(curve: np.ndarray, place: int, here: float) -> float:
     """A curve's value on the piece that ends at a breakpoint."""
-    if here == curve[0, place]:
-        return curve[1, place]
-    return curve[1, place - 1] + _slope(curve, place - 1) * (here - curve[0, place - 1])
+    value: float = curve[1, place]
+    if here != curve[0, place]:
+        value = curve[1, place - 1] + _slope(curve, place - 1) * (here - curve[0, place - 1])
+    return value
 
 
 @njit(cache=True, nogil=True)
-def _thinned(curve, count, added, spare):
+def _thinned(curve: np.ndarray, count: int, added: float, spare: np.ndarray) -> int:
     """A curve with fewer breakpoints, above it by little more than `added`, or by what it takes to make it short."""
     while True:
         count = _bridged(curve, count, added / 3, spare)
@@ -362,7 +391,7 @@ def _thinned(curve, count, added, spare):
 
 
 @njit(cache=True, nogil=True)
-def _bridged(curve, count, added, out):
+def _bridged(curve: np.ndarray, count: int, added: float, out: np.ndarray) -> int:
     """A curve with its shallow valleys filled, by no more than `added`; how many breakpoints are left."""
     count = _apart(curve, count)
     stack = np.empty(count, np.int64)
@@ -387,7 +416,7 @@ def _bridged(curve, count, added, out):
 
 
 @njit(cache=True, nogil=True)
-def _apart(curve, count):
+def _apart(curve: np.ndarray, count: int) -> int:
     """Join breakpoints that all but coincide, without lowering the curve; how many are left."""
     made = 1
     for k in range(1, count):
@@ -406,7 +435,7 @@ def _apart(curve, count):
 
 
 @njit(cache=True, nogil=True)
-def _fewer(curve, count, added, out):
+def _fewer(curve: np.ndarray, count: int, added: float, out: np.ndarray) -> int:
     """A curve with fewer pieces on its concave arcs, above it by no more than `added`; how many breakpoints.
 
     A piece may go where its neighbours, drawn on until they meet, stay that close.
@@ -445,7 +474,9 @@ def _fewer(curve, count, added, out):
 
 
 @njit(cache=True, nogil=True)
-def _forward(form, kept, first, start_kwh):
+def _forward(
+    form: Form, kept: np.ndarray, first: np.ndarray, start_kwh: float
+) -> tuple[np.ndarray, np.ndarray, float]:
     """The path that follows the worth: stored energy and choice of each step, and what it makes."""
     steps = len(first) - 1
     stored, chosen = np.empty(steps), np.empty(steps, np.int64)

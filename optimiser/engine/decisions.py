@@ -165,7 +165,8 @@ def _passing_rows(problem: Problem | Piece, one: np.ndarray, other: np.ndarray) 
         pair = np.repeat(np.arange(len(columns)), counts)
         offsets = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
         rows = by_column.indices[by_column.indptr[columns][pair] + offsets]
-        return pair * len(equal) + rows
+        made: np.ndarray = pair * len(equal) + rows
+        return made
 
     common = np.intersect1d(entries(one), entries(other))
     pair, row = common // max(1, len(equal)), common % max(1, len(equal))

@@ -423,9 +423,10 @@ class _Search:
         )
         if not found.success or found.fun > -enough:
             return None
-        return np.sum(
+        made: np.ndarray | None = np.sum(
             [share * view.y for share, view in zip(found.x[:count], self._views, strict=True)], axis=0
         )
+        return made
 
     # Schedules ---------------------------------------------------------------------------------------------------
 

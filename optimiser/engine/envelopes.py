@@ -24,6 +24,9 @@ CHUNK = 4096
 STEEP = 1000.0
 REACHES = (1.0, 0.3, 0.1, 0.03, 0.01)
 
+# What a kW of each column brings by choice, what a kWh at the end does, and the price of breaking a row.
+Money = tuple[np.ndarray, np.ndarray, float]
+
 
 @dataclass(frozen=True)
 class Choices:
@@ -235,7 +238,7 @@ class Envelopes:
     @staticmethod
     def _steep(priced: Priced) -> float:
         """More than a kW or kWh could ever bring."""
-        return STEEP * max(np.abs(priced.money).max(), np.abs(priced.end_money).max(), 1e-3)
+        return STEEP * max(float(np.abs(priced.money).max()), float(np.abs(priced.end_money).max()), 1e-3)
 
     def planes(
         self,
@@ -301,7 +304,9 @@ def _in_order(parts: Sequence[tuple[np.ndarray, np.ndarray]], counts: np.ndarray
 
 
 @njit(cache=True, nogil=True)
-def _within(form, lower, upper, levels, near):
+def _within(
+    form: tuple[np.ndarray, ...], lower: np.ndarray, upper: np.ndarray, levels: np.ndarray, near: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """The lowest planes of each choice with figures between some bounds, and the place of each choice's first."""
     height, start, end, first, figures = form
     made = np.empty((3, len(height)))
@@ -336,7 +341,16 @@ def _within(form, lower, upper, levels, near):
 
 
 @njit(cache=True, nogil=True)
-def _planes_of(matrix, pool, money, bounds, sides, levels, near, asked):
+def _planes_of(
+    matrix: np.ndarray,
+    pool: tuple[np.ndarray, ...],
+    money: Money,
+    bounds: tuple[np.ndarray, np.ndarray],
+    sides: tuple[np.ndarray, np.ndarray],
+    levels: np.ndarray,
+    near: np.ndarray,
+    asked: tuple[np.ndarray, np.ndarray],
+) -> tuple[np.ndarray, int, np.ndarray]:
     """Planes of some choices of one kind, one choice after the other with room at the end; how many in all and each.
 
     Loops in place of array expressions, which take seconds to compile.
@@ -383,7 +397,17 @@ def _planes_of(matrix, pool, money, bounds, sides, levels, near, asked):
 
 
 @njit(cache=True, nogil=True)
-def _plane(matrix, pool, basis, money, bounds, sides, number, figures, left_out):
+def _plane(
+    matrix: np.ndarray,
+    pool: tuple[np.ndarray, ...],
+    basis: int,
+    money: Money,
+    bounds: tuple[np.ndarray, np.ndarray],
+    sides: tuple[np.ndarray, np.ndarray],
+    number: int,
+    figures: np.ndarray,
+    left_out: np.ndarray,
+) -> tuple[float, float, float]:
     """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns.
 
     The columns `figures` are left out; what one more unit of them brings is written to `left_out`.
@@ -421,7 +445,14 @@ def _plane(matrix, pool, basis, money, bounds, sides, number, figures, left_out)
 
 
 @njit(cache=True, nogil=True)
-def _keep_lowest(height, start, level, slope, order, keep):
+def _keep_lowest(
+    height: np.ndarray,
+    start: np.ndarray,
+    level: float,
+    slope: np.ndarray,
+    order: np.ndarray,
+    keep: np.ndarray,
+) -> None:
     """Mark the lines in the end's energy that are lowest somewhere, for a step that begins at some level.
 
     `order` is by rising slope.

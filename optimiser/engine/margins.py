@@ -164,7 +164,7 @@ def _of_bounds(at: Margins, other: Problem, x: np.ndarray, y: np.ndarray) -> np.
     rise, lift = other.upper - upper, other.lower - lower
     either = np.where(held, 0.0, np.where(reduced > 0, rise, lift))
     change = np.select([low & high, high, low], [either, rise, lift], 0.0)
-    made = reduced * change
+    made: np.ndarray = reduced * change
     new = np.ones(len(x), bool)
     for name in own.places.keys() & other.places.keys():
         new[other.places[name]] = False

@@ -104,7 +104,8 @@ def suits(every: Decisions, broken: np.ndarray) -> bool:
 
 def _contested(every: Decisions, broken: np.ndarray) -> np.ndarray:
     """True for decisions that a path takes."""
-    return (broken | every.tempting) & (every.kind != WHOLE)
+    made: np.ndarray = (broken | every.tempting) & (every.kind != WHOLE)
+    return made
 
 
 class _Search:

@@ -83,6 +83,10 @@ class Pattern:
     steps: int
 
 
+# A body by what it is of: ("each" or "once", name of a row), or ("line", number).
+Key = tuple[str, str | int]
+
+
 def compile_pattern(scenario: Any) -> Pattern:
     """Compile a scenario's formulation.
 
@@ -107,8 +111,8 @@ def _compiled(terms: LpTerms, lines: list[Line], steps: int) -> Pattern:
         variable = model.component(f"column {name}")
         column_of |= {id(variable[k]): (name, k) for k in range(steps)}
     model.bodies = pyo.Constraint(pyo.Any)
-    constants: dict[tuple, Any] = {}
-    wanted: list[tuple] = []
+    constants: dict[Key, Any] = {}
+    wanted: list[tuple[Key, Any]] = []
     for row in terms.rows.values():
         wanted += [(("each", row.name), row.each), (("once", row.name), row.once)]
     wanted += [(("line", number), line.values[-1]) for number, line in enumerate(lines)]
@@ -151,7 +155,7 @@ def _has_columns(expression: Any, symbol_of: dict[int, Any]) -> bool:
     return any(id(variable) not in symbol_of for variable in identify_variables(expression))
 
 
-def _read_rows(form: Any, column_of: dict[int, tuple[str, int]], steps: int) -> dict[tuple, Body]:
+def _read_rows(form: Any, column_of: dict[int, tuple[str, int]], steps: int) -> dict[Key, Body]:
     count = len(form.rows)
     entries: list[list[Coefficient]] = [[] for _ in range(count)]
     matrix = form.A
@@ -181,7 +185,7 @@ def _check_kinds(row: PatternRow, columns: dict[str, ColumnFamily]) -> None:
             raise DriftError(f"rule {row.family.name} looks back at {entry.column} within a sum")
 
 
-class _Evaluator(StreamBasedExpressionVisitor):
+class _Evaluator(StreamBasedExpressionVisitor):  # type: ignore[misc]  # Pyomo has no types
     """An expression of symbols evaluated on whole arrays at once."""
 
     def __init__(self, lookup: Callable[[Any], Any]):

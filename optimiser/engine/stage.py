@@ -197,7 +197,8 @@ class Stage:
     def made(self, priced: Priced, x: np.ndarray) -> np.ndarray:
         """Money that a schedule makes in each step at some prices, of shape (steps,). [currency]"""
         own = np.einsum("ij,ij->i", priced.money, self._of_stage(x))
-        return own + priced.end_money * self.states(x)
+        made: np.ndarray = own + priced.end_money * self.states(x)
+        return made
 
 
 def stage_of(problem: Problem) -> Stage | None:

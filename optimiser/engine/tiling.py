@@ -112,7 +112,7 @@ class _Tiler:
         self.pattern, self.timeline = pattern, timeline
         self.places = self._number(list(pattern.columns.values()))
         self.row_places = self._number([row.family for row in pattern.rows])
-        self._samples: dict[tuple, np.ndarray] = {}
+        self._samples: dict[tuple[object, ...], np.ndarray] = {}
 
     def _number(self, families: list[Any]) -> dict[str, np.ndarray]:
         """Places of families: those of steps side by side in every step, those of groups after them all."""

@@ -186,7 +186,8 @@ class Windows:
     def begun(self, window: StepWindow, step: int) -> np.ndarray:
         """Columns of groups in a window that begin before a step."""
         groups = window.columns[window.columns >= self.steps * self.wide]
-        return groups[self._group_reach[0][groups - self.steps * self.wide] < step]
+        made: np.ndarray = groups[self._group_reach[0][groups - self.steps * self.wide] < step]
+        return made
 
     def within(self, first: int, stop: int) -> tuple[np.ndarray, np.ndarray]:
         """Places of the columns and rows that begin in some steps."""

@@ -130,7 +130,8 @@ class ResistanceCurve:
     def power(self, rate: np.ndarray, idle_kwh: Any, hours: Any) -> np.ndarray:
         """Power on the bus at which the store fills or drains at a rate, no more than the limit. [kW]"""
         square, moved = self._square(idle_kwh, hours)
-        return np.minimum(self._on_bus(rate / self.at_store, square, moved), self.limit_kw)
+        made: np.ndarray = np.minimum(self._on_bus(rate / self.at_store, square, moved), self.limit_kw)
+        return made
 
     def _on_bus(self, open_kw: Any, square: Any, moved: Any) -> Any:
         """Power on the bus at a power at the open voltage; beyond the most that a source gives, that most."""
@@ -158,7 +159,8 @@ class ResistanceCurve:
         below = slope + np.sqrt(np.maximum(root, 0.0))
         reached = (root >= 0) & (below > 0)
         open_kw = np.divide(2 * value * square, below, out=np.full(np.shape(value), np.inf), where=reached)
-        return np.minimum(self._on_bus(open_kw, square, moved), self.limit_kw)
+        made: np.ndarray = np.minimum(self._on_bus(open_kw, square, moved), self.limit_kw)
+        return made
 
     def cautious_rate(self, power: np.ndarray) -> np.ndarray:
         """The rate at which the store fills at the least, or drains at the most: at the lowest voltage. [kW]"""

@@ -236,7 +236,7 @@ class StorageBank(Component, ABC):
 
     def kept(self, hours: float) -> float:
         """Share of the stored energy that is left after `hours` of self-discharge. [-]"""
-        return (1 - self.self_discharge_per_day) ** (hours / 24)
+        return math.pow(1 - self.self_discharge_per_day, hours / 24)
 
     def floor_kwh(self, timeline: Timeline) -> np.ndarray:
         """Energy kept for backup in each step, of shape (steps,). [kWh]"""

@@ -113,7 +113,8 @@ def course(bank: StorageBank, flow: BankFlows, hours: float) -> np.ndarray:
     given = hours * bank.drained_by_calls(0.0, flow.called_discharge_kw * through)
     taken = -hours * bank.drained_by_calls(flow.called_charge_kw / through, 0.0)
     low = np.minimum(start - given, end - taken)
-    return np.r_[bank.start_kwh, np.stack([low, end], axis=1).ravel()]
+    made: np.ndarray = np.r_[bank.start_kwh, np.stack([low, end], axis=1).ravel()]
+    return made
 
 
 def bank_lives(statement: Statement, cost: Cost) -> tuple[BankLife, ...]:

@@ -137,7 +137,9 @@ def _weighted(rows: np.ndarray, weights: np.ndarray) -> np.ndarray:
         return np.full(rows.shape[1], np.nan)
     there = ~np.isnan(rows)
     total = weights @ there
-    mean = np.divide(weights @ np.where(there, rows, 0.0), total, out=np.zeros(len(total)), where=total > 0)
+    mean: np.ndarray = np.divide(
+        weights @ np.where(there, rows, 0.0), total, out=np.zeros(len(total)), where=total > 0
+    )
     for place in np.flatnonzero(total == 0):
         mean[place] = mean[place - 1]
     return mean
@@ -157,9 +159,11 @@ def _recent_error(
         total = said.sum(axis=1)
         small = SMALL_SHARE * like.peak(moments) * count
         ratio = np.divide(came.sum(axis=1), total, out=np.ones(len(total)), where=total > small)
-        return np.clip(ratio, *RATIO_WITHIN) - 1.0
+        beyond: np.ndarray = np.clip(ratio, *RATIO_WITHIN) - 1.0
+        return beyond
     met = usable.sum(axis=1)
-    return np.divide((came - said).sum(axis=1), met, out=np.zeros(len(met)), where=met > 0)
+    made: np.ndarray = np.divide((came - said).sum(axis=1), met, out=np.zeros(len(met)), where=met > 0)
+    return made
 
 
 def _lasting(
@@ -187,7 +191,10 @@ def _lasting(
             sums[kind, :, ahead] = np.cumsum(amounts)
     doubt = LEAST_EVIDENCE * np.cumsum(recent**2) / np.arange(1, len(recent) + 1)
     total = sums[1] + doubt[:, None]
-    return np.clip(np.divide(sums[0], total, out=np.zeros_like(total), where=total > 0), 0.0, 1.0)
+    found: np.ndarray = np.clip(
+        np.divide(sums[0], total, out=np.zeros_like(total), where=total > 0), 0.0, 1.0
+    )
+    return found
 
 
 def _left(came: np.ndarray, said: np.ndarray, role: Role, peak: np.ndarray) -> np.ndarray:
@@ -195,5 +202,7 @@ def _left(came: np.ndarray, said: np.ndarray, role: Role, peak: np.ndarray) -> n
     if role in ("load", "solar"):
         usable = said > SMALL_SHARE * peak
         ratio = np.divide(came, said, out=np.full(len(said), np.nan), where=usable)
-        return np.clip(ratio, *RATIO_WITHIN) - 1.0
-    return came - said
+        beyond: np.ndarray = np.clip(ratio, *RATIO_WITHIN) - 1.0
+        return beyond
+    made: np.ndarray = came - said
+    return made

@@ -87,7 +87,7 @@ def _mean(rows: np.ndarray) -> np.ndarray:
     """Mean over days of each place; where every day lacks one, that of the place before."""
     there = ~np.isnan(rows)
     count = there.sum(axis=0)
-    mean = np.divide(
+    mean: np.ndarray = np.divide(
         np.where(there, rows, 0.0).sum(axis=0), count, out=np.zeros(rows.shape[1]), where=count > 0
     )
     for place in np.flatnonzero(count == 0):

@@ -15,7 +15,7 @@ from optimiser.columns import of_bank, of_inverter
 from optimiser.engine.tiling import Problem
 from optimiser.plant.walk import Caps
 from optimiser.scenario.file import Scenario
-from optimiser.terms.verbs import STEP
+from optimiser.timeline import STEP
 
 TOLERANCE = 1e-7
 SERVICE_RULES = ("up ", "down ", "stored energy for ")  # how their rows' names begin
@@ -123,7 +123,8 @@ class ServiceRoom:
             return np.zeros(len(steps), bool)
         rows = (steps[:, None] * self._problem.step_rows + self._rows).ravel()
         over = self._problem.matrix[rows] @ x - self._problem.row_upper[rows]
-        return over.reshape(len(steps), -1).max(axis=1) > TOLERANCE
+        made: np.ndarray = over.reshape(len(steps), -1).max(axis=1) > TOLERANCE
+        return made
 
     def _of(self, x: np.ndarray, names: list[str], steps: np.ndarray) -> np.ndarray:
         return np.array([x[self._problem.places[name][steps]] for name in names]).reshape(len(names), -1).T

@@ -165,7 +165,8 @@ def by_mean_days(known: np.ndarray, donor: pd.Series, timeline: Timeline, habits
 def _groups(days: pd.DatetimeIndex, habits: Habits) -> np.ndarray:
     """Season and kind of each day as one number from 0 to 8."""
     kind = day_types(days, habits)
-    return seasons(days, habits) * 3 + np.select([kind == SATURDAY, kind == SUNDAY], [1, 2], 0)
+    made: np.ndarray = seasons(days, habits) * 3 + np.select([kind == SATURDAY, kind == SUNDAY], [1, 2], 0)
+    return made
 
 
 def by_profile(known: np.ndarray, shape: np.ndarray, timeline: Timeline) -> np.ndarray:

@@ -188,7 +188,8 @@ def standard_shape(profile: str, timeline: Timeline, habits: Habits) -> np.ndarr
     rows = _rows_2025(days, habits) if new else _rows_1999(days, habits)
     factor = dynamisation(_season_day(days, habits)) if profile in DYNAMIC else np.ones(len(days))
     values = table[rows[number], quarter] * factor[number]
-    return values.reshape(-1, ratio).mean(axis=1)
+    made: np.ndarray = values.reshape(-1, ratio).mean(axis=1)
+    return made
 
 
 def dynamisation(day_of_year: np.ndarray) -> np.ndarray:
@@ -235,7 +236,8 @@ def spread(monthly_kwh: tuple[float, ...], shape: np.ndarray, timeline: Timeline
             "the shape", [f"it is zero through {month}, which has {wanted[empty[0]]:g} kWh to spread."]
         )
     factor = np.divide(wanted, have, out=np.zeros_like(have), where=have > 0)
-    return shape * factor[months.of_step]
+    made: np.ndarray = shape * factor[months.of_step]
+    return made
 
 
 def days_off(habits: Habits, years: tuple[int, int]) -> list[datetime.date]:
@@ -293,13 +295,17 @@ def _season_month(days: pd.DatetimeIndex, habits: Habits) -> np.ndarray:
 
 def _rows_1999(days: pd.DatetimeIndex, habits: Habits) -> np.ndarray:
     """Which row of `_tables_1999` each day takes."""
-    return seasons(days, habits) * 7 + day_types(days, habits) - 1
+    made: np.ndarray = seasons(days, habits) * 7 + day_types(days, habits) - 1
+    return made
 
 
 def _rows_2025(days: pd.DatetimeIndex, habits: Habits) -> np.ndarray:
     """Which row of `_tables_2025` each day takes."""
     kind = day_types(days, habits)
-    return (_season_month(days, habits) - 1) * 3 + np.select([kind == SATURDAY, kind == SUNDAY], [1, 2], 0)
+    made: np.ndarray = (_season_month(days, habits) - 1) * 3 + np.select(
+        [kind == SATURDAY, kind == SUNDAY], [1, 2], 0
+    )
+    return made
 
 
 def _data(name: str) -> pd.DataFrame:

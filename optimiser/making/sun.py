@@ -204,7 +204,8 @@ def array_power(array: Array, sky: Sky) -> np.ndarray:
             plane["poa_global"], sky.light["temp_air"], sky.light["wind_speed"], **cooling
         )
         power = library.pvsystem.pvwatts_dc(taken, cell, 1.0, array.power_per_kelvin)
-    return np.maximum(np.nan_to_num(np.asarray(power, float)), 0.0) * (1 - array.losses_fraction)
+    made: np.ndarray = np.maximum(np.nan_to_num(np.asarray(power, float)), 0.0) * (1 - array.losses_fraction)
+    return made
 
 
 def _on_plane(array: Array, sky: Sky, sun: pd.DataFrame) -> pd.DataFrame:
@@ -226,14 +227,16 @@ def _on_plane(array: Array, sky: Sky, sun: pd.DataFrame) -> pd.DataFrame:
         airmass=solar_library().atmosphere.get_relative_airmass(sun["apparent_zenith"]),
         model="perez",
     )
-    return plane.fillna(0.0)  # the sun is below the horizon
+    light: pd.DataFrame = plane.fillna(0.0)  # the sun is below the horizon
+    return light
 
 
 def inverter_output(dc_kw: np.ndarray, inverter: GridInverter) -> np.ndarray:
     """AC power of a grid inverter after PVWatts: efficiency falls at part load, output is cut at the rating. [kW]"""
     rating_dc = inverter.output_kw / inverter.efficiency
     output = solar_library().inverter.pvwatts(dc_kw, rating_dc, eta_inv_nom=inverter.efficiency)
-    return np.clip(np.asarray(output, float), 0.0, inverter.output_kw)
+    made: np.ndarray = np.clip(np.asarray(output, float), 0.0, inverter.output_kw)
+    return made
 
 
 def clear_sky_power(

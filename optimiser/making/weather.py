@@ -128,9 +128,10 @@ def sun_position(moments: pd.DatetimeIndex, place: Place) -> pd.DataFrame:
        2003, as pvlib carries it.
     """
     with without_old_names():
-        return solar_library().solarposition.get_solarposition(
+        sun: pd.DataFrame = solar_library().solarposition.get_solarposition(
             moments, place.latitude, place.longitude, altitude=place.altitude_m
         )
+    return sun
 
 
 def read_weather(path: Path, year: int | None = None) -> Weather:

@@ -76,7 +76,8 @@ class Connected:
         )
         if self.imbalance_kw is not None:
             worst = np.maximum(worst, phases.max(axis=1) - phases.min(axis=1) - self.imbalance_kw)
-        return np.maximum(worst, 0.0)
+        made: np.ndarray = np.maximum(worst, 0.0)
+        return made
 
 
 def at_connection(

@@ -387,4 +387,4 @@ def _stamp(words: str) -> pd.Timestamp | None:
         stamp = pd.Timestamp(words)
     except ValueError:
         return None
-    return None if stamp is pd.NaT else stamp
+    return None if pd.isna(stamp) else stamp

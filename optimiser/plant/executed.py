@@ -19,8 +19,8 @@ from optimiser.plant.walk import SHORT, Plant, Walk
 from optimiser.scenario.file import Scenario
 from optimiser.services import offers as services
 from optimiser.terms.books import SettledTerms
+from optimiser.terms.data import Numbers
 from optimiser.terms.line import Line
-from optimiser.terms.verbs import Numbers
 from optimiser.timeline import STEP, Grouping
 
 

@@ -86,7 +86,8 @@ class Island:
     def solar_at(self, steps: np.ndarray, volts: np.ndarray) -> np.ndarray:
         """Solar power that reaches the bus in `steps` at `volts`, of shape (starts,). [kW]"""
         limits = power_kw(self.solar_limit_a[:, None], volts)
-        return np.minimum(self.solar_kw[:, steps], limits).sum(axis=0)
+        made: np.ndarray = np.minimum(self.solar_kw[:, steps], limits).sum(axis=0)
+        return made
 
 
 def island_of(scenario: Scenario, backup: Backup) -> Island:
@@ -209,7 +210,8 @@ def _lower_volts(island: Island, now: np.ndarray, kept: np.ndarray) -> np.ndarra
         return volts
     wanted = island.drawn_kw[now] - island.solar_at(now, volts)
     after, _ = _through(island, now, kept, wanted, np.full(len(now), island.step_hours))
-    return np.minimum(volts, island.stores.voltage_by_law(after))
+    made: np.ndarray = np.minimum(volts, island.stores.voltage_by_law(after))
+    return made
 
 
 def _through(
@@ -241,7 +243,8 @@ def _by_energy(wanted: np.ndarray, kept: np.ndarray, most: np.ndarray) -> np.nda
         shares = np.divide(weight * rest[:, None], whole, out=np.zeros(kept.shape), where=whole > 0)
         given = np.where(capped, most, shares)
         capped |= given > most
-    return np.minimum(given, most)
+    made: np.ndarray = np.minimum(given, most)
+    return made
 
 
 def _end(

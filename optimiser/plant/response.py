@@ -19,7 +19,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.equipment.binding import Margin, Through
 from optimiser.equipment.laws import current_a
 from optimiser.equipment.limits import INVERTER_DC_A, INVERTER_KW, STORAGE_A, STORAGE_KW, STORED_KWH
-from optimiser.equipment.site import bank_on_bus
+from optimiser.equipment.site import Inverter, bank_on_bus
 from optimiser.equipment.storage import StorageBank, voltage_at
 
 HALVINGS = 30  # of the interval in which the power is looked for that storage can follow
@@ -473,7 +473,7 @@ class CalledPlant:
         return margins
 
 
-def _dc_kw(inverter: Any, ac_kw: float) -> float:
+def _dc_kw(inverter: Inverter, ac_kw: float) -> float:
     """What an inverter draws from the bus, negative where it brings. [kW]"""
     return ac_kw / inverter.output_efficiency if ac_kw >= 0 else ac_kw * inverter.input_efficiency
 

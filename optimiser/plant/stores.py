@@ -105,7 +105,8 @@ class Stores:
         return least, most
 
     def _energy_room(self, ceiling: Any, idle: np.ndarray) -> np.ndarray:
-        return np.maximum(ceiling - idle, 0.0) / self.hours
+        made: np.ndarray = np.maximum(ceiling - idle, 0.0) / self.hours
+        return made
 
     def _by_current(self, number: int, word: str, start: np.ndarray, idle: np.ndarray) -> np.ndarray:
         """Power on the bus that a bank's own limits allow, at the voltages of the start and the end of a step. [kW]"""
@@ -131,7 +132,7 @@ class Stores:
         base = np.maximum(least, 0.0)
         rest = power - base.sum(axis=1)
         into, out = np.maximum(most - base, 0.0), np.maximum(-least, 0.0)
-        bank_kw = base
+        bank_kw: np.ndarray = base
         for room, part in ((into, np.maximum(rest, 0.0)), (-out, np.maximum(-rest, 0.0))):
             whole = np.abs(room).sum(axis=1)
             share = np.divide(part, whole, out=np.zeros(len(whole)), where=whole > 0)
@@ -141,7 +142,8 @@ class Stores:
     def after(self, step: Any, stored: np.ndarray, bank_kw: np.ndarray) -> np.ndarray:
         """Energy at the end of a step, of shape (cases, banks). [kWh]"""
         end = self.kept * stored - self.hours * self.activation_kw[step]
-        return end + self.hours * self.rates(bank_kw, (stored + end) / 2, self.hours)
+        made: np.ndarray = end + self.hours * self.rates(bank_kw, (stored + end) / 2, self.hours)
+        return made
 
     def rates(self, bank_kw: np.ndarray, idle_kwh: np.ndarray, hours: Any) -> np.ndarray:
         """Rate at which each bank fills, negative where it drains, at net charge powers. [kW]

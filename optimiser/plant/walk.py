@@ -139,7 +139,7 @@ class Walk:
     @property
     def cases(self) -> int:
         """How many were walked at once."""
-        return self.import_kw.shape[1]
+        return int(self.import_kw.shape[1])
 
     @property
     def short(self) -> np.ndarray:
@@ -355,7 +355,8 @@ class Plant:
 
     def _drawn(self, net: np.ndarray) -> np.ndarray:
         """Power that inverters draw from the bus, less what they bring to it, of shape (rows,). [kW]"""
-        return np.where(net > 0, net / self.out_efficiency, net * self.in_efficiency).sum(axis=1)
+        made: np.ndarray = np.where(net > 0, net / self.out_efficiency, net * self.in_efficiency).sum(axis=1)
+        return made
 
     def _settled(
         self,

@@ -253,7 +253,8 @@ class MappedTable:
     @staticmethod
     def _day_words(column: pd.Series) -> pd.Series:
         if pd.api.types.is_datetime64_any_dtype(column):
-            return column.dt.strftime("%Y-%m-%d")
+            days: pd.Series = column.dt.strftime("%Y-%m-%d")
+            return days
         return column.astype(str).str.strip()
 
     def _parsed(self, words: pd.Series, frame: Frame) -> pd.DatetimeIndex:
@@ -380,7 +381,8 @@ class MappedTable:
         counts = Counter(words[quality > 0])
         for word, count in counts.items():
             self.notes.append(f"{count} rows with {word!r} in column {given.column}")
-        return quality[stacked.rows]
+        made: np.ndarray = quality[stacked.rows]
+        return made
 
     def _ordered(
         self,
@@ -472,7 +474,8 @@ class _Stacked:
     @property
     def places(self) -> np.ndarray:
         """Line or row of each value."""
-        return self.frame.places[self.rows]
+        made: np.ndarray = self.frame.places[self.rows]
+        return made
 
     @property
     def word(self) -> str:
@@ -483,4 +486,5 @@ class _Stacked:
         """Mask of the values that belong to a name."""
         if not self.names:
             return np.ones(len(self.rows), bool)
-        return self.group == self.names.index(name)
+        made: np.ndarray = self.group == self.names.index(name)
+        return made

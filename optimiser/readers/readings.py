@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -115,7 +115,12 @@ class Readings:
         SeriesError
             If there is none, or the register is one of several meters.
         """
-        for key in (lambda c: c.name, lambda c: c.of_register, lambda c: c.of_register.rpartition("/")[2]):
+        keys: tuple[Callable[[Channel], str], ...] = (
+            lambda c: c.name,
+            lambda c: c.of_register,
+            lambda c: c.of_register.rpartition("/")[2],
+        )
+        for key in keys:
             found = [channel for channel in self.channels if key(channel).lower() == name.lower()]
             if found and len({channel.of_register for channel in found}) == 1:
                 return found

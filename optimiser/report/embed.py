@@ -93,7 +93,8 @@ def few_bytes(numbers: np.ndarray) -> bytes:
     groups = shifted[:, :5] & np.uint64(127) | np.where(shifted[:, 1:] > 0, np.uint64(128), np.uint64(0))
     is_needed = shifted[:, :5] > 0
     is_needed[:, 0] = True
-    return groups[is_needed].astype(np.uint8).tobytes()
+    kept: np.ndarray = groups[is_needed].astype(np.uint8)
+    return kept.tobytes()
 
 
 def embed(dispatch: pd.DataFrame, columns: list[str], step_minutes: float) -> dict[str, Any]:

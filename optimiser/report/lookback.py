@@ -237,9 +237,7 @@ def _panels(results: LookedBack) -> tuple[Panel, ...]:
     )
     prices = tuple(trace(column, name, colour, "line") for column, name, colour in PRICES)
     return (
-        Panel(
-            "net", "Net import", "kW", "What the meter saw: import above zero, export below.", lines, 320
-        ),
+        Panel("net", "Net import", "kW", "What the meter saw: import above zero, export below.", lines, 320),
         Panel(
             "prices", "Price of a kWh", "per kWh", "What import cost and what export brought.", prices, 220
         ),

@@ -171,7 +171,7 @@ def cash_flow_chart(results: Results) -> Chart:
         ("cumulative", "Running sum", "@ink", "solid", "circle"),
         ("discounted_cumulative", "Running sum, discounted", "@loss", "dot", "diamond"),
     )
-    traces: list[dict] = [
+    traces: list[dict[str, Any]] = [
         {
             "type": "bar",
             "name": name,
@@ -400,11 +400,10 @@ def price_year_blocks(results: Results, spread: PriceYearSpread) -> list[Block]:
     """The spread over price years, and each year's own result."""
     currency = results.summary.currency
     shown = spread.spread
-    titles = (
-        ("Yearly saving", "yearly_saving", lambda value: amount(value, currency)),
-        ("Net present value", "npv", lambda value: amount(value, currency)),
-    )
-    rows = [Row((title, *(form(shown[key][name]) for name in QUANTILES))) for title, key, form in titles]
+    titles = (("Yearly saving", "yearly_saving"), ("Net present value", "npv"))
+    rows = [
+        Row((title, *(amount(shown[key][name], currency) for name in QUANTILES))) for title, key in titles
+    ]
     back = shown["simple_payback_years"]
     # A short payback is the good end, so that columns read from worst to best throughout.
     rows.append(Row(("Simple payback", *(years(back[name]) for name in reversed(QUANTILES)))))

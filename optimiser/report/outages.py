@@ -164,14 +164,14 @@ def worst(results: Results) -> TableBlock:
     rows = tuple(
         Row(
             (
-                str(row.starts_local)[:16].replace("T", " "),
-                number(float(row.hours), 2),  # type: ignore[arg-type]
-                number(float(row.stored_kwh), 2),  # type: ignore[arg-type]
-                number(float(row.critical_kw), 2),  # type: ignore[arg-type]
-                str(row.ends_by),
+                str(row["starts_local"])[:16].replace("T", " "),
+                number(float(row["hours"]), 2),
+                number(float(row["stored_kwh"]), 2),
+                number(float(row["critical_kw"]), 2),
+                str(row["ends_by"]),
             )
         )
-        for row in frame.itertuples()
+        for row in frame.to_dict("records")
     )
     columns = (
         text_column("Begins"),

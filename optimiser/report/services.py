@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from optimiser.guide import see
 from optimiser.report.blocks import (
@@ -92,7 +93,7 @@ def crossing_words(results: Results) -> list[Block]:
     return [Text(words)]
 
 
-def _thin(place: int) -> dict:
+def _thin(place: int) -> dict[str, Any]:
     """A line of its own colour and dashes among many."""
     return {
         "width": 1.5,

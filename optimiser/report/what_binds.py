@@ -86,15 +86,15 @@ def driven_table(results: Results) -> TableBlock | None:
         tuple(
             Row(
                 (
-                    str(row.limit),
-                    _number(row.size),
-                    str(row.unit),
-                    _number(row.added),
-                    _number(row.forecast_driven_cash_of_one_more_a_year),
-                    _number(row.ceiling_cash_of_one_more_a_year),
+                    str(row["limit"]),
+                    _number(row["size"]),
+                    str(row["unit"]),
+                    _number(row["added"]),
+                    _number(row["forecast_driven_cash_of_one_more_a_year"]),
+                    _number(row["ceiling_cash_of_one_more_a_year"]),
                 )
             )
-            for row in frame.itertuples()
+            for row in frame.to_dict("records")
         ),
     )
 
@@ -138,18 +138,18 @@ def _chart(results: Results) -> Chart:
         tuple(
             Row(
                 (
-                    str(row.limit),
-                    number(float(row.size), 2),  # type: ignore[arg-type]
-                    str(row.unit),
-                    _number(row.ceiling_cash_of_one_more_a_year),
-                    _number(row.wear_of_one_more_a_year),
-                    _number(row.holds_for_more, 3),
-                    _number(row.ceiling_cash_of_one_less_a_year),
-                    _number(row.margin_less_wear_a_year),
-                    f"{row.steps_at_limit:,} ({percent(float(row.share_of_steps))})",  # type: ignore[arg-type]
+                    str(row["limit"]),
+                    number(float(row["size"]), 2),
+                    str(row["unit"]),
+                    _number(row["ceiling_cash_of_one_more_a_year"]),
+                    _number(row["wear_of_one_more_a_year"]),
+                    _number(row["holds_for_more"], 3),
+                    _number(row["ceiling_cash_of_one_less_a_year"]),
+                    _number(row["margin_less_wear_a_year"]),
+                    f"{row['steps_at_limit']:,} ({percent(float(row['share_of_steps']))})",
                 )
             )
-            for row in frame.itertuples()
+            for row in frame.to_dict("records")
         ),
         folded=True,
     )

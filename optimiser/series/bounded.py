@@ -117,11 +117,12 @@ def parquet_frame(raw: bytes) -> pd.DataFrame:
     file = pq.ParquetFile(io.BytesIO(raw), read_dictionary=words)
     table = file.read(columns=[field.name for field in fields])
     _refuse_long_words(table)
-    return table.cast(pa.schema([*fields], metadata=table.schema.metadata)).to_pandas()
+    frame: pd.DataFrame = table.cast(pa.schema([*fields], metadata=table.schema.metadata)).to_pandas()
+    return frame
 
 
 def _is_text(kind: pa.DataType) -> bool:
-    return pa.types.is_string(kind) or pa.types.is_binary(kind) or pa.types.is_large_string(kind)
+    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind) or pa.types.is_large_string(kind))
 
 
 def _refuse_long_words(table: pa.Table) -> None:

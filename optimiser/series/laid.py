@@ -139,7 +139,10 @@ def _span(
             ],
         )
     ratio = step // own
-    return values[first : first + timeline.steps * ratio].reshape(timeline.steps, ratio).mean(axis=1)
+    made: np.ndarray = (
+        values[first : first + timeline.steps * ratio].reshape(timeline.steps, ratio).mean(axis=1)
+    )
+    return made
 
 
 def _whole_days(begin: pd.Timestamp, end: pd.Timestamp, zone: str) -> str:

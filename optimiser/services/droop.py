@@ -44,7 +44,8 @@ class Droop:
     def share(self, deviation_hz: float | np.ndarray) -> np.ndarray:
         """Share of the rating that a deviation calls for, whatever its sign. [-]"""
         beyond = np.abs(np.asarray(deviation_hz, float)) - self.dead_band_hz
-        return np.clip(beyond / (self.droop_percent / 100 * self.nominal_hz), 0.0, 1.0)
+        made: np.ndarray = np.clip(beyond / (self.droop_percent / 100 * self.nominal_hz), 0.0, 1.0)
+        return made
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ def offers(terms: Terms, site: Site, products: Iterable[Product]) -> list[Offer]
     Products of one group that differ in price, mask and sustain time alone are bundled: each is offered as much as
     the group holds wherever its own price is not negative, which is the best that any schedule could do.
     """
-    bundles: dict[tuple, list[Product]] = {}
+    bundles: dict[tuple[object, ...], list[Product]] = {}
     for product in products:
         bundles.setdefault(_bundle(terms, product), []).append(product)
     made: dict[str, Offer] = {}
@@ -82,7 +82,7 @@ def _bid_rules(terms: Terms, product: Product, bid: Any, most: np.ndarray, per: 
         terms.at_most(f"bid of {product.name} only if made", bid, terms.series(most, per=per) * made, per=per)
 
 
-def _bundle(data: InputData, product: Product) -> tuple:
+def _bundle(data: InputData, product: Product) -> tuple[object, ...]:
     """What products must have in common to be offered together; none share with one that is activated."""
     alone = product.utilisation_gross or product.opposite_share or product.bids_alone
     if alone or product.block(data) != STEP:

@@ -382,7 +382,8 @@ class Product(Component):
         blocks = data.groups(self.block(data))
         whole = np.ones(blocks.count)
         np.minimum.at(whole, blocks.of_step, inside)
-        return whole[blocks.of_step] * self.cleared(data)
+        made: np.ndarray = whole[blocks.of_step] * self.cleared(data)
+        return made
 
     def cleared(self, data: InputData) -> np.ndarray:
         """1.0 in the steps of blocks whose mean price is at least the mean bid, of shape (steps,).

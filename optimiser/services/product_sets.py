@@ -58,11 +58,13 @@ def _read(path: Path) -> ProductSet:
 
 
 def _since(table: Mapping[str, Any]) -> datetime.date:
-    return table.get("valid_from", ALWAYS)
+    since: datetime.date = table.get("valid_from", ALWAYS)
+    return since
 
 
 def _until(table: Mapping[str, Any]) -> datetime.date:
-    return table.get("valid_until", NEVER)
+    until: datetime.date = table.get("valid_until", NEVER)
+    return until
 
 
 def as_product(table: Mapping[str, Any]) -> Product:

@@ -10,7 +10,8 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement
 from optimiser.equipment.storage import capacity_shares
-from optimiser.services.offers import Offer, activation
+from optimiser.services.offers import activation
+from optimiser.services.product import Offer
 from optimiser.study import Figures, Study
 from optimiser.timeline import Grouping
 

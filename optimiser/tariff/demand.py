@@ -112,7 +112,10 @@ class _Metered(Charge):
         held = self.in_force(data, tariff)
         if self.pro_rata:
             return share_of_period(data, tariff, held)
-        return days_of_supply(data, tariff, held) / days_of_supply(data, tariff, np.ones_like(held))
+        made: np.ndarray = days_of_supply(data, tariff, held) / days_of_supply(
+            data, tariff, np.ones_like(held)
+        )
+        return made
 
 
 class Ratchet(Component):

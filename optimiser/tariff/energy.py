@@ -187,7 +187,8 @@ class SpotCharge(Spot):
     def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """Price and fees of each step. [currency/kWh]"""
         fees = sum(rate for _, rate in self.fee_rates())
-        return (self.price_per_kwh(data) + fees) * self.in_force(data, tariff)
+        made: np.ndarray = (self.price_per_kwh(data) + fees) * self.in_force(data, tariff)
+        return made
 
 
 class ControlledLoad(TimeOfUse):

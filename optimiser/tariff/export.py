@@ -84,7 +84,8 @@ class SpotFeedIn(Spot):
     def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray:
         """Price less fees of each step. [currency/kWh]"""
         fees = sum(rate for _, rate in self.fee_rates())
-        return (self.price_per_kwh(data) - fees) * self.in_force(data, tariff)
+        made: np.ndarray = (self.price_per_kwh(data) - fees) * self.in_force(data, tariff)
+        return made
 
 
 class ExportCharge(Charge):

@@ -111,7 +111,8 @@ class Charge(Component, ABC):
     def mask(self, data: InputData, tariff: TariffBasis, when: Window | None) -> np.ndarray:
         """1.0 in the steps of a window within the dates it is charged on, else 0.0."""
         window = data.timeline.mask(when, tariff.zone, tariff.holiday_dates(data.timeline))
-        return window * self.in_force(data, tariff)
+        made: np.ndarray = window * self.in_force(data, tariff)
+        return made
 
     def price(self, data: InputData, tariff: TariffBasis) -> np.ndarray | float:
         """What one more kWh costs or brings by this component in each step; none unless it says so."""

@@ -150,7 +150,8 @@ def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str,
 
 def _share(bid_kw: np.ndarray, offered_kw: np.ndarray) -> np.ndarray:
     """The part of each offer that a bid holds."""
-    return np.divide(bid_kw, offered_kw, out=np.zeros_like(bid_kw), where=offered_kw > 0)
+    made: np.ndarray = np.divide(bid_kw, offered_kw, out=np.zeros_like(bid_kw), where=offered_kw > 0)
+    return made
 
 
 def _summary(

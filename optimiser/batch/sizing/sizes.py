@@ -126,7 +126,8 @@ def _budgets(search: Search, file: ChoicesFile) -> list[float]:
         return sorted(file.budgets)
     ends = [choice.ends for choice in file.choice]
     low, high = (search.capital([end[which] for end in ends]) for which in (0, 1))
-    return np.unique(np.linspace(low, high, FRONTIER_POINTS).round(2)).tolist()
+    budgets: list[float] = np.unique(np.linspace(low, high, FRONTIER_POINTS).round(2)).tolist()
+    return budgets
 
 
 def _row(search: Search, run: Tried | None) -> dict[str, Any]:

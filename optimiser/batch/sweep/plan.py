@@ -355,7 +355,7 @@ def _between(factor: Factor, share: float) -> float:
         first, last = math.ceil(low), math.floor(high)
         if factor.scale == "linear":
             return min(last, first + int(share * (last - first + 1)))
-        return min(last, max(first, round(low * (high / low) ** share)))
+        return min(last, max(first, round(low * math.pow(high / low, share))))
     if share in (0.0, 1.0):
         return low if share == 0 else high
     value = low * (high / low) ** share if factor.scale == "log" else low + share * (high - low)

@@ -85,7 +85,8 @@ def _sobol_intervals(blocks: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndar
         resampled = np.moveaxis(centred[chosen], -1, 0)
         a, b, mixed = resampled[0], resampled[1], resampled[2:]
         first, total = np.mean(b * (mixed - a), axis=-1), np.mean((a - mixed) ** 2, axis=-1) / 2
-        return np.stack([first, total]) / np.var(np.stack([a, b]), axis=(0, -1))
+        made: np.ndarray = np.stack([first, total]) / np.var(np.stack([a, b]), axis=(0, -1))
+        return made
 
     with python_warnings.catch_warnings(), np.errstate(all="ignore"):
         python_warnings.simplefilter("ignore")  # an interval that cannot be told is nan

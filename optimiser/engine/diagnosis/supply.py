@@ -120,7 +120,8 @@ def _grid_to_bus_kw(scenario: Any, data: InputData) -> np.ndarray:
     inputs = _dc_limited(scenario, "in")
 
     def brought(room_kw: np.ndarray, most_kw: float) -> np.ndarray:
-        return best_in * np.clip(room_kw, 0, most_kw) - np.maximum(-room_kw, 0) / best_out
+        made: np.ndarray = best_in * np.clip(room_kw, 0, most_kw) - np.maximum(-room_kw, 0) / best_out
+        return made
 
     whole, by_phase = data.values(site.connection.import_limit_kw).copy(), np.zeros(scenario.timeline.steps)
     phase_most, _ = site.phase_limits_kw(data)
@@ -130,7 +131,8 @@ def _grid_to_bus_kw(scenario: Any, data: InputData) -> np.ndarray:
         whole = whole + room
         into = sum(site.share(i, phase) * inputs[i.name] for i in site.inverter)
         by_phase = by_phase + brought(phase_most[phase] + room, into)
-    return np.minimum(brought(whole, sum(inputs.values())), by_phase)
+    made: np.ndarray = np.minimum(brought(whole, sum(inputs.values())), by_phase)
+    return made
 
 
 def _bus_kw(scenario: Any, data: InputData) -> np.ndarray:
@@ -145,7 +147,8 @@ def _bus_kw(scenario: Any, data: InputData) -> np.ndarray:
         power = power + np.minimum(controller.available(data), min(own, default=np.inf))
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
-    return power - site.dc_needs_kw(data, scenario.storage)
+    made: np.ndarray = power - site.dc_needs_kw(data, scenario.storage)
+    return made
 
 
 def _dc_limited(scenario: Any, way: str) -> dict[str, float]:

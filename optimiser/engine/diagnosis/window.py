@@ -185,7 +185,8 @@ class DiagnosisWindow:
         if x is None:
             return None
         self.x = x[: self._columns]
-        return np.maximum(x[self.movers], 0.0)
+        made: np.ndarray | None = np.maximum(x[self.movers], 0.0)
+        return made
 
     def _price(self, costs: np.ndarray, moves: np.ndarray, most: np.ndarray) -> None:
         every = np.arange(self._columns + len(self.limits), dtype=np.int32)

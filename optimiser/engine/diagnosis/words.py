@@ -36,7 +36,9 @@ def _phase_that_binds(scenario: Any, window: DiagnosisWindow, limit: MovableLimi
     if "{phase}" not in limit.rule:
         return ""
     sign = 1 if limit.rule.startswith("import") else -1
-    nets = {phase: sign * _net_kw(scenario, window, phase, step) for phase in scenario.site.phase_names}
+    nets: dict[str, float] = {
+        phase: sign * _net_kw(scenario, window, phase, step) for phase in scenario.site.phase_names
+    }
     return max(nets, key=lambda phase: nets[phase])
 
 

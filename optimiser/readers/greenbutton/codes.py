@@ -104,8 +104,10 @@ def not_energy(codes: dict[str, int | None]) -> str:
     return ""
 
 
+WAYS: dict[int, Kind] = {IMPORT: "import", EXPORT: "export", NET: "net"}
+REACTIVE_WAYS: dict[int, Kind] = {IMPORT: "reactive import", EXPORT: "reactive export"}
+
+
 def direction_of(code: int | None, unit: str) -> Kind:
     """Which way the energy of a register went, by `flowDirection`."""
-    if unit == "kvarh":
-        return {IMPORT: "reactive import", EXPORT: "reactive export"}.get(code or 0, "unknown")  # type: ignore[return-value]
-    return {IMPORT: "import", EXPORT: "export", NET: "net"}.get(code or 0, "unknown")  # type: ignore[return-value]
+    return (REACTIVE_WAYS if unit == "kvarh" else WAYS).get(code or 0, "unknown")
