@@ -70,6 +70,7 @@ YEARS = [
 ]
 FILES = (*real.FILES, *(year.file for year in YEARS))
 
+COARSER = 'step_minutes = 30\ncoarsen = "mean"'
 ONE_PHASE = real.HOME
 THREE_PHASES = f"""
 [source.home]
@@ -147,6 +148,7 @@ def scenario_folder(folder: Path, year: Year, site: str, step_minutes: int) -> P
             laid = redate(homes[home] * 2, first, year.zone, home)
             columns[f"load_{phase}_kw"] = laid.kw
         write(Made(laid.timeline, columns, (), (), ""), folder / "homes.parquet")
+    site_text = ONE_PHASE if site == "one phase" else THREE_PHASES
     coarser = 'coarsen = "mean"' if step_minutes > year.step_minutes else ""
     text = f"""
 title = "Export at spot, {year.name}, {site}"
@@ -166,7 +168,7 @@ stamps = "start"
 step_minutes = {year.step_minutes}
 {coarser}
 
-{ONE_PHASE if site == "one phase" else THREE_PHASES}
+{site_text if step_minutes <= 30 else site_text.replace("step_minutes = 30", COARSER)}
 
 [tariff]
 name = "Time of use in, spot out (invented)"
