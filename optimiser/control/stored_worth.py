@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide, learn
+from optimiser.control.allowances import Demand, Kept, ceiling_kw
+from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide, inverters_kw, learn
 from optimiser.control.modes import Device, Mode, Told
 from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
 from optimiser.equipment.storage import StorageBank, capacity_shares
@@ -186,11 +187,16 @@ class StoredWorth:
         self.lessons = np.arange(coarse) % self.per_day == 0
         self.lessons[1:] |= self.known[1:] - self.known[:-1] > 1
         self.before = (0, 0)
+        self.demand, self.kept = Demand.of(plant), Kept(plant)
+        self.ceiling_kw, self.reached_kw, self.period = np.inf, np.zeros(0), -1
         self.modes = np.zeros(timeline.steps, np.int8)
         self.power_kw, self.marks = np.zeros(timeline.steps), np.zeros(timeline.steps)
         self.learning_unit = self.unit._replace(
             hours=self.unit.hours * self.times, kept=self.unit.kept**self.times
         )
+        self.wear_per_kwh = self.unit.wear_per_kwh
+        firsts = np.arange(0, timeline.steps, self.times)
+        self.above = np.maximum.reduceat(self.demand.above, firsts)
         rating = self.device.members @ (plant.output_kw + plant.input_kw)
         self.share = rating / rating.sum() if rating.sum() else rating
 
@@ -202,10 +208,17 @@ class StoredWorth:
         """The mode of a step, with its limits, of each case."""
         at = step // self.times
         cases, groups = len(state.stored_fraction), len(self.share)
+        if self.demand.period[step] != self.period or len(self.reached_kw) != cases:
+            # A case that joins starts from the highest that any has reached: it may do what they did.
+            new = self.demand.period[step] != self.period
+            self.reached_kw = np.full(cases, 0.0 if new else self.reached_kw.max(initial=0.0))
+            self.period = int(self.demand.period[step])
         if self.lessons[at] and at != self.learnt_at:
             self.learn(at)
         mode, power_kw, marks = np.zeros(cases, int), np.zeros(cases), np.zeros(cases)
         pays, gets, worth = self.expected(step, at)
+        if self.kept.any:
+            self.kept.see(step, state.stored_fraction @ self.plant.stores.capacity_kwh)
         if worth is not None:
             now = Step(
                 float(np.sum(state.load_kw)),
@@ -215,13 +228,29 @@ class StoredWorth:
                 pays,
                 gets,
                 np.inf,
-                0.0,
+                float(self.demand.above[step]),
             )
             floor = float(self.seen.floor_kwh[at])
             held = state.stored_fraction @ self.plant.stores.capacity_kwh * self.unit.kept
+            floors = (
+                np.where(self.kept.spent(), np.maximum(held, floor), floor)
+                if self.kept.any
+                else held * 0 + floor
+            )
             for case in range(cases):
-                power, mark_kwh = decide(held[case], floor, now, self.unit, worth)
-                mode[case], power_kw[case], marks[case] = mode_of(power, mark_kwh, floor, now, self.unit)
+                mine = now
+                if now.above > 0:
+                    mine = now._replace(ceiling_kw=max(self.ceiling_kw, float(self.reached_kw[case])))
+                power, mark_kwh = decide(held[case], floors[case], mine, self.unit, worth)
+                mode[case], power_kw[case], marks[case] = mode_of(
+                    power, mark_kwh, floors[case], mine, self.unit
+                )
+                if now.above > 0:
+                    self.reached_kw[case] = max(self.reached_kw[case], import_kw(power, mine, self.unit))
+        elif self.demand.above[step] > 0:
+            self.reached_kw = np.maximum(
+                self.reached_kw, float(np.sum(state.load_kw) - np.sum(state.ac_solar_kw))
+            )
             self.modes[step], self.power_kw[step], self.marks[step] = mode[-1], power_kw[-1], marks[-1]
         every = np.ones((1, groups))
         return Told(
@@ -265,6 +294,15 @@ class StoredWorth:
         if days < LEAST_DAYS:
             return
         seen, total = self.seen, len(self.seen.load_kw)
+        past = slice(at - days * self.per_day, at)
+        if self.demand.any:
+            need = seen.load_kw[past] - seen.ac_kw[past] - seen.dc_kw[past] + seen.fixed_kw[past]
+            self.ceiling_kw = ceiling_kw(need, self.above[past], self.learning_unit)
+        if self.kept.any and at % self.per_day == 0:
+            typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past]))
+            wear = self.wear_per_kwh + self.kept.reprice(at * self.times, typical)
+            self.unit = self.unit._replace(wear_per_kwh=wear)
+            self.learning_unit = self.learning_unit._replace(wear_per_kwh=wear)
         known = int(self.known[at]) if self.known[at] > at + 1 else at
         if self.prices.any_market:
             self.regimes = learnt(seen.market[:known], self.part[:known], self.per_day, self.memory_days)
@@ -276,7 +314,6 @@ class StoredWorth:
         self.before = int(regime[at - since - 1]), int(tense[at - since - 1])
         passes, shape = 1, self.regimes.shape
         if self.begin is None or self.begin.shape[:2] != shape:
-            past = slice(at - days * self.per_day, at)
             typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past])) * self.unit.out
             slope = np.linspace(0.0, max(typical, 0.0) * self.unit.capacity_kwh / 2, GRID)
             self.begin, passes = np.tile(slope, (*shape, 1)), 3
@@ -321,8 +358,8 @@ class StoredWorth:
             seen.pays_fixed[coming],
             seen.gets_fixed[coming],
             seen.floor_kwh[coming],
-            np.full(steps, np.inf),
-            np.zeros(steps),
+            np.full(steps, max(self.ceiling_kw, float(self.reached_kw.max(initial=0.0)))),
+            self.above[coming],
         )
 
     @property
@@ -400,6 +437,12 @@ class Seen:
         )
 
 
+def import_kw(power_kw: float, step: Step, unit: Unit) -> float:
+    """What the meter imports while the store takes so much from the bus. [kW]"""
+    net = inverters_kw(step.dc_solar_kw - step.fixed_kw - power_kw, unit)
+    return max(step.load_kw - step.ac_solar_kw - net, 0.0)
+
+
 def mode_of(
     power_kw: float, mark_kwh: float, floor_kwh: float, step: Step, unit: Unit
 ) -> tuple[Mode, float, float]:
@@ -417,7 +460,9 @@ def mode_of(
     if power_kw < 0:
         if meter < 0:
             return Mode.FEED_OUT, min(-meter, net), mark if mark_kwh >= 0 else floor
-        return Mode.COVER_LOAD, 0.0, mark if mark_kwh >= 0 else floor
+        if mark_kwh >= 0:
+            return Mode.COVER_LOAD, 0.0, mark
+        return Mode.CUT_PEAKS, meter, floor
     if meter > 0 and net < -NOTHING:
         return Mode.CHARGE, -net, mark if mark_kwh >= 0 else 1.0
     return Mode.SAVE_SUN, 0.0, mark if mark_kwh >= 0 else 1.0
