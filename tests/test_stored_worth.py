@@ -469,12 +469,12 @@ def test_a_series_that_no_tariff_takes_is_refused(tmp_path):
 
 
 def test_charging_makes_no_new_peak_and_the_peak_is_cut():
-    """Load 1 kW, 4 kW from 18:00 to 20:00; kW charged for at 20 each. Own use has a peak of 4 kW, its store being empty.
+    """Load 1 kW, 4 kW from 18:00 to 20:00; kW charged for at 20 each. Own use peaks at 4 kW, its store empty.
 
     Closed form of the least: 10 kWh without loss cover 8 kWh above nothing in two hours, so with 22 hours to fill it
-    import can be even at the mean of the day, 30 kWh / 24 h = 1.25 kW. April begins with the store empty, and the device
-    counts kWh above its ceiling, not the peak itself, so it comes to 2.5 kW at the most; cheap night rates alone would
-    have it charge at 5 kW.
+    import can be even at the mean of the day, 30 kWh / 24 h = 1.25 kW. April begins with the store empty, and the
+    device counts kWh above its ceiling, not the peak itself, so it comes to 2.5 kW at the most; cheap night rates
+    alone would have it charge at 5 kW.
     """
     days = 32
     timeline = span("UTC", "2025-03-20T00:00", 60, 24 * days)
