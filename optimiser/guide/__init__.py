@@ -15,7 +15,7 @@ TOPICS = (
     *("start", "scenario", "plant", "data", "tariff", "services"),
     *("foresight", "timetable", "outages", "appraisal", "studies"),
     *("compare", "size", "fleet", "sweep", "plan", "lookback"),
-    *("results", "messages", "python", "solving", "speed", "cautions"),
+    *("results", "messages", "python", "solving", "years", "speed", "cautions"),
 )
 
 LEAST_COLUMN = 8  # narrower than this, words of a table would be cut
