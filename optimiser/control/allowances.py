@@ -148,7 +148,8 @@ class Kept:
 
     def spent(self) -> np.ndarray:
         """Whether each case has given all that the month may."""
-        return self.given_kwh >= (1 - SPARE) * self.most_kwh[self._month]
+        done: np.ndarray = self.given_kwh >= (1 - SPARE) * self.most_kwh[self._month]
+        return done
 
     def reprice(self, step: int, typical: float) -> float:
         """The price of wear for the day that begins: dearer where the days so far gave more than their share.
