@@ -5,16 +5,67 @@ Run with `LpTerms` it makes the linear program; run with `SettledTerms` it repla
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Protocol
 
-from optimiser.flows import SiteFlows
+from optimiser.equipment.site import Site
+from optimiser.equipment.storage import StorageBank
+from optimiser.flows import MeterFlows, SiteFlows
 from optimiser.services import rules
 from optimiser.services.offers import activation, offers
-from optimiser.services.product import Offer
+from optimiser.services.product import Offer, Product
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
+from optimiser.timeline import Timeline
+
+
+class Bill(Protocol):
+    """What makes a bill of what the meter sees."""
+
+    def lines(self, flows: MeterFlows, terms: Terms) -> list[Line]:
+        """Every line of the bill."""
+
+
+class Steering(Protocol):
+    """How an answer is steered."""
+
+    @property
+    def tie_break_per_kwh(self) -> float:
+        """Price of moving energy that breaks ties. [currency/kWh]"""
+
+
+class Stated(Protocol):
+    """What the problem is stated from: a scenario, or one as a plan sees it."""
+
+    @property
+    def data(self) -> InputData:
+        """The numbers on its timeline."""
+
+    @property
+    def timeline(self) -> Timeline:
+        """Its steps."""
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+
+    @property
+    def storage(self) -> Sequence[StorageBank]:
+        """Its storage banks."""
+
+    @property
+    def service(self) -> Sequence[Product]:
+        """The products it may sell."""
+
+    @property
+    def tariff(self) -> Bill:
+        """The contract."""
+
+    @property
+    def solve(self) -> Steering:
+        """How the answer is looked for."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +85,7 @@ class Formulation:
     offers: list[Offer]
 
 
-def formulate(scenario: Any, terms: Terms) -> Formulation:
+def formulate(scenario: Stated, terms: Terms) -> Formulation:
     """State the scenario's problem on `terms`."""
     site, banks = scenario.site, scenario.storage
     made = offers(terms, site, scenario.service)
@@ -47,7 +98,7 @@ def formulate(scenario: Any, terms: Terms) -> Formulation:
     return Formulation(lines, flows, made)
 
 
-def _steering_lines(scenario: Any, data: InputData, flows: SiteFlows) -> list[Line]:
+def _steering_lines(scenario: Stated, data: InputData, flows: SiteFlows) -> list[Line]:
     """Wear and the tie-break: in the objective, on no bill."""
     lines = []
     for bank in scenario.storage:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, Windows, by_days
 from optimiser.errors import InfeasibleError
+from optimiser.scenario.file import Scenario
 
 MOST_ROWS_WHOLE = 40_000
 MOST_ROWS_FINISHED = 3_000_000
@@ -64,7 +64,7 @@ class Answer:
 
 def answer(
     problem: Problem,
-    scenario: Any,
+    scenario: Scenario,
     say: Callable[[str], None],
     start: Start | None = None,
     keep_solver: bool = False,
@@ -113,7 +113,7 @@ def answer(
 
 
 def _started(
-    problem: Problem, scenario: Any, say: Callable[[str], None], start: Start | None
+    problem: Problem, scenario: Scenario, say: Callable[[str], None], start: Start | None
 ) -> tuple[Highs | Periods, str]:
     """What holds the problem and where it starts from, and the route in words."""
     if start is not None and start.basis.fits(problem):

@@ -18,7 +18,7 @@ from pyomo.core.expr.visitor import StreamBasedExpressionVisitor, identify_varia
 from pyomo.repn.plugins.parameterized_standard_form import ParameterizedLinearStandardFormCompiler
 
 from optimiser.errors import DriftError
-from optimiser.formulation import formulate
+from optimiser.formulation import Stated, formulate
 from optimiser.services.offers import longest_lag
 from optimiser.terms.line import ColumnFamily, FillOrder, Line, Pair, RowFamily
 from optimiser.terms.program import LpTerms
@@ -87,7 +87,7 @@ class Pattern:
 Key = tuple[str, str | int]
 
 
-def compile_pattern(scenario: Any) -> Pattern:
+def compile_pattern(scenario: Stated) -> Pattern:
     """Compile a scenario's formulation.
 
     Raises

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import sparse
 
 from optimiser.engine.pattern import Body, Pattern, compile_pattern, evaluate
+from optimiser.formulation import Stated
 from optimiser.terms.line import ColumnFamily, FillOrder, Line, Pair, RowFamily
 from optimiser.timeline import STEP, Grouping, Timeline
 
@@ -95,7 +96,7 @@ class Problem:
         raise KeyError(number)
 
 
-def build_problem(scenario: Any) -> Problem:
+def build_problem(scenario: Stated) -> Problem:
     """Compile and tile a scenario."""
     return tile(compile_pattern(scenario), scenario.timeline)
 

@@ -11,7 +11,6 @@ import dataclasses
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
+from optimiser.equipment.site import Site
 from optimiser.equipment.storage import StorageBank
 from optimiser.errors import UnprovenError
 from optimiser.fields import Column
@@ -29,13 +29,14 @@ from optimiser.flows import MeterFlows
 from optimiser.foresight.facts import Columns, Facts, Plans, Policy
 from optimiser.foresight.policies import as_known
 from optimiser.foresight.reserve import ServiceRoom
-from optimiser.scenario.file import Scenario
+from optimiser.scenario.file import Scenario, Solve
 from optimiser.services.product import Product
 from optimiser.tariff.demand import KINDS as DEMAND
 from optimiser.tariff.fixed import MinimumCharge
 from optimiser.terms.data import InputData, Numbers
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
+from optimiser.timeline import Timeline
 
 # How hard a plan is searched for the best directions: what it may give up, linear programs, time.
 SPARE, SEARCH_NODES, SEARCH_SECONDS = 2e-4, 16, 2.0
@@ -78,11 +79,33 @@ class _Seen:
     scenario: Scenario
     columns: Columns
 
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.scenario, name)
+    @property
+    def timeline(self) -> Timeline:
+        """Its steps."""
+        return self.scenario.timeline
 
     @property
-    def tariff(self) -> Any:
+    def site(self) -> Site:
+        """The site."""
+        return self.scenario.site
+
+    @property
+    def storage(self) -> Sequence[StorageBank]:
+        """Its storage banks."""
+        return self.scenario.storage
+
+    @property
+    def service(self) -> Sequence[Product]:
+        """The products it may sell."""
+        return self.scenario.service
+
+    @property
+    def solve(self) -> Solve:
+        """How the answer is looked for."""
+        return self.scenario.solve
+
+    @property
+    def tariff(self) -> _Contract:
         """The contract, with bounds free of data."""
         return _Contract(self.scenario)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from optimiser.equipment.limits import STORED_KWH
 from optimiser.flows import MeterFlows
 from optimiser.plant.events import Event
 from optimiser.plant.response import CalledPlant
+from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
 
 FINE_SECONDS = 10.0
@@ -357,7 +357,7 @@ class EventReplay:
 
     def _highest_imports(self) -> np.ndarray:
         """The plan's highest import at each step's time of day, in its billing period, on workdays or weekends. [kW]"""
-        scenario: Any = self.plant.scenario
+        scenario: Scenario = self.plant.scenario
         timeline, tariff = scenario.timeline, scenario.tariff
         local = timeline.local(tariff.zone)
         minute = (local.hour * 60 + local.minute).to_numpy()

@@ -25,6 +25,7 @@ from optimiser.equipment.limits import (
     parts_of,
 )
 from optimiser.equipment.storage import current_rows
+from optimiser.scenario.file import Scenario
 
 TOLERANCE = 1e-6
 WARRANTED = ".warranted_kwh"
@@ -80,7 +81,7 @@ class MovableLimit:
         return self.limit.kind
 
 
-def limits_of(scenario: Any, problem: Problem) -> list[MovableLimit]:
+def limits_of(scenario: Scenario, problem: Problem) -> list[MovableLimit]:
     """Every limit of a scenario that a person can move and that has a place in `problem`."""
     made = [*_net_limits(scenario), *_inverter_limits(scenario), *_controller_limits(scenario)]
     made += [*_solar_limits(scenario), *_bank_limits(scenario, problem)]
@@ -93,7 +94,7 @@ def limits_of(scenario: Any, problem: Problem) -> list[MovableLimit]:
     return kept
 
 
-def _net_limits(scenario: Any) -> Iterator[MovableLimit]:
+def _net_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     """Limits of the connection; of those that hold on every phase, all are moved at once."""
     sides: dict[Limit, tuple[list[Hold], np.ndarray]] = {}
     for net in scenario.site.net_limits(scenario.data):
@@ -108,7 +109,7 @@ def _net_limits(scenario: Any) -> Iterator[MovableLimit]:
         yield MovableLimit(limit, limit.rule, "kW", field, tuple(holds), of_series(most))
 
 
-def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
+def _inverter_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     site, data = scenario.site, scenario.data
     through = [line for phase in site.phase_names for line in site.through(data, phase)]
     for place, inverter in parts_of(scenario, "site.inverter"):
@@ -126,14 +127,14 @@ def _inverter_limits(scenario: Any) -> Iterator[MovableLimit]:
             yield replace(movable, figure_per_unit=getattr(inverter, limit.key) / lines[0].limit_kw)
 
 
-def _controller_limits(scenario: Any) -> Iterator[MovableLimit]:
+def _controller_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     places = {part.name: place for place, part in parts_of(scenario, CONTROLLER_CURRENT.owner)}
     for current in scenario.site.bus_currents(scenario.data):
         if current.limit.owner == CONTROLLER_CURRENT.owner:
             yield _of_current(current, places[current.part])
 
 
-def _solar_limits(scenario: Any) -> Iterator[MovableLimit]:
+def _solar_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     """What existing solar gives at the least because nobody commands it."""
     least = scenario.site.least_given_kw(scenario.data)
     for place, system in parts_of(scenario, UNCOMMANDED.owner):
@@ -142,7 +143,7 @@ def _solar_limits(scenario: Any) -> Iterator[MovableLimit]:
             yield _movable(UNCOMMANDED, system, place, "kW", (hold,), of_series(least[system.name]))
 
 
-def _bank_limits(scenario: Any, problem: Problem) -> Iterator[MovableLimit]:
+def _bank_limits(scenario: Scenario, problem: Problem) -> Iterator[MovableLimit]:
     timeline = scenario.timeline
     for place, bank in parts_of(scenario, "storage"):
         stored = of_bank(bank.name, "stored_kwh")

@@ -23,6 +23,7 @@ from optimiser.engine.diagnosis.window import DiagnosisWindow, bare_problem
 from optimiser.engine.diagnosis.words import alternative_words, finding_of, fixed_kw, rule_words, sentence_of
 from optimiser.engine.tiling import Problem
 from optimiser.errors import DriftError, InfeasibleError
+from optimiser.scenario.file import Scenario
 
 MOST_COLUMNS_WHOLE = 40_000
 
@@ -36,7 +37,7 @@ WALK_SECONDS = 8.0
 NEAR_THE_MOST = 0.999
 
 
-def explained(scenario: Any) -> InfeasibleError | DriftError:
+def explained(scenario: Scenario) -> InfeasibleError | DriftError:
     """The error that names what cannot be kept.
 
     Parameters
@@ -65,7 +66,7 @@ def explained(scenario: Any) -> InfeasibleError | DriftError:
     )
 
 
-def check_weeks(scenario: Any) -> None:
+def check_weeks(scenario: Scenario) -> None:
     """Walk the weeks of a scenario, or its months where a warranty counts by them, each from as much energy as could be
     stored before it.
 
@@ -119,7 +120,7 @@ def _smallest(lowest: int, highest: int, holds: Callable[[int], bool]) -> int:
 
 
 def told(
-    scenario: Any,
+    scenario: Scenario,
     problem: Problem,
     limits: list[MovableLimit],
     first: int,
@@ -224,7 +225,13 @@ def _cures(window: DiagnosisWindow, limits: list[MovableLimit]) -> dict[int, flo
 
 
 def _together(
-    scenario: Any, problem: Problem, limits: list[MovableLimit], start: int, stop: int, given: Any, also: str
+    scenario: Scenario,
+    problem: Problem,
+    limits: list[MovableLimit],
+    start: int,
+    stop: int,
+    given: Any,
+    also: str,
 ) -> InfeasibleError:
     """Several limits that have to be moved at once."""
     window = DiagnosisWindow(problem, limits, start, stop, given)

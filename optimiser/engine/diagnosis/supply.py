@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import permutations
-from typing import Any
 
 import numpy as np
 
@@ -12,12 +11,13 @@ from optimiser.engine.diagnosis.limits import TOLERANCE, limits_of
 from optimiser.engine.diagnosis.search import MOST_COLUMNS_WHOLE, explained, told
 from optimiser.engine.diagnosis.window import DiagnosisWindow, bare_problem
 from optimiser.equipment.site import bank_on_bus
+from optimiser.scenario.file import Scenario
 from optimiser.terms.data import InputData
 
 CONTROLLERS = "site.solar_controller"
 
 
-def check_supply(scenario: Any) -> None:
+def check_supply(scenario: Scenario) -> None:
     """Compare, in every step by itself, what must be served with the most that could serve it.
 
     Only conclusions that are certain: banks are taken as full at their highest voltage, and all sun is used.
@@ -48,7 +48,7 @@ def check_supply(scenario: Any) -> None:
     raise told(scenario, problem, limits, step, step + 1, None, also)
 
 
-def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
+def _excesses(scenario: Scenario) -> Iterator[tuple[str, np.ndarray]]:
     """How far what must be imported exceeds what may be, at the least, by rule. [kW]"""
     site, data = scenario.site, scenario.data
     bus_kw, outputs, inputs = (
@@ -86,13 +86,13 @@ def _excesses(scenario: Any) -> Iterator[tuple[str, np.ndarray]]:
                 yield f"imbalance {one} {other}", lowest[one] - highest[other] - limit.most_in_kw
 
 
-def _runs_short(scenario: Any) -> bool:
+def _runs_short(scenario: Scenario) -> bool:
     """Whether all banks together fall below what they must hold, with every loss taken at its least."""
     banks, data = scenario.storage, scenario.data
     if not banks:
         return False
     hours, timeline = data.step_hours, scenario.timeline
-    floor = sum(bank.floor_kwh(timeline) for bank in banks)
+    floor = sum((bank.floor_kwh(timeline) for bank in banks), np.zeros(timeline.steps))
     floor[-1] = max(floor[-1], sum(min(bank.end_kwh, bank.capacity_kwh) for bank in banks))
     kept = max(bank.kept(hours) for bank in banks)
     into = max(bank.best_efficiency[0] for bank in banks)
@@ -112,7 +112,7 @@ def _runs_short(scenario: Any) -> bool:
     return False
 
 
-def _grid_to_bus_kw(scenario: Any, data: InputData) -> np.ndarray:
+def _grid_to_bus_kw(scenario: Scenario, data: InputData) -> np.ndarray:
     """The most that inverters can bring to the bus, less what loads beyond the import limits take. [kW]"""
     site = scenario.site
     best_out = max((i.output_efficiency for i in site.inverter), default=1.0)
@@ -135,7 +135,7 @@ def _grid_to_bus_kw(scenario: Any, data: InputData) -> np.ndarray:
     return made
 
 
-def _bus_kw(scenario: Any, data: InputData) -> np.ndarray:
+def _bus_kw(scenario: Scenario, data: InputData) -> np.ndarray:
     """The most that sun and banks can bring to the bus, less its own load and standby. [kW]"""
     site = scenario.site
     volts, currents = _highest_voltage(scenario), site.bus_currents(data)
@@ -151,7 +151,7 @@ def _bus_kw(scenario: Any, data: InputData) -> np.ndarray:
     return made
 
 
-def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
+def _dc_limited(scenario: Scenario, way: str) -> dict[str, float]:
     """Each inverter's AC power one way, within its current limits, DC at the highest voltage. [kW]"""
     made = {}
     for inverter in scenario.site.inverter:
@@ -165,6 +165,6 @@ def _dc_limited(scenario: Any, way: str) -> dict[str, float]:
     return made
 
 
-def _highest_voltage(scenario: Any) -> float:
+def _highest_voltage(scenario: Scenario) -> float:
     bank = bank_on_bus(scenario.storage)
     return scenario.site.lowest_bus_voltage(scenario.storage) if bank is None else bank.voltages[1]

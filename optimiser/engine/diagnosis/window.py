@@ -13,6 +13,7 @@ from optimiser.engine.diagnosis.limits import WARRANTED, Hold, MovableLimit
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.equipment.site import HELD_BACK
+from optimiser.scenario.file import Scenario
 
 
 class DiagnosisWindow:
@@ -211,7 +212,7 @@ def stored_places(problem: Problem, step: int) -> np.ndarray:
     return np.array([problem.places[name][step] for name in names], int)
 
 
-def bare_problem(scenario: Any) -> Problem:
+def bare_problem(scenario: Scenario) -> Problem:
     """The problem of a scenario without money and services, which never forbid a schedule.
 
     A register's bound is drawn tight by what its inverters can move; here it is the limit alone, so that

@@ -10,10 +10,11 @@ from optimiser.engine.diagnosis.window import DiagnosisWindow
 from optimiser.equipment.laws import current_a
 from optimiser.equipment.site import bank_on_bus
 from optimiser.equipment.storage import voltage_at
+from optimiser.scenario.file import Scenario
 
 
 def finding_of(
-    scenario: Any, window: DiagnosisWindow, limit: MovableLimit, amount: float, step: int
+    scenario: Scenario, window: DiagnosisWindow, limit: MovableLimit, amount: float, step: int
 ) -> dict[str, Any]:
     """What is missing, where and when, as figures for the error."""
     rule = rule_words(limit, _phase_that_binds(scenario, window, limit, step))
@@ -31,7 +32,7 @@ def rule_words(limit: MovableLimit, phase: str) -> str:
     return limit.rule.replace("phase {phase}", f"phase {phase}" if phase else "each phase")
 
 
-def _phase_that_binds(scenario: Any, window: DiagnosisWindow, limit: MovableLimit, step: int) -> str:
+def _phase_that_binds(scenario: Scenario, window: DiagnosisWindow, limit: MovableLimit, step: int) -> str:
     """The phase that goes furthest beyond a limit that all share."""
     if "{phase}" not in limit.rule:
         return ""
@@ -42,7 +43,7 @@ def _phase_that_binds(scenario: Any, window: DiagnosisWindow, limit: MovableLimi
     return max(nets, key=lambda phase: nets[phase])
 
 
-def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> float:
+def _net_kw(scenario: Scenario, window: DiagnosisWindow, phase: str, step: int) -> float:
     """Signed power of a phase in a window's last answer. [kW]"""
     site = scenario.site
     net = float(site.load_kw(scenario.data, phase)[step])
@@ -54,12 +55,12 @@ def _net_kw(scenario: Any, window: DiagnosisWindow, phase: str, step: int) -> fl
     return net
 
 
-def fixed_kw(scenario: Any, step: int) -> float:
+def fixed_kw(scenario: Scenario, step: int) -> float:
     """DC load and standby of everything on the bus. [kW]"""
     return float(scenario.site.dc_needs_kw(scenario.data, scenario.storage)[step])
 
 
-def asked_for(scenario: Any, step: int) -> str:
+def asked_for(scenario: Scenario, step: int) -> str:
     """What has to be served in a step, in words."""
     site, data = scenario.site, scenario.data
     loads = {phase: float(site.load_kw(data, phase)[step]) for phase in site.phase_names}
@@ -71,7 +72,7 @@ def asked_for(scenario: Any, step: int) -> str:
 
 
 def sentence_of(
-    scenario: Any,
+    scenario: Scenario,
     window: DiagnosisWindow,
     limit: MovableLimit,
     finding: dict[str, Any],
@@ -119,7 +120,7 @@ def sentence_of(
 
 
 def amperes_of(
-    scenario: Any, window: DiagnosisWindow, limit: MovableLimit, step: int, amount_kw: float
+    scenario: Scenario, window: DiagnosisWindow, limit: MovableLimit, step: int, amount_kw: float
 ) -> str:
     """The current that a power is worth at the bus voltage of a step."""
     bank = bank_on_bus(scenario.storage)

@@ -9,9 +9,10 @@ import numpy as np
 
 from optimiser.equipment.limits import IMBALANCE
 from optimiser.scenario.checks.words import shown
+from optimiser.scenario.file import Scenario
 
 
-def against_inverters(scenario: Any) -> Iterator[str]:
+def against_inverters(scenario: Scenario) -> Iterator[str]:
     """Connection limits against the inverters' total rating."""
     site, data = scenario.site, scenario.data
     for word, ratings in (
@@ -28,7 +29,7 @@ def against_inverters(scenario: Any) -> Iterator[str]:
             )
 
 
-def phases(scenario: Any) -> Iterator[str]:
+def phases(scenario: Scenario) -> Iterator[str]:
     """Balance of inverters and loads over the phases."""
     site, data = scenario.site, scenario.data
     if site.phases == 1:
@@ -60,7 +61,7 @@ def phases(scenario: Any) -> Iterator[str]:
         )
 
 
-def sun_kw(scenario: Any, arrays: tuple[Any, ...]) -> float:
+def sun_kw(scenario: Scenario, arrays: tuple[Any, ...]) -> float:
     """Size of arrays, or the most that they bring where no size is given. [kW]"""
     data = scenario.data
     return sum(
@@ -68,7 +69,7 @@ def sun_kw(scenario: Any, arrays: tuple[Any, ...]) -> float:
     )
 
 
-def export(scenario: Any) -> Iterator[str]:
+def export(scenario: Scenario) -> Iterator[str]:
     """Export limit against inverters and sun: curtailment is likely."""
     site, data = scenario.site, scenario.data
     sun, dc_sun = (

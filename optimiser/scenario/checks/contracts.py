@@ -9,10 +9,11 @@ import numpy as np
 
 from optimiser.flows import MeterFlows
 from optimiser.scenario.checks.words import span_words
+from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
 
 
-def nothing_charged(scenario: Any) -> Iterator[str]:
+def nothing_charged(scenario: Scenario) -> Iterator[str]:
     """A contract under which the most that can be imported costs as much as nothing imported."""
     data = scenario.data
     nothing = np.zeros(scenario.timeline.steps)
@@ -31,7 +32,7 @@ def nothing_charged(scenario: Any) -> Iterator[str]:
             )
 
 
-def tariffs_of(scenario: Any) -> Iterator[tuple[str, Any]]:
+def tariffs_of(scenario: Scenario) -> Iterator[tuple[str, Any]]:
     """The contracts with the system and without it, by their place in the file."""
     for key in ("tariff", "before_tariff"):
         contract = getattr(scenario.file, key)
@@ -39,7 +40,7 @@ def tariffs_of(scenario: Any) -> Iterator[tuple[str, Any]]:
             yield key, contract
 
 
-def demand_intervals(scenario: Any) -> Iterator[str]:
+def demand_intervals(scenario: Scenario) -> Iterator[str]:
     """Demand metered on a finer clock than the steps."""
     step = scenario.timeline.step_minutes
     for key, contract in tariffs_of(scenario):
@@ -56,7 +57,7 @@ def demand_intervals(scenario: Any) -> Iterator[str]:
                 )
 
 
-def window_edges(scenario: Any) -> Iterator[str]:
+def window_edges(scenario: Scenario) -> Iterator[str]:
     """Clock times of windows that fall inside a step: the step counts by its start."""
     step = scenario.timeline.step_minutes
     for place, window in windows_of(scenario):
@@ -69,7 +70,7 @@ def window_edges(scenario: Any) -> Iterator[str]:
                 )
 
 
-def windows_of(scenario: Any) -> Iterator[tuple[str, Any]]:
+def windows_of(scenario: Scenario) -> Iterator[tuple[str, Any]]:
     """Every window of the file, with its place."""
     for key, contract in tariffs_of(scenario):
         yield from ((f"{key}.{place}", window) for place, window in contract.windows())
@@ -82,7 +83,7 @@ def windows_of(scenario: Any) -> Iterator[tuple[str, Any]]:
             yield f"service.{index}.when", product.when
 
 
-def component_dates(scenario: Any) -> Iterator[str]:
+def component_dates(scenario: Scenario) -> Iterator[str]:
     """Components of a tariff that the timeline never meets, and reads of the meter outside it."""
     local = scenario.timeline.local()
     first, last = local[0].date(), local[-1].date()

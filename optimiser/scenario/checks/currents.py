@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from optimiser.equipment.binding import Limit, Through
 from optimiser.equipment.laws import current_a, power_kw
 from optimiser.equipment.limits import CONTROLLER_CURRENT
 from optimiser.equipment.site import bank_on_bus
 from optimiser.scenario.checks.words import shown
+from optimiser.scenario.file import Scenario
 
 CONTINUOUS_SHARE = 0.8  # of a breaker's rating, a common practice for continuous duty; local code governs
 
 
-def bus_voltages(scenario: Any) -> tuple[float, float]:
+def bus_voltages(scenario: Scenario) -> tuple[float, float]:
     """Lowest and highest voltage of the DC bus, a battery's lowest voltage in use included. [V]"""
     bank = bank_on_bus(scenario.storage)
     if bank is None:
@@ -24,7 +24,7 @@ def bus_voltages(scenario: Any) -> tuple[float, float]:
     return getattr(bank, "lowest_voltage_v", None) or lowest, highest
 
 
-def controllers(scenario: Any) -> Iterator[str]:
+def controllers(scenario: Scenario) -> Iterator[str]:
     """Output current times bus voltage against what the array can bring."""
     lowest, highest = bus_voltages(scenario)
     controllers = scenario.site.solar_controller
@@ -35,6 +35,7 @@ def controllers(scenario: Any) -> Iterator[str]:
         controller = controllers[index]
         array_kw = controller.size_kwp
         if array_kw is None:
+            assert controller.available_kw is not None  # a controller has the one or the other
             array_kw = float(scenario.data.values(controller.available_kw).max())
         least, most = current.most_kw(lowest), current.most_kw(highest)
         if controller.efficiency * array_kw > least * (1 + 1e-9):
@@ -51,7 +52,7 @@ def controllers(scenario: Any) -> Iterator[str]:
             )
 
 
-def breakers(scenario: Any) -> Iterator[str]:
+def breakers(scenario: Scenario) -> Iterator[str]:
     """The DC breaker at the lowest bus voltage against the inverter's rating, and its continuous duty."""
     lowest, _ = bus_voltages(scenario)
     for index, inverter in enumerate(scenario.site.inverter):
@@ -77,7 +78,7 @@ def breakers(scenario: Any) -> Iterator[str]:
             )
 
 
-def bank_currents(scenario: Any) -> Iterator[str]:
+def bank_currents(scenario: Scenario) -> Iterator[str]:
     """The bank's current limits against all inverters together, at its lowest voltage."""
     bank = bank_on_bus(scenario.storage)
     if bank is None:
@@ -104,7 +105,7 @@ def bank_currents(scenario: Any) -> Iterator[str]:
             )
 
 
-def pass_through(scenario: Any) -> Iterator[str]:
+def pass_through(scenario: Scenario) -> Iterator[str]:
     """In-line pass-through current against the phase's import limit and its peak load."""
     site, data = scenario.site, scenario.data
     through = [line for phase in site.phase_names for line in site.through(data, phase) if line.in_line]
@@ -132,7 +133,7 @@ def pass_through(scenario: Any) -> Iterator[str]:
                 )
 
 
-def ac_breakers(scenario: Any) -> Iterator[str]:
+def ac_breakers(scenario: Scenario) -> Iterator[str]:
     """What the AC supply of an inverter beside the loads carries against its ratings."""
     site, data = scenario.site, scenario.data
     for index, inverter in enumerate(site.inverter):

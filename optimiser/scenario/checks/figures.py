@@ -11,13 +11,14 @@ import numpy as np
 from optimiser.fields import Component
 from optimiser.scenario.checks.contracts import tariffs_of
 from optimiser.scenario.checks.words import shown
+from optimiser.scenario.file import Scenario
 
 MOST_SUN_KW_PER_KWP = 1.3
 MUCH_LOAD_KW = 1000.0
 FORETOLD_SHARE = 0.9  # of the steps
 
 
-def forecasts(scenario: Any) -> Iterator[str]:
+def forecasts(scenario: Scenario) -> Iterator[str]:
     """Forecasts with issue times that leave steps out, for which plans fall back on the backcast."""
     starts = scenario.timeline.starts.as_unit("s").asi8
     for name, issued in scenario.issued.items():
@@ -29,7 +30,7 @@ def forecasts(scenario: Any) -> Iterator[str]:
             )
 
 
-def implausible(scenario: Any) -> Iterator[str]:
+def implausible(scenario: Scenario) -> Iterator[str]:
     """Figures that a field can hardly have been meant to hold (`fields.PLAUSIBLE`)."""
     data = scenario.data
     for place, value, words, extra in _figures(scenario.file, ""):
@@ -71,7 +72,7 @@ def _figures(part: Any, place: str) -> Iterator[tuple[str, Any, str, dict[str, A
             yield from _figures(value, here)
 
 
-def price_units(scenario: Any) -> Iterator[str]:
+def price_units(scenario: Scenario) -> Iterator[str]:
     """Prices per MWh that look as if they were per kWh."""
     data = scenario.data
     for place, reference, unit in _prices(scenario):
@@ -83,7 +84,7 @@ def price_units(scenario: Any) -> Iterator[str]:
             )
 
 
-def _prices(scenario: Any) -> Iterator[tuple[str, Any, str]]:
+def _prices(scenario: Scenario) -> Iterator[tuple[str, Any, str]]:
     """Every price that is per MW or MWh."""
     for key, contract in tariffs_of(scenario):
         for index, component in enumerate(contract.component):
@@ -96,7 +97,7 @@ def _prices(scenario: Any) -> Iterator[tuple[str, Any, str]]:
             yield f"service.{index}.price", product.price, "MW and year"
 
 
-def load_units(scenario: Any) -> Iterator[str]:
+def load_units(scenario: Scenario) -> Iterator[str]:
     """Loads far beyond the connection look like watts."""
     site, data = scenario.site, scenario.data
     limit = float(data.values(site.connection.import_limit_kw).max())
@@ -113,7 +114,7 @@ def load_units(scenario: Any) -> Iterator[str]:
             )
 
 
-def load_without_system(scenario: Any) -> Iterator[str]:
+def load_without_system(scenario: Scenario) -> Iterator[str]:
     """Load that the connection could not carry alone: the bill before then prices what cannot happen."""
     site, data = scenario.site, scenario.data
     load = sum(
@@ -129,7 +130,7 @@ def load_without_system(scenario: Any) -> Iterator[str]:
         )
 
 
-def sun_units(scenario: Any) -> Iterator[str]:
+def sun_units(scenario: Scenario) -> Iterator[str]:
     """Sun per kWp beyond what an array can bring, or none."""
     site, data = scenario.site, scenario.data
     for word in ("ac_solar", "solar_controller"):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from optimiser.fields import zone_of
 from optimiser.scenario.checks import connection, contracts, currents, figures, services, storage
+from optimiser.scenario.file import Scenario
 
 
-def warnings(scenario: Any) -> list[str]:
+def warnings(scenario: Scenario) -> list[str]:
     """Sentences on hardware, connection and data that deserve a second look; none stops a run.
 
     Parameters
@@ -58,7 +58,7 @@ def warnings(scenario: Any) -> list[str]:
     return [words for check in checks for words in check(scenario)]
 
 
-def data_notes(scenario: Any) -> Iterator[str]:
+def data_notes(scenario: Scenario) -> Iterator[str]:
     """What every data file says of itself (repairs, other years, guesses), and what was done to it on reading."""
     for name, table in scenario.tables.items():
         source = table.source

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from typing import Any
 
 from optimiser.scenario.checks.words import shown, span_words
+from optimiser.scenario.file import Scenario
 from optimiser.services.offers import most_kw
 
 
-def sellers(scenario: Any) -> Iterator[str]:
+def sellers(scenario: Scenario) -> Iterator[str]:
     """Services that a site of this standing or size may not sell."""
     for index, product in enumerate(scenario.service):
         place = f"service.{index} ({product.name})"
@@ -28,7 +29,7 @@ def sellers(scenario: Any) -> Iterator[str]:
             )
 
 
-def crossing(scenario: Any) -> Iterator[str]:
+def crossing(scenario: Scenario) -> Iterator[str]:
     """Calls through both registers, in steps where that earns instead of costing."""
     data = scenario.data
     called = [
@@ -44,7 +45,7 @@ def crossing(scenario: Any) -> Iterator[str]:
         )
 
 
-def service_dates(scenario: Any) -> Iterator[str]:
+def service_dates(scenario: Scenario) -> Iterator[str]:
     """Products that are never or only partly sold within the timeline."""
     terms, local = scenario.data, scenario.timeline.local()
     first, last = local[0].date(), local[-1].date()

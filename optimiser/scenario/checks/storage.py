@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from optimiser.equipment.laws import standby_kw
 from optimiser.scenario.checks.words import shown
+from optimiser.scenario.file import Scenario
 
 HOURS_A_YEAR = 8760
 SLOW_HOURS = (
@@ -14,7 +14,7 @@ SLOW_HOURS = (
 )
 
 
-def strangled(scenario: Any) -> Iterator[str]:
+def strangled(scenario: Scenario) -> Iterator[str]:
     """Current limits at which a bank takes more than a day to fill or to empty."""
     for index, bank in enumerate(scenario.storage):
         for word, current in (("charge", bank.current(out=False)), ("discharge", bank.current(out=True))):
@@ -30,7 +30,7 @@ def strangled(scenario: Any) -> Iterator[str]:
                 )
 
 
-def power(scenario: Any) -> Iterator[str]:
+def power(scenario: Scenario) -> Iterator[str]:
     """Storage power against inverter power."""
     if not scenario.storage or not scenario.site.inverter:
         return
@@ -61,7 +61,7 @@ def power(scenario: Any) -> Iterator[str]:
             )
 
 
-def standby(scenario: Any) -> Iterator[str]:
+def standby(scenario: Scenario) -> Iterator[str]:
     """Standby a year."""
     standby = standby_kw(scenario.site.inverter, scenario.storage)
     if standby:
@@ -76,7 +76,7 @@ def standby(scenario: Any) -> Iterator[str]:
         )
 
 
-def self_discharge(scenario: Any) -> Iterator[str]:
+def self_discharge(scenario: Scenario) -> Iterator[str]:
     """Self-discharge of capacitors, high or forgotten."""
     for index, bank in enumerate(scenario.storage):
         rate, place = bank.self_discharge_per_day, f"storage.{index}.self_discharge_per_day ({bank.name})"
@@ -90,7 +90,7 @@ def self_discharge(scenario: Any) -> Iterator[str]:
             )
 
 
-def life(scenario: Any) -> Iterator[str]:
+def life(scenario: Scenario) -> Iterator[str]:
     """Which end of life comes first: cycles or years."""
     for index, bank in enumerate(scenario.storage):
         if bank.life is None:
