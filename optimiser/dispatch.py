@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from optimiser.engine.diagnosis.supply import check_supply
 from optimiser.engine.tiling import Problem, build_problem
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.formulation import Formulation, formulate
+from optimiser.progress import Say, Step
 from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
@@ -24,7 +27,7 @@ RULE_TOLERANCE = 1e-5
 MONEY_TOLERANCE = 1e-4
 OPTIMAL = "optimal"  # the verdict on what is proven within tolerance
 
-Progress = Callable[[str], None]
+Progress = Say
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,11 @@ class Proof:
         Largest amount by which a row or bound of the linear program is broken, in its own unit.
     replay_violation : float
         The same for every rule replayed from the formulation.
+    seconds_a_digit : float or None
+        What a gap of a tenth would have taken, at the pace at which the last rounds of the search narrowed it; None
+        where that is not known. [s]
+    ended : str
+        Why the search ended where the gap is not within tolerance; empty elsewhere and on the way.
     tested_pairs, remaining_violations, inverted_steps, binding_steps : int
         Of the one-direction rule: pairs tested in every step, violations left (always none), steps in which an
         exported kWh brings more than an imported one costs, and steps that needed an integer decision.
@@ -66,6 +74,8 @@ class Proof:
     tolerance_relative: float
     primal_violation: float
     replay_violation: float
+    seconds_a_digit: float | None
+    ended: str
     tested_pairs: int
     remaining_violations: int
     inverted_steps: int
@@ -117,6 +127,7 @@ def solve(
     start: Dispatch | Start | None = None,
     keep_solver: bool = False,
     progress: Progress | None = None,
+    better: Callable[[Callable[[], Dispatch]], None] | None = None,
 ) -> Dispatch:
     """Find the schedule that makes the most money within every limit, and prove it.
 
@@ -131,6 +142,9 @@ def solve(
         the other, each from the last. It takes memory, a gigabyte for the largest.
     progress : callable, optional
         Told in a phrase what is being done.
+    better : callable, optional
+        Handed, whenever more is known, what makes a `Dispatch` of the best schedule so far: replayed and proven like
+        the last one, in whatever thread it is called. The first comes soon.
 
     Raises
     ------
@@ -144,22 +158,35 @@ def solve(
     say = progress or (lambda words: None)
     began = time.perf_counter()
     check_supply(scenario)
-    say("building the linear program")
+    say(Step("building the linear program", afresh=True))
     problem = build_problem(scenario)
     _check_auxiliaries(problem)
     built = time.perf_counter()
+
+    def handed(found: Answer) -> None:
+        assert better is not None
+        better(partial(_dispatched, scenario, problem, found, built - began, time.perf_counter() - built))
+
     try:
         begin = start.start if isinstance(start, Dispatch) else start
-        found = answer(problem, scenario, say, begin, keep_solver)
+        found = answer(problem, scenario, say, begin, keep_solver, None if better is None else handed)
     except InfeasibleError:
         say("looking for the limit that cannot be kept")
         raise diagnosis.explained(scenario) from None
     solved = time.perf_counter()
-    say("replaying every rule and line")
+    say(Step("replaying every rule and line", afresh=True))
+    return _dispatched(scenario, problem, found, built - began, solved - built)
+
+
+def _dispatched(
+    scenario: Scenario, problem: Problem, found: Answer, build_s: float, solve_s: float
+) -> Dispatch:
+    """An answer as a dispatch: every rule replayed, every line settled, the gap proven."""
+    began = time.perf_counter()
     values = problem.split(found.x)
     stated, replay_violation = replay(scenario, values)
     _check_money(problem, found.x, stated.lines)
-    seconds = {"build": built - began, "solve": solved - built, "replay": time.perf_counter() - solved}
+    seconds = {"build": build_s, "solve": solve_s, "replay": time.perf_counter() - began}
     return Dispatch(
         scenario,
         values,
@@ -229,6 +256,29 @@ def _check_money(problem: Problem, x: np.ndarray, lines: list[Line]) -> None:
             )
 
 
+def seconds_a_digit(trail: Sequence[tuple[float, float]]) -> float | None:
+    """What a gap of a tenth would take, at the pace at which it was last narrowed; None where that is not known.
+
+    Parameters
+    ----------
+    trail : sequence of (float, float)
+        Seconds and the gap then, in the order of time.
+
+    Returns
+    -------
+    float or None
+        [s]
+    """
+    if len(trail) < 2:
+        return None
+    end, gap = trail[-1]
+    before = [(then, wide) for then, wide in trail if wide > gap * (1 + 1e-6)]
+    if not before or gap <= 0:
+        return None
+    then, wide = before[-1]
+    return (end - then) / math.log10(wide / gap)
+
+
 def _worth(scenario: Scenario, problem: Problem, found: Answer) -> dict[str, np.ndarray]:
     """Marginal worth of energy stored at the end of each step, from the duals of the energy balances."""
     worth = {}
@@ -268,6 +318,8 @@ def _proof(
         tolerance,
         proof.violation(problem, found.x),
         replay_violation,
+        seconds_a_digit(found.trail),
+        found.ended,
         len(problem.pairs),
         found.remaining,
         int(inverted.sum()),

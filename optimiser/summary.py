@@ -15,6 +15,7 @@ from optimiser.study import Figures
 # Raised when a key goes, or means something else; a new key alone leaves it.
 SCHEMA_VERSION: Final = 1
 
+Stage = Literal["early", "stopped", "final"]
 Basis = Literal["ceiling", "forecast_driven"]
 F = TypeVar("F", bound=Figures)
 
@@ -175,12 +176,25 @@ class ProofFigures(Part):
     tolerance_relative: float = _figure("-", "gap that counts as optimal")
     primal_violation: float
     replay_violation: float
+    seconds_a_digit: float | None = _figure(
+        "s", "what a tenth of the gap would take, at the pace of the search's end; null where not known"
+    )
+    ended: str = Field(description="why the search ended with a gap beyond the tolerance; else empty")
     direction: Direction
 
     @property
     def proven(self) -> bool:
         """Whether the gap is within its tolerance."""
         return self.gap_relative <= self.tolerance_relative
+
+
+class RunState(Part):
+    """How far the run had come when this was written."""
+
+    stage: Stage = Field(description="early: it went on and is to replace this; stopped: on request; final")
+    searching: bool = Field(description="whether a better schedule was still being looked for")
+    waiting: tuple[str, ...] = Field(description="studies that were asked for and not made yet")
+    seconds: float = _figure("s", "since it began")
 
 
 class CashFlowYear(Part):
@@ -241,7 +255,7 @@ class Provenance(Part):
     created_at: str = Field(description="UTC, ISO 8601")
     scenario_sha256: str
     files: dict[str, str] = Field(description="SHA-256 of each data file")
-    options: dict[str, float | str]
+    options: dict[str, float | str | bool | None]
     seconds: dict[str, float] = _figure("s", "by what they were spent on")
 
 
@@ -260,6 +274,7 @@ class Summary(Part):
     step_minutes: int
     steps: int
     phases: int
+    state: RunState
     headline: Headline
     lines: tuple[LineTotal, ...]
     energy_kwh: dict[str, float] = _figure("kWh", "totals over the days of the run")

@@ -84,6 +84,22 @@ def percent_at_most(fraction: float) -> str:
     return f"{raised:.2g}{NARROW}%"
 
 
+def of_turnover(share: float, gap: float, currency: str) -> str:
+    """A proven gap as a share of the turnover with the money beside it, both rounded up.
+
+    Parameters
+    ----------
+    share : float
+        Of the turnover; what is below 0.001 % is said to be that. [-]
+    gap : float
+        The same as money. [currency]
+    currency : str
+    """
+    cents = 10.0 ** MINOR_UNIT_DECIMALS.get(currency, 2)
+    whole = math.ceil(gap * cents - 1e-6) / cents
+    return f"{percent_at_most(max(share, 1e-5))} of turnover ({money(whole, currency)})"
+
+
 def tiny(value: float | None) -> str:
     """A tolerance or violation in powers of ten, so that it never rounds to nothing."""
     if value is None or is_missing(value):

@@ -89,7 +89,7 @@ def table(
             "invented": True,
             "currency": "AUD",
             "timeline": {"start": f"date:{start}", "days": days, "step_minutes": step_minutes, "zone": zone},
-            "solve": {"tie_break_per_kwh": 0.0},
+            "solve": {"tie_break_per_kwh": 0.0, "gap_tolerance": 1e-6},
             "site": site,
             "tariff": {
                 "name": "made up",

@@ -173,6 +173,7 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
         .to_dict("records")
     )
     settled = -bill_after + services_income
+    turnover = abs(bill_after) + services_income
     energy = {
         name: float(dispatch[column].sum() * hours)
         for name, column in (
@@ -198,6 +199,7 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
         "step_minutes": step_minutes,
         "steps": len(dispatch),
         "phases": len(PHASE_SHARES),
+        "state": {"stage": "final", "searching": False, "waiting": [], "seconds": 12.0},
         "headline": {
             "bill_before": bill_before,
             "ceiling_bill_after": bill_after,
@@ -255,11 +257,13 @@ def sample_summary(dispatch: pd.DataFrame, statement: pd.DataFrame, step_minutes
             "bound": settled + 0.0004,
             "settled": settled,
             "gap_absolute": 0.0004,
-            "gap_relative": 0.0004 / abs(settled),
-            "turnover": abs(settled),
+            "gap_relative": 0.0004 / turnover,
+            "turnover": turnover,
             "tolerance_relative": 1e-6,
             "primal_violation": 3.2e-9,
             "replay_violation": 0.0,
+            "seconds_a_digit": None,
+            "ended": "",
             "direction": {"tested_pairs": 3, "inverted_steps": 41, "binding_steps": 7,
                           "remaining_violations": 0},
         },

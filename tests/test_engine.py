@@ -145,13 +145,13 @@ def test_violation_finds_the_worst_of_rows_and_bounds():
     assert proof.violation(problem, np.array([2.0, -2.0, -3.0])) == 3
 
 
-def test_gap_is_never_negative_and_relative_to_the_larger():
-    """By hand: 1 of 100, 0 where more was made than the bound, and absolute for small money."""
+def test_gap_is_never_negative_and_a_share_of_the_turnover():
+    """By hand: 1 of 400 paid either way, 0 where more was made than the bound, and absolute for small money."""
     assert (
-        proof.relative_gap(100.0, 99.0),
-        proof.relative_gap(99.0, 100.0),
-        proof.relative_gap(0.25, 0.0),
-    ) == (0.01, 0.0, 0.25)
+        proof.relative_gap(100.0, 99.0, 400.0),
+        proof.relative_gap(99.0, 100.0, 400.0),
+        proof.relative_gap(0.25, 0.0, 0.5),
+    ) == (0.0025, 0.0, 0.25)
 
 
 # --- the pattern ------------------------------------------------------------------------------------------

@@ -402,6 +402,6 @@ def test_every_study_is_explained():
 def test_exit_codes_are_those_of_the_command():
     """Each code that help names is in the page on messages."""
     codes = re.findall(r"\b(\d) [a-z]", main.help.split("Exit codes:")[1])
-    assert ["0", "2", "3", "4", "5", "1"] == codes
+    assert ["0", "2", "3", "4", "5", "6", "1"] == codes
     paragraph = page("messages").split("The command ends with code")[1].split("\n\n")[0]
     assert set(codes) == set(re.findall(r"\b(\d)\b", paragraph))

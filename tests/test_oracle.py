@@ -679,8 +679,7 @@ FEATURES: tuple[Feature, ...] = (
 def case(features: Iterable[Feature], timeline: Timeline = SPRING, seed: int = 1, **solve: Any) -> Scenario:
     """A scenario with some features, its data invented."""
     raw = base(timeline)
-    if solve:
-        raw["solve"] = solve
+    raw["solve"] = {"gap_tolerance": 1e-6, **solve}
     for feature in features:
         feature(raw, timeline)
     return made(raw, timeline, data(timeline, seed))

@@ -30,6 +30,7 @@ ORDER = [
         "versions",
         "writing",
         "words",
+        "progress",
         "guide",
         "fields",
         "timeline",

@@ -161,7 +161,7 @@ def test_ceiling_is_named_with_its_gap(page: Page) -> None:
     """The first screen says that the figure is a proven upper bound with perfect foresight."""
     assert "A ceiling, proven" in page.text
     assert "upper bound with perfect foresight" in page.text
-    assert "gap to the proven bound is less than 0.001 %" in page.text
+    assert "better by more than 0.001 % of turnover (AUD 0.01)" in page.text
 
 
 @pytest.mark.parametrize(

@@ -65,7 +65,7 @@ def two_prices(days: int = 28, sell: float = 0.35, **bank):
     timeline = span("UTC", "2025-03-03T00:00", 60, 24 * days)
     raw = base(timeline)
     raw["timeline"] |= {"start": datetime.date(2025, 3, 3), "days": days}
-    raw["solve"] = {"tie_break_per_kwh": 0.0}
+    raw["solve"] = {"tie_break_per_kwh": 0.0, "gap_tolerance": 1e-6}
     raw["site"]["load"] = []
     raw["site"]["inverter"] = [
         {"name": "a", "phase": "L1", "output_kw": 5.0, "input_kw": 5.0}

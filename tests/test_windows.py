@@ -30,6 +30,7 @@ from test_oracle import (
     utilisation,
 )
 
+from optimiser import progress
 from optimiser.engine import pattern, proof, windows
 from optimiser.engine.solver import Highs, Solution
 from optimiser.engine.tiling import Problem, tile
@@ -135,12 +136,13 @@ def test_bounds_and_rows_changed_later_hold():
     assert periods.solve().x[places].max() <= limit + 1e-9
 
 
-def test_time_left_is_said_at_most_once_a_second(monkeypatch):
-    """Four parts of half a second each: after the second and the fourth, with what is left at that pace."""
+def test_how_far_is_said_at_most_once_a_second(monkeypatch):
+    """Four parts of half a second each: after the second and the fourth, with the share that is done."""
     now = iter(np.arange(0.0, 10.0, 0.5))
-    monkeypatch.setattr(windows.time, "perf_counter", lambda: next(now))
+    monkeypatch.setattr(progress.time, "perf_counter", lambda: next(now))
     said: list[str] = []
-    countdown = windows.Countdown(said.append, "part", 4)
+    countdown = progress.Countdown(said.append, "part", 4)
     for _ in range(4):
         countdown.step()
-    assert said == ["part, 2 of 4, about 2 s left", "part, 4 of 4, about 0 s left"]
+    assert said == ["part, 2 of 4", "part, 4 of 4"]
+    assert [getattr(words, "share", None) for words in said] == [0.5, 1.0]

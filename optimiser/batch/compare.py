@@ -272,6 +272,7 @@ def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
                 **_forecast_driven(made, share),
                 "capital_cost": head.capital_cost,
                 "gap_relative": proof.gap_relative,
+                "gap_absolute": proof.gap_absolute,
                 "verdict": proof.verdict,
             }
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from typing import Any
 
@@ -21,7 +20,7 @@ from optimiser.cli import (
     sweeps,
     tariffs,
 )
-from optimiser.cli.common import EXIT, INTERRUPTED
+from optimiser.cli.common import EXIT, INTERRUPTED, leave
 from optimiser.errors import OptimiserError
 
 
@@ -36,10 +35,7 @@ class _Group(click.Group):
             codes = [code for kind, code in EXIT.items() if isinstance(error, kind)]
             sys.exit(codes[0] if codes else 2)
         except KeyboardInterrupt:
-            click.echo("Stopped. No file was left half written.", err=True)
-            # The solver's threads do not hear of it; leaving at once ends them too.
-            sys.stderr.flush()
-            os._exit(INTERRUPTED)
+            leave("Stopped. No file was left half written.", INTERRUPTED)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
@@ -50,7 +46,8 @@ def main() -> None:
     optimiser guide: how to describe a site, and what each result means.
 
     Exit codes: 0 done; 2 the command or a file has a fault; 3 no schedule keeps every limit; 4 the solver stopped
-    without an answer; 5 an answer that is not proven within tolerance; 1 a defect of this program.
+    without an answer; 5 an answer that is not proven within tolerance; 6 stopped by Ctrl-C, the best so far kept;
+    130 stopped without a result; 1 a defect of this program.
     """
 
 

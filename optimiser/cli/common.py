@@ -1,4 +1,4 @@
-"""What several commands share: exit codes, new files that replace nothing, and progress on standard error."""
+"""What several commands share: exit codes and new files that replace nothing."""
 
 from __future__ import annotations
 
@@ -8,10 +8,8 @@ import os
 import shlex
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -26,7 +24,16 @@ from optimiser.errors import (
 
 EXIT = {ScenarioError: 2, InfeasibleError: 3, UnprovenError: 4, DriftError: 1}
 BEST_FOUND = 5
+STOPPED = 6
 INTERRUPTED = 130
+
+
+def leave(words: str, code: int) -> NoReturn:
+    """End the process with a sentence, without waiting for threads of the solver, which hear of nothing."""
+    click.echo(words, err=True)
+    for stream in (sys.stdout, sys.stderr):
+        stream.flush()
+    os._exit(code)
 
 
 class Number(click.FloatRange):
@@ -112,31 +119,3 @@ def scenario_name(scenario: Path) -> str:
     """What a scenario is called: its folder's name."""
     path = scenario.resolve()
     return path.parent.name if os.path.isfile(path) else path.name
-
-
-class progress:  # noqa: N801 - used as a word after `with`
-    """What is being done and for how long, on standard error."""
-
-    def __init__(self, quiet: bool):
-        self._quiet = quiet
-        self._began = time.monotonic()
-        self._status: Any = None
-
-    def __enter__(self) -> Callable[[str], None]:
-        if not self._quiet and sys.stderr.isatty():
-            from rich.console import Console
-
-            self._status = Console(stderr=True).status("starting")
-            self._status.__enter__()
-        return self._say
-
-    def __exit__(self, *problem: Any) -> None:
-        if self._status is not None:
-            self._status.__exit__(*problem)
-
-    def _say(self, words: str) -> None:
-        seconds = time.monotonic() - self._began
-        if self._status is not None:
-            self._status.update(f"{words} ({seconds:.0f} s)")
-        elif not self._quiet:
-            click.echo(f"{seconds:6.1f} s  {words}", err=True)

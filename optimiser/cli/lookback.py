@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import progress, refuse_meter_file, refuse_unwritable, scenario_name
+from optimiser.cli.common import refuse_meter_file, refuse_unwritable, scenario_name
+from optimiser.cli.display import progress
 from optimiser.errors import OptimiserError, SeriesError
 
 

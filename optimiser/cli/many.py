@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, EXIT, progress, refuse_unwritable
+from optimiser.cli.common import BEST_FOUND, EXIT, refuse_unwritable
+from optimiser.cli.display import progress
 from optimiser.errors import DriftError, InfeasibleError
 
 MOST_NAMES = 12  # of sites in a line

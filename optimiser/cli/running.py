@@ -13,14 +13,19 @@ import click
 
 from optimiser.cli.common import (
     BEST_FOUND,
+    INTERRUPTED,
+    STOPPED,
     Number,
-    progress,
+    leave,
     refuse_existing,
     refuse_unwritable,
     scenario_name,
     write_new,
 )
+from optimiser.cli.display import progress
+from optimiser.cli.early import EarlyPages, gap_in_words
 from optimiser.errors import OptimiserError
+from optimiser.progress import Step
 
 if TYPE_CHECKING:
     from optimiser.summary import Summary
@@ -33,11 +38,32 @@ if TYPE_CHECKING:
     "--study", "studies", multiple=True, help="Work this out too (optimiser guide studies); again for more."
 )
 @click.option("--no-study", "leave_out", multiple=True, help="Leave out a usual study, or all of them.")
+@click.option("--until-proven", is_flag=True, help="Go on until the gap is proven, however long it takes.")
+@click.option(
+    "--time-limit", type=Number(0, min_open=True), metavar="SECONDS", help="Search no longer than that."
+)
+@click.option(
+    "--rounds",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Search that many rounds: the same answer on every machine.",
+)
 @click.option("--quiet", is_flag=True, help="Print only where the report is.")
 def run(
-    scenario: Path, out: Path | None, studies: tuple[str, ...], leave_out: tuple[str, ...], quiet: bool
+    scenario: Path,
+    out: Path | None,
+    studies: tuple[str, ...],
+    leave_out: tuple[str, ...],
+    until_proven: bool,
+    time_limit: float | None,
+    rounds: int | None,
+    quiet: bool,
 ) -> None:
-    """Solve SCENARIO and write its report, tables and summary."""
+    """Solve SCENARIO and write its report, tables and summary.
+
+    A run that takes long writes an early page first, with the best schedule so far and its proven gap; the final page
+    takes its place. Ctrl-C keeps the best so far as the result; a second Ctrl-C ends at once.
+    """
     from optimiser.results.run import run as walk
     from optimiser.results.write import write_results
     from optimiser.studies.catalogue import chosen, not_arising
@@ -45,38 +71,80 @@ def run(
     names = chosen(studies, leave_out)
     folder = out or Path("reports") / scenario_name(scenario)
     refuse_unwritable(folder, scenario)
+    limits = _limits(until_proven, time_limit, rounds)
+    stopped = False
     with progress(quiet) as say:
+        early = EarlyPages(folder, say.note)
         try:
-            made = walk(scenario, studies=names, progress=say)
+            with early:
+                say("reading the scenario")
+                made = walk(scenario, studies=names, progress=say, better=early, limits=limits)
         except OptimiserError:
-            if os.path.exists(folder / "report.html"):
-                click.echo(f"{folder} still holds the report of an earlier run.", err=True)
+            _tell_what_stands(folder, early)
             raise
-        say("writing the report")
-        paths = write_results(made, folder)
-    head, proof, currency = made.summary.headline, made.summary.proof, made.summary.currency
+        except KeyboardInterrupt as asked:
+            if isinstance(
+                asked.__context__, KeyboardInterrupt
+            ):  # again, while an early page was being finished
+                raise
+            if early.latest is None:
+                leave("Stopped before any schedule was found; nothing was written.", INTERRUPTED)
+            stopped = True
+            say(Step("stopped: writing the best so far; Ctrl-C again ends at once", afresh=True))
+            made = early.latest.as_run("stopped")
+        say(Step("writing the report", afresh=True))
+        try:
+            paths = write_results(made, folder)
+        except KeyboardInterrupt:
+            if stopped:
+                raise
+            paths = write_results(made, folder)  # what is finished is not lost
     # Said even where little is to be said: the one who asked would look for it in the report.
-    for words in not_arising((name for name in studies if name in names), made.studies):
-        click.echo(f"warning: {words}", err=True)
-    if not quiet:
-        for words in made.summary.warnings:
+    if not stopped:
+        for words in not_arising((name for name in studies if name in names), made.studies):
             click.echo(f"warning: {words}", err=True)
-        click.echo(
-            f"{made.summary.title}: {proof.verdict} (gap {100 * proof.gap_relative:.2g} % of turnover)"
-        )
-        _echo_money(made.summary)
-        if head.capital_cost is not None:
-            years = head.rested.payback_years
-            words = "never within its life" if years is None else f"{years:.1f} years"
-            click.echo(f"  simple payback {words}, net present value {head.rested.npv:,.2f} {currency}")
-            if head.scaled_to_year:
-                click.echo(
-                    "  (not a whole year: the payback is scaled up from these days, and knows no other "
-                    "season)"
-                )
+    if not quiet:
+        _echo_summary(made.summary)
     click.echo(f"Report: {paths['report']}")
-    if not proof.proven:
+    if stopped:
+        leave("Stopped on request: the best so far is kept as the result, labelled so.", STOPPED)
+    if not made.summary.proof.proven:
         sys.exit(BEST_FOUND)
+
+
+def _limits(until_proven: bool, time_limit: float | None, rounds: int | None) -> dict[str, Any]:
+    """What the options say of the table [solve]; they take the place of all that it says of the search's end."""
+    if until_proven and (time_limit is not None or rounds is not None):
+        raise click.UsageError("--until-proven has no other end; leave out --time-limit and --rounds, or it.")
+    if not until_proven and time_limit is None and rounds is None:
+        return {}
+    return {"until_proven": until_proven, "time_limit_s": time_limit, "rounds": rounds}
+
+
+def _tell_what_stands(folder: Path, early: EarlyPages) -> None:
+    """Say what page a run that ended without a result of its own leaves."""
+    if early.written:
+        click.echo(f"{folder} holds the early page of this run.", err=True)
+    elif os.path.exists(folder / "report.html"):
+        click.echo(f"{folder} still holds the report of an earlier run.", err=True)
+
+
+def _echo_summary(summary: Summary) -> None:
+    """Warnings, the verdict with its gap, the money and the payback."""
+    head, proof, currency = summary.headline, summary.proof, summary.currency
+    for words in summary.warnings:
+        click.echo(f"warning: {words}", err=True)
+    click.echo(f"{summary.title}: {proof.verdict}" + (f" ({gap_in_words(summary)})" if proof.proven else ""))
+    _echo_money(summary)
+    if head.capital_cost is None:
+        return
+    years = head.rested.payback_years
+    words = "never within its life" if years is None else f"{years:.1f} years"
+    click.echo(f"  simple payback {words}, net present value {head.rested.npv:,.2f} {currency}")
+    if head.scaled_to_year:
+        click.echo(
+            "  (not a whole year: the payback is scaled up from these days, and knows no other season)"
+        )
 
 
 def _echo_money(summary: Summary) -> None:

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import Number, progress, refuse_unwritable, scenario_name
+from optimiser.cli.common import Number, refuse_unwritable, scenario_name
+from optimiser.cli.display import progress
 from optimiser.errors import OptimiserError
 
 

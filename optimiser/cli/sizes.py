@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from optimiser.cli.common import BEST_FOUND, Number, progress, refuse_unwritable, scenario_name
+from optimiser.cli.common import BEST_FOUND, Number, refuse_unwritable, scenario_name
+from optimiser.cli.display import progress
 
 
 @click.command()

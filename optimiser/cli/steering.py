@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from optimiser.cli.common import progress, refuse_unwritable, scenario_name
+from optimiser.cli.common import refuse_unwritable, scenario_name
+from optimiser.cli.display import progress
 from optimiser.errors import OptimiserError
 
 if TYPE_CHECKING:

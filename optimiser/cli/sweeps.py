@@ -9,7 +9,8 @@ from typing import Any
 
 import click
 
-from optimiser.cli.common import EXIT, progress, refuse_unwritable
+from optimiser.cli.common import EXIT, refuse_unwritable
+from optimiser.cli.display import progress
 from optimiser.errors import InfeasibleError
 
 

@@ -188,6 +188,7 @@ def plan_day(
         "stored_fraction": stored_fraction,
         "verdict": proof.verdict,
         "gap_relative": proof.gap_relative,
+        "gap_absolute": proof.gap_absolute,
         "import_kwh": float(frame["import_kw"].sum() * scenario.timeline.step_hours),
         "export_kwh": float(frame["export_kw"].sum() * scenario.timeline.step_hours),
         "forecast": str(table.path),

@@ -177,7 +177,10 @@ def compared(log: Log, cases: Sequence[DayCase], best: Dispatch, notes: Sequence
             }
             for case in cases
         },
-        "proof": {"verdict": best.proof.verdict, "gap_absolute": best.proof.gap_absolute},
+        "proof": {
+            name: getattr(best.proof, name)
+            for name in ("verdict", "gap_relative", "gap_absolute", "turnover")
+        },
         "notes": list(notes),
     }
     steps = worst_steps(flows, lost)

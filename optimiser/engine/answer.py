@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimiser.engine import directions, path, proof
-from optimiser.engine.decisions import decisions
+from optimiser.engine.decisions import SearchOutcome, decisions
 from optimiser.engine.diagnosis import search as diagnosis
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
-from optimiser.engine.windows import Periods, Windows, by_days
+from optimiser.engine.windows import Periods, Windows, by_days, cores, is_shared, sharing
 from optimiser.errors import InfeasibleError
 from optimiser.scenario.file import Scenario
 
@@ -21,6 +22,8 @@ MOST_ROWS_WHOLE = 40_000
 MOST_ROWS_FINISHED = 3_000_000
 # A path says what is stored where periods meet, so they need not be joined in one program: half of the memory.
 MOST_ROWS_FOLLOWED = 1_000_000
+COUNTED_CHAINS = 2
+FOR_EVER_S = 1e9
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,11 @@ class Answer:
         Steps in which an integer decision was made.
     remaining : int
         Steps in which the one-direction rule is still broken.
+    start : Start
+    trail : tuple of (float, float)
+        How the proven gap fell: seconds since the linear program began, and the gap as a share of the turnover.
+    ended : str
+        Why the search went no further; empty on the way, and where the gap is as small as was asked for.
     """
 
     x: np.ndarray
@@ -60,6 +68,8 @@ class Answer:
     decided: int
     remaining: int
     start: Start
+    trail: tuple[tuple[float, float], ...] = ()
+    ended: str = ""
 
 
 def answer(
@@ -68,6 +78,7 @@ def answer(
     say: Callable[[str], None],
     start: Start | None = None,
     keep_solver: bool = False,
+    better: Callable[[Answer], None] | None = None,
 ) -> Answer:
     """Solve a problem to its proven best.
 
@@ -82,6 +93,8 @@ def answer(
         Of a problem with the same columns and rows and other data; one of another shape is not used.
     keep_solver : bool
         Whether the next run is to go on with this one's solver, which takes its memory.
+    better : callable, optional
+        Handed the best so far whenever more is known.
 
     Raises
     ------
@@ -90,7 +103,26 @@ def answer(
     UnprovenError
         If none is found in time.
     """
-    deadline = time.perf_counter() + scenario.solve.time_limit_s
+    if scenario.solve.rounds is not None and not is_shared():
+        # The cuts of the first pass decide which of several best schedules is found; a count is to find the same one.
+        with sharing(COUNTED_CHAINS, cores()):
+            return _answer(problem, scenario, say, start, keep_solver, better)
+    return _answer(problem, scenario, say, start, keep_solver, better)
+
+
+def _answer(
+    problem: Problem,
+    scenario: Any,
+    say: Callable[[str], None],
+    start: Start | None,
+    keep_solver: bool,
+    better: Callable[[Answer], None] | None,
+) -> Answer:
+    """The same with the cores shared as they are to be."""
+    options = scenario.solve
+    began = time.perf_counter()
+    counted = options.rounds is not None and options.time_limit_s is None
+    deadline = began + (min(options.most_seconds, FOR_EVER_S) if not counted else math.inf)
     holder, route = _started(problem, scenario, say, start)
     if isinstance(holder, Highs):
         say("solving the whole linear program")
@@ -98,18 +130,45 @@ def answer(
     if relaxed.verdict == "infeasible":
         raise InfeasibleError("no schedule keeps every limit")
     basis = holder.basis()
+    every, trail = decisions(problem), list[tuple[float, float]]()
+
+    def known(outcome: SearchOutcome, kept: Start, ended: str = "") -> Answer:
+        solution = outcome.solution
+        words = f"{route}, then {outcome.words}" if outcome.words else route
+        decided = len(np.unique(every.step[outcome.flagged]))
+        remaining = int(every.broken(problem, solution.x).sum())
+        way = (words, decided, remaining, kept, tuple(trail), ended)
+        return Answer(solution.x, solution.row_dual, outcome.bound, *way)
+
+    def note(outcome: SearchOutcome) -> None:
+        trail.append((time.perf_counter() - began, outcome.gaps[-1]))
+        if better is not None:
+            better(known(outcome, Start(basis)))
+
     outcome = directions.keep_one_direction(
-        problem, relaxed, holder, scenario.solve.gap_tolerance, deadline, say
+        problem,
+        relaxed,
+        holder,
+        options.gap_tolerance,
+        deadline,
+        say,
+        note,
+        options.rounds,
+        soon=better is not None,
     )
-    every = decisions(problem)
-    if outcome.words:
-        route += f", then {outcome.words}"
-    decided = len(np.unique(every.step[outcome.flagged]))
-    remaining = int(every.broken(problem, outcome.solution.x).sum())
     kept = Start(basis, holder if keep_solver and isinstance(holder, Highs) else None)
-    return Answer(
-        outcome.solution.x, outcome.solution.row_dual, outcome.bound, route, decided, remaining, kept
-    )
+    return known(outcome, kept, _ended(outcome, options, deadline))
+
+
+def _ended(outcome: SearchOutcome, options: Any, deadline: float) -> str:
+    """Why a search ended with a gap that is wider than was asked for."""
+    if not outcome.gaps or outcome.gaps[-1] <= options.gap_tolerance:
+        return ""
+    if time.perf_counter() > deadline:
+        return "the time was used up"
+    if options.rounds is not None and outcome.rounds >= options.rounds:
+        return "the rounds were used up"
+    return "the search led no further; more time would not narrow the gap"
 
 
 def _started(
@@ -155,4 +214,5 @@ def _walked(problem: Problem, found: Solution) -> bool:
 
 
 def _gap(problem: Problem, solution: Solution) -> float:
-    return proof.relative_gap(proof.upper_bound(problem, solution.row_dual), solution.objective)
+    turnover = proof.turnover(problem, solution.x)
+    return proof.relative_gap(proof.upper_bound(problem, solution.row_dual), solution.objective, turnover)

@@ -166,7 +166,7 @@ class Part:
             the integer solver, which copes better with steps that are alike, has a try in between: after a quick
             search, before the long one. So it has where the search finds no schedule at all.
         deadline : float
-            `time.perf_counter()` at which to stop with what there is.
+            `time.perf_counter()` at which to stop with what there is; infinite where nodes alone are counted.
         """
         self._highs.change_costs(self._places, prices)
         many = np.count_nonzero(self._kind == WHOLE) > MANY_WHOLE
@@ -177,9 +177,11 @@ class Part:
         else:
             known = self._search(prices, start, spare, QUICK_NODES, deadline)
         if known.bound > known.objective + spare:
-            limit = INTEGER_SECONDS_PER_NODE * max(most_nodes, MOST_NODES)
-            limit = min(limit, deadline - time.perf_counter())
-            known = self._by_integers(prices, known, spare, limit)
+            nodes = max(most_nodes, MOST_NODES)
+            limit = min(INTEGER_SECONDS_PER_NODE * nodes, deadline - time.perf_counter())
+            # Where work is counted no clock may decide what is found.
+            counted = deadline == np.inf
+            known = self._by_integers(prices, known, spare, np.inf if counted else limit, nodes)
         if known.bound > known.objective + spare:
             found = self._search(prices, known.x, spare, most_nodes, deadline, patient=True)
             known = replace(found, bound=min(found.bound, known.bound))
@@ -293,15 +295,19 @@ class Part:
         return bool(Decisions.seconds_at(x[one], x[other], upper[one], self._kind[place]))
 
     def _by_integers(
-        self, prices: np.ndarray, known: WindowOptimum, spare: float, limit_s: float
+        self, prices: np.ndarray, known: WindowOptimum, spare: float, limit_s: float, most_nodes: int
     ) -> WindowOptimum:
         """The same from the integer solver, with a binary a decision; at worst what is known already."""
         if limit_s <= 0:
             return known
         priced = replace(self._problem, objective=prices)
         extra = binaries(priced, self._one, self._other, self._kind)
+        if limit_s == np.inf:
+            highs = Highs(priced, extra, absolute_gap=spare, most_nodes=most_nodes)
+        else:
+            highs = Highs(priced, extra, time_limit_s=limit_s, absolute_gap=spare)
         try:
-            solution = Highs(priced, extra, time_limit_s=limit_s, absolute_gap=spare).solve()
+            solution = highs.solve()
         except UnprovenError:
             return known
         if solution.verdict == "infeasible" or self._worst(solution.x, prices) is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,12 +11,14 @@ from scipy import sparse
 
 from optimiser.engine.solver import Piece, Solution
 from optimiser.engine.tiling import Problem
+from optimiser.progress import Step
 
 TOLERANCE_KW = 1e-6
 TOLERANCE_WHOLE = 1e-6
 
 
 PAIR, ORDER, WHOLE = 0, 1, 2
+MOST_SECONDS_SAID = 1e7
 
 
 @dataclass(frozen=True)
@@ -70,7 +74,8 @@ class Decisions:
 class SearchOutcome:
     """The best schedule with every decision kept, and the bound over all schedules.
 
-    `words` say how they were found; `done` means that looking in other ways would be of no use.
+    `words` say how they were found; `done` means that looking in other ways would be of no use, `rounds` how
+    many were gone through. On the way it is the best so far, which a `Better` is handed.
     """
 
     solution: Solution
@@ -79,11 +84,28 @@ class SearchOutcome:
     gaps: list[float] = field(default_factory=list)
     words: str = ""
     done: bool = True
+    rounds: int = 0
+
+
+Better = Callable[[SearchOutcome], None]
 
 
 def counted(rounds: int) -> str:
     """A number of rounds in words."""
     return "1 round" if rounds == 1 else f"{rounds} rounds"
+
+
+def so_far(words: str, gap: float, aim: float, deadline: float) -> Step:
+    """A phrase of progress about the search, with its gap."""
+    found = "no schedule yet" if gap == np.inf else f"proven gap {100 * gap:.2g} % of turnover"
+    left = deadline - time.perf_counter()
+    return Step(
+        f"one direction at a time: {words}, {found}",
+        job="one direction at a time",
+        gap=None if gap == np.inf else gap,
+        aim=aim,
+        seconds=None if left > MOST_SECONDS_SAID else max(0.0, left),
+    )
 
 
 def decisions(problem: Problem) -> Decisions:

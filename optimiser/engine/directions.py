@@ -24,16 +24,20 @@ from optimiser.engine.decisions import (
     ORDER,
     PAIR,
     WHOLE,
+    Better,
     Decisions,
     SearchOutcome,
     counted,
     decisions,
     implied_rows,
+    so_far,
 )
+from optimiser.engine.leaning import leaning
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, at_once
 from optimiser.errors import UnprovenError
+from optimiser.progress import Countdown, Say
 
 ROUNDS = 80
 FIRST_MARGIN_HOURS = 4.0
@@ -43,6 +47,7 @@ MOST_PRICES = 8
 MOST_WIDENED = 12
 MOST_TRIES = 12
 MOST_ROWS_KEPT = 400_000
+FEWEST_ROWS_LEANT = 40_000  # smaller problems have their first schedule in a moment anyway
 NONE_FOUND = (
     "no schedule was found that keeps every decision, such as one direction at a time; "
     "give solve.time_limit_s more time"
@@ -58,6 +63,10 @@ def keep_one_direction(
     gap: float,
     deadline: float,
     say: Callable[[str], None],
+    better: Better = lambda found: None,
+    most_rounds: int | None = None,
+    *,
+    soon: bool = False,
 ) -> SearchOutcome:
     """Make a relaxed schedule keep every decision, with a proven gap.
 
@@ -73,6 +82,12 @@ def keep_one_direction(
     deadline : float
         `time.perf_counter()` at which to stop with what there is.
     say : callable
+    better : callable, optional
+        Handed the best so far whenever a round has ended.
+    most_rounds : int, optional
+        Rounds after which to stop with what there is, instead of the deadline where that is infinite.
+    soon : bool
+        Whether to hand over a first schedule before any round of a large problem, however far it is from the best.
 
     Raises
     ------
@@ -84,11 +99,18 @@ def keep_one_direction(
     broken = every.broken(problem, relaxed.x)
     if not broken.any():
         return SearchOutcome(relaxed, bound, broken)
-    known = path.search(problem, every, broken, relaxed, highs, gap, deadline, say)
-    if known is not None and (known.done or time.perf_counter() > deadline):
+    if soon and len(problem.row_upper) > FEWEST_ROWS_LEANT:
+        say("one direction at a time: a first schedule, as the linear program leans")
+        first = leaning(problem, every, relaxed, highs)
+        if first is not None:
+            wide = proof.relative_gap(bound, first.objective, proof.turnover(problem, first.x))
+            say(so_far("a first schedule", wide, gap, deadline))
+            better(SearchOutcome(first, bound, broken, [wide], "directions as the linear program leans"))
+    known = path.search(problem, every, broken, relaxed, highs, gap, deadline, say, better, most_rounds)
+    if known is not None and (known.done or time.perf_counter() > deadline or len(known.gaps) == most_rounds):
         return known
     say("tightening the linear program where prices invite both directions at once")
-    search = _Search(problem, every, broken, highs)
+    search = _Search(problem, every, broken, highs, say)
     relaxed = search.relax()
     bound = min(bound, proof.upper_bound(search.problem, relaxed.row_dual))
     if not search.broken.any() and (known is None or relaxed.objective >= known.solution.objective):
@@ -98,8 +120,10 @@ def keep_one_direction(
     y = relaxed.row_dual
     gaps: list[float] = []
     most_nodes = FIRST_NODES if search.size <= MOST_ROWS_KEPT else FIRST_NODES // 6
-    for _ in range(ROUNDS):
-        spare = gap * max(1.0, abs(bound)) / 2
+    rounds = ROUNDS if most_rounds is None else most_rounds - (0 if known is None else known.rounds)
+    turnover = 0.0 if best is None else proof.turnover(problem, best.x)
+    for _ in range(rounds):
+        spare = gap * max(1.0, abs(bound), turnover) / 2
         view = search.price(y, best, spare, most_nodes, deadline)
         bound = min(bound, view.bound)
         solution = search.fixed(view)
@@ -110,11 +134,11 @@ def keep_one_direction(
             best = solution
         turnover = 0.0 if best is None else proof.turnover(problem, best.x)
         gaps.append(np.inf if best is None else proof.relative_gap(bound, best.objective, turnover))
-        say(
-            f"one direction, round {len(gaps)}: {len(search.spans)} windows, {len(view.contested)} of them "
-            f"contested, proven gap {100 * gaps[-1]:.2g} %"
-        )
-        if gaps[-1] <= gap or time.perf_counter() > deadline:
+        words = f"round {len(gaps)}, {len(view.contested)} of {len(search.spans)} windows contested"
+        say(so_far(words, gaps[-1], gap, deadline))
+        if best is not None:
+            better(_outcome(problem, known, best, bound, search.broken, gaps))
+        if gaps[-1] <= gap or time.perf_counter() > deadline or len(gaps) == rounds:
             break
         # Windows are searched no deeper than the prices deserve: the first ones are far off.
         shallow = view.unfinished > (spare if best is None else 0.25 * (bound - best.objective))
@@ -138,10 +162,23 @@ def keep_one_direction(
             y = best.row_dual if between is None else between
     if best is None:
         raise UnprovenError(NONE_FOUND)
+    return _outcome(problem, known, best, bound, search.broken, gaps)
+
+
+def _outcome(
+    problem: Problem,
+    known: SearchOutcome | None,
+    best: Solution,
+    bound: float,
+    flagged: np.ndarray,
+    gaps: list[float],
+) -> SearchOutcome:
+    """The best so far, after paths where they went before."""
     words = f"{counted(len(gaps))} of windows for one direction at a time"
     if known is not None:
         words = f"{known.words}, then {words}"
-    return SearchOutcome(_in_rows_of(problem, best), bound, search.broken, gaps, words)
+    rounds = len(gaps) + (0 if known is None else known.rounds)
+    return SearchOutcome(_in_rows_of(problem, best), bound, flagged, list(gaps), words, rounds=rounds)
 
 
 @dataclass(frozen=True)
@@ -177,8 +214,10 @@ class _View:
 class _Search:
     """What the rounds share: the tightened problem, the windows, what they made, the prices tried."""
 
-    def __init__(self, problem: Problem, every: Decisions, broken: np.ndarray, highs: Highs | Periods):
-        self.every, self.broken = every, broken
+    def __init__(
+        self, problem: Problem, every: Decisions, broken: np.ndarray, highs: Highs | Periods, say: Say
+    ):
+        self.every, self.broken, self._say = every, broken, say
         steps = np.zeros(problem.timeline.steps, bool)
         steps[every.step[broken | every.tempting]] = True
         matrix, upper = implied_rows(problem, every, np.flatnonzero(steps[every.step]))
@@ -190,8 +229,10 @@ class _Search:
         )
         self._highs = highs
         highs.add_rows(self.problem)
-        hours = problem.timeline.step_hours
-        self._margin = np.full(problem.timeline.steps, max(1, round(FIRST_MARGIN_HOURS / hours)))
+        # Without a store, steps hardly know of each other.
+        hours = FIRST_MARGIN_HOURS if _stored(problem) else 0.0
+        first = round(hours / problem.timeline.step_hours)
+        self._margin = np.full(problem.timeline.steps, max(1, first) if hours else 0)
         self.spans: list[Span] = []
         self._parts: dict[Span, Part] = {}
         self._known: dict[Span, tuple[np.ndarray, WindowOptimum]] = {}
@@ -224,11 +265,10 @@ class _Search:
         """
         problem, steps = self.problem, self.problem.timeline.steps
         cut = np.zeros(steps, bool)
-        for name, family in problem.columns.items():
-            if name.startswith("storage.") and name.endswith(".stored_kwh"):
-                stored = x[problem.places[name]]
-                slack = np.minimum(stored - family.lower, family.upper - stored)
-                cut |= slack <= 1e-6 * np.maximum(1, family.upper)
+        for name in _stored(problem):
+            family, stored = problem.columns[name], x[problem.places[name]]
+            slack = np.minimum(stored - family.lower, family.upper - stored)
+            cut |= slack <= 1e-6 * np.maximum(1, family.upper)
         cuts = np.flatnonzero(cut) + 1
         every = self.every
         length = every.last - every.step
@@ -318,7 +358,7 @@ class _Search:
             return True
         before, steps = self.spans, self.problem.timeline.steps
         for first, stop in self._views[-1].contested or self.spans:
-            self._margin[first:stop] = np.minimum(2 * self._margin[first:stop], steps)
+            self._margin[first:stop] = np.clip(2 * self._margin[first:stop], 1, steps)
         self._draw(x)
         return self.spans != before
 
@@ -359,6 +399,7 @@ class _Search:
         rows_by_window = _by_number(owner, len(self.spans))
         share = spare / len(self.spans)
         many_rows = self.size > MOST_ROWS_KEPT
+        countdown = Countdown(self._say, "one direction at a time: window", len(self.spans))
 
         def solve(number: int) -> tuple[Part, np.ndarray, WindowOptimum]:
             span = self.spans[number]
@@ -376,6 +417,7 @@ class _Search:
                 self._known[span] = known
                 if many_rows:
                     part.release()
+            countdown.step()
             return part, of_part, known[1]
 
         results = at_once(solve, range(len(self.spans)))
@@ -484,6 +526,11 @@ class _Search:
             held = held | broken
             self.broken = self.broken | broken
         return None
+
+
+def _stored(problem: Problem) -> list[str]:
+    """Columns of the energy stored."""
+    return [name for name in problem.columns if name.startswith("storage.") and name.endswith(".stored_kwh")]
 
 
 def _in_rows_of(problem: Problem, solution: Solution) -> Solution:

@@ -30,7 +30,7 @@ import numpy as np
 from optimiser.engine import proof
 from optimiser.engine.branching import take
 from optimiser.engine.chain import Path
-from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Decisions, SearchOutcome, counted
+from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Better, Decisions, SearchOutcome, counted, so_far
 from optimiser.engine.envelopes import Choices, Envelopes
 from optimiser.engine.levels import Levels
 from optimiser.engine.solver import Highs, Solution
@@ -57,6 +57,8 @@ def search(
     gap: float,
     deadline: float,
     say: Callable[[str], None],
+    better: Better = lambda found: None,
+    most_rounds: int | None = None,
 ) -> SearchOutcome | None:
     """The best schedule found by paths, with its bound; None where paths do not suit the problem.
 
@@ -74,6 +76,10 @@ def search(
     deadline : float
         `time.perf_counter()` at which to stop with what there is.
     say : callable
+    better : callable
+        Handed the best so far after each round.
+    most_rounds : int or None
+        Rounds after which to stop with what there is.
     """
     if not suits(every, broken):
         return None
@@ -83,7 +89,7 @@ def search(
         return None
     say("looking for the best path through what is stored")
     rounds = _Search(problem, every, contested, stage, highs)
-    found = rounds.run(relaxed, gap, deadline, say)
+    found = rounds.run(relaxed, gap, deadline, say, better, most_rounds)
     if found is None or not found.done:
         # What goes on from here finds the solver as it was: open bounds, and periods joined at the relaxed energies.
         highs.change_column_bounds(np.arange(len(problem.lower)), problem.lower, problem.upper)
@@ -125,7 +131,13 @@ class _Search:
         self._priced = stage.priced(self._y)
 
     def run(
-        self, relaxed: Solution, gap: float, deadline: float, say: Callable[[str], None]
+        self,
+        relaxed: Solution,
+        gap: float,
+        deadline: float,
+        say: Callable[[str], None],
+        better: Better,
+        most_rounds: int | None,
     ) -> SearchOutcome | None:
         """Rounds of paths and linear programs until the gap is closed, or they lead no further."""
         bound, y = proof.upper_bound(self.problem, relaxed.row_dual), relaxed.row_dual
@@ -141,10 +153,11 @@ class _Search:
                 best = solution
             turnover = abs(bound) if best is None else proof.turnover(self.problem, best.x)
             gaps.append(np.inf if best is None else proof.relative_gap(bound, best.objective, turnover))
-            say(
-                f"one direction, path {len(gaps)} through {len(path.stored)} steps, proven gap {100 * gaps[-1]:.2g} %"
-            )
-            if gaps[-1] <= gap or time.perf_counter() > deadline:
+            say(so_far(f"path {len(gaps)} through {len(path.stored)} steps", gaps[-1], gap, deadline))
+            words = f"{counted(len(gaps))} of paths through what is stored"
+            if best is not None:
+                better(SearchOutcome(best, bound, self.contested, list(gaps), words, rounds=len(gaps)))
+            if gaps[-1] <= gap or time.perf_counter() > deadline or len(gaps) == most_rounds:
                 break
             idle = len(gaps) > 2 and gaps[-1] > 0.9 * gaps[-3]
             idle = idle and contested == np.count_nonzero(self.contested)
@@ -163,9 +176,8 @@ class _Search:
                 prices += 1
         if best is None:
             return None
-        words = f"{counted(len(gaps))} of paths through what is stored"
         done = gaps[-1] <= gap or not self.stage.joining.any()
-        return SearchOutcome(best, bound, self.contested, gaps, words, done)
+        return SearchOutcome(best, bound, self.contested, gaps, words, done, len(gaps))
 
     def _round(self, y: np.ndarray, spare: float, *, afresh: bool) -> tuple[Path, float, Solution | None]:
         """The best path at some prices, the bound that it gives, and the linear program that follows it.

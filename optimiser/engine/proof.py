@@ -64,19 +64,19 @@ def violation(problem: Problem, x: np.ndarray) -> float:
 
 def within(gap: float) -> str:
     """A relative gap as a percentage of two figures, rounded up, so that it never promises too much."""
+    if gap <= 0:
+        return "0 %"
     percent = 100 * gap
     step = 10.0 ** (np.floor(np.log10(percent)) - 1)
     return f"{np.ceil(percent / step - 1e-9) * step:.2g} %"
 
 
-def relative_gap(bound: float, made: float, turnover: float | None = None) -> float:
+def relative_gap(bound: float, made: float, turnover: float) -> float:
     """The gap between what was made and what can be made, as a share of the turnover, of one unit of money at least.
 
-    Where no turnover is said, it is a share of the larger of the two: a bill of what comes and goes may be near zero
-    in a year of much trade, so that says little by itself.
+    Not of the bill: what comes and goes may leave one near zero in a year of much trade, so that says little.
     """
-    size = max(abs(made), abs(bound)) if turnover is None else turnover
-    return max(0.0, bound - made) / max(1.0, size)
+    return max(0.0, bound - made) / max(1.0, turnover)
 
 
 def turnover(problem: Problem, x: np.ndarray) -> float:

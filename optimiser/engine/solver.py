@@ -57,6 +57,7 @@ ANSWERS = (
     highspy.HighsModelStatus.kInfeasible,
     highspy.HighsModelStatus.kUnboundedOrInfeasible,
     highspy.HighsModelStatus.kTimeLimit,
+    highspy.HighsModelStatus.kSolutionLimit,
 )
 
 
@@ -123,6 +124,8 @@ class Highs:
     time_limit_s : float
     absolute_gap : float
         Gap at which an integer solve may stop. [currency]
+    most_nodes : int or None
+        Nodes after which an integer solve stops; None: no limit.
     """
 
     def __init__(
@@ -131,6 +134,7 @@ class Highs:
         extra: Extra | None = None,
         time_limit_s: float = 3600.0,
         absolute_gap: float = 1e-9,
+        most_nodes: int | None = None,
     ):
         self.problem = problem
         self._extra = extra
@@ -145,6 +149,7 @@ class Highs:
                 ("time_limit", float(time_limit_s)),
                 ("mip_rel_gap", 0.0),
                 ("mip_abs_gap", float(absolute_gap)),
+                *((("mip_max_nodes", most_nodes),) if most_nodes is not None else ()),
             )
         )
         _accepted(self._highs.passModel(*_model(problem, extra)), "the model")

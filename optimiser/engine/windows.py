@@ -11,7 +11,6 @@ import contextlib
 import contextvars
 import os
 import threading
-import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -24,13 +23,13 @@ from optimiser.engine import proof
 from optimiser.engine.solver import BASIC, Basis, Highs, Piece, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
+from optimiser.progress import Countdown, Say
 
 KEEP_HOURS, AHEAD_HOURS, MOST_AHEAD_HOURS = 24, (8, 48), 48
 PERIOD_DAYS = (20, 30, 100)  # the fewest of a period, the most welcome, the most
 WEEKS_FROM_STEPS_A_DAY = 96
 JOINT_HOURS = 24
 
-Say = Callable[[str], None]
 Span = tuple[int, int]
 
 
@@ -56,6 +55,11 @@ def sharing(chains: int, threads: int) -> Iterator[None]:
         _SHARE.reset(token)
 
 
+def is_shared() -> bool:
+    """Whether it was said how the cores are to be shared."""
+    return _SHARE.get() is not None
+
+
 def at_once(work: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
     """The results of some work on each item; HiGHS runs outside the interpreter's lock, so threads share the cores."""
     share = _SHARE.get()
@@ -65,26 +69,6 @@ def at_once(work: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
     finally:
         # After an interruption nobody waits for what is still at work.
         pool.shutdown(wait=False, cancel_futures=True)
-
-
-class Countdown:
-    """Says how far a job of many alike parts has come and about how long the rest will take."""
-
-    def __init__(self, say: Say, words: str, parts: int):
-        self._say, self._words, self._parts = say, words, parts
-        self._done, self._began, self._last = 0, time.perf_counter(), time.perf_counter()
-        self._lock = threading.Lock()
-
-    def step(self) -> None:
-        """One part is done; said once a second at most."""
-        with self._lock:
-            self._done += 1
-            now = time.perf_counter()
-            if now - self._last < 1:
-                return
-            self._last = now
-            left = (now - self._began) * (self._parts / self._done - 1)
-            self._say(f"{self._words}, {self._done} of {self._parts}, about {left:.0f} s left")
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from optimiser.foresight.planner import Plan, Planner, Remembered
 from optimiser.foresight.reserve import placed
 from optimiser.plant.executed import activated, columns
 from optimiser.plant.walk import SHORT, Caps, Orders, Plant, State, Walk
+from optimiser.progress import Step
 from optimiser.scenario.file import Scenario
 
 NONE_CURTAILED = 1e-6
@@ -103,7 +104,8 @@ def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progre
         number += 1
         if say and time.perf_counter() - last > 1:
             last = time.perf_counter()
-            say(f"{policy.name}: day {number} of {plans.count}")
+            words = f"{policy.name}, day {number} of {plans.count}"
+            say(Step(words, job=policy.name, share=number / plans.count))
     controller.refuse_shortage()
     values = planner.problem.split(planner.x)
     stated, worst = replay(scenario, values)
@@ -115,24 +117,24 @@ def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progre
         stated.flows,
         tuple(stated.offers),
         {bank.name: np.full(scenario.timeline.steps, np.nan) for bank in scenario.storage},
-        _proof(ceiling.proof, policy, settled, worst),
+        _proof(ceiling.proof, policy, settled, worst, scenario.file.currency),
         {"build": built - began, "solve": time.perf_counter() - built},
         ceiling.start,
     )
     return Executed(dispatch, plans.count, without, sold, _offered(values, planner))
 
 
-def _proof(ceiling: Proof, policy: Policy, settled: float, worst: float) -> Proof:
+def _proof(ceiling: Proof, policy: Policy, settled: float, worst: float, currency: str) -> Proof:
     """What is known of a schedule that was run: the bound of perfect foresight holds for it too."""
     gap = max(0.0, ceiling.bound - settled)
-    relative = relative_gap(ceiling.bound, settled)
+    relative = relative_gap(ceiling.bound, settled, ceiling.turnover)
     return dataclasses.replace(
         ceiling,
-        verdict=f"run under {policy.name}, {within(relative) if relative > 0 else '0 %'} below the ceiling",
+        verdict=f"run under {policy.name}, {within(relative)} of turnover below the ceiling ({gap:,.2f} {currency})",
         route=f"plans that see what {policy.name} knows, carried out step by step",
         settled=settled,
         gap_absolute=gap,
-        gap_relative=relative_gap(ceiling.bound, settled, ceiling.turnover),
+        gap_relative=relative,
         replay_violation=worst,
         primal_violation=worst,
     )

@@ -32,6 +32,7 @@ from optimiser.report import (
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
+from optimiser.summary import Summary
 from optimiser.writing import all_or_nothing, write_text
 
 __all__ = ["SECTIONS", "Results", "render", "write_report"]
@@ -80,13 +81,19 @@ def write_report(results: Results, path: str | os.PathLike[str], *, edition: str
     return target
 
 
+def titled(summary: Summary) -> str:
+    """The page's title, which says of an early or a stopped one what it is."""
+    stage = summary.state.stage
+    return summary.title if stage == "final" else f"{summary.title} ({stage})"
+
+
 def render(results: Results, *, edition: str = "full") -> str:
     """The page as text."""
     full = edition == "full"
     made = [section(results) for section in SECTIONS] if full else customer.sections(results)
     columns = dispatch.embedded_columns(results) if full else []
     return page_text(
-        title=str(results.summary.title),
+        title=titled(results.summary),
         invented=bool(results.summary.invented),
         currency=results.summary.currency,
         sections=[section for section in made if section is not None],

@@ -22,7 +22,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.page import page_text
-from optimiser.words import amount, day, is_missing, listed, money, percent, percent_at_most, years
+from optimiser.words import amount, day, is_missing, listed, money, of_turnover, percent, years
 
 BEFORE = "without the system"
 MOST_COLOURS = 7
@@ -195,7 +195,7 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
                 *(amount(row[column], currency) for column in money_columns),
                 "optimal"
                 if row["verdict"] == "optimal"
-                else f"best found, within {percent_at_most(row['gap_relative'])} of turnover",
+                else f"best found, within {of_turnover(row['gap_relative'], row['gap_absolute'], currency)}",
             )
         )
         for row in variants.to_dict("records")

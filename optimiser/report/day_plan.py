@@ -10,7 +10,7 @@ from optimiser.columns import START_LOCAL
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
-from optimiser.words import day, number, percent, percent_at_most
+from optimiser.words import day, number, of_turnover, percent
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 FLOWS = (
@@ -65,7 +65,8 @@ def intro(summary: dict[str, Any]) -> list[Block]:
     blocks: list[Block] = []
     sure = "the best for this forecast"
     if summary["verdict"] != "optimal":
-        sure = f"the best for this forecast within {percent_at_most(summary['gap_relative'])} of turnover"
+        gap = of_turnover(summary["gap_relative"], summary["gap_absolute"], summary["currency"])
+        sure = f"the best for this forecast within {gap}"
     blocks.append(
         Text(
             f"From {day(summary['start'][:10])} {summary['start'][11:16]}, store at "

@@ -6,16 +6,17 @@ import math
 from dataclasses import replace
 
 from optimiser.guide import see
+from optimiser.report import state
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
 from optimiser.report.results import Results
 from optimiser.summary import ProofFigures
-from optimiser.words import is_missing, money, number, percent, percent_at_most, run_span, years
+from optimiser.words import is_missing, money, number, of_turnover, percent, percent_at_most, run_span, years
 
 
 def section(results: Results, *, guided: bool = True) -> Section:
     """The first screen; `guided` sends on to the guide, which a customer does not have."""
     summary = results.summary
-    blocks: list[Block] = []
+    blocks: list[Block] = [*state.blocks(summary)]
     if summary.description:
         blocks.append(Text(summary.description))
     sure = certainty(results)
@@ -136,11 +137,10 @@ def certainty(results: Results) -> Fact:
         else "An upper bound with perfect foresight: it knows every price and every load in advance. "
         "A real controller earns less.",
     ]
+    gap = of_turnover(proof.gap_relative, proof.gap_absolute, results.summary.currency)
     sentences.append(
-        f"That most is proven: no schedule on this data can be better by more than {share_left(results)} of it."
-        if driven
-        else f"The gap to the proven bound is {percent(proof.gap_relative, 3)} of turnover: no schedule on this data "
-        "can be better by more than that."
+        f"{'That most is' if driven else 'It is'} proven: no schedule on this data can be better by more than {gap}; "
+        "turnover is all that is paid either way."
     )
     broken = proof.direction.remaining_violations
     if broken:
@@ -155,16 +155,6 @@ def certainty(results: Results) -> Fact:
     else:
         sentences.append(f"Basis: {headline.bases.ceiling}.")
     return Fact("How sure", standing(proof), tuple(sentences))
-
-
-def share_left(results: Results) -> str:
-    """What the proof leaves open, as a share of the ceiling's saving, rounded up to 0.001 % at the least.
-
-    The proof's own share is of the bill, which may be many times the saving.
-    """
-    saving = results.summary.headline.ceiling_saving
-    left_open = results.summary.proof.gap_absolute
-    return percent_at_most(max(left_open / saving, 1e-5) if saving > 0 else 1.0)
 
 
 def plain_saving(results: Results) -> float | None:

@@ -95,7 +95,8 @@ def answer(summary: dict[str, Any]) -> list[Block]:
     blocks.append(
         Text(
             f"From {day(summary['start'][:10])}, {summary['steps']:,} steps of {summary['step_minutes']:g} minutes, "
-            f"clock of {summary['zone']}. Each site's schedule is its best within {percent(gap, 3)} of its turnover; "
+            f"clock of {summary['zone']}. Each site's schedule is its best within {percent(gap, 3)} of its turnover, "
+            f"all of them together within {money(summary['gaps_absolute'], currency)}; "
             "a bid is no more than the sum of what the sites offer, so no schedule changes.",
             "quiet",
         )

@@ -29,7 +29,7 @@ from optimiser.report.blocks import (
 from optimiser.report.dispatch import SERIES_COLOURS, trace
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
-from optimiser.words import amount, day, money, number, percent
+from optimiser.words import amount, day, money, number, of_turnover, percent
 
 PRICES = ((IMPORT_PRICE, "Import", "@import"), (EXPORT_PRICE, "Export", "@export"))
 
@@ -114,7 +114,12 @@ def _answer(results: LookedBack) -> Section:
     pairs = (
         ("Log", summary["log"]),
         ("Days compared", span),
-        ("Best schedule", f"{proof['verdict']}, within {amount(proof['gap_absolute'], currency)} {currency}"),
+        (
+            "Best schedule",
+            proof["verdict"]
+            if proof["verdict"] != "optimal"
+            else f"optimal, within {of_turnover(proof['gap_relative'], proof['gap_absolute'], currency)}",
+        ),
     )
     blocks: list[Block] = [
         Headline(facts),

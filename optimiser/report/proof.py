@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from optimiser.report.blocks import Block, Heading, NamedValues, Points, Section, Text
 from optimiser.report.results import Results
+from optimiser.report.state import further_digit
 from optimiser.summary import Direction
 from optimiser.words import amount, money, number, percent, tiny
 
@@ -38,12 +39,14 @@ def proof_blocks(results: Results) -> list[Block]:
             ("What the schedule shown makes", money(proof.settled, currency)),
             (
                 "Gap",
-                f"{_gap(proof.gap_absolute, currency)} {currency}, "
-                f"{percent(proof.gap_relative, 4)} of turnover",
+                f"{percent(proof.gap_relative, 4)} of turnover, "
+                f"{_gap(proof.gap_absolute, currency)} {currency}",
             ),
             ("Turnover: all amounts paid either way", money(proof.turnover, currency)),
             ("Gap allowed, of turnover", percent(proof.tolerance_relative, 4)),
             ("Largest breach of a limit", tiny(proof.primal_violation)),
+            *((("Why the search ended", proof.ended),) if proof.ended else ()),
+            *((("A gap of a tenth would take", further),) if (further := further_digit(proof)) else ()),
         )
     )
     blocks: list[Block] = [words, facts]

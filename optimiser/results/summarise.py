@@ -33,6 +33,7 @@ from optimiser.summary import (
     PriceYearSpread,
     ProofFigures,
     Provenance,
+    RunState,
     SoldService,
     StoreUse,
     Summary,
@@ -49,7 +50,11 @@ def resting_on(statement: Statement, studies: Mapping[str, Study]) -> Statement:
 
 
 def summarise(
-    statement: Statement, appraisal: Appraisal | None, studies: Mapping[str, Study], seconds: dict[str, float]
+    statement: Statement,
+    appraisal: Appraisal | None,
+    studies: Mapping[str, Study],
+    seconds: dict[str, float],
+    state: RunState,
 ) -> Summary:
     """The summary of a run, with its provenance."""
     dispatch, paid = statement.dispatch, resting_on(statement, studies)
@@ -68,6 +73,7 @@ def summarise(
         step_minutes=timeline.step_minutes,
         steps=timeline.steps,
         phases=scenario.site.phases,
+        state=state,
         headline=_headline(statement, appraisal, paid, studies),
         lines=tuple(_lines(statement)),
         energy_kwh=paid.energy_kwh,
@@ -108,6 +114,8 @@ def _proof(proof: Proof) -> ProofFigures:
         gap_relative=proof.gap_relative,
         turnover=proof.turnover,
         tolerance_relative=proof.tolerance_relative,
+        seconds_a_digit=proof.seconds_a_digit,
+        ended=proof.ended,
         primal_violation=proof.primal_violation,
         replay_violation=proof.replay_violation,
         direction=Direction(

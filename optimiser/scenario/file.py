@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, Field, StrictStr
+from pydantic import BaseModel, Field, StrictStr, model_validator
 
 from optimiser.equipment.backup import Backup
 from optimiser.equipment.site import Site
@@ -43,14 +44,32 @@ class PriceYear(Component):
     )
 
 
+USUAL_SECONDS = 600.0  # that a search may take where its scenario does not say
+
+
 class Solve(Component):
     """How the answer is looked for."""
 
     gap_tolerance: float = quantity(
-        "-", "proven gap that counts as optimal, a share of the turnover", default=1e-6, above=0, at_most=0.5
+        "-", "proven gap that counts as optimal, a share of the turnover", default=1e-4, above=0, at_most=0.5
     )
-    time_limit_s: float = quantity(
-        "s", "time after which the best found is returned with its gap", default=600.0, above=0
+    time_limit_s: float | None = quantity(
+        "s",
+        "time after which the best found is returned with its gap; left out: 600, or none where rounds or until_proven "
+        "are given",
+        default=None,
+        above=0,
+    )
+    rounds: int | None = quantity(
+        "-",
+        "rounds of the search after which the best found is returned with its gap, the same on every machine; left "
+        "out: no limit",
+        default=None,
+        above=0,
+    )
+    until_proven: bool = choice(
+        "whether to go on, however long it takes, until the gap is proven or the search leads no further",
+        default=False,
     )
     route: Literal["auto", "whole", "days", "periods"] = choice(
         "the whole run at once; days first, then billing periods, then the whole from there; or no further than the "
@@ -60,6 +79,21 @@ class Solve(Component):
     tie_break_per_kwh: float = quantity(
         "currency/kWh", "price of moving energy that breaks ties", default=1e-5, at_least=0, at_most=0.001
     )
+
+    @property
+    def most_seconds(self) -> float:
+        """Time after which the best found is returned; infinite where none limits the search. [s]"""
+        if self.time_limit_s is not None:
+            return self.time_limit_s
+        return math.inf if self.until_proven or self.rounds is not None else USUAL_SECONDS
+
+    @model_validator(mode="after")
+    def _one_end(self) -> Solve:
+        if self.until_proven and (self.time_limit_s is not None or self.rounds is not None):
+            raise ValueError(
+                "until_proven has no other end; leave out time_limit_s and rounds, or until_proven"
+            )
+        return self
 
 
 class ScenarioFile(Component):
@@ -166,6 +200,11 @@ class Scenario:
     def service(self) -> tuple[Product, ...]:
         """The products it may sell."""
         return self.file.service
+
+    def searched(self, **limits: Any) -> Scenario:
+        """The same scenario with its answer looked for otherwise: other values of `Solve`."""
+        solve = Solve(**{**self.solve.model_dump(exclude_unset=True), **limits})
+        return replace(self, file=self.file.model_copy(update={"solve": solve}))
 
     @property
     def solve(self) -> Solve:

@@ -14,6 +14,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.equipment.limits import MARGINS
 from optimiser.plant.events import Event, hardest
 from optimiser.plant.replay import FINE_SECONDS, EventReplay, Replayed
+from optimiser.progress import Step
 from optimiser.study import Study
 
 CENT = 0.005  # below it an amount is nothing
@@ -51,7 +52,8 @@ def replay_events(
     events = list(events)
     for number, event in enumerate(events):
         if number % 20 == 0:
-            say(f"replaying activations, {number} of {len(events)}")
+            words = f"replaying activations, {number} of {len(events)}"
+            say(Step(words, job="replaying activations", share=number / len(events)))
         walked.append(replay.walk(event))
     return Study(
         _summary(walked, fine_seconds) | _income(dispatch),

@@ -14,6 +14,7 @@ from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError
 from optimiser.fields import RENAMED
+from optimiser.progress import Step
 from optimiser.scenario.file import Scenario
 from optimiser.studies import driven_limits, outages, patterns, timetable, what_binds, without_foresight
 from optimiser.studies.activation import make_activation
@@ -111,16 +112,26 @@ def _meant(name: str) -> str:
     return f"Did you mean {close[0]}?" if close else f"There are: {', '.join(STUDIES) or 'none'}."
 
 
-def make_studies(statement: Statement, names: Iterable[str], say: Progress) -> dict[str, Study]:
-    """Work out the studies named, in the order of the list; those whose question does not arise are left out."""
+def make_studies(
+    statement: Statement,
+    names: Iterable[str],
+    say: Progress,
+    kept: Callable[[Mapping[str, Study], int], None] = lambda made, through: None,
+) -> dict[str, Study]:
+    """Work out the studies named, in the order of the list; those whose question does not arise are left out.
+
+    `kept` is handed what is made and how many names were gone through, before the first and after each.
+    """
     made: dict[str, Study] = {}
-    for name in names:
-        say(f"study: {name.replace('_', ' ')}")
+    kept(made, 0)
+    for through, name in enumerate(names, 1):
+        say(Step(f"study: {name.replace('_', ' ')}", afresh=True))
         entry = STUDIES[name]
         read = (made[entry.reads],) if entry.reads and entry.reads in made else ()
         found = entry.make(statement, say, *read)
         if found is not None:
             made[name] = found
+        kept(made, through)
     return made
 
 

@@ -175,7 +175,7 @@ class _Runs:
         self._say("solving again for services first")
         limits = {
             "solve.gap_tolerance": max(FIRST_GAP, scenario.solve.gap_tolerance),
-            "solve.time_limit_s": min(FIRST_SECONDS, scenario.solve.time_limit_s),
+            "solve.time_limit_s": min(FIRST_SECONDS, scenario.solve.most_seconds),
         }
         quick = vary(scenario, limits)
         products = tuple(

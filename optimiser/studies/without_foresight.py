@@ -24,6 +24,7 @@ from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import Executed, run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
+from optimiser.progress import SideBySide
 from optimiser.scenario.file import Scenario
 from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
@@ -99,10 +100,11 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
     ceiling = statement.dispatch
     outcomes = [_Outcome(CEILING, WORDS[CEILING], statement)]
     missing: list[tuple[str, OptimiserError]] = []
+    together = SideBySide(say, "a year of plans", tuple(policy.name for policy in policies))
 
     def attempt(policy: Policy) -> Executed | OptimiserError:
         try:
-            return run_under(scenario, policy, ceiling, say)
+            return run_under(scenario, policy, ceiling, together.of(policy.name))
         except LEFT_OUT as problem:
             return problem
 
@@ -124,7 +126,10 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
         for case, name, words in _cases(scenario, choice)
     ]
     say(f"the same site: {NO_STORAGE}")
-    for name, words, make in [*others, (NO_STORAGE, WORDS[NO_STORAGE], lambda: _without_storage(scenario))]:
+    for name, words, make in [
+        *others,
+        (NO_STORAGE, WORDS[NO_STORAGE], lambda: _without_storage(scenario, say)),
+    ]:
         try:
             outcomes.append(_Outcome(name, words, make()))
         except LEFT_OUT as problem:
@@ -222,13 +227,13 @@ def _errors(scenario: Scenario, policies: Sequence[Policy]) -> dict[str, pd.Data
     return {"forecast_errors": by_lead, "forecast_errors_by_hour": by_hour}
 
 
-def _without_storage(scenario: Scenario) -> Statement:
+def _without_storage(scenario: Scenario, say: Progress) -> Statement:
     """The site with everything but its storage and what needs it, at its best."""
     site = scenario.site.model_copy(
         update={"dc_voltage_v": scenario.site.lowest_bus_voltage(scenario.storage)}
     )
     file = scenario.file.model_copy(update={"storage": (), "service": (), "site": site})
-    return settle(solve(dataclasses.replace(scenario, file=file)))
+    return settle(solve(dataclasses.replace(scenario, file=file), progress=say))
 
 
 def _told(

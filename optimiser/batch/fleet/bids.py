@@ -132,6 +132,7 @@ def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str,
                 "services_as_bid": as_bid,
                 "ceiling_saving": facts["bill_before"] - facts["bill_after"] + as_bid,
                 "gap_relative": facts["gap_relative"],
+                "gap_absolute": facts["gap_absolute"],
                 "verdict": facts["verdict"],
                 "changes": json.dumps(facts["changes"]),
             }
@@ -178,4 +179,5 @@ def _summary(
         "income_if_alone": float(services["income_if_alone"].sum()),
         "lost_by_rounding": float(services["lost_by_rounding"].sum()),
         "widest_gap_relative": float(sites["gap_relative"].max()),
+        "gaps_absolute": float(sites["gap_absolute"].sum()),
     }

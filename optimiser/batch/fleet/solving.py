@@ -27,6 +27,7 @@ from optimiser.batch.sweep.cases import DEFECT, DONE, CaseOutcome, Found
 from optimiser.batch.sweep.pool import LocalProcesses, WorkPool, carry_out
 from optimiser.dispatch import Progress, solve
 from optimiser.errors import OptimiserError
+from optimiser.progress import Step
 from optimiser.writing import write_one
 
 UNWRITABLE = "unwritable"
@@ -95,7 +96,8 @@ def _solve_members(
             )
         digest = outcome.results.get("digest", "")
         answers[outcome.key] = SiteAnswer(outcome.key, digest, outcome.message, outcome.status == DEFECT)
-        say(f"{len(answers)} of {len(fleet.members)} sites")
+        done, count = len(answers), len(fleet.members)
+        say(Step(f"{done} of {count} sites", job="sites", share=done / count))
 
     try:
         works = ((member.name, {"member": member}) for member in fleet.members)
@@ -150,6 +152,7 @@ def solve_member(member: Member, kept: Path) -> SiteAnswer:
         "bill_after": statement.bill_after,
         "services_income": statement.services_income,
         "gap_relative": dispatch.proof.gap_relative,
+        "gap_absolute": dispatch.proof.gap_absolute,
         "verdict": dispatch.proof.verdict,
     }
     frame = pd.DataFrame(columns, index=range(scenario.timeline.steps))

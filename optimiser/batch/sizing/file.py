@@ -78,7 +78,11 @@ class ChoicesFile(Component):
     )
     most_runs: int = quantity("-", "runs after which the best found is shown", default=60, above=0)
     gap_tolerance: float = quantity(
-        "-", "proven gap, as a share of the saving, that counts as best", default=1e-3, above=0, at_most=0.5
+        "-",
+        "proven gap that counts as best, a share of a year's turnover",
+        default=2e-4,
+        above=0,
+        at_most=0.5,
     )
 
     @model_validator(mode="after")

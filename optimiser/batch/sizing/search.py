@@ -39,6 +39,8 @@ class Tried:
     net, net_bound : float
         Saving that is counted on less the cost a year, and the most that can be. Wear steers the schedule and is not
         taken off: capital pays for it. [currency/year]
+    turnover : float
+        Of a year, as far as it is counted on: the sum of all amounts paid either way. [currency/year]
     multipliers : dict of str to array
     """
 
@@ -48,6 +50,7 @@ class Tried:
     saving: float | None
     net: float
     net_bound: float
+    turnover: float
     multipliers: Mapping[str, np.ndarray] = field(repr=False)
 
 
@@ -129,7 +132,7 @@ class Search:
 
     def spare(self, best: Tried | None) -> float:
         """The gap that counts as none. [currency/year]"""
-        return self.file.gap_tolerance * max(1.0, abs(best.saving or 0.0) if best else 1.0)
+        return self.file.gap_tolerance * max(1.0, best.turnover if best else 1.0)
 
     def solved(self, sizes: Sizes) -> Tried:
         """The run with some sizes, made once."""
@@ -140,7 +143,7 @@ class Search:
         try:
             found = solve(self.varied(sizes), start=self._start)
         except InfeasibleError:
-            made = Tried(sizes, capital, cost, None, -math.inf, -math.inf, {})
+            made = Tried(sizes, capital, cost, None, -math.inf, -math.inf, 0.0, {})
             self.tried[sizes] = made
             return made
         self._start = found
@@ -153,6 +156,7 @@ class Search:
             yearly_saving(settle(found)),
             self.net(cash, sizes),
             self.net(cash + found.proof.gap_absolute, sizes),
+            self.share * self.yearly * found.proof.turnover,
             self._multipliers(found),
         )
         self.tried[sizes] = made

@@ -152,9 +152,9 @@ def _verdict(search: Search, best: BestSizes) -> dict[str, Any]:
     elif gap <= search.spare(best.tried) * (1 + 1e-9):
         words = "best"
     else:
-        words = (
-            f"best found, within {proof.within(gap / max(1.0, abs(best.tried.saving or 0.0)))} of the saving"
-        )
+        share = proof.relative_gap(best.net_bound, best.tried.net, best.tried.turnover)
+        money = f"{gap:,.2f} {search.scenario.file.currency} a year"
+        words = f"best found, within {proof.within(share)} of turnover ({money})"
     return {"net_bound_a_year": best.net_bound if best.proven else None, "verdict": words}
 
 

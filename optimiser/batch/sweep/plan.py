@@ -33,6 +33,7 @@ RECORD = (
     "energy_kwh.import",
     "energy_kwh.export",
     "proof.gap_relative",
+    "proof.gap_absolute",
 )
 WITHOUT_FORESIGHT = "without_foresight"  # the study that makes figures without foresight
 RESERVED = ("case", "status", "message", "seconds")
