@@ -16,7 +16,7 @@ from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, Windows, by_days, cores, is_shared, sharing
 from optimiser.errors import InfeasibleError
-from optimiser.scenario.file import Scenario
+from optimiser.scenario.file import Scenario, Solve
 
 MOST_ROWS_WHOLE = 40_000
 MOST_ROWS_FINISHED = 3_000_000
@@ -112,7 +112,7 @@ def answer(
 
 def _answer(
     problem: Problem,
-    scenario: Any,
+    scenario: Scenario,
     say: Callable[[str], None],
     start: Start | None,
     keep_solver: bool,
@@ -160,7 +160,7 @@ def _answer(
     return known(outcome, kept, _ended(outcome, options, deadline))
 
 
-def _ended(outcome: SearchOutcome, options: Any, deadline: float) -> str:
+def _ended(outcome: SearchOutcome, options: Solve, deadline: float) -> str:
     """Why a search ended with a gap that is wider than was asked for."""
     if not outcome.gaps or outcome.gaps[-1] <= options.gap_tolerance:
         return ""
