@@ -290,8 +290,9 @@ def test_the_share_is_measured_where_none_is_given(home, tmp_path):
     From the contract: the measured share is used unless another is given.
     """
     made = find_sizes(home, choices(tmp_path, LISTS, home)).summary
-    study = optimiser.run(home, studies=("without_foresight",)).summary["headline"]
-    share = study["forecast_driven_saving_per_year"] / study["ceiling_saving_per_year"]
+    head = optimiser.run(home, studies=("without_foresight",)).summary.headline
+    assert head.forecast_driven_saving_per_year is not None
+    share = head.forecast_driven_saving_per_year / head.ceiling_saving_per_year
     assert 0 < share < 1
     assert made["share"] == pytest.approx(share, rel=1e-6)
     assert made["best"]["counted_saving_a_year"] == pytest.approx(
