@@ -194,6 +194,8 @@ def interrupted(patch: str, week: Path, out: Path) -> subprocess.CompletedProces
     """A run that is interrupted by Ctrl-C once it says that it waits."""
     process = subprocess.Popen(
         [sys.executable, "-c", PAUSED.format(patch=patch), str(week), "--out", str(out)],
+        # A check that runs in the background may itself ignore what a terminal's Ctrl-C sends, and hand that on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

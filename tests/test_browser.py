@@ -85,10 +85,12 @@ def frame(folder: Path, width_px: int, shown: str = "") -> str:
 
 def told(folder: Path, width_px: int) -> dict:
     """What the frame's script saw at a width."""
-    done = browse(folder, frame(folder, width_px), "--dump-dom", "--allow-file-access-from-files")
-    found = re.search(r'<pre id="told">(.*?)</pre>', done.stdout, re.DOTALL)
-    assert found is not None
-    return json.loads(unescape(found.group(1)))
+    for _ in range(4):  # on a busy machine the browser may end before the page is drawn
+        done = browse(folder, frame(folder, width_px), "--dump-dom", "--allow-file-access-from-files")
+        found = re.search(r'<pre id="told">(.+?)</pre>', done.stdout, re.DOTALL)
+        if found is not None:
+            return json.loads(unescape(found.group(1)))
+    raise AssertionError("the page was not drawn")
 
 
 def pixels(path: Path) -> np.ndarray:
