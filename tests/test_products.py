@@ -581,29 +581,53 @@ def recomputed(frame: pd.DataFrame, prices: pd.DataFrame, product: Product, shar
 BID = 12.0
 ZONES = {"nem": "Australia/Adelaide", "continental": "Europe/Berlin", "gb": "Europe/London",
          "ercot": "America/Chicago", "nordic": "Europe/Copenhagen", "two-way": "America/New_York"}  # fmt: skip
+CLOCK_CHANGES = {  # two days before each of 2025
+    "Australia/Adelaide": ("2025-04-04", "2025-10-03"),
+    "Europe/Berlin": ("2025-03-28", "2025-10-24"),
+    "Europe/London": ("2025-03-28", "2025-10-24"),
+    "Europe/Copenhagen": ("2025-03-28", "2025-10-24"),
+    "America/Chicago": ("2025-03-07", "2025-10-31"),
+    "America/New_York": ("2025-03-07", "2025-10-31"),
+}
 
 
+@pytest.mark.parametrize(
+    "days",
+    [
+        pytest.param(5, id="five days about each clock change"),
+        pytest.param(365, id="the year", marks=pytest.mark.slow),
+    ],
+)
 @pytest.mark.parametrize("name", product_sets())
-def test_a_years_income_is_recomputed_from_the_exported_dispatch(tmp_path, name):
+def test_income_is_recomputed_from_the_exported_dispatch(tmp_path, name, days):
     """2025 by the hour with both clock changes: every product of a set beside arbitrage, from a plain 1 MW unit."""
-    one, random, folder = product_sets()[name], np.random.default_rng(11), tmp_path / "site"
+    changed = set()
+    for start in ["2025-01-01"] if days == 365 else CLOCK_CHANGES[ZONES[name]]:
+        changed |= income_is_recomputed(tmp_path / start, name, start, days)
+    assert changed == {23, 25}
+
+
+def income_is_recomputed(folder: Path, name: str, start: str, days: int) -> set[int]:
+    """Compare every product's income with the exported dispatch, and tell which lengths of day but 24 h it held."""
+    one, random = product_sets()[name], np.random.default_rng(11)
+    zone = ZONES[name]
+    first = pd.Timestamp(start, tz=zone)
+    steps = round((first + pd.DateOffset(days=days) - first) / pd.Timedelta("1h"))
     names = list(one.versions)
-    block = np.repeat(random.lognormal(2.5, 0.6, (8760 // 4, len(names))), 4, axis=0)
+    block = np.repeat(random.lognormal(2.5, 0.6, (steps // 4 + 1, len(names))), 4, axis=0)[:steps]
     prices = pd.DataFrame(block, columns=names)
     columns = {f"p{number}": prices[product] for number, product in enumerate(names)}
-    columns["price"] = 60 + 40 * np.sin(np.arange(8760) * np.pi / 12) + random.normal(0, 15, 8760)
+    columns["price"] = 60 + 40 * np.sin(np.arange(steps) * np.pi / 12) + random.normal(0, 15, steps)
     services = []
     for number, product in enumerate(names):
         more = {"bid_price": BID, "delivered_price_per_mwh": 50.0} if product.startswith("aFRR") else {}
         services.append(
             {"product": f"{name}/{product}", "price": f"data.p{number}", "site_share": 0.8} | more
         )
-    unit(folder, services, columns, components=SPOT, kw=1000.0, kwh=2000.0, efficiency=0.95, days=365,
-         zone=ZONES[name], store={"wear_per_kwh": 0.01})  # fmt: skip
+    unit(folder, services, columns, components=SPOT, kw=1000.0, kwh=2000.0, efficiency=0.95, start=start,
+         days=days, zone=zone, store={"wear_per_kwh": 0.01})  # fmt: skip
     made = optimiser.run(vary(read_scenario(folder), {"solve.gap_tolerance": 1e-4}))
-    frame = pd.read_parquet(optimiser.write_results(made, tmp_path / "results")["dispatch_parquet"])
-    local = frame.index.tz_convert(ZONES[name])
-    assert [23, 25] == sorted({23, 25} & set(pd.Series(1, index=local.date).groupby(level=0).sum()))
+    frame = pd.read_parquet(optimiser.write_results(made, folder / "results")["dispatch_parquet"])
     earned = 0.0
     for product in made.scenario.service:
         of_product = prices.rename(columns={product.name.partition(" from ")[0]: product.name})
@@ -612,6 +636,8 @@ def test_a_years_income_is_recomputed_from_the_exported_dispatch(tmp_path, name)
         earned += expected
     assert earned == pytest.approx(made.summary.headline.ceiling_services_income, abs=1e-2)
     assert earned > 0
+    local = frame.index.tz_convert(zone)
+    return set(pd.Series(1, index=local.date).groupby(level=0).sum()) - {24}
 
 
 # --- real prices --------------------------------------------------------------------------------------------------
