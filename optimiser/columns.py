@@ -26,15 +26,38 @@ IMPORT_PRICE = "price.import_per_kwh"
 EXPORT_PRICE = "price.export_per_kwh"
 STORED_WORTH = "worth.stored_per_kwh"
 
+_EXPORT_ROOM = "export room of "
+_HELD_BACK = "held_back_kw at "
+
 
 def of_phase(phase: str, quantity: str) -> str:
     """A column of one phase of the connection."""
     return f"phase.{phase}.{quantity}"
 
 
+def register_of(phase: str = "") -> str:
+    """The meter's register of one phase; without one, of all phases netted."""
+    return f"meter.{phase}" if phase else "meter"
+
+
 def of_register(phase: str, quantity: str) -> str:
     """A column of the meter's register of one phase."""
-    return f"meter.{phase}.{quantity}"
+    return f"{register_of(phase)}.{quantity}"
+
+
+def of_export_room(place: str) -> str:
+    """The column of what is left to a limit that solar gives way to by itself."""
+    return f"{_EXPORT_ROOM}{place}.kw"
+
+
+def of_held_back(solar: str, place: str) -> str:
+    """The column of what a solar system that nobody commands holds back for a limit."""
+    return of_ac_solar(solar, f"{_HELD_BACK}{place}")
+
+
+def of_giving_way(column: str) -> bool:
+    """Whether a column is one of either kind."""
+    return column.startswith(_EXPORT_ROOM) or _HELD_BACK in column
 
 
 def of_inverter(name: str, quantity: str) -> str:

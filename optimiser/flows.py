@@ -33,7 +33,7 @@ class MeterFlows:
     crossing_kw: Amount = 0.0
     crossing_most_kw: float = 0.0
 
-    def crossed(self, kw: Series, most_kw: float) -> MeterFlows:
+    def crossed(self, kw: Amount, most_kw: float) -> MeterFlows:
         """The same registers with so much more running through both of them in a step."""
         return MeterFlows(
             self.import_kw + kw,
@@ -108,3 +108,27 @@ class SiteFlows:
     controllers: dict[str, Series]
     ac_solar: dict[str, Series]
     held_back: dict[str, Series]
+
+
+@dataclass(frozen=True)
+class Activation:
+    """What activated services are expected to move on average.
+
+    Attributes
+    ----------
+    metered_kw : array or float
+        Net power given to the grid that the meter sees. [kW]
+    crossing_kw : array or float
+        What runs through both of its registers beside that. [kW]
+    metered_most_kw, crossing_most_kw : float
+        The most that they can be, the first either way. [kW]
+    charge_kw, discharge_kw : array or float
+        What all banks together are brought and give on the bus. [kW]
+    """
+
+    metered_kw: Amount = 0.0
+    crossing_kw: Amount = 0.0
+    metered_most_kw: float = 0.0
+    crossing_most_kw: float = 0.0
+    charge_kw: Amount = 0.0
+    discharge_kw: Amount = 0.0

@@ -9,8 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.site import Site
-from optimiser.equipment.storage import StorageBank
+from optimiser.equipment.site_rules import site_flows
 from optimiser.flows import MeterFlows, SiteFlows
 from optimiser.services import rules
 from optimiser.services.offers import activation, offers
@@ -89,7 +90,7 @@ def formulate(scenario: Stated, terms: Terms) -> Formulation:
     """State the scenario's problem on `terms`."""
     site, banks = scenario.site, scenario.storage
     made = offers(terms, site, scenario.service)
-    flows = site.flows(terms, banks, activation(site, bool(banks), made))
+    flows = site_flows(site, terms, banks, activation(site, bool(banks), made))
     rules.rules(terms, site, banks, flows, made)
     lines = scenario.tariff.lines(flows.meter, terms)
     for offer in made:

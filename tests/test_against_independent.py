@@ -19,8 +19,9 @@ from independent import (
 )
 
 import optimiser
+from optimiser.equipment.battery import Battery
+from optimiser.equipment.capacitor_bank import CapacitorBank
 from optimiser.equipment.site import Site
-from optimiser.equipment.storage import Battery, CapacitorBank
 from optimiser.errors import OptimiserError
 from optimiser.flows import InverterFlows
 from optimiser.tariff import SpotFeedIn

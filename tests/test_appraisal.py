@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 import optimiser
 from optimiser import appraise, read_scenario, settle, solve, vary
-from optimiser.equipment.storage import Warranty
+from optimiser.equipment.warranty import Warranty
 from optimiser.errors import ScenarioError
 from optimiser.finance import (
     capital_recovery,

@@ -11,7 +11,7 @@ from conftest import battery, inverter, table, write_site
 
 from optimiser import read_scenario, settle, solve
 from optimiser.accounts.settlement import crossing_effect
-from optimiser.equipment.storage import Battery
+from optimiser.equipment.battery import Battery
 from optimiser.finance.ageing import bank_lives, course, cycles
 from optimiser.flows import BankFlows
 from optimiser.plant.events import hardest

@@ -19,7 +19,9 @@ from optimiser import read_scenario, settle, solve
 from optimiser.dispatch import Dispatch
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
-from optimiser.equipment.storage import Battery, CapacitorBank, voltage_at, voltage_chords
+from optimiser.equipment.battery import Battery
+from optimiser.equipment.capacitor_bank import CapacitorBank
+from optimiser.equipment.voltage import voltage_at, voltage_chords
 from optimiser.plant.executed import executed
 from optimiser.plant.walk import Plant
 from optimiser.scenario.file import Scenario

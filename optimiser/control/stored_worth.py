@@ -22,7 +22,8 @@ from optimiser.control.allowances import Demand, Kept, ceiling_kw
 from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide, inverters_kw, learn
 from optimiser.control.modes import Device, Mode, Told
 from optimiser.control.regimes import HIGH, NO_MARKET, PARTS, learnt, tensions
-from optimiser.equipment.storage import StorageBank, capacity_shares
+from optimiser.equipment.bank import StorageBank
+from optimiser.equipment.storage import capacity_shares
 from optimiser.plant.walk import Orders, Plant, State
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.foresight import Role, role_of

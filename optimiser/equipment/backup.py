@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimiser.equipment.site import Phase, Site
+from optimiser.equipment.connection import Phase
+from optimiser.equipment.site import Site
 from optimiser.fields import Column, Component, Several, choice, column, quantity
 from optimiser.terms.data import InputData
 

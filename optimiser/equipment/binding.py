@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from optimiser.columns import register_of
 from optimiser.equipment.laws import power_kw
 from optimiser.fields import column, quantity
 
@@ -194,7 +195,7 @@ class NetLimit:
     @property
     def of_all(self) -> bool:
         """Whether it is of all phases together; else of each, or of one against another."""
-        return self.registers == "meter"
+        return self.registers == register_of()
 
     @property
     def phase(self) -> str:

@@ -5,8 +5,7 @@ Whatever plans, walks, replays, checks or explains a site reads them here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
 from typing import Any, Protocol
 
 import numpy as np
@@ -180,71 +179,3 @@ def voltage_v(share: Amount, lowest_v: float, highest_v: float) -> Amount:
 def share_at(volts: Amount, lowest_v: float, highest_v: float) -> Amount:
     """Share of the usable energy at which a capacitance has a voltage, `voltage_v` the other way round. [-]"""
     return (volts**2 - lowest_v**2) / (highest_v**2 - lowest_v**2)
-
-
-@dataclass(frozen=True, eq=False)
-class Obeyed:
-    """A limit of the connection that solar on the AC side adds to.
-
-    Attributes
-    ----------
-    words : str
-        Where it is.
-    weights : dict of str to float
-        How the signed powers of phases count: out of a phase, or out of one and into another. [-]
-    limit_kw : array of shape (steps,)
-        The most of their sum that may flow out.
-    """
-
-    words: str
-    weights: dict[str, float]
-    limit_kw: np.ndarray
-
-    def part(self, by_phase: Mapping[str, float]) -> float:
-        """What the limit sees of a power that is spread over phases so; negative where it makes room. [-]"""
-        return sum(weight * by_phase[phase] for phase, weight in self.weights.items())
-
-
-def giving_way(
-    available_kw: Mapping[str, np.ndarray],
-    shares: Mapping[str, Mapping[str, float]],
-    load_kw: Mapping[str, np.ndarray],
-    beside_kw: Mapping[str, float],
-    limits: Iterable[Obeyed],
-) -> dict[str, np.ndarray]:
-    """Solar that gives way by itself: all that add to a limit in proportion, limit after limit, and no further.
-
-    Parameters
-    ----------
-    available_kw : dict of str to array of shape (steps,)
-        Power that the sun allows, by system. [kW]
-    shares : dict of str to dict of str to float
-        Part of each system's power on each phase. [-]
-    load_kw : dict of str to array of shape (steps,)
-        By phase. [kW]
-    beside_kw : dict of str to float
-        What else may be taken on a phase that another one is held against. [kW]
-    limits : iterable of Obeyed
-
-    Returns
-    -------
-    dict of str to array of shape (steps,)
-        What each gives. [kW]
-
-    References
-    ----------
-    .. [1] A solar inverter that keeps an export limit throttles itself by what its meter sees: common practice, no
-       source.
-    """
-    given = dict(available_kw)
-    for limit in limits:
-        spare = limit.limit_kw.copy()
-        for phase, weight in limit.weights.items():
-            spare = spare + weight * (load_kw[phase] + (beside_kw.get(phase, 0.0) if weight < 0 else 0.0))
-        seen = {name: limit.part(by_phase) for name, by_phase in shares.items()}
-        spare = spare - sum((part * given[name] for name, part in seen.items() if part < 0), 0.0 * spare)
-        added = sum((part * given[name] for name, part in seen.items() if part > 0), 0.0 * spare)
-        left = np.divide(spare, added, out=np.ones_like(added), where=added > np.maximum(spare, 0.0))
-        for name in [name for name, part in seen.items() if part > 0]:
-            given[name] = given[name] * np.clip(left, 0.0, 1.0)
-    return given

@@ -9,7 +9,7 @@ import numpy as np
 import rainflow
 
 from optimiser.accounts.settlement import Statement
-from optimiser.equipment.storage import StorageBank
+from optimiser.equipment.bank import StorageBank
 from optimiser.finance.yearly import per_year
 from optimiser.flows import BankFlows
 from optimiser.scenario.cost import Cost

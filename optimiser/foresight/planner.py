@@ -21,8 +21,8 @@ from optimiser.engine.pattern import compile_pattern
 from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
+from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.site import Site
-from optimiser.equipment.storage import StorageBank
 from optimiser.errors import UnprovenError
 from optimiser.fields import Column
 from optimiser.flows import MeterFlows

@@ -18,8 +18,8 @@ import numpy as np
 from optimiser.columns import of_ac_solar, of_bank, of_controller, of_inverter
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
-from optimiser.equipment.site import Activation
 from optimiser.errors import DriftError, InfeasibleError
+from optimiser.flows import Activation
 from optimiser.foresight.facts import Facts, Plans, Policy
 from optimiser.foresight.planner import Plan, Planner, Remembered
 from optimiser.foresight.reserve import placed

@@ -11,9 +11,9 @@ import numpy as np
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.columns import EXPORT, IMPORT, of_ac_solar, of_bank, of_controller, of_inverter, of_register
 from optimiser.dispatch import Dispatch, replay
-from optimiser.equipment.site import Activation
+from optimiser.equipment.giving_way import held_back_kw
 from optimiser.errors import InfeasibleError
-from optimiser.flows import MeterFlows
+from optimiser.flows import Activation, MeterFlows
 from optimiser.formulation import Formulation, formulate
 from optimiser.plant.walk import SHORT, Plant, Walk
 from optimiser.scenario.file import Scenario
@@ -174,7 +174,7 @@ def _held_back(scenario: Scenario, walk: Walk, case: int, first: int) -> dict[st
     given = {s.name: placed(walk.ac_solar_kw[:, case, number]) for number, s in enumerate(site.ac_solar)}
     nets = {phase: placed(walk.phase_kw[:, case, n]) for n, phase in enumerate(site.phase_names)}
     data = scenario.data
-    return {name: numbers[span] for name, numbers in site.held_back_kw(data, given, nets).items()}
+    return {name: numbers[span] for name, numbers in held_back_kw(site, data, given, nets).items()}
 
 
 def _fill_reach(scenario: Scenario, values: dict[str, np.ndarray]) -> None:

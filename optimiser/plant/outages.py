@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimiser.equipment.backup import Backup
+from optimiser.equipment.inverter import Inverter
 from optimiser.equipment.laws import power_kw, volts_of
-from optimiser.equipment.site import Inverter, Site
+from optimiser.equipment.site import Site
 from optimiser.plant.stores import SPARE_KWH, Stores
 from optimiser.scenario.file import Scenario
 from optimiser.terms.data import InputData

@@ -16,11 +16,13 @@ import numpy as np
 
 from optimiser.columns import of_ac_solar, of_controller
 from optimiser.dispatch import Dispatch
+from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.binding import Margin, Through
+from optimiser.equipment.inverter import Inverter
 from optimiser.equipment.laws import current_a
 from optimiser.equipment.limits import INVERTER_DC_A, INVERTER_KW, STORAGE_A, STORAGE_KW, STORED_KWH
-from optimiser.equipment.site import Inverter, bank_on_bus
-from optimiser.equipment.storage import StorageBank, voltage_at
+from optimiser.equipment.storage import bank_on_bus
+from optimiser.equipment.voltage import voltage_at
 
 HALVINGS = 30  # of the interval in which the power is looked for that storage can follow
 NEGLIGIBLE = 1e-9

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.laws import volts_of
-from optimiser.equipment.site import bank_on_bus
-from optimiser.equipment.storage import StorageBank, stored_at, voltage_at, voltage_chords
+from optimiser.equipment.storage import bank_on_bus
+from optimiser.equipment.voltage import stored_at, voltage_at, voltage_chords
 from optimiser.timeline import Timeline
 
 SPARE_KWH = 1e-9  # of energy, what rounding may take

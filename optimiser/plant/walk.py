@@ -21,9 +21,10 @@ from typing import Any
 import numpy as np
 
 from optimiser.equipment.binding import Current
+from optimiser.equipment.giving_way import least_given_kw
 from optimiser.equipment.laws import power_kw
-from optimiser.equipment.site import Activation
 from optimiser.equipment.storage import capacity_shares
+from optimiser.flows import Activation
 from optimiser.plant.connection import NEAR, Connected, at_connection
 from optimiser.plant.stores import Stores
 from optimiser.scenario.file import Scenario
@@ -180,7 +181,7 @@ class Plant:
         self.connected = Connected(site, data, self.load_kw.copy())
         self.crossing_kw = np.zeros(steps)
         self.ac_kw = _columns([s.available(data) for s in site.ac_solar], steps)
-        least = site.least_given_kw(data)
+        least = least_given_kw(site, data)
         self.ac_least_kw = _columns([least.get(s.name, np.zeros(steps)) for s in site.ac_solar], steps)
         self.ac_alone = np.array([s.gives_way_alone for s in site.ac_solar], bool)
         self.dc_kw = _columns([c.available(data) for c in site.solar_controller], steps)

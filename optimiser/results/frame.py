@@ -34,7 +34,7 @@ from optimiser.columns import (
     worth_of,
 )
 from optimiser.dispatch import Dispatch
-from optimiser.equipment.storage import voltage_at
+from optimiser.equipment.voltage import voltage_at
 
 
 def beside_ceiling(paid: pd.DataFrame, ceiling: pd.DataFrame) -> pd.DataFrame:

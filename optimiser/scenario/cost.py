@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.equipment.storage import StorageBank
+from optimiser.equipment.bank import StorageBank
 from optimiser.fields import Component, Several, choice, quantity, text
 
 MOST_MONEY = 1e12

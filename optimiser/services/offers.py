@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from optimiser.columns import of_bundle, of_service
-from optimiser.equipment.site import Activation, Site
+from optimiser.equipment.site import Site
+from optimiser.flows import Activation
 from optimiser.services.product import Offer, Product
 from optimiser.terms.data import InputData
 from optimiser.terms.verbs import Terms

@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 
 from optimiser.columns import of_bank, of_inverter
-from optimiser.equipment import storage
+from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.binding import NetLimit, Through
 from optimiser.equipment.laws import power_kw
-from optimiser.equipment.site import Site, bank_on_bus
-from optimiser.equipment.storage import StorageBank
+from optimiser.equipment.site import Site
+from optimiser.equipment.storage import bank_on_bus
+from optimiser.equipment.voltage import voltage_chords
 from optimiser.flows import BankFlows, ConnectionFlows, SiteFlows
 from optimiser.services.offers import most_kw, steps_following, summed
 from optimiser.services.product import Offer
@@ -248,7 +249,7 @@ def _limit_activated(
     terms: Terms, name: str, kilowatts: Any, amperes: float, bank: StorageBank, flow: BankFlows, drained: Any
 ) -> None:
     """A current limit at the voltage that is left after the activation, at the start and the end of the step."""
-    for index, (base, slope) in enumerate(storage.voltage_chords(bank)):
+    for index, (base, slope) in enumerate(voltage_chords(bank)):
         if not slope:
             terms.at_most(name, kilowatts, power_kw(amperes, base))
             continue

@@ -10,7 +10,7 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Progress, solve
-from optimiser.equipment.site import AcSolar, SolarController
+from optimiser.equipment.solar import AcSolar, SolarController
 from optimiser.finance.ageing import BankLife, Course, bank_lives
 from optimiser.finance.yearly import saving_by_group
 from optimiser.scenario.cost import Cost

@@ -11,6 +11,7 @@ import numpy as np
 from optimiser.columns import of_ac_solar, of_bank, of_inverter
 from optimiser.engine.tiling import Problem
 from optimiser.equipment.binding import Current, Limit, Through
+from optimiser.equipment.giving_way import least_given_kw
 from optimiser.equipment.limits import (
     CAPACITY,
     CHARGE,
@@ -24,7 +25,7 @@ from optimiser.equipment.limits import (
     WARRANTY,
     parts_of,
 )
-from optimiser.equipment.storage import current_rows
+from optimiser.equipment.voltage import current_rows
 from optimiser.scenario.file import Scenario
 
 TOLERANCE = 1e-6
@@ -136,7 +137,7 @@ def _controller_limits(scenario: Scenario) -> Iterator[MovableLimit]:
 
 def _solar_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     """What existing solar gives at the least because nobody commands it."""
-    least = scenario.site.least_given_kw(scenario.data)
+    least = least_given_kw(scenario.site, scenario.data)
     for place, system in parts_of(scenario, UNCOMMANDED.owner):
         if system.name in least:
             hold = Hold(of_ac_solar(system.name, "solar_kw"), False)

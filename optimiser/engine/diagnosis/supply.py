@@ -10,7 +10,7 @@ import numpy as np
 from optimiser.engine.diagnosis.limits import TOLERANCE, limits_of
 from optimiser.engine.diagnosis.search import MOST_COLUMNS_WHOLE, explained, told
 from optimiser.engine.diagnosis.window import DiagnosisWindow, bare_problem
-from optimiser.equipment.site import bank_on_bus
+from optimiser.equipment.storage import bank_on_bus
 from optimiser.scenario.file import Scenario
 from optimiser.terms.data import InputData
 

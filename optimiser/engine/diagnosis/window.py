@@ -9,10 +9,10 @@ import highspy
 import numpy as np
 from scipy import sparse
 
+from optimiser.columns import of_giving_way
 from optimiser.engine.diagnosis.limits import WARRANTED, Hold, MovableLimit
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
-from optimiser.equipment.site import HELD_BACK
 from optimiser.scenario.file import Scenario
 
 
@@ -230,7 +230,7 @@ def bare_problem(scenario: Scenario) -> Problem:
             *_, phase, word = name.removesuffix("_kw").split(".")
             whole = getattr(site.connection, f"{word}_limit_kw")
             upper[places] = data.values(whole) if phase == "meter" else of_phases[word][phase]
-        elif name.startswith("export room of ") or HELD_BACK in name:
+        elif of_giving_way(name):
             # The limit stands in a rule of its own.
             lower[places], upper[places] = -np.inf, np.inf
     return replace(problem, lower=lower, upper=upper)

@@ -8,8 +8,8 @@ from optimiser.columns import of_ac_solar, of_bank
 from optimiser.engine.diagnosis.limits import MovableLimit
 from optimiser.engine.diagnosis.window import DiagnosisWindow
 from optimiser.equipment.laws import current_a
-from optimiser.equipment.site import bank_on_bus
-from optimiser.equipment.storage import voltage_at
+from optimiser.equipment.storage import bank_on_bus
+from optimiser.equipment.voltage import voltage_at
 from optimiser.scenario.file import Scenario
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from optimiser.equipment.binding import Limit, Through
 from optimiser.equipment.laws import current_a, power_kw
 from optimiser.equipment.limits import CONTROLLER_CURRENT
-from optimiser.equipment.site import bank_on_bus
+from optimiser.equipment.storage import bank_on_bus
 from optimiser.scenario.checks.words import shown
 from optimiser.scenario.file import Scenario
 
