@@ -95,6 +95,11 @@ def of_bundle(group: str, direction: str, quantity: str) -> str:
     return f"service bundle.{group}.{direction}.{quantity}"
 
 
+def of_group(name: str, quantity: str) -> str:
+    """A column of services that respond together."""
+    return f"service group.{name}.{quantity}"
+
+
 def members(columns: Iterable[str], like: Callable[[str, str], str], quantity: str) -> list[str]:
     """Names for which there is a column of a quantity, in the order of the columns.
 
@@ -111,3 +116,8 @@ def members(columns: Iterable[str], like: Callable[[str, str], str], quantity: s
         for column in columns
         if column.startswith(before) and column.endswith(after)
     ]
+
+
+def alike(columns: Iterable[str], like: Callable[[str, str], str], quantity: str) -> list[str]:
+    """The columns of a quantity, one for each of `members`."""
+    return [like(name, quantity) for name in members(columns, like, quantity)]

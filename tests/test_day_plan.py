@@ -12,7 +12,7 @@ import optimiser
 from optimiser.cli import main
 from optimiser.daily.day_plan import _priced, forecast_scenario, plan_day, read_forecast, write_plan
 from optimiser.errors import ScenarioError, SeriesError
-from optimiser.report.day_plan import heading, moment
+from optimiser.report.day_plan import moment, steps_table
 from optimiser.starter import write_starter
 from optimiser.words import number
 
@@ -188,7 +188,21 @@ def test_faults_of_a_forecast_are_named(site, tmp_path):
 
 def test_headings_and_moments_are_written_for_people():
     """A unit after a comma, and a month that no reader takes for a day."""
-    assert ("house, kW", "charge, kW", "stored, %") == tuple(
-        heading(name) for name in ("inverter.house.net_kw", "charge_kw", "stored_percent")
+    named = (
+        "inverter.house.net_kw",
+        *("charge_kw", "discharge_kw", "stored_percent", "import_kw", "export_kw"),
     )
+    steps = pd.DataFrame([dict.fromkeys((*named, "service.raise.offer_kw"), 1.0)])
+    steps = steps.assign(interval_start_local="2025-02-02T18:30:00+10:30", does="hold")
+    made = steps_table(steps)
+    assert [
+        "house, kW",
+        "charge, kW",
+        "discharge, kW",
+        "stored, %",
+        "import, kW",
+        "export, kW",
+        "raise offer, kW",
+    ] == [column.title for column in made.columns[1:-1]]
+    assert ["2 Feb 18:30", *["1.00"] * 7, "hold"] == list(made.rows[0].cells)
     assert "2 Feb 18:30" == moment("2025-02-02T18:30:00+10:30")

@@ -18,6 +18,7 @@ import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
+from optimiser.columns import alike, of_bank
 from optimiser.engine import path, proof
 from optimiser.engine.branching import Part, WindowOptimum, take
 from optimiser.engine.decisions import (
@@ -530,7 +531,7 @@ class _Search:
 
 def _stored(problem: Problem) -> list[str]:
     """Columns of the energy stored."""
-    return [name for name in problem.columns if name.startswith("storage.") and name.endswith(".stored_kwh")]
+    return alike(problem.columns, of_bank, "stored_kwh")
 
 
 def _in_rows_of(problem: Problem, solution: Solution) -> Solution:

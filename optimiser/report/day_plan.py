@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.columns import START_LOCAL
+from optimiser.columns import START_LOCAL, members, of_inverter, of_service
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
@@ -86,15 +86,6 @@ def moment(stamp: str) -> str:
 def later(stamp: str, since: str) -> str:
     """A local stamp's clock, with its date where that is not the one of another stamp."""
     return stamp[11:16] if stamp[:10] == since[:10] else moment(stamp)
-
-
-def heading(column: str) -> str:
-    """A column of set-points in words, with its unit."""
-    name = column.removeprefix("inverter.").removeprefix("service.")
-    for ending, unit in (("_kw", "kW"), ("_percent", "%")):
-        if name.endswith(ending):
-            return f"{name.removesuffix(ending).removesuffix('.net').replace('_', ' ')}, {unit}"
-    return name.replace("_", " ")
 
 
 def orders_table(orders: pd.DataFrame) -> TableBlock:
@@ -183,10 +174,18 @@ def price_chart(steps: pd.DataFrame) -> Chart:
 
 def steps_table(steps: pd.DataFrame) -> TableBlock:
     """Every step, to program by hand or to check."""
-    names = [column for column in steps.columns if column.startswith("inverter.")]
-    shown = [*names, "charge_kw", "discharge_kw", "stored_percent", "import_kw", "export_kw"]
-    shown += [column for column in steps.columns if column.startswith("service.")]
-    heads = [heading(name) for name in shown]
+    shown = {
+        of_inverter(name, "net_kw"): f"{name}, kW" for name in members(steps.columns, of_inverter, "net_kw")
+    }
+    shown |= {
+        "charge_kw": "charge, kW",
+        "discharge_kw": "discharge, kW",
+        "stored_percent": "stored, %",
+        "import_kw": "import, kW",
+        "export_kw": "export, kW",
+    }
+    offers = members(steps.columns, of_service, "offer_kw")
+    shown |= {of_service(name, "offer_kw"): f"{name} offer, kW" for name in offers}
     rows = []
     for row in steps.to_dict("records"):
         rows.append(
@@ -198,7 +197,7 @@ def steps_table(steps: pd.DataFrame) -> TableBlock:
                 )
             )
         )
-    columns = (text_column("From"), *(Column(head) for head in heads), text_column("Do"))
+    columns = (text_column("From"), *(Column(head) for head in shown.values()), text_column("Do"))
     return TableBlock(
         "Set-points; an inverter's net is positive when it gives to the AC side", columns, tuple(rows)
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.columns import of_bank, of_inverter
+from optimiser.columns import of_ac_solar, of_bank, of_controller, of_group, of_inverter
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.binding import NetLimit, Through
 from optimiser.equipment.laws import power_kw
@@ -101,7 +101,7 @@ def _groups(terms: Terms, site: Site, made: list[Offer], direction: str) -> list
         if len(needs) == 1 and not following:
             held.append(_Held(name, next(iter(needs.values())), most, sustain, 0, from_solar))
             continue
-        kw = terms.column(f"service group.{name}.{direction}_kw", at_most=most)
+        kw = terms.column(of_group(name, f"{direction}_kw"), at_most=most)
         for bundle, need in needs.items():
             terms.at_most(
                 f"{bundle.split('.')[1]} within the {direction} power of {name}, {bundle}", need, kw
@@ -122,28 +122,27 @@ def _solar_rules(
     """
     lags = range(1 + max(group.following for group in held if group.from_solar))
     running = {
-        ("ac_solar", s.name): (flows.ac_solar[s.name], s.available(terms))
+        ("ac solar", s.name): (of_ac_solar, flows.ac_solar[s.name], s.available(terms))
         for s in site.ac_solar
         if not s.gives_way_alone
     }
     running |= {
-        ("controller", c.name): (flows.controllers[c.name], c.available(terms)) for c in site.solar_controller
+        ("controller", c.name): (of_controller, flows.controllers[c.name], c.available(terms))
+        for c in site.solar_controller
     }
     reduced = _Reduced({}, {})
-    for (kind, name), (solar_kw, most) in running.items():
-        kw = terms.column(f"{kind}.{name}.down_kw", at_most=most)
+    for (kind, name), (named, solar_kw, most) in running.items():
+        kw = terms.column(named(name, "down_kw"), at_most=most)
         for lag in lags:
-            rule = f"down offers met by {kind.replace('_', ' ')} {name}" + (
-                f", {lag} steps on" if lag else ""
-            )
+            rule = f"down offers met by {kind} {name}" + (f", {lag} steps on" if lag else "")
             terms.at_most(rule, terms.previous(kw, lag) if lag else kw, solar_kw)
-        (reduced.ac_kw if kind == "ac_solar" else reduced.dc_kw)[name] = kw
+        (reduced.ac_kw if kind == "ac solar" else reduced.dc_kw)[name] = kw
     least = min((i.output_efficiency for i in site.inverter), default=1.0)
     parts = [*reduced.ac_kw.values(), *(least * kw for kw in reduced.dc_kw.values())]
     shared = []
     for group in held:
         if group.from_solar and parts:
-            kw = terms.column(f"service group.{group.name}.from_solar_kw", at_most=group.most_kw)
+            kw = terms.column(of_group(group.name, "from_solar_kw"), at_most=group.most_kw)
             terms.at_most(f"solar's part of the down power of {group.name}", kw, group.kw)
             group = dataclasses.replace(group, solar_kw=kw)
         shared.append(group)

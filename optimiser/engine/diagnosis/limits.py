@@ -29,7 +29,7 @@ from optimiser.equipment.voltage import current_rows
 from optimiser.scenario.file import Scenario
 
 TOLERANCE = 1e-6
-WARRANTED = ".warranted_kwh"
+WARRANTED = "warranted_kwh"
 
 
 @dataclass(frozen=True)
@@ -170,7 +170,7 @@ def _bank_limits(scenario: Scenario, problem: Problem) -> Iterator[MovableLimit]
             yield _movable(limit, bank, place, "kW", holds, _always(most))
             if (current := bank.current(out=out)) is not None:
                 yield _of_current(current, place)
-        month = f"storage.{bank.name}{WARRANTED}"
+        month = of_bank(bank.name, WARRANTED)
         if month in problem.columns:
             groups = problem.timeline.groups(problem.columns[month].per)
             value = of_series(problem.columns[month].upper[groups.of_step])

@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from optimiser.columns import alike, of_bank
 from optimiser.engine.diagnosis.limits import TOLERANCE, WARRANTED, MovableLimit, limits_of
 from optimiser.engine.diagnosis.window import DiagnosisWindow, bare_problem
 from optimiser.engine.diagnosis.words import alternative_words, finding_of, fixed_kw, rule_words, sentence_of
@@ -100,7 +101,7 @@ def _edges(problem: Problem, first: int) -> list[int]:
     steps = problem.timeline.steps
     if steps * problem.step_columns <= MOST_COLUMNS_WHOLE:
         return [first, steps]
-    counted = [family for name, family in problem.columns.items() if name.endswith(WARRANTED)]
+    counted = [problem.columns[name] for name in alike(problem.columns, of_bank, WARRANTED)]
     if counted:
         ends = [int(start) for start in problem.timeline.groups(counted[0].per).first_step]
     else:

@@ -9,7 +9,7 @@ import highspy
 import numpy as np
 from scipy import sparse
 
-from optimiser.columns import of_giving_way
+from optimiser.columns import EXPORT, IMPORT, alike, of_bank, of_giving_way, of_register
 from optimiser.engine.diagnosis.limits import WARRANTED, Hold, MovableLimit
 from optimiser.engine.solver import quiet_highs
 from optimiser.engine.tiling import Problem, build_problem
@@ -59,7 +59,7 @@ class DiagnosisWindow:
         ahead, parts, most = self.first * wide - self._before, [], [np.zeros(0)]
         count = (self.stop - self.first) * problem.step_rows
         self._total_rows: dict[str, np.ndarray] = {}
-        for name in (name for name in problem.columns if name.endswith(WARRANTED)):
+        for name in alike(problem.columns, of_bank, WARRANTED):
             groups = problem.timeline.groups(problem.columns[name].per)
             met = np.unique(groups.of_step[self.first : self.stop])
             rows = problem.matrix[problem.row_places[name][met]][:, own]
@@ -208,7 +208,7 @@ class DiagnosisWindow:
 
 def stored_places(problem: Problem, step: int) -> np.ndarray:
     """Places of the banks' stored energy at the end of a step."""
-    names = [name for name in problem.places if name.startswith("storage.") and name.endswith(".stored_kwh")]
+    names = alike(problem.places, of_bank, "stored_kwh")
     return np.array([problem.places[name][step] for name in names], int)
 
 
@@ -224,12 +224,15 @@ def bare_problem(scenario: Scenario) -> Problem:
     problem = build_problem(replace(scenario, file=file))
     lower, upper = problem.lower.copy(), problem.upper.copy()
     site, data = scenario.site, scenario.data
-    of_phases = dict(zip(("import", "export"), site.phase_limits_kw(data), strict=True))
+    limits = {
+        IMPORT: data.values(site.connection.import_limit_kw),
+        EXPORT: data.values(site.connection.export_limit_kw),
+    }
+    for quantity, most in zip(("import_kw", "export_kw"), site.phase_limits_kw(data), strict=True):
+        limits |= {of_register(phase, quantity): kw for phase, kw in most.items()}
     for name, places in problem.places.items():
-        if name.startswith("meter."):
-            *_, phase, word = name.removesuffix("_kw").split(".")
-            whole = getattr(site.connection, f"{word}_limit_kw")
-            upper[places] = data.values(whole) if phase == "meter" else of_phases[word][phase]
+        if name in limits:
+            upper[places] = limits[name]
         elif of_giving_way(name):
             # The limit stands in a rule of its own.
             lower[places], upper[places] = -np.inf, np.inf
