@@ -12,10 +12,16 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from optimiser.equipment import laws
+
 GRID = 41
 CORNERS = 7
 FORBIDDEN = -1e17
 WORST = -1e18
+
+# What is compiled is kept by the date of this file: save it anew when one of these laws changes.
+_given_kw = njit(cache=True)(laws.given_kw)
+_drawn_kw = njit(cache=True)(laws.drawn_kw)
 
 
 class Unit(NamedTuple):
@@ -83,15 +89,13 @@ class Step(NamedTuple):
 @njit(cache=True)
 def inverters_kw(bus_kw: float, unit: Unit) -> float:
     """What inverters give on the AC side for power drawn from the bus; below nothing, what they take for it."""
-    if bus_kw >= 0:
-        return min(bus_kw * unit.output_efficiency, unit.output_kw)
-    return bus_kw / unit.input_efficiency
+    return min(_given_kw(bus_kw, unit.output_efficiency, unit.input_efficiency), unit.output_kw)
 
 
 @njit(cache=True)
 def bus_of(net_kw: float, unit: Unit) -> float:
     """Power drawn from the bus for what inverters give."""
-    return net_kw / unit.output_efficiency if net_kw > 0 else net_kw * unit.input_efficiency
+    return _drawn_kw(net_kw, unit.output_efficiency, unit.input_efficiency)
 
 
 @njit(cache=True)
@@ -138,8 +142,8 @@ def power_kw(gained_kwh: float, unit: Unit) -> float:
 def reach(step: Step, unit: Unit) -> tuple[float, float]:
     """The least and the most that the store can take from the bus, were it neither empty nor full. [kW]"""
     sun = step.dc_solar_kw - step.fixed_kw
-    most = min(unit.charge_kw, sun + unit.input_kw * unit.input_efficiency)
-    least = max(-unit.discharge_kw, min(sun - unit.output_kw / unit.output_efficiency, most))
+    most = min(unit.charge_kw, sun - bus_of(-unit.input_kw, unit))
+    least = max(-unit.discharge_kw, min(sun - bus_of(unit.output_kw, unit), most))
     return min(least, 0.0), max(most, min(0.0, least))
 
 

@@ -449,8 +449,7 @@ def mode_of(
 ) -> tuple[Mode, float, float]:
     """The mode that makes of a step what was decided: mode, its power [kW], the mark at which it stops [-]."""
     sun = step.dc_solar_kw - step.fixed_kw
-    bus = sun - power_kw
-    net = min(bus * unit.output_efficiency, unit.output_kw) if bus >= 0 else bus / unit.input_efficiency
+    net = inverters_kw(sun - power_kw, unit)
     meter = step.load_kw - step.ac_solar_kw - net
     floor = floor_kwh / unit.capacity_kwh
     mark = mark_kwh / unit.capacity_kwh

@@ -79,6 +79,33 @@ def current_a(kilowatts: Amount, volts: Amount) -> Amount:
     return kilowatts * 1000 / volts
 
 
+def drawn_kw(net_kw: float, output_efficiency: float, input_efficiency: float) -> float:
+    """Power that an inverter draws from the DC bus for what it gives on the AC side.
+
+    Parameters
+    ----------
+    net_kw : float
+        Below zero what it takes in on the AC side. [kW]
+    output_efficiency, input_efficiency : float
+        AC power given over DC power drawn, DC power brought over AC power taken in. [-]
+
+    Returns
+    -------
+    float
+        Below zero what it brings to the bus. [kW]
+
+    References
+    ----------
+    .. [1] The definition of an efficiency, output over input; that it is constant is common practice, no source.
+    """
+    return net_kw / output_efficiency if net_kw >= 0 else net_kw * input_efficiency
+
+
+def given_kw(bus_kw: float, output_efficiency: float, input_efficiency: float) -> float:
+    """Power that an inverter gives on the AC side for what it draws, `drawn_kw` the other way round. [kW]"""
+    return bus_kw * output_efficiency if bus_kw >= 0 else bus_kw / input_efficiency
+
+
 def volts_of(kilowatts: Amount, amperes: Amount) -> Amount:
     """Voltage at which a power is a current, `power_kw` the other way round. [V]"""
     return kilowatts * 1000 / amperes

@@ -8,13 +8,15 @@ stand in `binding`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
 from optimiser.equipment.binding import Form, Limit, Margin, Owner
+from optimiser.fields import Column
+from optimiser.terms.data import Numbers
 
 
 @dataclass(frozen=True)
@@ -424,23 +426,78 @@ def of_form(form: Form, owner: Owner) -> tuple[Limit, ...]:
     return tuple(limit for limit in CATALOGUE if (limit.form, limit.owner) == (form, owner))
 
 
-def parts_of(scenario: Any, owner: Owner) -> Iterator[tuple[str, Any]]:
-    """The tables of a scenario in which limits of an owner stand, each with its place in the file."""
-    found = scenario
-    for name in owner.split("."):
-        found = getattr(found, name)
-    if isinstance(found, tuple):
-        yield from ((f"{owner}.{number}", part) for number, part in enumerate(found))
-    else:
-        yield owner, found
+class Named(Protocol):
+    """A table of a file that has a name."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
 
 
-def stated(scenario: Any) -> Iterator[StatedLimit]:
+class Equipped(Protocol):
+    """A site, by the tables that limits stand in."""
+
+    @property
+    def connection(self) -> object:
+        """Where it meets the grid."""
+
+    @property
+    def inverter(self) -> Sequence[Named]:
+        """Its inverters."""
+
+    @property
+    def solar_controller(self) -> Sequence[Named]:
+        """Its solar controllers."""
+
+    @property
+    def ac_solar(self) -> Sequence[Named]:
+        """Its solar systems on the AC side."""
+
+
+class Limited(Protocol):
+    """A scenario, by the tables that limits stand in."""
+
+    @property
+    def site(self) -> Equipped:
+        """Its site."""
+
+    @property
+    def storage(self) -> Sequence[Named]:
+        """Its storage banks."""
+
+    @property
+    def service(self) -> Sequence[Named]:
+        """What it offers."""
+
+    def read(self, reference: Column) -> Numbers:
+        """The numbers behind a constant or a name of a series."""
+
+
+Part = TypeVar("Part", bound=Named)
+
+
+def placed(owner: Owner, parts: Sequence[Part]) -> Iterator[tuple[str, Part]]:
+    """The tables in which limits of an owner stand, each with its place in the file."""
+    return ((f"{owner}.{number}", part) for number, part in enumerate(parts))
+
+
+def stated(scenario: Limited) -> Iterator[StatedLimit]:
     """Every limit that a scenario states by a figure, in the order of the file."""
+    site = scenario.site
+    lists: dict[Owner, Sequence[Named]] = {
+        "site.inverter": site.inverter,
+        "site.solar_controller": site.solar_controller,
+        "site.ac_solar": site.ac_solar,
+        "storage": scenario.storage,
+        "service": scenario.service,
+    }
     for owner in dict.fromkeys(limit.owner for limit in CATALOGUE):
         own = [limit for limit in CATALOGUE if limit.owner == owner]
-        for place, part in parts_of(scenario, owner):
-            of = "" if owner == "site.connection" else f" of {NOUNS.get(owner, '')}{part.name}"
+        tables: list[tuple[str, str, object]] = [("site.connection", "", site.connection)]
+        if owner != "site.connection":
+            named = placed(owner, lists[owner])
+            tables = [(place, f" of {NOUNS.get(owner, '')}{part.name}", part) for place, part in named]
+        for place, of, part in tables:
             for limit in own:
                 for key, size, per in limit.figures(part, limit.key):
                     mean = float(np.mean(scenario.read(size)))

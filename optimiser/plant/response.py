@@ -19,7 +19,7 @@ from optimiser.dispatch import Dispatch
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.binding import Margin, Through
 from optimiser.equipment.inverter import Inverter
-from optimiser.equipment.laws import current_a
+from optimiser.equipment.laws import current_a, drawn_kw
 from optimiser.equipment.limits import INVERTER_DC_A, INVERTER_KW, STORAGE_A, STORAGE_KW, STORED_KWH
 from optimiser.equipment.storage import bank_on_bus
 from optimiser.equipment.voltage import voltage_at
@@ -477,7 +477,7 @@ class CalledPlant:
 
 def _dc_kw(inverter: Inverter, ac_kw: float) -> float:
     """What an inverter draws from the bus, negative where it brings. [kW]"""
-    return ac_kw / inverter.output_efficiency if ac_kw >= 0 else ac_kw * inverter.input_efficiency
+    return drawn_kw(ac_kw, inverter.output_efficiency, inverter.input_efficiency)
 
 
 def _fill(

@@ -23,7 +23,7 @@ from optimiser.equipment.limits import (
     RESERVE,
     UNCOMMANDED,
     WARRANTY,
-    parts_of,
+    placed,
 )
 from optimiser.equipment.voltage import current_rows
 from optimiser.scenario.file import Scenario
@@ -113,7 +113,7 @@ def _net_limits(scenario: Scenario) -> Iterator[MovableLimit]:
 def _inverter_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     site, data = scenario.site, scenario.data
     through = [line for phase in site.phase_names for line in site.through(data, phase)]
-    for place, inverter in parts_of(scenario, "site.inverter"):
+    for place, inverter in placed("site.inverter", site.inverter):
         for limit, word in ((OUTPUT, "output_kw"), (INPUT, "input_kw")):
             hold, rating = Hold(of_inverter(inverter.name, word), True), getattr(inverter, limit.key)
             yield _movable(limit, inverter, place, "kW", (hold,), _always(rating))
@@ -129,7 +129,9 @@ def _inverter_limits(scenario: Scenario) -> Iterator[MovableLimit]:
 
 
 def _controller_limits(scenario: Scenario) -> Iterator[MovableLimit]:
-    places = {part.name: place for place, part in parts_of(scenario, CONTROLLER_CURRENT.owner)}
+    places = {
+        part.name: place for place, part in placed(CONTROLLER_CURRENT.owner, scenario.site.solar_controller)
+    }
     for current in scenario.site.bus_currents(scenario.data):
         if current.limit.owner == CONTROLLER_CURRENT.owner:
             yield _of_current(current, places[current.part])
@@ -138,7 +140,7 @@ def _controller_limits(scenario: Scenario) -> Iterator[MovableLimit]:
 def _solar_limits(scenario: Scenario) -> Iterator[MovableLimit]:
     """What existing solar gives at the least because nobody commands it."""
     least = least_given_kw(scenario.site, scenario.data)
-    for place, system in parts_of(scenario, UNCOMMANDED.owner):
+    for place, system in placed(UNCOMMANDED.owner, scenario.site.ac_solar):
         if system.name in least:
             hold = Hold(of_ac_solar(system.name, "solar_kw"), False)
             yield _movable(UNCOMMANDED, system, place, "kW", (hold,), of_series(least[system.name]))
@@ -146,7 +148,7 @@ def _solar_limits(scenario: Scenario) -> Iterator[MovableLimit]:
 
 def _bank_limits(scenario: Scenario, problem: Problem) -> Iterator[MovableLimit]:
     timeline = scenario.timeline
-    for place, bank in parts_of(scenario, "storage"):
+    for place, bank in placed("storage", scenario.storage):
         stored = of_bank(bank.name, "stored_kwh")
         size = _always(bank.capacity_kwh)
         yield _movable(CAPACITY, bank, place, "kWh", (Hold(stored, True),), size)
