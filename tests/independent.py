@@ -18,7 +18,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
     firm_load_fraction             share of the import for loads that an up service may count on
     inverters                      [{"phase", "output_kw", "input_kw", "output_efficiency",
                                      "input_efficiency", "standby_w", "dc_current_limit_a",
-                                     "pass_through_a", "ac_voltage_v"}]
+                                     "pass_through_a", "ac_voltage_v",
+                                     "ac_breaker_a", "ac_breaker_share": what of its rating may flow for hours}]
     controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
     dc_load_kw
     dc_load_before                 {"efficiency", "phase"} of a rectifier that fed it before; left out: it is new
@@ -175,6 +176,13 @@ def loss_pieces(bank):
 def lowest_v(bank):
     """Lowest voltage of a bank."""
     return bank["voltage_v"] if bank["kind"] == "battery" else bank["lowest_voltage_v"]
+
+
+def ac_breaker_kw(inverter):
+    """Power that the breaker in an inverter's AC supply carries for hours, of a phase; None without one."""
+    if inverter.get("ac_breaker_a") is None:
+        return None
+    return inverter["ac_breaker_share"] * inverter["ac_breaker_a"] * inverter["ac_voltage_v"] / 1000.0
 
 
 def can_bind(current_a, lowest_voltage_v, full_kw):
@@ -540,9 +548,17 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             net = net_kw[phase][step]
             within(problem, net, at(phase_export_limit_kw, step), at(phase_import_limit_kw, step))
             for i, inverter in enumerate(inverters):
-                if inverter.get("pass_through_a") is not None and inverter_shares[i][phase] > 0.0:
+                share = inverter_shares[i][phase]
+                if share == 0.0:
+                    continue
+                if inverter.get("pass_through_a") is not None:
                     limit_kw = inverter["pass_through_a"] * inverter["ac_voltage_v"] / 1000.0
                     within(problem, net, limit_kw, limit_kw)
+                if (breaker_kw := ac_breaker_kw(inverter)) is not None:
+                    # Wired in line, all of the phase passes its breaker; beside the loads, its own power alone.
+                    own = share * (input_kw[i][step] - output_kw[i][step])
+                    passing = own if inverter.get("pass_through_a") is None else net
+                    within(problem, passing, breaker_kw, breaker_kw)
         imbalance_kw = at(site.get("imbalance_limit_kw"), step)
         for one, phase in enumerate(phases):
             for other in phases[:one]:
@@ -712,11 +728,16 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                     for headroom_kw in (headroom_up_kw, headroom_down_kw)
                 )
                 phase_down += quicksum(roof_shares[r][phase] * kw[step] for r, kw in enumerate(less_ac_kw))
-                passing_kw = [
-                    inverter["pass_through_a"] * inverter["ac_voltage_v"] / 1000.0
-                    for i, inverter in enumerate(inverters)
-                    if inverter.get("pass_through_a") is not None and inverter_shares[i][phase] > 0.0
-                ]
+                passing_kw = []
+                for i, inverter in enumerate(inverters):
+                    share, breaker_kw = inverter_shares[i][phase], ac_breaker_kw(inverter)
+                    if share > 0.0 and inverter.get("pass_through_a") is not None:
+                        passing_kw.append(inverter["pass_through_a"] * inverter["ac_voltage_v"] / 1000.0)
+                        passing_kw += [breaker_kw] * (breaker_kw is not None)
+                    elif share > 0.0 and breaker_kw is not None:
+                        own = output_kw[i][step] - input_kw[i][step]
+                        problem.addCons(share * (headroom_up_kw[i][step] + own) <= breaker_kw)
+                        problem.addCons(share * (headroom_down_kw[i][step] - own) <= breaker_kw)
                 for limit in (at(phase_export_limit_kw, step), *passing_kw):
                     if limit is not None:
                         fits_export(problem, phase_up, limit, net, into, firm)
@@ -1310,8 +1331,9 @@ def as_scenario(site, folder):
                 **{
                     key: value
                     for key, value in inverter.items()
-                    if key not in ("pass_through_a", "ac_voltage_v")
+                    if key not in ("pass_through_a", "ac_voltage_v", "ac_breaker_share")
                 },
+                "ac_breaker_continuous_share": inverter.get("ac_breaker_share"),
             }
             for i, inverter in enumerate(inverters)
         ],

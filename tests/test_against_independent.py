@@ -19,9 +19,9 @@ from independent import (
 )
 
 import optimiser
+from optimiser.equipment import site_rules
 from optimiser.equipment.battery import Battery
 from optimiser.equipment.capacitor_bank import CapacitorBank
-from optimiser.equipment.site import Site
 from optimiser.errors import OptimiserError
 from optimiser.flows import InverterFlows
 from optimiser.tariff import SpotFeedIn
@@ -201,27 +201,27 @@ def loss_is_a_gain(monkeypatch):
 
 def inverter_efficiency_is_turned_round(monkeypatch):
     """AC and DC side exchanged: output draws less from the bus than it gives, input brings more."""
-    right = Site._inverter_flows
+    right = site_rules._inverter_flows
 
-    def wrong(self, terms, inverter):
-        flow = right(self, terms, inverter)
+    def wrong(terms, inverter):
+        flow = right(terms, inverter)
         draw_kw = flow.output_kw * inverter.output_efficiency
         bring_kw = flow.input_kw / inverter.input_efficiency
         return InverterFlows(flow.output_kw, flow.input_kw, draw_kw, bring_kw)
 
-    monkeypatch.setattr(Site, "_inverter_flows", wrong)
+    monkeypatch.setattr(site_rules, "_inverter_flows", wrong)
 
 
 def inverter_efficiency_is_applied_twice(monkeypatch):
     """AC and DC side confused: the input's loss is taken on the AC side and again on the DC side."""
-    right = Site._inverter_flows
+    right = site_rules._inverter_flows
 
-    def wrong(self, terms, inverter):
-        flow = right(self, terms, inverter)
+    def wrong(terms, inverter):
+        flow = right(terms, inverter)
         bring_kw = flow.dc_input_kw * inverter.input_efficiency
         return InverterFlows(flow.output_kw, flow.input_kw, flow.dc_draw_kw, bring_kw)
 
-    monkeypatch.setattr(Site, "_inverter_flows", wrong)
+    monkeypatch.setattr(site_rules, "_inverter_flows", wrong)
 
 
 @pytest.mark.parametrize(
@@ -288,6 +288,7 @@ def service(price_per_kw_h, direction="up", **more):
 
 
 CONVERTER = {"converter_kw": 5.0, "converter_efficiency": 0.95}
+BREAKER = {"ac_breaker_a": 10.0, "ac_breaker_share": 0.8, "ac_voltage_v": 230.0}
 LIMITED = {
     "current limit of a bank beside another one": plain_site(
         banks=[battery(current_limit_a=20.0), battery(**CONVERTER | {"converter_kw": 1.0})]
@@ -299,6 +300,8 @@ LIMITED = {
         inverter={"dc_current_limit_a": 20.0}, banks=[battery(**CONVERTER)], bus_voltage_v=48.0
     ),
     "pass-through current": plain_site(inverter={"pass_through_a": 10.0, "ac_voltage_v": 230.0}),
+    "AC breaker of an inverter beside the loads": plain_site(inverter=BREAKER),
+    "AC breaker of an inverter in line": plain_site(inverter=BREAKER | {"pass_through_a": 20.0}),
 }
 
 
@@ -306,6 +309,23 @@ LIMITED = {
 def test_offers_keep_the_limit(name, tmp_path):
     site = LIMITED[name] | {"services": [service(0.01)]}
     assert agree(package_money(site, tmp_path), solve_reference(site)["money"])
+
+
+@pytest.mark.parametrize("phases", [["L1"], ["L1", "L2", "L3"]], ids=["one phase", "three phases"])
+@pytest.mark.parametrize("wired", [{}, {"pass_through_a": 20.0}], ids=["beside the loads", "in line"])
+def test_energy_keeps_an_ac_breaker(phases, wired, tmp_path):
+    """Half a day cheap, half a day dear: a breaker of 2.5 A at 0.8 for each phase leaves less to be earned."""
+    dear = np.where(np.arange(HOURS) < 12, 0.02, 0.4)
+    loads = {
+        "phases": phases,
+        "load_kw": {phase: np.full(HOURS, 0.3) for phase in phases},
+        "import_price": dear,
+    }
+    wired = wired | {"phase": "all", "ac_voltage_v": 230.0}
+    site = plain_site(inverter=wired | {"ac_breaker_a": 2.5, "ac_breaker_share": 0.8}, **loads)
+    ours = package_money(site, tmp_path)
+    assert agree(ours, solve_reference(site)["money"])
+    assert ours < solve_reference(plain_site(inverter=wired, **loads))["money"] - 0.05
 
 
 @pytest.mark.parametrize("more", [{"warranted_kwh_per_year": 1100.0}, {}], ids=["warranty", "wear"])

@@ -187,6 +187,23 @@ PLANTED: dict[str, tuple[dict[str, Any], dict[str, list[float]], list[str]]] = {
         {},
         ["20 A pass 4.6 kW a phase", "import limit of 12 kW"],
     ),
+    # 0.8 x 20 A x 230 V are 3.68 kW.
+    "AC breaker below the rating": (
+        {"site.inverter.0.ac_breaker_a": 20.0, "site.inverter.0.ac_breaker_continuous_share": 0.8},
+        {},
+        ["site.inverter.0.ac_breaker_a", "16 A carry 3.68 kW in all for hours", "its rating is 4.5 kW"],
+    ),
+    # Three phases of 0.8 x 5 A x 230 V each, 2.76 kW.
+    "AC breaker of three phases": (
+        THREE
+        | {
+            "site.inverter.0.phase": "all",
+            "site.inverter.0.ac_breaker_a": 5.0,
+            "site.inverter.0.ac_breaker_continuous_share": 0.8,
+        },
+        {},
+        ["site.inverter.0.ac_breaker_a", "4 A carry 2.76 kW in all for hours", "stay below the rating"],
+    ),
     # 0 kW of export, 1 kW of load and 6 kW of charging against 10 kW.
     "solar beyond export, load and charging": (
         {"site.connection.export_limit_kw": 0.0, "site.solar_controller.0.size_kwp": 10.0},
