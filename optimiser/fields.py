@@ -21,6 +21,7 @@ RENAMED = {
     "capture": "without_foresight",
     "ride_through": "outages",
     "programme": "timetable",
+    "rectifier_efficiency": "before_efficiency",
 }
 
 

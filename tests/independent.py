@@ -21,8 +21,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "pass_through_a", "ac_voltage_v",
                                      "ac_breaker_a", "ac_breaker_share": what of its rating may flow for hours}]
     controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
-    dc_load_kw
-    dc_load_before                 {"efficiency", "phase"} of a rectifier that fed it before; left out: it is new
+    dc_loads                       [{"power_kw", "before": {"efficiency", "phase"} of a rectifier or a charger of its
+                                     own that fed it before; left out: it is new}]
     bus_voltage_v                  only where no bank sits on the bus directly
     banks                          [{"kind": "battery" | "capacitor_bank", "capacity_kwh",
                                      "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency",
@@ -479,7 +479,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         given += [input_kw[i][step] * inv["input_efficiency"] for i, inv in enumerate(inverters)]
         taken = [charge[step] for charge in charge_kw]
         taken += [output_kw[i][step] / inv["output_efficiency"] for i, inv in enumerate(inverters)]
-        burden_kw = standby_kw + (at(site.get("dc_load_kw", 0.0), step) or 0.0)
+        burden_kw = standby_kw + sum(at(load["power_kw"], step) for load in site.get("dc_loads", []))
         if given or taken:
             problem.addCons(quicksum(given) == quicksum(taken) + burden_kw)
         elif burden_kw > 0.0:
@@ -890,14 +890,14 @@ def given_alone_kw(site, roof, load_kw, input_beside=False):
 
 
 def money_before(site):
-    """Energy bought and sold without the system, income positive: load, rectifier and what is there of solar."""
+    """Energy bought and sold without the system, income positive: load, what fed DC loads, solar that is there."""
     phases, steps, hours = site["phases"], site["steps"], site["step_hours"]
     load_kw = {p: np.array([at(site["load_kw"][p], s) for s in range(steps)], float) for p in phases}
-    if site.get("dc_load_before"):
-        rectifier = site["dc_load_before"]
-        drawn = np.array([at(site["dc_load_kw"], s) for s in range(steps)]) / rectifier["efficiency"]
-        part = shares(rectifier, phases)
-        load_kw = {p: load_kw[p] + part[p] * drawn for p in phases}
+    for load in site.get("dc_loads", []):
+        if before := load.get("before"):
+            drawn = np.array([at(load["power_kw"], s) for s in range(steps)]) / before["efficiency"]
+            part = shares(before, phases)
+            load_kw = {p: load_kw[p] + part[p] * drawn for p in phases}
     net_kw = dict(load_kw)
     for roof in site.get("ac_solar", []):
         if roof.get("existing"):
@@ -1144,7 +1144,7 @@ def draw_site(generator):
         "firm_load_fraction": float(generator.choice([0.0, 0.0, 0.3, 1.0])),
         "inverters": inverters,
         "controllers": controllers,
-        "dc_load_kw": between(0.0, 0.2, steps) if chance(0.3) else np.zeros(steps),
+        "dc_loads": [{"power_kw": between(0.0, 0.2, steps)}] if chance(0.3) else [],
         "banks": banks,
         "import_price": import_price,
         "export_price": export_price,
@@ -1171,17 +1171,20 @@ def draw_site(generator):
 
 
 def random_site_with_a_past(seed):
-    """A random site with a roof that is there already, at an export limit it may reach, and a DC load fed before."""
+    """A random site with a roof that is there already, at an export limit it may reach, and DC loads fed before."""
     site, generator = random_site(seed), np.random.default_rng(seed + 5000)
     steps, phases = site["steps"], site["phases"]
     sun = np.maximum(np.round(generator.uniform(-2.0, 7.0, steps), 3), 0.0)
     phase = str(generator.choice([*phases, "all"]))
     site["ac_solar"] = [*site["ac_solar"][:1], {"phase": phase, "available_kw": sun, "existing": True}]
     site["export_limit_kw"] = [0.0, 2.0, np.round(generator.uniform(0.0, 5.0, steps), 3)][seed % 3]
-    site["dc_load_kw"] = np.round(generator.uniform(0.0, 0.4, steps), 3)
-    if seed % 4:
-        efficiency = round(float(generator.uniform(0.85, 0.97)), 3)
-        site["dc_load_before"] = {"efficiency": efficiency, "phase": str(generator.choice([*phases, "all"]))}
+    site["dc_loads"] = []
+    for number in range(seed % 4):
+        load = {"power_kw": np.round(generator.uniform(0.0, 0.3, steps), 3)}
+        if number != 1:
+            efficiency = round(float(generator.uniform(0.85, 0.97)), 3)
+            load["before"] = {"efficiency": efficiency, "phase": str(generator.choice([*phases, "all"]))}
+        site["dc_loads"].append(load)
     return site
 
 
@@ -1301,7 +1304,6 @@ def as_scenario(site, folder):
         "site": {
             "phases": len(phases),
             "registers": site.get("registers", "netted"),
-            "dc_load": _dc_load_table(site, column),
             "dc_voltage_v": site.get("bus_voltage_v"),
             "firm_load_fraction": site.get("firm_load_fraction", 0.0),
         },
@@ -1342,6 +1344,9 @@ def as_scenario(site, folder):
             | {"name": f"controller {c}", "available_kw": column(f"array_{c}_kw", controller["available_kw"])}
             for c, controller in enumerate(site.get("controllers", []))
         ],
+        "site.dc_load": [
+            _dc_load_table(load, f"load {n}", column) for n, load in enumerate(site.get("dc_loads", []))
+        ],
         "storage": [
             _bank_table(bank, f"bank {b}", site.get("wear_per_kwh", 0.0))
             for b, bank in enumerate(site.get("banks", []))
@@ -1367,15 +1372,17 @@ def as_scenario(site, folder):
     return folder
 
 
-def _dc_load_table(site, column):
-    """The load on the DC bus under the names of the scenario file."""
-    if "dc_load_kw" not in site:
-        return None
-    power, before = column("dc_load_kw", site["dc_load_kw"]), site.get("dc_load_before")
-    if before is None:
-        return {"power_kw": power, "before": "new"}
-    rectifier = {"rectifier_efficiency": before["efficiency"], "phase": before["phase"]}
-    return {"power_kw": power, "before": "rectifier"} | rectifier
+def _dc_load_table(load, name, column):
+    """A load on the DC bus under the names of the scenario file."""
+    table = {"name": name, "power_kw": column(name.replace(" ", "_dc_"), load["power_kw"]), "before": "new"}
+    if before := load.get("before"):
+        fed_by = "charger" if name.endswith("2") else "rectifier"
+        table |= {
+            "before": fed_by,
+            "before_efficiency": before["efficiency"],
+            "before_phase": before["phase"],
+        }
+    return table
 
 
 def _bank_table(bank, name, wear_per_kwh):

@@ -54,7 +54,7 @@ PAST_SEEDS = [0, 1, 2, 3, 5, 6, 8, 9, 12, 13, 17, 19, 26, 28, 33, 35, 55, 66]
 
 @pytest.mark.parametrize("seed", PAST_SEEDS)
 def test_totals_agree_where_something_was_there_before(seed, tmp_path):
-    """Solar that nobody commands, a DC load that a rectifier fed: both cases, the energy of the bill before too."""
+    """Solar that nobody commands, DC loads that were fed otherwise: both cases, the energy of the bill before too."""
     site = random_site_with_a_past(seed)
     dispatch = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path)))
     reference = solve_reference(site)["money"]

@@ -37,14 +37,14 @@ def fed(tmp_path: Path, dc_load: dict[str, Any], days: int = 28) -> Scenario:
         "phases": 1,
         "connection": {"import_limit_kw": 10.0, "export_limit_kw": 0.0},
         "load": [{"power_kw": 1.0}],
-        "dc_load": dc_load,
+        "dc_load": [{"name": "racks", **dc_load}],
         "inverter": [inverter(2.0)],
     }
     text = table(days=days, site=site, components=FLAT, storage=[battery(1.0, 1.0)])
     return read_scenario(write_site(tmp_path, text, {}))
 
 
-RECTIFIER = {"before": "rectifier", "rectifier_efficiency": 0.9, "phase": "L1"}
+RECTIFIER = {"before": "rectifier", "before_efficiency": 0.9, "before_phase": "L1"}
 
 
 def test_a_rectifier_fed_the_dc_load_before(tmp_path):
@@ -62,7 +62,7 @@ def test_a_rectifier_fed_the_dc_load_before(tmp_path):
     assert near(0.30 * (149.333333 - 134.4)) == old.saving
     assert near(-0.30 * 134.4) == new.saving
     assert near(new.bill_after) == old.bill_after
-    assert near(149.333333) == old.energy_kwh["taken by the rectifier before"]
+    assert near(149.333333) == old.energy_kwh["taken for the DC load before"]
 
 
 @pytest.mark.parametrize(("phase", "expected"), [("L2", [1.0, 2.0, 1.0]), ("all", [4 / 3, 4 / 3, 4 / 3])])
@@ -73,7 +73,7 @@ def test_the_rectifier_is_on_its_phase(tmp_path, phase, expected):
         "registers": "per_phase",
         "connection": {"import_limit_kw": 20.0, "export_limit_kw": 0.0},
         "load": [{"power_kw": 3.0}],
-        "dc_load": {"power_kw": 0.9, **RECTIFIER, "phase": phase},
+        "dc_load": [{"name": "racks", "power_kw": 0.9, **RECTIFIER, "before_phase": phase}],
         "inverter": [inverter(2.0)],
     }
     read = read_scenario(
@@ -88,11 +88,14 @@ def test_the_rectifier_is_on_its_phase(tmp_path, phase, expected):
 @pytest.mark.parametrize(
     ("dc_load", "words"),
     [
-        ({"power_kw": 0.2}, ["dc_load.before is required"]),
-        ({"power_kw": 0.2, "before": "rectifier"}, ["rectifier_efficiency and phase"]),
-        ({"power_kw": 0.2, "before": "rectifier", "phase": "L1"}, ["rectifier_efficiency and phase"]),
-        ({"power_kw": 0.2, "before": "new", "phase": "L1"}, ["goes without phase"]),
-        ({"power_kw": 0.2, **RECTIFIER, "phase": "L2"}, ["dc_load.phase is L2", "one phase"]),
+        ({"power_kw": 0.2}, ["dc_load.0.before is required"]),
+        ({"power_kw": 0.2, "before": "rectifier"}, ["before_efficiency and before_phase"]),
+        (
+            {"power_kw": 0.2, "before": "rectifier", "before_phase": "L1"},
+            ["before_efficiency and before_phase"],
+        ),
+        ({"power_kw": 0.2, "before": "new", "before_phase": "L1"}, ["goes without before_phase"]),
+        ({"power_kw": 0.2, **RECTIFIER, "before_phase": "L2"}, ["dc_load.0.before_phase is L2", "one phase"]),
     ],
 )
 def test_a_dc_load_says_what_fed_it(tmp_path, dc_load, words):
@@ -117,11 +120,11 @@ def test_the_former_key_names_the_new_form(tmp_path):
         read_scenario(tmp_path)
     for word in (
         "dc_load_kw",
-        "[site.dc_load]",
+        "[[site.dc_load]]",
         "power_kw",
         'before = "new"',
-        "rectifier_efficiency",
-        "phase",
+        "before_efficiency",
+        "before_phase",
     ):
         assert word in str(caught.value)
 
@@ -324,5 +327,5 @@ def test_a_large_phase_is_told_by_its_own_limit(tmp_path, registers):
 def test_a_past_can_be_varied(tmp_path):
     """The keys are reached by sweeps like any other."""
     scenario = fed(tmp_path, {"power_kw": 0.2, **RECTIFIER}, days=1)
-    more = vary(scenario, {"site.dc_load.power_kw": 0.4})
-    assert near(2 * 0.2 * 24 / 0.9) == settle(solve(more)).energy_kwh["taken by the rectifier before"]
+    more = vary(scenario, {"site.dc_load.0.power_kw": 0.4})
+    assert near(2 * 0.2 * 24 / 0.9) == settle(solve(more)).energy_kwh["taken for the DC load before"]

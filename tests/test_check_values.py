@@ -394,7 +394,7 @@ def test_program_and_walk_lose_what_the_voltage_says(tmp_path, volts, loss_w):
         "phases": 1,
         "connection": {"import_limit_kw": 0.0, "export_limit_kw": 0.0},
         "inverter": [inverter(10.0)],
-        "dc_load": {"power_kw": 4.2, "before": "new"},
+        "dc_load": [{"name": "racks", "power_kw": 4.2, "before": "new"}],
     }
     scenario = read_scenario(write_site(tmp_path, table(site=site, components=[], storage=[bank]), {}))
     best = solve(scenario)

@@ -123,7 +123,7 @@ EMPTY = BATTERY.replace("START", "0.0")
 
 # A bus that the grid hardly reaches: a large inverter behind a breaker of 1 A, so that only what is on the bus helps.
 ISLAND = one_phase(
-    extra='dc_load = { power_kw = "data.dc", before = "new" }',
+    extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]',
     inverter="dc_current_limit_a = 1\n",
     bank=BATTERY.replace("discharge_kw = 5.0", "discharge_kw = DISCHARGE")
     .replace("\ncharge_kw = 5.0", "\ncharge_kw = CHARGE")
@@ -205,7 +205,7 @@ CASES = {
         one_phase(
             ZERO_IMPORT,
             load="0.0",
-            extra='dc_load = { power_kw = 0.4, before = "new" }',
+            extra='dc_load = [{ name = "racks", power_kw = 0.4, before = "new" }]',
             inverter="standby_w = 100\n",
         ),
         {},
@@ -248,7 +248,7 @@ CASES = {
     # Beside the loads it carries what is taken in: 10 A at 0.8 are 1.84 kW, 2.5 kW of DC load take 2.5 / 0.9 kW.
     "AC breaker of an inverter beside the loads": Case(
         one_phase(
-            extra='dc_load = { power_kw = "data.dc", before = "new" }',
+            extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]',
             bank="\n",
             inverter="ac_breaker_a = 10\nac_breaker_continuous_share = 0.8\n",
         ),
@@ -260,7 +260,7 @@ CASES = {
     ),
     # 4 kW on the bus, of which 3 kW x 0.9 come through the inverter; there is no storage.
     "DC load above what the inverter's input can bring": Case(
-        one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n"),
+        one_phase(extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]', bank="\n"),
         {"load": [1.0] * 24, "dc": dip(1, 15, 4)},
         "input rating of inverter inv",
         15,
@@ -270,7 +270,7 @@ CASES = {
     # The same load through a DC breaker of 40 A at 50 V: 2 kW.
     "DC current of the inverter": Case(
         one_phase(
-            extra='dc_load = { power_kw = "data.dc", before = "new" }\ndc_voltage_v = 50.0',
+            extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]\ndc_voltage_v = 50.0',
             bank="\n",
             inverter="dc_current_limit_a = 40\n",
         ),
@@ -298,9 +298,9 @@ CASES = {
     # V = sqrt(38^2 + s (52^2 - 38^2)), from E = C V^2 / 2 (elementary circuit theory). Straight lines below
     # the curve cost up to 1 % of the voltage.
     "discharge current of a capacitor bank": Case(
-        one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank=CAPACITORS).replace(
-            "input_kw = 3.0", "input_kw = 0.0"
-        ),
+        one_phase(
+            extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]', bank=CAPACITORS
+        ).replace("input_kw = 3.0", "input_kw = 0.0"),
         {"load": [1.0] * 24, "dc": dip(0, 12, 8)},
         "discharge current of bank",
         12,
@@ -309,7 +309,7 @@ CASES = {
     ),
     # A battery that gives 5 kW, an inverter that brings 2.7 kW, 9 kW asked for: either rating would help.
     "DC load above input and discharge together": Case(
-        one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }'),
+        one_phase(extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]'),
         {"load": [1.0] * 24, "dc": dip(0, 3, 9)},
         "input rating of inverter inv",
         3,
@@ -321,7 +321,7 @@ CASES = {
     "warranty": Case(
         one_phase(
             load="1.0",
-            extra='dc_load = { power_kw = 0.1, before = "new" }',
+            extra='dc_load = [{ name = "racks", power_kw = 0.1, before = "new" }]',
             bank=FULL
             + "[storage.life]\ncycle_life = 4000\ncalendar_life_years = 12\nwarranted_kwh_per_year = 365.0\n"
             + "keep_warranty = true\n",
@@ -487,7 +487,7 @@ def test_a_warranty_is_told_in_the_month_that_runs_over_it(tmp_path):
     life = "[storage.life]\ncycle_life = 4000\ncalendar_life_years = 12\nwarranted_kwh_per_year = 730.0\n"
     text = one_phase(
         load="1.0",
-        extra='dc_load = { power_kw = "data.dc", before = "new" }',
+        extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]',
         bank=BATTERY + life + "keep_warranty = true\n" + SUN,
     ).replace("input_kw = 3.0", "input_kw = 0.0")
     text = text.replace("days = 1", "days = 120").replace("step_minutes = 60", "step_minutes = 30")
@@ -549,9 +549,9 @@ def test_limits_that_have_to_move_together_are_all_named(tmp_path):
 
 def test_nothing_can_feed_the_bus(tmp_path):
     """A DC load with no storage and an inverter that cannot take power in: the input rating is named."""
-    text = one_phase(extra='dc_load = { power_kw = "data.dc", before = "new" }', bank="\n").replace(
-        "input_kw = 3.0", "input_kw = 0.0"
-    )
+    text = one_phase(
+        extra='dc_load = [{ name = "racks", power_kw = "data.dc", before = "new" }]', bank="\n"
+    ).replace("input_kw = 3.0", "input_kw = 0.0")
     error = told(read_scenario(write_site(tmp_path, text, {"load": [1.0] * 24, "dc": dip(0, 4, 0.9)})))
     assert error.findings[0]["rule"] == "input rating of inverter inv"
     assert error.findings[0]["amount"] == pytest.approx(1.0, rel=0.001)

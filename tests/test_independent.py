@@ -430,7 +430,7 @@ def test_a_random_site_has_an_answer_that_balances(seed):
     answer = solve_reference(site)
     assert repr(before) == repr(site)
     for step in range(site["steps"]):
-        surplus_kw = -site.get("dc_load_kw", np.zeros(site["steps"]))[step]
+        surplus_kw = -sum(load["power_kw"][step] for load in site["dc_loads"])
         for k, inv in enumerate(site["inverters"]):
             out, into = answer["output_kw"][k][step], answer["input_kw"][k][step]
             assert min(out, into) == pytest.approx(0.0, abs=1e-6)

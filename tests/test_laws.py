@@ -47,7 +47,7 @@ def wild_prices(tmp_path: Path, seed: int, **export: Any) -> Scenario:
         "ac_solar": [{"name": "shed", "available_kw_per_kwp": "data.sun", "size_kwp": 0.3}],
         "solar_controller": [{"name": "roof", "available_kw": "data.sun", "efficiency": 0.97}],
         "inverter": [inverter(5.0, 0.94, standby_w=30.0)],
-        "dc_load": {"power_kw": 0.1, "before": "new"},
+        "dc_load": [{"name": "racks", "power_kw": 0.1, "before": "new"}],
     }
     components = [
         {"kind": "spot_charge", "price_per_mwh": "data.price", "fee_per_kwh": 0.02},
@@ -128,7 +128,7 @@ def test_energy_balances_on_the_bus_and_at_the_meter(dispatch):
     """
     table, file = dispatch_table(dispatch), dispatch.scenario
     site = file.site
-    bus = np.full(len(table), 0.0 if site.dc_load is None else -float(site.dc_load.power_kw))
+    bus = np.full(len(table), -sum((float(load.power_kw) for load in site.dc_load), 0.0))
     ac = table["meter.import_kw"] - table["meter.export_kw"] - table["site.load_kw"]
     for unit in site.inverter:
         output, into = table[f"inverter.{unit.name}.output_kw"], table[f"inverter.{unit.name}.input_kw"]

@@ -204,12 +204,16 @@ def capacitor(raw: dict[str, Any], timeline: Timeline) -> None:
     raw["site"]["solar_controller"] = [
         {"name": "roof", "available_kw_per_kwp": "d.sun", "size_kwp": 4.0, "current_limit_a": 60.0}
     ]
-    raw["site"]["dc_load"] = {
-        "power_kw": "d.dc_load",
-        "before": "rectifier",
-        "rectifier_efficiency": 0.9,
-        "phase": "L1",
-    }
+    raw["site"]["dc_load"] = [
+        {
+            "name": "racks",
+            "power_kw": "d.dc_load",
+            "before": "rectifier",
+            "before_efficiency": 0.9,
+            "before_phase": "L1",
+        },
+        {"name": "fans", "power_kw": 0.05, "before": "new"},
+    ]
 
 
 def capacitor_resistance(raw: dict[str, Any], timeline: Timeline) -> None:

@@ -92,7 +92,6 @@ def week(seed: int, *, phases: int = 1, kind: str = "battery", days: int = 7, wo
         "imbalance_limit_kw": 6.0 if phases == 3 else None,
         "inverters": [{"phase": name} | inverter for name in names],
         "controllers": [{"available_kw": np.round(5 * sun, 3), "efficiency": 0.97, "current_limit_a": 85.0}],
-        "dc_load_kw": 0.0,
         "banks": [bank],
         "import_price": buy,
         "export_price": sell,

@@ -323,7 +323,9 @@ def test_equipment_that_nothing_connects_is_refused(starter):
     inverter = TEXT[TEXT.index("[[site.inverter]]") : TEXT.index("# --- Storage")]
     told = faults(
         changed(
-            starter, (inverter, ""), ("[site]\n", '[site]\ndc_load = { power_kw = 1.0, before = "new" }\n')
+            starter,
+            (inverter, ""),
+            ("[site]\n", '[site]\ndc_load = [{ name = "racks", power_kw = 1.0, before = "new" }]\n'),
         )
     )
     assert [

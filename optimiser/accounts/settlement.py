@@ -110,7 +110,7 @@ def crossing_effect(statement: Statement) -> dict[str, float] | None:
 
 
 def before_flows(scenario: Scenario) -> MeterFlows:
-    """What the meter sees without the system: load, a DC load's rectifier, solar that is there already.
+    """What the meter sees without the system: load, what fed the DC loads then, solar that is there already.
 
     Existing solar gives way where a limit of the connection on export or imbalance asks for it. The reactive power that
     a contract derives from the load is the same in both cases.
@@ -141,8 +141,8 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     totals: dict[str, float] = {}
     totals["load"] = hours * sum(site.load_kw(data, phase).sum() for phase in site.phase_names)
     totals["DC load"] = float(site.dc_load_kw(data).sum()) * hours
-    if site.dc_load is not None and site.dc_load.before == "rectifier":
-        totals["taken by the rectifier before"] = float(site.dc_load.taken_before_kw(data).sum()) * hours
+    if any(load.before != "new" for load in site.dc_load):
+        totals["taken for the DC load before"] = float(site.taken_before_kw(data).sum()) * hours
     totals["import"] = hours * flows.meter.import_kw.sum()
     totals["export"] = hours * flows.meter.export_kw.sum()
     available = used = 0.0

@@ -247,8 +247,9 @@ def _given_kwh(days: Scenario, net_import_kw: np.ndarray, hours: float) -> float
     before, site = before_flows(days), days.site
     steps = math.ceil(hours / days.timeline.step_hours - 1e-9)
     data = days.data
-    spared = 0.0 if site.dc_load is None else site.dc_load.taken_before_kw(data)
-    gave_kw = np.maximum(before.import_kw - before.export_kw - spared - net_import_kw, 0.0)[-steps:]
+    gave_kw = np.maximum(
+        before.import_kw - before.export_kw - site.taken_before_kw(data) - net_import_kw, 0.0
+    )[-steps:]
     efficiency = min((inverter.output_efficiency for inverter in site.inverter), default=1.0)
     fixed_kw = site.dc_needs_kw(data, days.storage)[-steps:]
     return float(np.sum(gave_kw / efficiency + fixed_kw) * days.timeline.step_hours)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from pydantic import model_validator
+from pydantic import StrictStr, model_validator
 
 from optimiser.equipment.connection import Phase
-from optimiser.fields import Column, Component, choice, column, quantity
+from optimiser.fields import Column, Component, choice, column, quantity, text
 from optimiser.terms.data import InputData
 
 
@@ -21,35 +21,46 @@ class Load(Component):
 
 
 class DcLoad(Component):
-    """Load on the DC bus, and what fed it in the case before.
+    """A load on the DC bus, and what fed it in the case before.
 
-    Both cases serve the same needs: a rectifier drew power_kw / rectifier_efficiency from its phase, active power
-    alone, which the system now spares; a load that is new is in the case after only.
+    Both cases serve the same needs: a rectifier, or a charger of the load's own, drew power_kw / before_efficiency from
+    its phase, active power alone, which the system now spares; a load that is new is in the case after only.
     """
 
+    name: StrictStr = text("name of the load")
     power_kw: Column = column("kW", "load on the DC bus", at_least=0)
-    before: Literal["rectifier", "new"] = choice(
-        'what fed it before: "rectifier", with its efficiency and phase, or "new" if it was not there'
+    before: Literal["rectifier", "charger", "new"] = choice(
+        'what fed it before: a "rectifier" or a "charger" of its own, with before_efficiency and before_phase, or '
+        '"new" if it was not there'
     )
-    rectifier_efficiency: float | None = quantity(
-        "-", "DC power given over AC power taken of the rectifier before", default=None, above=0, at_most=1
+    before_efficiency: float | None = quantity(
+        "-", "DC power given over AC power taken of what fed it before", default=None, above=0, at_most=1
     )
-    phase: Phase | None = choice('phase that the rectifier was on; "all" shared it equally', default=None)
+    before_phase: Phase | None = choice(
+        'phase that what fed it before was on; "all" shared it equally', default=None
+    )
 
     @model_validator(mode="after")
     def _before(self) -> DcLoad:
-        given = [key for key in ("rectifier_efficiency", "phase") if getattr(self, key) is not None]
-        if self.before == "rectifier" and len(given) < 2:
-            raise ValueError('before = "rectifier" needs rectifier_efficiency and phase; add what is missing')
+        keys = ("before_efficiency", "before_phase")
+        given = [key for key in keys if getattr(self, key) is not None]
+        if self.before != "new" and len(given) < 2:
+            raise ValueError(f'before = "{self.before}" needs {" and ".join(keys)}; add what is missing')
         if self.before == "new" and given:
             raise ValueError(
-                f'before = "new" goes without {" and ".join(given)}; remove it, or say "rectifier"'
+                f'before = "new" goes without {" and ".join(given)}; remove it, or say what fed the load: "rectifier" '
+                'or "charger"'
             )
         return self
 
+    @property
+    def phase(self) -> Phase | None:
+        """Phase that it was fed from in the case before; None where it is new."""
+        return self.before_phase
+
     def taken_before_kw(self, data: InputData) -> np.ndarray:
-        """AC power that the rectifier took in the case before, of shape (steps,). [kW]"""
-        if self.rectifier_efficiency is None:
+        """AC power that fed it in the case before, of shape (steps,). [kW]"""
+        if self.before_efficiency is None:
             return np.zeros(data.timeline.steps)
-        taken: np.ndarray = data.values(self.power_kw) / self.rectifier_efficiency
+        taken: np.ndarray = data.values(self.power_kw) / self.before_efficiency
         return taken

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import model_validator
+from pydantic import field_validator, model_validator
 
 from optimiser.equipment import binding, laws, limits
 from optimiser.equipment.bank import StorageBank
@@ -17,6 +17,11 @@ from optimiser.equipment.solar import AcSolar, SolarController
 from optimiser.equipment.storage import bank_on_bus
 from optimiser.fields import Component, Several, choice, quantity
 from optimiser.terms.data import InputData
+
+DC_LOAD_FORM = (
+    '[[site.dc_load]] with name, power_kw and before = "new", or before = "rectifier" or "charger" with '
+    "before_efficiency and before_phase"
+)
 
 
 class Site(Component):
@@ -32,7 +37,7 @@ class Site(Component):
     ac_solar: Several[AcSolar] = ()
     inverter: Several[Inverter] = ()
     solar_controller: Several[SolarController] = ()
-    dc_load: DcLoad | None = None
+    dc_load: Several[DcLoad] = ()
     dc_voltage_v: float | None = quantity(
         "V", "bus voltage where no bank sits on the bus directly", default=None, above=0
     )
@@ -48,11 +53,14 @@ class Site(Component):
     @classmethod
     def _former_key(cls, given: Any) -> Any:
         if isinstance(given, dict) and "dc_load_kw" in given:
-            raise ValueError(
-                "dc_load_kw does not say what fed the load before; write "
-                '[site.dc_load] with power_kw and before = "new", or before = "rectifier" with rectifier_efficiency '
-                "and phase"
-            )
+            raise ValueError(f"dc_load_kw does not say what fed the load before; write {DC_LOAD_FORM}")
+        return given
+
+    @field_validator("dc_load", mode="before")
+    @classmethod
+    def _former_table(cls, given: Any) -> Any:
+        if isinstance(given, dict):
+            raise ValueError(f"loads on the DC bus are a list; write {DC_LOAD_FORM}")
         return given
 
     @model_validator(mode="after")
@@ -75,10 +83,11 @@ class Site(Component):
                     for index, item in enumerate(items)
                     if item.phase in ("L2", "L3")
                 ]
-            if self.dc_load is not None and self.dc_load.phase in ("L2", "L3"):
-                faults.append(
-                    f"dc_load.phase is {self.dc_load.phase} but the site has one phase; use L1 or all"
-                )
+            faults += [
+                f"dc_load.{index}.before_phase is {load.before_phase} but the site has one phase; use L1 or all"
+                for index, load in enumerate(self.dc_load)
+                if load.before_phase in ("L2", "L3")
+            ]
             if self.connection.imbalance_limit_kw is not None:
                 faults.append("connection.imbalance_limit_kw needs three phases; remove it")
         if faults:
@@ -137,15 +146,17 @@ class Site(Component):
         return made
 
     def needs_before_kw(self, data: InputData, phase: str) -> np.ndarray:
-        """Load of a phase in the case before, with what a rectifier took for the DC load, of shape (steps,). [kW]"""
-        load = self.load_kw(data, phase)
-        if self.dc_load is None or self.dc_load.phase is None:
-            return load
-        return load + self.share(self.dc_load, phase) * self.dc_load.taken_before_kw(data)
+        """Load of a phase in the case before, with what fed the DC loads then, of shape (steps,). [kW]"""
+        spared = [self.share(load, phase) * load.taken_before_kw(data) for load in self.dc_load]
+        return sum(spared, self.load_kw(data, phase))
+
+    def taken_before_kw(self, data: InputData) -> np.ndarray:
+        """AC power that fed the DC loads in the case before, of shape (steps,). [kW]"""
+        return sum((load.taken_before_kw(data) for load in self.dc_load), np.zeros(data.timeline.steps))
 
     def dc_load_kw(self, data: InputData) -> np.ndarray:
         """Load on the DC bus, of shape (steps,). [kW]"""
-        return np.zeros(data.timeline.steps) if self.dc_load is None else data.values(self.dc_load.power_kw)
+        return sum((data.values(load.power_kw) for load in self.dc_load), np.zeros(data.timeline.steps))
 
     def dc_needs_kw(self, data: InputData, banks: Sequence[StorageBank]) -> np.ndarray:
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""

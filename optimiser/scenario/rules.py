@@ -64,6 +64,7 @@ def name_faults(file: ScenarioFile) -> Iterator[str]:
         "site.inverter": file.site.inverter,
         "site.solar_controller": file.site.solar_controller,
         "site.ac_solar": file.site.ac_solar,
+        "site.dc_load": file.site.dc_load,
         "storage": file.storage,
         "service": file.service,
     }
@@ -99,7 +100,7 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         yield "site.inverter is empty but there is storage. Add the inverter that connects it."
     if file.site.solar_controller and not file.site.inverter:
         yield "site.inverter is empty but there are solar controllers on the DC bus. Add the inverter."
-    if file.site.dc_load is not None and not file.site.inverter:
+    if file.site.dc_load and not file.site.inverter:
         yield "site.dc_load is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
     if file.service and not file.site.inverter:
         yield "service needs at least one inverter in site.inverter."

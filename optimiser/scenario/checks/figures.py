@@ -103,7 +103,7 @@ def load_units(scenario: Scenario) -> Iterator[str]:
     limit = float(data.values(site.connection.import_limit_kw).max())
     loads = itertools.chain(
         ((f"site.load.{index}.power_kw", load.power_kw) for index, load in enumerate(site.load)),
-        [] if site.dc_load is None else [("site.dc_load.power_kw", site.dc_load.power_kw)],
+        ((f"site.dc_load.{index}.power_kw", load.power_kw) for index, load in enumerate(site.dc_load)),
     )
     for place, reference in loads:
         peak = float(data.values(reference).max())
