@@ -286,7 +286,8 @@ def test_page_passes_an_accessibility_checker(folder: Path, scheme: str, edition
         browser = started.chromium.launch(executable_path=BROWSER, args=list(FLAGS[1:-1]))
         page = browser.new_page(color_scheme=scheme, viewport={"width": 1000, "height": 900})
         page.goto((folder / f"{edition}.html").as_uri())
-        page.locator("html[data-drawn=all]").wait_for(state="attached")
+        if edition == "full":
+            page.locator("html[data-drawn=all]").wait_for(state="attached")
         wanted = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
         found = axe.Axe().run(page, options={"runOnly": {"type": "tag", "values": wanted}}).response
         browser.close()

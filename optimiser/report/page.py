@@ -16,6 +16,7 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from optimiser.report.blocks import Section
+from optimiser.report.drawn import drawn
 
 # What `embed` gives for no columns: a page without a day picker or heat maps reads nothing of it.
 NO_SERIES: Mapping[str, Any] = {
@@ -37,19 +38,23 @@ def page_text(
     series: Mapping[str, Any] = NO_SERIES,
     edition: str = "full",
 ) -> str:
-    """Sections and embedded series as one page that asks the network for nothing."""
-    script = read("page.js")
+    """Sections and embedded series as one page that asks the network for nothing; other editions than the full one
+    need no script, since their charts are drawn in the page.
+    """
+    script, scripted = read("page.js"), edition == "full"
     return template("page.html.j2").render(
         title=title,
         invented=invented,
         currency=currency,
         edition=edition,
+        scripted=scripted,
+        drawn=drawn,
         sections=sections,
         series=squeezed(json.dumps(without_gaps(series), separators=(",", ":"))),
         style=Markup(read("style.css")),
-        library=squeezed_library(),
+        library=squeezed_library() if scripted else "",
         script=inline(script),
-        policy=policy(get_plotlyjs(), script),
+        policy=policy(get_plotlyjs(), script) if scripted else policy(),
     )
 
 
@@ -98,7 +103,7 @@ def squeezed_library() -> Markup:
 def policy(*scripts: str) -> str:
     """A content security policy that runs exactly these scripts and loads nothing from anywhere."""
     digests = (base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()) for script in scripts)
-    allowed = " ".join(f"'sha256-{digest.decode('ascii')}'" for digest in digests)
+    allowed = " ".join(f"'sha256-{digest.decode('ascii')}'" for digest in digests) or "'none'"
     # The drawing library writes its own style elements, so inline styles have to be let through.
     return (
         f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
