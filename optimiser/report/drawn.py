@@ -88,7 +88,8 @@ def _steps(chart: Chart) -> str:
     frame = Frame(
         EDGE + LETTER * max(map(len, trace["y"])) + TICK, WIDTH - EDGE, EDGE, chart.height_px - 2.6 * LINE
     )
-    axis = Axis(*chart.layout["xaxis"]["range"], frame.left, frame.right)
+    low, high = chart.layout["xaxis"]["range"]
+    axis = Axis(low, high, frame.left, frame.right)
     parts = [_across(axis, frame, chart.layout["xaxis"]["title"]["text"])]
     room = (frame.bottom - frame.top) / len(ends)
     for place, ((start, end), name, figure) in enumerate(zip(ends, trace["y"], trace["text"], strict=True)):
