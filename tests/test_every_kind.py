@@ -51,6 +51,7 @@ SMALLEST: dict[str, dict[str, Any]] = {
     "volume_charge": {"blocks": [{"rate_per_kwh": 0.3}]},
     "controlled_load": {"load_kw": 1.5, "rate_per_kwh": 0.15},
     "tiered_feed_in": {"blocks": [{"rate_per_kwh": 0.1}]},
+    "subscribed_capacity": {"subscribed_kw": 1.0, "rate_per_kw": 5.0, "excess_rate_per_kwh": 0.5},
     "export_charge": {"rate_per_kwh": 0.02},
     "apparent_demand_charge": {"rate_per_kva": 9.0, "power_factor": 0.9},
     "capacity_fee": {"steps": [{"fee": 20.0}]},
@@ -120,6 +121,15 @@ RICHER: dict[str, dict[str, Any]] = {
         "load_kw": "data.load",
         "rates": [{"rate_per_kwh": 0.1, "when": {"from": "22:00", "to": "06:00"}}, {"rate_per_kwh": 0.2}],
         "rate_per_day": 0.05,
+    },
+    "subscribed_capacity": {
+        "subscribed_kw": 1.5,
+        "rate_per_kw": 0.2,
+        "rate_basis": "day",
+        "excess_rate_per_kwh": 1.0,
+        "interval_minutes": 120,
+        "when": {"from": "06:00", "to": "21:00"},
+        "valid_from": datetime.date(2025, 4, 1),
     },
     "tiered_feed_in": {
         "blocks": [{"up_to_kwh": 8.0, "rate_per_kwh": 0.12}, {"rate_per_kwh": 0.04}],
@@ -214,6 +224,11 @@ def case(tmp_path: Path, module: Any, kind: type[BaseModel], fields: dict[str, A
 def place_of(module: Any) -> str:
     """Where the kind under test stands in the scenario."""
     return {tariff: "tariff.component.0", storage: "storage.0", services: "service.0"}[module]
+
+
+def test_every_component_of_a_tariff_has_its_name_there():
+    """Those who build a contract in Python find each kind in one place."""
+    assert {kind.__name__ for kind in tariff.KINDS} <= set(tariff.__all__)
 
 
 @every_kind

@@ -392,6 +392,14 @@ def tiers(raw: dict[str, Any], timeline: Timeline) -> None:
             "blocks": [{"up_to_kwh": 3.0, "rate_per_kwh": 0.01}, {"rate_per_kwh": 0.04}],
         },
         {
+            "kind": "subscribed_capacity",
+            "subscribed_kw": 2.5,
+            "rate_per_kw": 1.0,
+            "excess_rate_per_kwh": 0.2,
+            "interval_minutes": 2 * timeline.step_minutes,
+            "when": {"from": "05:00", "to": "20:00"},
+        },
+        {
             "kind": "export_charge",
             "rate_per_kwh": 0.03,
             "free_kwh": 20.0,

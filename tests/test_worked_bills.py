@@ -622,6 +622,32 @@ def test_capacity_fee_of_the_step(tmp_path, kw, fee):
     assert near(fee) == bill(tmp_path, fee_of, load.ravel(), days=31).bill_before
 
 
+@pytest.mark.parametrize(
+    ("load_kw", "more", "total"),
+    [
+        (4.0, {}, 228.0),  # 4 kW x 57
+        ({12: 6.0, 13: 6.0}, {}, 230.0),  # an hour of 6 kW is 2 kWh beyond
+        ({12: 7.0, 13: 1.0}, {}, 228.0),  # half an hour of 7 kW and one of 1 kW are 4 kW
+        ({12: 7.0, 13: 1.0}, {"interval_minutes": 30}, 229.5),  # 3 kW x 0.5 h
+        ({12: 6.0, 13: 6.0}, {"when": {"from": "08:00", "to": "20:00"}}, 228.0),  # it is 06:00
+        ({17: 9.0}, {"when": {"from": "08:30", "to": "20:00"}}, 230.5),  # half an hour counts: 4.5 - 2 kWh
+        ({12: 6.0, 13: 6.0}, {"rate_per_kw": 2.0, "rate_basis": "day"}, 250.0),  # 31 x 4 x 2 and the 2 kWh
+    ],
+)
+def test_a_subscribed_capacity(tmp_path, load_kw, more, total):
+    """Subscribed for 4 kW at 57 a month, each kWh of an hour beyond it at 1.
+
+    By hand; the form of a Norwegian proposal, with its rate beyond the subscription from memory: source at
+    `subscribed_capacity`.
+    """
+    load = np.full(31 * 48, 1.0) if isinstance(load_kw, dict) else np.full(31 * 48, load_kw)
+    for half_hour, kw in load_kw.items() if isinstance(load_kw, dict) else ():
+        load[9 * 48 + half_hour] = kw
+    component = {"kind": "subscribed_capacity", "subscribed_kw": 4.0, "rate_per_kw": 57.0} | more
+    component |= {"excess_rate_per_kwh": 1.0}
+    assert near(total) == bill(tmp_path, [component], load, days=31, step_minutes=30).bill_before
+
+
 def test_apparent_demand(tmp_path):
     """8 kW at a power factor of 0.8 are 10 kVA; 3 kW beside 4 kvar are 5 kVA: the triangle of 3, 4 and 5.
 
@@ -750,6 +776,12 @@ WHOLE_PERIOD = {
     "stepped": {"kind": "capacity_fee", "steps": [{"up_to_kw": 3.0, "fee": 30.0}, {"fee": 90.0}], **HOURLY},
     "least bill": {"kind": "minimum_charge", "at_least_per_period": 400.0},
     "subscription": {"kind": "period_charge", "rate_per_period": 31.0},
+    "subscribed": {
+        "kind": "subscribed_capacity",
+        "subscribed_kw": 2.0,
+        "rate_per_kw": 10.0,
+        "excess_rate_per_kwh": 1.0,
+    },
 }
 
 

@@ -597,16 +597,7 @@ def _gates(scenario: Scenario, problem: Problem) -> dict[str, np.ndarray]:
 
 def _demand_columns(scenario: Scenario, problem: Problem) -> list[np.ndarray]:
     """Places of what each demand component measures, one a billing period."""
-    heads = {
-        "demand_charge": "demand",
-        "apparent_demand_charge": "apparent_demand",
-        "capacity_fee": "capacity_fee",
-    }
-    names: Sequence[str] = [
-        f"{heads[component.kind]}.{component.name}"
-        for component in scenario.tariff.component
-        if isinstance(component, DEMAND)
-    ]
+    names = [c.measured_as for c in scenario.tariff.component if isinstance(c, DEMAND)]
     return [problem.places[name] for name in names if name in problem.places]
 
 

@@ -2,7 +2,15 @@
 
 from optimiser.tariff.contract import KINDS, AnyComponent, Billing, Tariff
 from optimiser.tariff.demand import ApparentDemandCharge, CapacityFee, DemandCharge, FeeStep, Ratchet
-from optimiser.tariff.energy import BlockCharge, ControlledLoad, EnergyCharge, Fee, SpotCharge, VolumeCharge
+from optimiser.tariff.energy import (
+    BlockCharge,
+    ControlledLoad,
+    EnergyCharge,
+    Fee,
+    SpotCharge,
+    SubscribedCapacity,
+    VolumeCharge,
+)
 from optimiser.tariff.export import ExportCharge, FeedIn, SpotFeedIn, TieredFeedIn
 from optimiser.tariff.fixed import DailyCharge, MinimumCharge, PeriodCharge
 from optimiser.tariff.parts import Block, RatePeriod
@@ -29,6 +37,7 @@ __all__ = [
     "RatePeriod",
     "SpotCharge",
     "SpotFeedIn",
+    "SubscribedCapacity",
     "Tariff",
     "TieredFeedIn",
     "VolumeCharge",

@@ -6,6 +6,7 @@ a rate that changes is weighted by days, and one that changes in name alone chan
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
@@ -48,6 +49,11 @@ class _Metered(Charge):
         "on which it holds",
         default="billing_period",
     )
+
+    @property
+    @abstractmethod
+    def measured_as(self) -> str:
+        """Name of the column of what it measures in each billing period."""
 
     @property
     def once_a_period(self) -> bool:
@@ -223,13 +229,18 @@ class DemandCharge(_Demand):
     )
     at_least_kw: float = quantity("kW", "least demand that is charged", default=0.0, at_least=0)
 
+    @property
+    def measured_as(self) -> str:
+        """Name of the column of each billing period's peak. [kW]"""
+        return f"demand.{self.name}"
+
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
         return self.rate_words(self.rate_per_kw, "kW", self.at_least_kw)
 
     def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One amount a billing period."""
-        name = f"demand.{self.name}"
+        name = self.measured_as
         measured = self.measured(name, flows, terms, tariff)
         charged = self.charged(name, measured, self.at_least_kw, flows.import_most_kw, terms, tariff)
         yield self.line(self.name, self.rate_per_kw, charged, "kW", terms, tariff)
@@ -258,6 +269,11 @@ class ApparentDemandCharge(_Demand):
     power_factor: float | None = quantity("-", "of the load", default=None, above=0, at_most=1)
     reactive_kvar: Column | None = column("kvar", "reactive power of the load", default=None, at_least=0)
 
+    @property
+    def measured_as(self) -> str:
+        """Name of the column of each billing period's peak. [kVA]"""
+        return f"apparent_demand.{self.name}"
+
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
         reactive = (
@@ -278,7 +294,7 @@ class ApparentDemandCharge(_Demand):
         else:
             assert self.reactive_kvar is not None  # as `_one_reactive` has seen
             reactive = terms.values(self.reactive_kvar)
-        name = f"apparent_demand.{self.name}"
+        name = self.measured_as
         measured = self.measured(name, flows, terms, tariff, reactive)
         most = np.hypot(flows.import_most_kw, reactive)
         charged = self.charged(name, measured, self.at_least_kva, most, terms, tariff)
@@ -321,6 +337,11 @@ class CapacityFee(_Metered):
         description="whether a demand of just up_to_kw is still in the step that ends there; false: in the next",
     )
 
+    @property
+    def measured_as(self) -> str:
+        """Name of the column of what picks each billing period's step. [kW]"""
+        return f"capacity_fee.{self.name}"
+
     def words(self) -> str:
         """How it is charged, as a sentence without its name, tax and dates."""
         to, from_ = ("up to", "above") if self.top_included else ("below", "from there on")
@@ -346,7 +367,7 @@ class CapacityFee(_Metered):
 
     def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
         """One line: the fee of the step that each billing period lies in."""
-        name, per = f"capacity_fee.{self.name}", tariff.period
+        name, per = self.measured_as, tariff.period
         measured = self.measured(name, flows, terms, tariff)
         most = float(np.max(flows.import_most_kw, initial=0.0))
         tops = self._ends()

@@ -1,4 +1,5 @@
-"""Energy taken from the grid: by time of use, by blocks of volume, at the wholesale price, on a register of its own."""
+"""Energy taken from the grid: by time of use, by blocks of volume, at the wholesale price, on a register of its own,
+beyond a subscribed power."""
 
 from __future__ import annotations
 
@@ -10,10 +11,20 @@ from pydantic import Field, StrictStr
 
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.flows import MeterFlows, Series
-from optimiser.tariff.parts import Charge, TariffBasis, TimeOfUse, Volume, days_of_supply, rest
+from optimiser.tariff.parts import (
+    Charge,
+    TariffBasis,
+    TimeOfUse,
+    Volume,
+    days_of_supply,
+    hours_words,
+    rest,
+    share_of_period,
+)
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
 from optimiser.terms.verbs import Group, Terms
+from optimiser.timeline import STEP, Grouping, Window
 
 LOSS_FACTORS = (0.5, 1.5)  # published marginal and distribution factors lie well inside (from memory)
 
@@ -225,5 +236,69 @@ class ControlledLoad(TimeOfUse):
             yield Line(f"{self.name}, register", "fixed", charge, tariff.period, quantity=days, unit="days")
 
 
-AnyEnergy = EnergyCharge | BlockCharge | VolumeCharge | SpotCharge | ControlledLoad
+class SubscribedCapacity(Charge):
+    """A subscription for so many kW, and a charge per kWh imported beyond it.
+
+    Metered at the import register: what an interval of the clock takes beyond `subscribed_kw` times its length is
+    charged, so a short peak within it costs nothing. With `when`, import at other times is not counted, and an interval
+    that the window cuts has as much of the subscription as it has hours in it. The subscription itself is paid whatever
+    is used, by the billing period, of which the run or the dates may cut a share of days, or by the day. Leaves out
+    a change of the subscription within the run: two components with dates have it.
+
+    References
+    ----------
+    .. [1] Norwegian Water Resources and Energy Directorate (NVE), consultation document 5/2017 on tariffs of
+       distribution networks: a subscription in kW, and each kWh of an hour beyond it at a higher rate; from memory.
+    """
+
+    kind: Literal["subscribed_capacity"] = choice("component")
+    name: StrictStr = text("name on the bill", default="Subscribed capacity")
+    subscribed_kw: float = quantity("kW", "power that is subscribed", at_least=0)
+    rate_per_kw: float = quantity("currency/kW", "subscription for a kW, before tax", at_least=0)
+    rate_basis: Literal["billing_period", "day"] = choice(
+        "whether that rate is for a billing period or for each day of it", default="billing_period"
+    )
+    excess_rate_per_kwh: float = quantity(
+        "currency/kWh", "charge on import beyond the subscription, before tax", at_least=0
+    )
+    interval_minutes: int = quantity("min", "length of the metered average", default=60, above=0)
+    when: Window | None = Field(default=None, description="hours whose import is counted; left out: all")
+
+    def words(self) -> str:
+        """How it is charged, as a sentence without its name, tax and dates."""
+        per = "day" if self.rate_basis == "day" else "billing period"
+        return (
+            f"{self.subscribed_kw:g} kW at {self.rate_per_kw:g} a kW and {per}; {self.excess_rate_per_kwh:g} a kWh "
+            f"beyond that in an interval of {self.interval_minutes} min{hours_words(self.when)}"
+        )
+
+    def steepest(self, data: InputData, tariff: TariffBasis) -> float:
+        """What a kWh costs beyond the subscription. [currency/kWh]"""
+        return self.excess_rate_per_kwh
+
+    def lines(self, flows: MeterFlows, terms: Terms, tariff: TariffBasis) -> Iterator[Line]:
+        """The subscription of each billing period, and what is beyond it in each interval."""
+        count = days_of_supply if self.rate_basis == "day" else share_of_period
+        held = terms.series(count(terms, tariff, self.in_force(terms, tariff)), per=tariff.period)
+        subscribed = self.subscribed_kw * held
+        unit = "kW days" if self.rate_basis == "day" else "kW"
+        charge = -self.rate_per_kw * subscribed
+        yield Line(self.name, "fixed", charge, tariff.period, quantity=subscribed, unit=unit)
+        slot = STEP
+        if self.interval_minutes > terms.timeline.step_minutes:
+            slot = Grouping("block", tariff.zone, self.interval_minutes)
+        hours = self.mask(terms, tariff, self.when) * terms.step_hours
+        _, beyond = terms.blocks(
+            f"subscribed_capacity.{self.name}",
+            flows.import_kw * terms.series(hours),
+            widths=[self.subscribed_kw * terms.groups(slot).sum(hours)],
+            per=slot,
+            at_most=terms.groups(slot).sum(flows.import_most_kw * hours),
+            in_order=False,
+        )
+        charge = -self.excess_rate_per_kwh * beyond
+        yield Line(f"{self.name}, beyond it", "energy in", charge, slot, quantity=beyond, unit="kWh")
+
+
+AnyEnergy = EnergyCharge | BlockCharge | VolumeCharge | SpotCharge | ControlledLoad | SubscribedCapacity
 KINDS = get_args(AnyEnergy)

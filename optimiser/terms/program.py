@@ -414,6 +414,8 @@ class LpTerms(Terms):
         if name in self.rows:
             raise DriftError(f"two rules are named {name}")
         size = self.size(per)
+        if each is not None and per == STEP:
+            each, once = None, each + once  # every group has one step
         if self.pattern:
             pattern = (None if each is None else each[-1], once[-1])
             self.rows[name] = RowFamily(name, per, sense, *pattern, unit, width)
