@@ -525,7 +525,9 @@ def test_the_study_compares_policies_with_the_ceiling_and_plain_running(tmp_path
     found = study(statement, silent)
     assert isinstance(found, WithoutForesight)
     rows = {row["name"]: row for row in found.summary["outcomes"]}
-    assert ["ceiling", "rolling", "backcast", "own use", "stored worth", "no storage"] == list(rows)
+    assert ["ceiling", "rolling", "backcast", "own use", "stored worth", "replanned", "no storage"] == list(
+        rows
+    )
     for name, row in rows.items():
         assert row["saving"] == pytest.approx(found.tables["lines"][name].sum())
         assert row["saving"] == pytest.approx(found.tables["months"][name].sum())

@@ -330,6 +330,7 @@ def test_the_report_without_foresight_has_a_row_for_the_timetable(tmp_path):
         "chosen on the past",
         "own use",
         "stored worth",
+        "replanned",
         "no storage",
     ]
     row = rows["timetable"]

@@ -252,7 +252,7 @@ class StoredWorth:
             self.reached_kw = np.maximum(
                 self.reached_kw, float(np.sum(state.load_kw) - np.sum(state.ac_solar_kw))
             )
-            self.modes[step], self.power_kw[step], self.marks[step] = mode[-1], power_kw[-1], marks[-1]
+        self.modes[step], self.power_kw[step], self.marks[step] = mode[-1], power_kw[-1], marks[-1]
         every = np.ones((1, groups))
         return Told(
             mode[:, None] * every.astype(int),
@@ -459,7 +459,7 @@ def mode_of(
         return Mode.HOLD, 0.0, 0.0
     if power_kw < 0:
         if meter < 0:
-            return Mode.FEED_OUT, min(-meter, net), mark if mark_kwh >= 0 else floor
+            return Mode.FEED_OUT, -meter, mark if mark_kwh >= 0 else floor
         if mark_kwh >= 0:
             return Mode.COVER_LOAD, 0.0, mark
         return Mode.CUT_PEAKS, meter, floor

@@ -27,7 +27,7 @@ def section(results: Results) -> Section | None:
             f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
             "out on that. The store follows the plan, the meter takes the error, and every limit holds. Own use and "
             "stored worth make no plan: the device goes by its own meter, and by the price of the step. "
-            + see("foresight")
+            "Replanned hands it a mode from a plan that is made anew within the day. " + see("foresight")
         ),
         chart(results, study),
         policies_table(results, study),
@@ -117,7 +117,8 @@ def ahead(study: dict[str, Any]) -> str:
     if not hours:
         return (
             "No plan knows a price of a market before its hour but what is published ahead, except policies that see "
-            f"what happens; stored worth knows the price of the running interval unless it is published later.{told}"
+            f"what happens; stored worth and replanned know the price of the running interval unless it is "
+            f"published later.{told}"
         )
     return f"Market prices are known {hours:g} hours ahead of each plan.{told}"
 

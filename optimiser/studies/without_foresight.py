@@ -21,6 +21,7 @@ from optimiser.errors import DriftError, InfeasibleError, OptimiserError, Unprov
 from optimiser.foresight.errors import forecast_errors
 from optimiser.foresight.facts import Facts, Plans, Policy
 from optimiser.foresight.policies import policies_of
+from optimiser.foresight.replanned import Replanned
 from optimiser.foresight.running import Executed, run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
@@ -30,13 +31,15 @@ from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
 
 CEILING, CHOSEN, OWN_USE, STORED_WORTH = "ceiling", "chosen on the past", "own use", "stored worth"
-NO_STORAGE = "no storage"
+REPLANNED, NO_STORAGE = "replanned", "no storage"
 SEE_WHAT_HAPPENS = ("rolling", "uncertain")  # policies that no device can follow
 WORDS = {
     CEILING: "knows everything beforehand: an upper bound",
     OWN_USE: "covers the site's own load from sun and store, sells no service",
     STORED_WORTH: "takes in each step what its price pays best beside what stored energy is worth, learnt from "
     "the days before; sells no service",
+    REPLANNED: "plans a day ahead anew each half-hour, and when the price moves, by what today has shown so far; tells "
+    "the device a mode; sells no service",
     NO_STORAGE: "the same site without its storage",
 }
 # What ends one way of running the site and not the run: the ceiling stands without it. A defect says that it is one.
@@ -148,7 +151,7 @@ def _chosen(scenario: Scenario, outcomes: Sequence[_Outcome], say: Progress) -> 
     """
     candidates = [Candidate(OWN_USE, OwnUse)]
     if scenario.site.inverter:
-        candidates.append(Candidate(STORED_WORTH, StoredWorth))
+        candidates += [Candidate(STORED_WORTH, StoredWorth), Candidate(REPLANNED, Replanned)]
     for outcome in outcomes:
         if outcome.executed is not None and outcome.name not in SEE_WHAT_HAPPENS and _chooses(scenario):
             net_kw = _net_kw(outcome.executed.dispatch)
@@ -191,7 +194,7 @@ def _cases(scenario: Scenario, choice: Choice) -> list[tuple[int, str, str]]:
     rows = [
         (number, name, WORDS[name])
         for number, name in enumerate(choice.names)
-        if name in (OWN_USE, STORED_WORTH)
+        if name in (OWN_USE, STORED_WORTH, REPLANNED)
     ]
     if _chooses(scenario):
         words = f"in each billing period what would have earned most in those before: {choice.words()}"
