@@ -63,29 +63,28 @@ change = { "timeline.days" = 2, "storage.0.units" = 2 }
 """
 
 
-def test_yearly_figures_are_measured_or_a_share_that_tells_of_them(path, tmp_path):
-    """Measured for the first and another contract; the first's share for another size; never mixed with ceilings."""
+def test_yearly_figures_are_measured_for_each_variant(path, tmp_path):
+    """Each on its own contract and size, as a run of it alone does; never mixed with ceilings."""
     path.write_text(FILE + LARGER, encoding="utf-8")
-    made = compare(read_plan([path]))
-    first, flat, larger = made.variants.to_dict("records")
-    share = first["forecast_driven_saving_per_year"] / first["ceiling_saving_per_year"]
-    assert share < 1
-    assert larger["forecast_driven_saving_per_year"] == pytest.approx(
-        share * larger["ceiling_saving_per_year"], rel=1e-12
-    )
-    how = ["measured without foresight"] * 2 + ["the first variant's share of the ceiling"]
-    assert how == made.variants["forecast_driven_from"].tolist()
-    assert flat["forecast_driven_saving_per_year"] != pytest.approx(share * flat["ceiling_saving_per_year"])
+    plan = read_plan([path])
+    made = compare(plan)
+    for row, variant in zip(made.variants.to_dict("records"), plan.variants, strict=True):
+        alone = optimiser.run(variant.scenario, studies=("without_foresight",))
+        assert row["forecast_driven_saving_per_year"] == pytest.approx(
+            alone.summary.headline.forecast_driven_saving_per_year, abs=1e-6
+        )
+    assert set(made.variants["forecast_driven_from"]) == {"measured without foresight, by the headline alone"}
     page = write_comparison(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
     for words in (
-        "share taken",
+        "measured on its own contract",
+        "At most a year (ceiling)",
         "Bills are of 2 days from",
         "scaled up from them, which know no other season",
         "Savings are counted from what the site pays without the system on the contract",
     ):
         assert words in page
     measured = compare(read_plan([path]), measure=True).variants
-    assert set(measured["forecast_driven_from"]) == {"measured without foresight"}
+    assert set(measured["forecast_driven_from"]) == {"measured without foresight, plans and own devices"}
     assert (measured["forecast_driven_saving_per_year"] <= measured["ceiling_saving_per_year"] + 1e-6).all()
 
 

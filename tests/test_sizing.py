@@ -17,6 +17,7 @@ from pyscipopt import Model, quicksum
 import optimiser
 from optimiser.batch.sizing.file import read_choices
 from optimiser.batch.sizing.search import annuity
+from optimiser.batch.sizing.shares import Share
 from optimiser.batch.sizing.sizes import find_sizes
 from optimiser.batch.sizing.write import write_sizing
 from optimiser.cli import main
@@ -285,12 +286,18 @@ def test_a_share_scales_the_saving_alone(home, tmp_path):
 
 
 def test_the_share_is_measured_where_none_is_given(home, tmp_path):
-    """What is counted on is what the site's own run without foresight earns of its ceiling; a missing policy is told.
+    """What is counted on is what a run of the best sizes earns without foresight; a missing policy is told.
 
-    From the contract: the measured share is used unless another is given.
+    From the contract: the measured share is used unless another is given; three days are walked whole.
     """
     made = find_sizes(home, choices(tmp_path, LISTS, home)).summary
-    head = optimiser.run(home, studies=("without_foresight",)).summary.headline
+    units, kw = made["best"]["batteries"], made["best"]["inverter"]
+    changes = {
+        "storage.0.units": units,
+        "site.inverter.0.output_kw": kw,
+        "site.inverter.0.input_kw": kw,
+    }
+    head = optimiser.run(optimiser.vary(home, changes), studies=("without_foresight",)).summary.headline
     assert head.forecast_driven_saving_per_year is not None
     share = head.forecast_driven_saving_per_year / head.ceiling_saving_per_year
     assert 0 < share < 1
@@ -298,11 +305,23 @@ def test_the_share_is_measured_where_none_is_given(home, tmp_path):
     assert made["best"]["counted_saving_a_year"] == pytest.approx(
         share * made["best"]["ceiling_saving_a_year"]
     )
-    assert "measured" in made["basis"]
+    assert "measured at" in made["basis"]
+    assert {units, kw} <= set(made["measured_shares"][-1].values())
     blind = optimiser.vary(home, {"foresight.policies": []})
     told = find_sizes(blind, choices(tmp_path, LISTS, blind)).summary
     assert told["share"] == 1.0
     assert any("Sizes count on the whole ceiling" in words for words in told["warnings"])
+
+
+def test_shares_between_measured_sizes_are_their_weighted_means():
+    """At a measured size its own, midway between two their mean, never beyond either.
+
+    Shepard 1968, from memory; worked by hand: of ranges of 1, a place at 0.25 weighs 1/0.0625 = 16 and 1/0.5625 = 16/9,
+    so 0.4 and 0.8 make (16 * 0.4 + 16/9 * 0.8) / (16 + 16/9) = 0.44.
+    """
+    share = Share("", None, {(0.0,): 0.4, (4.0,): 0.8}, (0.0,), (4.0,))
+    assert [0.4, 0.6, 0.8] == pytest.approx([share.of((at,)) for at in (0.0, 2.0, 4.0)])
+    assert share.of((1.0,)) == pytest.approx(0.44)
 
 
 def test_runs_that_run_out_are_called_best_found(home, tmp_path):

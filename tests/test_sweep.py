@@ -903,7 +903,7 @@ def test_a_case_by_itself_agrees_with_a_sweep_whose_payback_is_a_ceiling(site, t
         write(tmp_path / "driven.toml", grid(site, scenario="site", studies=["without_foresight"]))
     )
     assert road.basis_of(driven).startswith(
-        "Figures named forecast-driven are earned by planning on forecasts"
+        "Figures named forecast-driven are what each case earns without foresight"
     )
 
 
@@ -1044,7 +1044,7 @@ def test_a_factor_of_one_level_stands_beside_sampled_ones(site):
 def test_the_shipped_sweep_is_read():
     """Its file has no fault and the cases that it says; it leads with money a year."""
     plan = read_plan(ROOT / "scenarios" / "single-phase-home" / "sweep.toml")
-    assert "Ceiling saving, AUD a year" == recorded(plan).name(plan.file.record[0])
+    assert "Measured saving, AUD a year" == recorded(plan).name(plan.file.record[0])
     assert recorded(plan).covered().endswith("money in AUD.")
     assert 27 == len(plan.cases)
     assert "27 cases" in plan.file.description
@@ -1062,8 +1062,24 @@ def test_what_is_recorded_says_on_what_it_rests(site):
     for plan in (plain, driven):
         named = [path for path in plan.file.record if "saving" in path or "npv" in path or "payback" in path]
         assert all(path.split(".")[1].startswith(("ceiling_", "forecast_driven_")) for path in named)
+    usual = read_plan(keys)
+    assert ("measured_share",) == usual.file.studies
+    assert "studies.measured_share.saving_per_year" == usual.file.record[0]
     with pytest.raises(ScenarioError, match="earned without foresight, which no case works out"):
         read_plan(grid(site, record=["headline.forecast_driven_npv"]))
+    with pytest.raises(ScenarioError, match=r"measured_share.npv is earned without foresight.*ceiling_npv"):
+        read_plan(grid(site, record=["studies.measured_share.npv"]))
+
+
+def test_each_case_measures_its_own_share(site):
+    """By default a case records what it earns without foresight: a share of its own ceiling."""
+    keys = {key: value for key, value in one_factor(site).items() if key not in ("record", "studies")}
+    table = optimiser.sweep(keys, executor=Serial())
+    share = table["studies.measured_share.share_of_ceiling"]
+    made = table["studies.measured_share.saving_per_year"]
+    assert (share <= 1).all()
+    assert share.nunique() > 1
+    assert made.tolist() == pytest.approx((share * table["headline.ceiling_saving_per_year"]).tolist())
 
 
 def test_workers_need_a_guarded_script(monkeypatch):

@@ -17,14 +17,14 @@ from optimiser.accounts.settlement import before_flows
 from optimiser.dispatch import Progress
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, Several, text
-from optimiser.finance.cash import cash_flow, totals
-from optimiser.finance.formulas import net_present_value, payback
+from optimiser.finance.appraisal import appraise, at_share
 from optimiser.finance.yearly import is_year
 from optimiser.results.run import Run, run
 from optimiser.scenario.faults import checked
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario, vary
 from optimiser.scenario.uses import inside, read_toml
+from optimiser.studies.measured_share import MeasuredShare, measured
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
 from optimiser.timeline import STEP
@@ -34,8 +34,8 @@ WITHOUT = "without the system"
 OF_THE_DAYS = ("bill_after", "services_income", "saving")
 OF_A_YEAR = ("saving_per_year", "payback_years", "npv")
 # Where a variant's forecast-driven figures come from.
-MEASURED = "measured without foresight"
-SHARED = "the first variant's share of the ceiling"
+PLANNED = "measured without foresight, plans and own devices"
+MEASURED = "measured without foresight, by the headline alone"
 UNPLANNED = "the ceiling: without storage nothing is planned"
 UNKNOWN = "not worked out"
 
@@ -219,8 +219,8 @@ def compare(plan: ComparePlan, *, measure: bool = False, progress: Progress | No
     ----------
     plan : ComparePlan
     measure : bool
-        Work out each variant's forecast-driven figures; left out, those that earn on the same prices, contract and
-        services as the first take its share of the ceiling.
+        Run each variant as a run does, by every plan and device; left out, by what the headline needs alone
+        (`studies.measured_share`). Either way on its own contract, size and series.
     progress : callable, optional
 
     Raises
@@ -230,37 +230,27 @@ def compare(plan: ComparePlan, *, measure: bool = False, progress: Progress | No
     """
     say = progress or (lambda words: None)
     runs: list[tuple[str, Run]] = []
+    shares: list[MeasuredShare | None] = []
     for number, variant in enumerate(plan.variants, 1):
-        where = f"{variant.name} ({number} of {len(plan.variants)}): "
+        told = partial(_said, say, f"{variant.name} ({number} of {len(plan.variants)}): ")
         try:
-            own = measure or number == 1 or not _earns_alike(variant.scenario, plan.variants[0].scenario)
-            usual = None if own else ()
-            made = run(variant.scenario, studies=usual, progress=partial(_said, say, where))
+            made = run(variant.scenario, studies=None if measure else (), progress=told)
+            shares.append(None if measure else measured(made.statement, told))
         except OptimiserError as error:
             error.args = (f"{variant.name}: {error.args[0] if error.args else ''}", *error.args[1:])
             raise
         runs.append((variant.name, made))
-    share = None if measure else _share_of_first(runs[0][1])
-    variants, lines, hours = _variants(runs, share), _lines(runs), _hours(runs)
-    return Comparison(_summary(plan, runs, variants, lines, share), variants, lines, hours)
-
-
-def _earns_alike(one: Scenario, other: Scenario) -> bool:
-    """Whether two scenarios earn on the same prices, contract and services, so that a share of one tells of the other.
-
-    What is lost for want of foresight hangs on how prices move: a share of a spot contract tells nothing of a flat one.
-    """
-    keys = ("tariff", "service", "foresight", "source")
-    return all(getattr(one.file, key) == getattr(other.file, key) for key in keys)
+    variants, lines, hours = _variants(runs, shares), _lines(runs), _hours(runs)
+    return Comparison(_summary(plan, runs, variants, lines), variants, lines, hours)
 
 
 def _said(say: Progress, where: str, words: str) -> None:
     say(where + words)
 
 
-def _variants(runs: list[tuple[str, Run]], share: float | None) -> pd.DataFrame:
+def _variants(runs: list[tuple[str, Run]], shares: list[MeasuredShare | None]) -> pd.DataFrame:
     rows = []
-    for name, made in runs:
+    for (name, made), share in zip(runs, shares, strict=True):
         head, proof = made.summary.headline, made.summary.proof
         rows.append(
             {
@@ -285,45 +275,18 @@ def _unequipped(scenario: Scenario) -> float:
     return -float(sum(line.values.sum() for line in lines if line.cash))
 
 
-def _share_of_first(first: Run) -> float | None:
-    """What the first variant earns without foresight, as a share of its ceiling; None where that was not worked out."""
-    head = first.summary.headline
-    driven, ceiling = head.forecast_driven_saving_per_year, head.ceiling_saving_per_year
-    return None if driven is None or ceiling <= 0 else float(driven / ceiling)
-
-
-def _forecast_driven(made: Run, share: float | None) -> dict[str, Any]:
+def _forecast_driven(made: Run, share: MeasuredShare | None) -> dict[str, Any]:
     """Saving of a year, payback and present value without foresight, and where they come from."""
-    head = made.summary.headline
     source = UNKNOWN
-    if head.rests_on == "forecast_driven":
-        source = MEASURED
-    elif not made.scenario.storage:
-        source, share = UNPLANNED, 1.0
-    elif share is not None:
-        source = SHARED
     found: tuple[float | None, ...] = (None, None, None)
-    if source == MEASURED:
-        found = tuple(getattr(head.rested, key) for key in OF_A_YEAR)
-    elif source != UNKNOWN:
-        assert share is not None
-        found = _shared(made, share)
+    if made.summary.headline.rests_on == "forecast_driven":
+        source, found = PLANNED, tuple(getattr(made.summary.headline.rested, key) for key in OF_A_YEAR)
+    elif share is not None or not made.scenario.storage:
+        source = UNPLANNED if share is None else MEASURED
+        part = 1.0 if share is None else share.of_ceiling
+        found = at_share(made.statement, appraise(made.statement), part)
     named = {f"forecast_driven_{key}": figure for key, figure in zip(OF_A_YEAR, found, strict=True)}
     return {**named, "forecast_driven_from": source}
-
-
-def _shared(made: Run, share: float) -> tuple[float | None, ...]:
-    """Saving of a year, payback and present value with a share of the ceiling's saving."""
-    saving = share * made.summary.headline.ceiling_saving_per_year
-    appraisal, cost = made.appraisal, made.scenario.file.cost
-    if appraisal is None or cost is None:
-        return saving, None, None
-    course = appraisal.course
-    items = cash_flow(
-        cost, lambda year: {group: share * v for group, v in course.saving_in(year).items()}, course.banks
-    )
-    flows = totals(items)
-    return saving, payback(flows), net_present_value(flows, cost.nominal_rate)
 
 
 def _judged_by(variants: pd.DataFrame) -> str:
@@ -386,7 +349,6 @@ def _summary(
     runs: list[tuple[str, Run]],
     variants: pd.DataFrame,
     lines: pd.DataFrame,
-    share: float | None,
 ) -> dict[str, Any]:
     first = runs[0][1].summary
     judged_by = _judged_by(variants)
@@ -403,7 +365,6 @@ def _summary(
         "start": first.start,
         "steps": first.steps,
         "step_minutes": first.step_minutes,
-        "share_of_ceiling": share,
         "forecast_driven_from": dict(zip(variants["variant"], variants["forecast_driven_from"], strict=True)),
         "judged_by": judged_by,
         "best": best,

@@ -58,7 +58,7 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
 @click.command()
 @click.argument("scenarios", type=click.Path(path_type=Path), nargs=-1, required=True)
 @click.option("--out", type=click.Path(path_type=Path), default=Path("reports/compare"), show_default=True)
-@click.option("--measure", is_flag=True, help="Work out each variant's own forecast-driven figures too.")
+@click.option("--measure", is_flag=True, help="Try every plan for each variant too, as a run does.")
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) -> None:
     """Solve two or more SCENARIOS, or the variants in one file, and set their bills side by side."""

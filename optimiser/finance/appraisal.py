@@ -433,3 +433,32 @@ def _warnings(statement: Statement, cost: Cost, course: Course) -> Iterator[str]
                 "in the last year. Add [[cost.replacement]] or shorten life_years."
             )
     yield from warranty_notes(statement, course.banks)
+
+
+def at_share(
+    statement: Statement, appraisal: Appraisal | None, share: float
+) -> tuple[float, float | None, float | None]:
+    """Saving of a year, payback and present value with a share of what a statement saves.
+
+    Parameters
+    ----------
+    statement : Statement
+    appraisal : Appraisal or None
+        Of it; None where there are no costs.
+    share : float
+        [-]
+
+    Returns
+    -------
+    (float, float or None, float or None)
+        [currency/year]; [years], None for never; [currency]
+    """
+    saving, cost = share * yearly_saving(statement), statement.dispatch.scenario.file.cost
+    if appraisal is None or cost is None:
+        return saving, None, None
+    course = appraisal.course
+    items = cash_flow(
+        cost, lambda year: {group: share * v for group, v in course.saving_in(year).items()}, course.banks
+    )
+    flows = totals(items)
+    return saving, payback(flows), net_present_value(flows, cost.nominal_rate)

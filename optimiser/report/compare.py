@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -22,7 +23,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.page import page_text
-from optimiser.words import amount, day, is_missing, listed, money, of_turnover, percent, years
+from optimiser.words import amount, day, is_missing, listed, money, of_turnover, years
 
 BEFORE = "without the system"
 MOST_COLOURS = 7
@@ -111,11 +112,8 @@ def terms(summary: dict[str, Any]) -> list[str]:
 
 def basis(summary: dict[str, Any]) -> str:
     """On what the figures of the variants rest."""
-    found, share = summary["forecast_driven_from"], summary["share_of_ceiling"]
-    measured, shared, unknown = (
-        [name for name, source in found.items() if HOW[source] == how]
-        for how in ("measured", "share taken", "not worked out")
-    )
+    found = summary["forecast_driven_from"]
+    unknown = [name for name, source in found.items() if HOW[source] == "not worked out"]
     words = (
         "Each variant's schedule is its own best; bills and lines below are those, with perfect foresight. "
     )
@@ -123,18 +121,19 @@ def basis(summary: dict[str, Any]) -> str:
         words += "Saving, payback and present value are ceilings too: no controller earns more."
         known = len(unknown) < len(found)
         return words + (f" Without foresight nothing is known of {listed(unknown)}." if known else "")
-    if not shared:
-        return words + "Saving, payback and present value are what each earns without foresight."
-    return words + (
-        f"Saving, payback and present value are without foresight: measured for {listed(measured)}; for "
-        f"{listed(shared)}, on the same prices and contract as {measured[0]}, its {percent(share, 0)} of the ceiling "
-        "is taken. With --measure each is worked out."
-    )
+    words += "Saving, payback and present value are what each earns without foresight, measured on its own contract."
+    if "measured" in [HOW[source] for source in found.values()]:
+        words += (
+            " Where nothing is sold that is own use or stored worth, in each billing period whichever would have "
+            "earned more in those before; where services are sold, the plan that the payback rests on. With "
+            "--measure every plan is tried too, as a run does."
+        )
+    return words
 
 
 HOW = {
-    "measured without foresight": "measured",
-    "the first variant's share of the ceiling": "share taken",
+    "measured without foresight, plans and own devices": "measured, with plans",
+    "measured without foresight, by the headline alone": "measured",
     "the ceiling: without storage nothing is planned": "nothing planned",
     "not worked out": "not worked out",
 }
@@ -152,7 +151,7 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock
         Column("Payback"),
         Column("Net present value"),
         Column("Saved more than the first"),
-        *((Column("Ceiling a year"),) if driven else ()),
+        *((Column("At most a year (ceiling)"), Column("Payback at the ceiling")) if driven else ()),
         Column("Capital"),
     )
     first = float(variants[saving].iloc[0])
@@ -165,7 +164,7 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock
                 "" if is_missing(row["capital_cost"]) else years(_or_none(row[payback])),
                 "" if is_missing(row[npv]) else amount(row[npv], currency),
                 amount(row[saving] - first, currency),
-                *((amount(row["ceiling_saving_per_year"], currency),) if driven else ()),
+                *(ceiling_of(row, currency) if driven else ()),
                 "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
             )
         )
@@ -201,6 +200,13 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
         for row in variants.to_dict("records")
     )
     return TableBlock(f"Their bills{span}, {currency}", columns, rows)
+
+
+def ceiling_of(row: Mapping[Any, Any], currency: str) -> tuple[str, str]:
+    """Saving of a year and payback with perfect foresight."""
+    without_cost = is_missing(row["capital_cost"])
+    payback = "" if without_cost else years(_or_none(row["ceiling_payback_years"]))
+    return amount(row["ceiling_saving_per_year"], currency), payback
 
 
 def _or_none(value: Any) -> float | None:

@@ -13,6 +13,14 @@ OF_THE_RUN = (
 )
 OF_A_YEAR = (*(f"{basis}_saving_per_year" for basis in BASES), "yearly_cost")
 ONCE = ("capital_cost", *(f"{basis}_npv" for basis in BASES))
+MEASURED = "studies.measured_share."
+MEASURED_WORDS = {
+    "saving_per_year": "measured saving",
+    "payback_years": "measured simple payback",
+    "npv": "measured net present value",
+    "share_of_ceiling": "measured share of the ceiling",
+    "spread": "spread of the measured share",
+}
 ITSELF = "yearly_cost"  # a year's amount that the scenario states, never scaled
 
 
@@ -58,6 +66,10 @@ class RecordedRun:
     def unit(self, path: str) -> str:
         """The unit of a recorded path, as far as its name tells."""
         last = path.rpartition(".")[2]
+        if path.startswith(MEASURED):
+            return {"saving_per_year": f"{self.currency} a year", "npv": self.currency}.get(
+                last, "years" if last == "payback_years" else ""
+            )
         if path.startswith("headline.") and last in OF_A_YEAR:
             return f"{self.currency} a year"
         if path.startswith("headline.") and last in (*OF_THE_RUN, *ONCE):
@@ -69,6 +81,10 @@ class RecordedRun:
     def name(self, path: str) -> str:
         """A recorded path in words, with its unit and, of a run that is no whole year, the days it counts."""
         last = path.rpartition(".")[2]
+        if path.startswith(MEASURED) and last in MEASURED_WORDS:
+            scaled = " scaled to a year" if last == "saving_per_year" and not self.is_year else ""
+            unit = self.unit(path)
+            return MEASURED_WORDS[last].capitalize() + scaled + (f", {unit}" if unit else "")
         words = _plain(last)
         head = path.startswith(("headline.", "energy_kwh."))
         first = "" if head else path.split(".")[0] + " "

@@ -26,7 +26,7 @@ from optimiser.words import amount, money, percent
 
 FIGURES = (
     ("capital", "Capital"),
-    ("ceiling_saving_a_year", "Ceiling saving a year"),
+    ("ceiling_saving_a_year", "Saving a year at most (ceiling)"),
     ("counted_saving_a_year", "Saving counted on, a year"),
     ("cost_a_year", "Cost a year"),
     ("net_a_year", "Left a year"),
@@ -67,7 +67,19 @@ def _answer(summary: dict[str, Any]) -> list[Block]:
         *blocks,
         NamedValues(tuple(pairs)),
         Text(f"The saving is counted as: {summary['basis']}.", "quiet"),
+        *_shares(summary),
     ]
+
+
+def _shares(summary: dict[str, Any]) -> list[TableBlock]:
+    """The share of the ceiling that was measured at some sizes; nothing where none was."""
+    names = [choice["name"] for choice in summary["choices"]]
+    rows = [
+        Row((*(_size(row[name]) for name in names), percent(row["share_of_ceiling"], 1)))
+        for row in summary["measured_shares"]
+    ]
+    columns = (*(Column(name) for name in names), Column("Of the ceiling"))
+    return [TableBlock("Earned without foresight, measured", columns, tuple(rows))] if rows else []
 
 
 def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame) -> Chart:

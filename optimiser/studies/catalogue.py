@@ -16,7 +16,15 @@ from optimiser.errors import OptimiserError
 from optimiser.fields import RENAMED
 from optimiser.progress import Step
 from optimiser.scenario.file import Scenario
-from optimiser.studies import driven_limits, outages, patterns, timetable, what_binds, without_foresight
+from optimiser.studies import (
+    driven_limits,
+    measured_share,
+    outages,
+    patterns,
+    timetable,
+    what_binds,
+    without_foresight,
+)
 from optimiser.studies.activation import make_activation
 from optimiser.studies.concentration import ConcentrationFigures, make_concentration
 from optimiser.studies.life import LaterYearFigures, later_years
@@ -50,6 +58,12 @@ STUDIES: Mapping[str, Entry] = {
     "stack": Entry(make_stack, absent=NO_SERVICES, figures=StackFigures),
     "timetable": Entry(timetable.study, absent="there is no inverter or no bank to steer"),
     "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
+    "measured_share": Entry(
+        measured_share.study,
+        absent="there is no storage or no policy ([foresight]), the ceiling saves nothing, or nobody could run the "
+        "site within its limits",
+        figures=measured_share.ShareFigures,
+    ),
     "patterns": Entry(patterns.study, usual=True, reads="without_foresight", figures=patterns.PatternFigures),
     "outages": Entry(
         outages.study,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import itertools
 import math
 
-from optimiser.batch.sizing.search import BestSizes, Search, Sizes
+from optimiser.batch.sizing.search import BestSizes, Search
+from optimiser.batch.sizing.shares import Sizes
 from optimiser.engine.margins import bound_of
 
 
@@ -29,6 +30,7 @@ class Lists:
         pool = [sizes for sizes in self.bounds if search.capital(sizes) <= budget * (1 + 1e-9)]
         if not pool:
             return BestSizes(budget, None, -math.inf, True)
+        self.bounds |= {sizes: run.net_bound for sizes, run in search.tried.items() if sizes in self.bounds}
         while True:
             found = search.best_tried(budget)
             enough = (found.net if found else -math.inf) + search.spare(found)

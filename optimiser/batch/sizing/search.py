@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from optimiser.accounts.settlement import before_flows, settle
+from optimiser.accounts.settlement import Statement, before_flows, settle
 from optimiser.batch.sizing.file import ChoicesFile
+from optimiser.batch.sizing.shares import Share, Sizes
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import answer
 from optimiser.engine.tiling import Problem, build_problem
@@ -19,9 +20,6 @@ from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
-
-Size = float | int
-Sizes = tuple[Size, ...]
 
 
 @dataclass(frozen=True)
@@ -36,11 +34,14 @@ class Tried:
         Of the chosen sizes. [currency], [currency/year]
     saving : float or None
         Ceiling of the saving in a year; None where no schedule keeps every limit. [currency/year]
+    cash, cash_bound, cash_turnover : float
+        Of the run, lines weighted as a year counts them: what is made, the most that can be, and the sum of all amounts
+        paid either way. [currency]
     net, net_bound : float
         Saving that is counted on less the cost a year, and the most that can be. Wear steers the schedule and is not
         taken off: capital pays for it. [currency/year]
     turnover : float
-        Of a year, as far as it is counted on: the sum of all amounts paid either way. [currency/year]
+        Of a year, as far as it is counted on. [currency/year]
     multipliers : dict of str to array
     """
 
@@ -48,10 +49,13 @@ class Tried:
     capital: float
     cost_a_year: float
     saving: float | None
-    net: float
-    net_bound: float
-    turnover: float
-    multipliers: Mapping[str, np.ndarray] = field(repr=False)
+    cash: float = 0.0
+    cash_bound: float = 0.0
+    cash_turnover: float = 0.0
+    net: float = -math.inf
+    net_bound: float = -math.inf
+    turnover: float = 0.0
+    multipliers: Mapping[str, np.ndarray] = field(repr=False, default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,7 @@ class Search:
 
     def __init__(self, scenario: Scenario, file: ChoicesFile, share: Share, say: Progress):
         self.scenario, self.file, self.say = scenario, file, say
-        self.share, self.basis = share.of_ceiling, share.words
+        self.share = share
         self.yearly = per_year(scenario.timeline)
         self.tried: dict[Sizes, Tried] = {}
         self.worn = any(bank.wear_per_kwh for bank in scenario.storage)
@@ -100,7 +104,7 @@ class Search:
         lines = scenario.before_tariff.lines(before_flows(scenario), terms)
         counted = weights(lines, scenario.before_tariff, scenario.timeline)
         self.before = _money(((w, line) for w, line in zip(counted, lines, strict=True) if line.cash))
-        self._start = share.start
+        self._start: Dispatch | None = None
         paths = np.array([len(choice.path) for choice in file.choice], float)
         rate = file.discount_rate_fraction
         self.capital_per = paths * [choice.cost_per_unit for choice in file.choice]
@@ -109,21 +113,37 @@ class Search:
             for choice in file.choice
         ]
 
-    def varied(self, sizes: Sequence[Size]) -> Scenario:
+    def varied(self, sizes: Sequence[float]) -> Scenario:
         """The scenario with sizes put in."""
         changes = {
             place: size for choice, size in zip(self.file.choice, sizes, strict=True) for place in choice.path
         }
         return vary(self.scenario, changes)
 
-    def capital(self, sizes: Sequence[Size]) -> float:
+    def capital(self, sizes: Sequence[float]) -> float:
         """Capital of some sizes. [currency]"""
         return float(self.capital_per @ np.asarray(sizes, float))
 
-    def net(self, money: float, sizes: Sequence[Size]) -> float:
+    def net(self, money: float, sizes: Sequence[float]) -> float:
         """What is left a year of the cash of a run with some sizes, its lines weighted. [currency/year]"""
         cost = float(self.yearly_per @ np.asarray(sizes, float))
-        return self.share * self.yearly * (money - self.before) - cost
+        return self.share.of(sizes) * self.yearly * (money - self.before) - cost
+
+    def counted_on(self, share: Share) -> None:
+        """Count on another share of the ceiling, in what was tried already too."""
+        self.share = share
+        self.tried = {sizes: self._counted(run) for sizes, run in self.tried.items()}
+
+    def _counted(self, run: Tried) -> Tried:
+        """A run with what is left of it at the share that is counted on."""
+        if run.saving is None:
+            return run
+        return replace(
+            run,
+            net=self.net(run.cash, run.sizes),
+            net_bound=self.net(run.cash_bound, run.sizes),
+            turnover=self.share.of(run.sizes) * self.yearly * run.cash_turnover,
+        )
 
     @property
     def full(self) -> bool:
@@ -136,16 +156,24 @@ class Search:
 
     def solved(self, sizes: Sizes) -> Tried:
         """The run with some sizes, made once."""
-        if sizes in self.tried:
-            return self.tried[sizes]
-        self.say(f"run {len(self.tried) + 1}: " + ", ".join(self.named(sizes)))
+        if sizes not in self.tried:
+            self._solve(sizes)
+        return self.tried[sizes]
+
+    def statement(self, sizes: Sizes) -> Statement | None:
+        """The statement of a run with some sizes; None where no schedule keeps every limit."""
+        found = self._solve(sizes)
+        return None if found is None else settle(found)
+
+    def _solve(self, sizes: Sizes) -> Dispatch | None:
+        again = " again" if sizes in self.tried else ""
+        self.say(f"run {len(self.tried) + (not again)}{again}: " + ", ".join(self.named(sizes)))
         capital, cost = self.capital(sizes), float(self.yearly_per @ np.asarray(sizes, float))
         try:
             found = solve(self.varied(sizes), start=self._start)
         except InfeasibleError:
-            made = Tried(sizes, capital, cost, None, -math.inf, -math.inf, 0.0, {})
-            self.tried[sizes] = made
-            return made
+            self.tried[sizes] = Tried(sizes, capital, cost, None)
+            return None
         self._start = found
         counted = weights(found.lines, self.scenario.tariff, self.scenario.timeline)
         cash = _money((w, line) for w, line in zip(counted, found.lines, strict=True) if line.cash)
@@ -154,13 +182,13 @@ class Search:
             capital,
             cost,
             yearly_saving(settle(found)),
-            self.net(cash, sizes),
-            self.net(cash + found.proof.gap_absolute, sizes),
-            self.share * self.yearly * found.proof.turnover,
-            self._multipliers(found),
+            cash,
+            cash + found.proof.gap_absolute,
+            found.proof.turnover,
+            multipliers=self._multipliers(found),
         )
-        self.tried[sizes] = made
-        return made
+        self.tried[sizes] = self._counted(made)
+        return found
 
     def weights(self, lines: Sequence[Line]) -> np.ndarray:
         """How often each line counts towards the bounds: as in the yearly saving of a run, wear not at all.
@@ -170,7 +198,7 @@ class Search:
         counted = weights(lines, self.scenario.tariff, self.scenario.timeline)
         return np.where([line.cash or not self.worn for line in lines], counted, 0.0)
 
-    def problem(self, sizes: Sequence[Size]) -> Problem:
+    def problem(self, sizes: Sequence[float]) -> Problem:
         """The program of some sizes, its lines weighted."""
         made = build_problem(self.varied(sizes))
         return made.weighted(self.weights(made.lines))
@@ -197,13 +225,3 @@ class Search:
         """The best of what was solved within a budget."""
         within = [t for t in self.tried.values() if t.saving is not None and t.capital <= budget * (1 + 1e-9)]
         return max(within, key=lambda t: t.net, default=None)
-
-
-@dataclass(frozen=True)
-class Share:
-    """The share of the ceiling's saving that is counted on, how it came about, and a run to start from."""
-
-    of_ceiling: float
-    words: str
-    start: Dispatch | None = None
-    warning: str = ""

@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from optimiser.accounts.settlement import settle
 from optimiser.batch.sizing.between import Between
 from optimiser.batch.sizing.file import ChoicesFile
 from optimiser.batch.sizing.lists import Lists
-from optimiser.batch.sizing.search import BestSizes, Search, Share, Tried
-from optimiser.dispatch import Progress, solve
+from optimiser.batch.sizing.search import BestSizes, Search, Tried
+from optimiser.batch.sizing.shares import CEILING, Share, Sizes
+from optimiser.dispatch import Progress
 from optimiser.engine import proof
-from optimiser.errors import InfeasibleError, OptimiserError, UnprovenError
-from optimiser.finance.yearly import yearly_saving
-from optimiser.foresight.policies import policies_of
-from optimiser.foresight.running import run_under
+from optimiser.errors import OptimiserError
 from optimiser.scenario.file import Scenario
+from optimiser.studies.measured_share import MeasuredShare
+from optimiser.studies.measured_share import measured as measure
 
 FRONTIER_POINTS = 6
+FEW = 2  # choices whose ends are measured each with each
+MOST_ROUNDS = 5  # of measuring the share where the best sizes lie
 
 
 @dataclass(frozen=True)
@@ -43,36 +46,6 @@ class Sizing:
     frontier: pd.DataFrame
 
 
-def measured_share(scenario: Scenario, say: Progress) -> Share:
-    """What the site as its file has it earns without foresight, as a share of its ceiling: one policy, run once.
-
-    Where that cannot be said, sizes count on the ceiling, with a warning.
-    """
-    ceiling = "the ceiling: perfect foresight of prices, load and sun, an upper bound"
-    policy = next((p for p in policies_of(scenario) if p.name == scenario.foresight.rests_on), None)
-    if not scenario.storage or policy is None:
-        why = "it has no storage" if not scenario.storage else "it names no policy ([foresight])"
-        return Share(1.0, ceiling, None, f"Sizes count on the whole ceiling: of this site {why} to plan for.")
-    say("the site as it is, with foresight")
-    best = solve(scenario)
-    say(f"the site as it is, run under {policy.name}")
-    try:
-        driven = yearly_saving(settle(run_under(scenario, policy, best, say).dispatch))
-    except (InfeasibleError, UnprovenError) as problem:
-        words = f"Sizes count on the whole ceiling: run under {policy.name}, {problem}"
-        return Share(1.0, ceiling, best, words)
-    most = yearly_saving(settle(best))
-    if most <= 0 or driven <= 0:
-        words = "Sizes count on the whole ceiling: as it is the site saves nothing that a share could be taken of."
-        return Share(1.0, ceiling, best, words)
-    share = min(driven / most, 1.0)
-    words = (
-        f"{100 * share:.1f} % of the ceiling, measured: what the site as it is earns under {policy.name}, which "
-        f"{policy.words}; taken for every size alike"
-    )
-    return Share(share, words, best)
-
-
 def find_sizes(
     scenario: Scenario, file: ChoicesFile, *, share: float | None = None, progress: Progress | None = None
 ) -> Sizing:
@@ -83,7 +56,7 @@ def find_sizes(
     scenario : Scenario
     file : ChoicesFile
     share : float, optional
-        Share of the ceiling's saving that is counted on, in (0, 1]; left out: measured (`measured_share`).
+        Share of the ceiling's saving that is counted on, in (0, 1]; left out: measured, at sizes of the file.
     progress : callable, optional
 
     Raises
@@ -93,12 +66,9 @@ def find_sizes(
     """
     say = progress or (lambda words: None)
     given = f"{100 * share:g} % of the ceiling (the share given), for every size alike" if share else ""
-    counted = measured_share(scenario, say) if share is None else Share(share, given)
-    search = Search(scenario, file, counted, say)
-    method = Lists(search) if file.choice[0].options else Between(search)
-    whole = method.best(math.inf if file.budget is None else file.budget)
-    if whole.tried is None:
-        raise OptimiserError(_nothing(search))
+    search = Search(scenario, file, Share(given or CEILING, share or 1.0), say)
+    budget = math.inf if file.budget is None else file.budget
+    method, whole = _best_counted(search, budget) if share is None else _best(search, budget)
     frontier = [method.best(budget) for budget in _budgets(search, file)]
     tried = pd.DataFrame([_row(search, run) for run in search.tried.values()])
     along = pd.DataFrame(
@@ -110,8 +80,84 @@ def find_sizes(
         ]
     )
     summary = _summary(search, whole)
-    summary["warnings"] += [counted.warning] if counted.warning else []
+    summary["warnings"] += [search.share.warning] if search.share.warning else []
     return Sizing(summary, tried, along)
+
+
+Method = Lists | Between
+
+
+def _best(search: Search, budget: float) -> tuple[Method, BestSizes]:
+    """The best sizes at the share that is counted on."""
+    method = Lists(search) if search.file.choice[0].options else Between(search)
+    whole = method.best(budget)
+    if whole.tried is None:
+        raise OptimiserError(_nothing(search))
+    return method, whole
+
+
+def _best_counted(search: Search, budget: float) -> tuple[Method, BestSizes]:
+    """The best sizes at measured shares, the last of them measured at the best sizes themselves.
+
+    Of lists the share lies between those of the ends, measured first, and of what was best on the way. Between bounds
+    it is that of the best sizes for all alike, so that planes bound what they should; it is measured again where the
+    best moves.
+    """
+    listed = bool(search.file.choice[0].options)
+    measured: dict[Sizes, MeasuredShare] = {}
+    for sizes in _corners(search, budget) if listed else ():
+        _measure(search, sizes, measured)
+    if measured:
+        search.counted_on(_share(search, measured, None))
+    method, whole = _best(search, budget)
+    for _ in range(MOST_ROUNDS):
+        assert whole.tried is not None
+        sizes = whole.tried.sizes
+        if sizes in measured or not _measure(search, sizes, measured):
+            break
+        search.counted_on(_share(search, measured, None if listed else sizes))
+        method, whole = _best(search, budget)
+    if not measured:
+        why = "the site could not be run without foresight, or saves nothing that a share could be taken of"
+        search.counted_on(Share(CEILING, 1.0, warning=f"Sizes count on the whole ceiling: {why}."))
+    return method, whole
+
+
+def _corners(search: Search, budget: float) -> list[Sizes]:
+    """The ends of lists, each with each where there are few, that fit the budget."""
+    ends = [choice.ends for choice in search.file.choice]
+    found = list(itertools.product(*ends) if len(ends) <= FEW else zip(*ends, strict=True))
+    fit = [sizes for sizes in dict.fromkeys(found) if search.capital(sizes) <= budget * (1 + 1e-9)]
+    return fit[: search.file.most_runs]
+
+
+def _measure(search: Search, sizes: Sizes, measured: dict[Sizes, MeasuredShare]) -> bool:
+    """Measure the share at some sizes; whether it could be."""
+    statement = search.statement(sizes)
+    found = None if statement is None else measure(statement, search.say, sampled=True)
+    if found is not None:
+        measured[sizes] = found
+    return found is not None
+
+
+def _share(search: Search, measured: Mapping[Sizes, MeasuredShare], alike: Sizes | None) -> Share:
+    """What is counted on, in words: between what was measured, or what was measured at some sizes for all."""
+    last = measured[alike] if alike else next(iter(measured.values()))
+    ends = [choice.ends for choice in search.file.choice]
+    by_sizes = {sizes: one.of_ceiling for sizes, one in measured.items()}
+    spread = max(one.spread for one in measured.values())
+    doubt = f", within {100 * spread:.1f} points from {last.weeks} of {last.of_weeks} weeks" if spread else ""
+    if alike:
+        words = (
+            f"{100 * last.of_ceiling:.1f} % of the ceiling, measured at {', '.join(search.named(alike))}{doubt}, and "
+            f"taken for every size alike: {last.words}"
+        )
+        return Share(words, last.of_ceiling, by_sizes)
+    shares = list(by_sizes.values())
+    span = f"{100 * min(shares):.1f} to {100 * max(shares):.1f} % of the ceiling"
+    words = f"{span}, measured at {len(shares)} sizes{doubt} and interpolated between them: {last.words}"
+    least, most = zip(*ends, strict=True)
+    return Share(words, None, by_sizes, least, most)
 
 
 def _nothing(search: Search) -> str:
@@ -132,12 +178,13 @@ def _budgets(search: Search, file: ChoicesFile) -> list[float]:
 
 def _row(search: Search, run: Tried | None) -> dict[str, Any]:
     assert run is not None
-    share = search.share
+    share = search.share.of(run.sizes)
     known = run.saving is not None
     return {
         **{choice.name: size for choice, size in zip(search.file.choice, run.sizes, strict=True)},
         "capital": run.capital,
         "ceiling_saving_a_year": run.saving,
+        "share_of_ceiling": share if known else None,
         "counted_saving_a_year": share * run.saving if run.saving is not None else None,
         "cost_a_year": run.cost_a_year,
         "net_a_year": run.net if known else None,
@@ -159,6 +206,7 @@ def _verdict(search: Search, best: BestSizes) -> dict[str, Any]:
 
 
 def _summary(search: Search, whole: BestSizes) -> dict[str, Any]:
+    assert whole.tried is not None
     scenario, file = search.scenario, search.file
     warnings = []
     if search.yearly != 1.0:
@@ -174,8 +222,12 @@ def _summary(search: Search, whole: BestSizes) -> dict[str, Any]:
         "start": scenario.timeline.local()[0].isoformat(),
         "step_minutes": scenario.timeline.step_minutes,
         "steps": scenario.timeline.steps,
-        "basis": search.basis,
-        "share": search.share,
+        "basis": search.share.words,
+        "share": search.share.of(whole.tried.sizes),
+        "measured_shares": [
+            {**dict(zip((c.name for c in file.choice), sizes, strict=True)), "share_of_ceiling": share}
+            for sizes, share in search.share.measured.items()
+        ],
         "budget": file.budget,
         "discount_rate_fraction": file.discount_rate_fraction,
         "choices": [

@@ -20,6 +20,7 @@ from optimiser.summary import Summary
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)
 DRIVEN = "headline.forecast_driven_"  # begins the path of every figure that is earned without foresight
+MEASURED = "studies.measured_share."  # the same, measured quickly
 DEFECT = "defect"
 FAILED = ("infeasible", "refused", "no answer", DEFECT, "process lost")
 
@@ -98,6 +99,11 @@ def found_in(summary: Summary, record: tuple[str, ...]) -> Found:
     if summary.headline.rests_on == "ceiling" and any(path.startswith(DRIVEN) for path in record):
         why = " ".join(without["missing"]) if without is not None else "there is no storage to plan for"
         message = f"not run without foresight: {why}"
+    if "measured_share" not in summary.studies and any(path.startswith(MEASURED) for path in record):
+        message = (
+            "not measured without foresight: there is no storage or no policy, the ceiling saves nothing, or nobody "
+            "could run the site within its limits"
+        )
     return Found(DONE if summary.proof.proven else BEST_FOUND, found, message)
 
 

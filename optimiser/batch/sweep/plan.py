@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field, StrictStr, model_validator
 
-from optimiser.batch.sweep.cases import DRIVEN
+from optimiser.batch.sweep.cases import DRIVEN, MEASURED
 from optimiser.batch.sweep.designs import MOST_CASES, AnyDesign, Listed, Pick
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.fields import Component, Several, choice, quantity, text
@@ -36,6 +36,11 @@ RECORD = (
     "proof.gap_absolute",
 )
 WITHOUT_FORESIGHT = "without_foresight"  # the study that makes figures without foresight
+MEASURED_SHARE = "measured_share"  # the one that measures them quickly
+MEASURED_RECORD = tuple(
+    f"{MEASURED}{figure}"
+    for figure in ("saving_per_year", "payback_years", "npv", "share_of_ceiling", "spread")
+)
 RESERVED = ("case", "status", "message", "seconds")
 MOST_STEPS = 100_000
 MOST_LEVELS_CHECKED = 200
@@ -122,10 +127,12 @@ class SweepFile(Component):
         default=RECORD,
         min_length=1,
         description="paths of the run's summary that each case records; the first leads; left out: money, energy and "
-        "the proof, with the forecast-driven figures first where the study without_foresight makes them",
+        "the proof, with the figures without foresight first where a study makes them",
     )
     studies: Several[StrictStr] = Field(
-        default=(), description="studies that each case works out, for their figures to be recorded"
+        default=(),
+        description="studies that each case works out, for their figures to be recorded; left out with the record: "
+        "measured_share",
     )
     start: Literal["base", "nothing"] = choice(
         "where the solver starts: from the answer to the scenario as it is (quicker), or as a run by itself does",
@@ -138,9 +145,12 @@ class SweepFile(Component):
     @model_validator(mode="before")
     @classmethod
     def _driven_first(cls, raw: Any) -> Any:
-        if isinstance(raw, dict) and "record" not in raw and WITHOUT_FORESIGHT in (raw.get("studies") or ()):
-            return {**raw, "record": (*DRIVEN_RECORD, *RECORD)}
-        return raw
+        if not isinstance(raw, dict) or "record" in raw:
+            return raw
+        studies = raw.get("studies", (MEASURED_SHARE,))
+        first = {WITHOUT_FORESIGHT: DRIVEN_RECORD, MEASURED_SHARE: MEASURED_RECORD}
+        driven = [path for name, paths in first.items() if name in (studies or ()) for path in paths]
+        return {**raw, "studies": studies, "record": (*driven, *RECORD)}
 
 
 @dataclass(frozen=True)
@@ -284,12 +294,15 @@ def _file_faults(file: SweepFile) -> list[str]:
     for place, path in enumerate(file.record):
         if path in file.record[:place]:
             faults.append(f"record.{place} is {path!r} again. Record each path once.")
-    driven = [path for path in file.record if path.startswith(DRIVEN)]
-    if driven and WITHOUT_FORESIGHT not in file.studies:
-        faults.append(
-            f"record: {driven[0]} is earned without foresight, which no case works out. Say studies = "
-            f'["{WITHOUT_FORESIGHT}"], or record {driven[0].replace("forecast_driven", "ceiling")}.'
-        )
+    for start, study in ((DRIVEN, WITHOUT_FORESIGHT), (MEASURED, MEASURED_SHARE)):
+        driven = [path for path in file.record if path.startswith(start)]
+        if driven and study not in file.studies:
+            ceiling = f"headline.ceiling_{driven[0].removeprefix(start)}"
+            other = f", or record {ceiling}" if ceiling in RECORD else ""
+            faults.append(
+                f"record: {driven[0]} is earned without foresight, which no case works out. Say studies = "
+                f'["{study}"]{other}.'
+            )
     faults += file.design.faults()
     listed = isinstance(file.design, Listed)
     if listed != bool(file.case):

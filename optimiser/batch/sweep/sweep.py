@@ -413,12 +413,22 @@ def run_case(plan: SweepPlan, case: Case, store: CaseStore, say: Progress) -> tu
 def basis_of(plan: SweepPlan) -> str:
     """On what the money of a sweep rests, in a sentence."""
     base = plan.base
-    if "without_foresight" in plan.file.studies and base.storage and base.file.foresight.policies:
-        return (
-            "Figures named forecast-driven are earned by planning on forecasts; those named ceiling have perfect "
-            "foresight of prices, load and sun, an upper bound."
+    known = base.storage and base.file.foresight.policies
+    ceiling = "those named ceiling have perfect foresight of prices, load and sun, an upper bound"
+    found = []
+    if "without_foresight" in plan.file.studies and known:
+        found.append(
+            "Figures named forecast-driven are what each case earns without foresight, as a run says; "
+            f"{ceiling}."
         )
-    return (
+    if "measured_share" in plan.file.studies and known:
+        found.append(
+            "Figures named measured are what each case earns without foresight on its own contract and size, by own "
+            "use or stored worth, whichever would have earned more before, or by the plan that the payback rests on "
+            "where services are sold; where all is charged by the step or the day they come from weeks spread over "
+            f"the run, within the spread beside them, else from all of it; {ceiling}."
+        )
+    return " ".join(found) or (
         "All money, payback too, is a ceiling: perfect foresight of prices, load and sun, an upper bound of what real "
-        'operation earns. For forecast-driven payback, say studies = ["without_foresight"] in the sweep file.'
+        'operation earns. For payback without foresight, say studies = ["measured_share"] in the sweep file.'
     )
