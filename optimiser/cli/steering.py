@@ -96,10 +96,10 @@ def _print(found: Study, currency: str) -> None:
         click.echo(f"warning: {words}", err=True)
     last = ""
     for rule in found.summary["rules"]:
-        if rule["for"] != last:
+        if rule["days"] != last:
             click.echo(f"{rule['for']}:")
         click.echo(f"  {rule['rule']}")
-        last = rule["for"]
+        last = rule["days"]
     click.echo(f"Otherwise: {found.summary['otherwise']}.")
     click.echo(f"Learnt from: {found.summary['learnt_from']}.")
     for bill in found.summary["bills"]:

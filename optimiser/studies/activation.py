@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from pydantic import Field
 
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Dispatch
@@ -15,9 +16,32 @@ from optimiser.equipment.limits import MARGINS
 from optimiser.plant.events import Event, hardest
 from optimiser.plant.replay import FINE_SECONDS, EventReplay, Replayed
 from optimiser.progress import Step
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 CENT = 0.005  # below it an amount is nothing
+
+
+class ActivationFigures(Figures):
+    """What became of the events replayed: how many were delivered, and what calls cost beside the plan. [currency]"""
+
+    events: int
+    delivered: int
+    nothing_offered: int
+    short: int = Field(description="short of what the schedule's rules promise")
+    short_beyond_the_rules: int
+    largest_shortfall_kw: float
+    largest_shortfall_limited_by: str
+    fine_seconds: float
+    dearest_event: str
+    dearest_amount: float
+    dearest_demand_amount: float
+    mean_amount: float | None = Field(description="of the events in which something was called")
+    raised_demand: int = Field(description="events that raised a demand charge")
+    slowest_recovery_minutes: float | None
+    not_recovered_within_a_day: int
+    observations: list[str]
+    availability_income: float = Field(description="what being available earns in the run")
+    days: float = Field(description="length of the run")
 
 
 def make_activation(statement: Statement, say: Callable[[str], None]) -> Study | None:
@@ -56,7 +80,7 @@ def replay_events(
             say(Step(words, job="replaying activations", share=number / len(events)))
         walked.append(replay.walk(event))
     return Study(
-        _summary(walked, fine_seconds) | _income(dispatch),
+        _figures(walked, dispatch, fine_seconds).told(),
         {"events": _table(walked, dispatch)},
         tuple(_warnings(walked)),
     )
@@ -106,39 +130,39 @@ def _verdict(found: Replayed) -> str:
     return f"short, {found.beyond}" if found.beyond else "short"
 
 
-def _summary(walked: list[Replayed], fine_seconds: float) -> dict[str, Any]:
+def _figures(walked: list[Replayed], dispatch: Dispatch, fine_seconds: float) -> ActivationFigures:
     broken = [found for found in walked if not found.kept and not found.beyond]
     beyond = [found for found in walked if not found.kept and found.beyond]
     idle = sum(not found.wanted_kw for found in walked)
     worst = max(walked, key=lambda found: found.short_kw) if broken or beyond else None
     dearest = min(walked, key=lambda found: found.amount)
     called = [found.amount for found in walked if found.wanted_kw]
-    return {
-        "events": len(walked),
-        "delivered": len(walked) - len(broken) - len(beyond) - idle,
-        "nothing_offered": idle,
-        "short": len(broken),
-        "short_beyond_the_rules": len(beyond),
-        "largest_shortfall_kw": worst.short_kw if worst else 0.0,
-        "largest_shortfall_limited_by": worst.limited_by if worst else "",
-        "fine_seconds": fine_seconds,
-        "dearest_event": dearest.event.name,
-        "dearest_amount": dearest.amount,
-        "dearest_demand_amount": dearest.raised_amount,
-        "mean_amount": float(np.mean(called)) if called else None,
-        "raised_demand": sum(found.raised_amount < -CENT for found in walked),
-        "slowest_recovery_minutes": _finite(max((f.recovery_hours for f in walked), default=0.0) * 60),
-        "not_recovered_within_a_day": sum(math.isnan(found.recovery_hours) for found in walked),
-        "observations": list(_observations(walked)),
-    }
+    return ActivationFigures(
+        events=len(walked),
+        delivered=len(walked) - len(broken) - len(beyond) - idle,
+        nothing_offered=idle,
+        short=len(broken),
+        short_beyond_the_rules=len(beyond),
+        largest_shortfall_kw=float(worst.short_kw) if worst else 0.0,
+        largest_shortfall_limited_by=worst.limited_by if worst else "",
+        fine_seconds=fine_seconds,
+        dearest_event=dearest.event.name,
+        dearest_amount=float(dearest.amount),
+        dearest_demand_amount=float(dearest.raised_amount),
+        mean_amount=float(np.mean(called)) if called else None,
+        raised_demand=sum(bool(found.raised_amount < -CENT) for found in walked),
+        slowest_recovery_minutes=_finite(max((f.recovery_hours for f in walked), default=0.0) * 60),
+        not_recovered_within_a_day=sum(math.isnan(found.recovery_hours) for found in walked),
+        observations=list(_observations(walked)),
+        availability_income=_income(dispatch),
+        days=dispatch.scenario.timeline.hours / 24,
+    )
 
 
-def _income(dispatch: Dispatch) -> dict[str, Any]:
-    """What being available earns in the run, to hold a call's cost against."""
-    paid = [
-        float(np.sum(line.values)) for line in dispatch.lines if line.cash and line.group == "availability"
-    ]
-    return {"availability_income": sum(paid), "days": dispatch.scenario.timeline.hours / 24}
+def _income(dispatch: Dispatch) -> float:
+    """What being available earns in the run, to hold a call's cost against. [currency]"""
+    paid = [line.values for line in dispatch.lines if line.cash and line.group == "availability"]
+    return sum(float(np.sum(values)) for values in paid)
 
 
 def _finite(value: float) -> float | None:

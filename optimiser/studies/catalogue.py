@@ -25,7 +25,7 @@ from optimiser.studies import (
     what_binds,
     without_foresight,
 )
-from optimiser.studies.activation import make_activation
+from optimiser.studies.activation import ActivationFigures, make_activation
 from optimiser.studies.concentration import ConcentrationFigures, make_concentration
 from optimiser.studies.life import LaterYearFigures, later_years
 from optimiser.studies.price_years import PriceYearFigures, price_years
@@ -53,10 +53,16 @@ NO_SERVICES = "no service ([[service]]) is sold"
 STUDIES: Mapping[str, Entry] = {
     "concentration": Entry(make_concentration, usual=True, absent=NO_SERVICES, figures=ConcentrationFigures),
     "activation": Entry(
-        make_activation, absent="no service ([[service]]) is sold, or the plan offers nothing"
+        make_activation,
+        absent="no service ([[service]]) is sold, or the plan offers nothing",
+        figures=ActivationFigures,
     ),
     "stack": Entry(make_stack, absent=NO_SERVICES, figures=StackFigures),
-    "timetable": Entry(timetable.study, absent="there is no inverter or no bank to steer"),
+    "timetable": Entry(
+        timetable.study,
+        absent="there is no inverter or no bank to steer",
+        figures=timetable.TimetableFigures,
+    ),
     "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
     "measured_share": Entry(
         measured_share.study,
@@ -77,10 +83,15 @@ STUDIES: Mapping[str, Entry] = {
         absent="no backup reserve ([[storage.reserve]]) is kept",
         figures=outages.ReserveCostFigures,
     ),
-    "what_binds": Entry(what_binds.study, absent="the solver gave no multipliers for this answer"),
+    "what_binds": Entry(
+        what_binds.study,
+        absent="the solver gave no multipliers for this answer",
+        figures=what_binds.BindingFigures,
+    ),
     "driven_limits": Entry(
         driven_limits.study,
         absent="it needs the study without_foresight, a policy that leads the page and a limit that binds",
+        figures=driven_limits.DrivenLimitFigures,
         reads="without_foresight",
     ),
     "life": Entry(later_years, absent="no costs ([cost]) are given", figures=LaterYearFigures),

@@ -75,15 +75,15 @@ def make_concentration(statement: Statement, say: Callable[[str], None]) -> Stud
             )
         ]
     )
-    summary = {
-        "paid": float(whole.sum()),
-        "offered_kw_hours": hours,
-        "best_one_percent_share": best_share(whole, 0.01),
-        "gini": gini(whole) if whole.max(initial=0.0) > 0 else None,
-        "steps_for_half": steps_for(whole, 0.5),
-        "steps": timeline.steps,
-    }
-    return Study(summary, {"services": services, "curve": curve, "months": monthly})
+    figures = ConcentrationFigures(
+        paid=float(whole.sum()),
+        offered_kw_hours=hours,
+        best_one_percent_share=best_share(whole, 0.01),
+        gini=gini(whole) if whole.max(initial=0.0) > 0 else None,
+        steps_for_half=steps_for(whole, 0.5),
+        steps=timeline.steps,
+    )
+    return Study(figures.told(), {"services": services, "curve": curve, "months": monthly})
 
 
 def _row(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pandas as pd
+from pydantic import Field
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.dispatch import Dispatch, Progress, solve
@@ -16,9 +17,18 @@ from optimiser.foresight.running import run_under
 from optimiser.scenario.file import Scenario
 from optimiser.studies.what_binds import nudged, worths
 from optimiser.studies.without_foresight import CHOSEN, WithoutForesight, chosen_statement
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 FEW, MORE_SHARE = 3, 0.1
+
+
+class DrivenLimitFigures(Figures):
+    """Under which policy the limits were moved, and which could not be."""
+
+    policy: str
+    more_share: float = Field(description="by how much of itself each limit was made larger")
+    missing: list[str]
+    basis: str
 
 
 def study(
@@ -65,13 +75,13 @@ def study(
         rows.append(_row(limit, more, (without_foresight.headline, driven), (statement, settle(best))))
     if not rows and not missing:
         return None
-    summary = {
-        "policy": name,
-        "more_share": MORE_SHARE,
-        "missing": missing,
-        "basis": f"saving a year run under {name}, beside the ceiling's: cash, wear not taken off",
-    }
-    return Study(summary, {"limits": pd.DataFrame(rows)} if rows else {})
+    figures = DrivenLimitFigures(
+        policy=name,
+        more_share=MORE_SHARE,
+        missing=missing,
+        basis=f"saving a year run under {name}, beside the ceiling's: cash, wear not taken off",
+    )
+    return Study(figures.told(), {"limits": pd.DataFrame(rows)} if rows else {})
 
 
 def _driven(scenario: Scenario, name: str, best: Dispatch, say: Progress) -> Statement:

@@ -65,27 +65,28 @@ def later_years(statement: Statement, say: Progress) -> Study | None:
     base = settle(solve(coarse)) if longer > 1 and worn else statement
     first = saving_by_group(base)
     known = {_state(course, cost, 1): first}
-    ages: list[dict[str, Any]] = []
+    ages: list[LaterYear] = []
     for year in years:
         state = _state(course, cost, year)
         if state not in known:
             say(f"solving year {year} again")
             known[state] = saving_by_group(settle(solve(aged(coarse, *state), start=base.dispatch)))
         change = {group: known[state][group] - first[group] for group in first}
-        ages.append({"year": year, "storage_left": course.storage_share(year), "change": change})
+        ages.append(LaterYear(year=year, storage_left=course.storage_share(year), change=change))
+    figures = LaterYearFigures(step_minutes=step, ages=ages)
     table = pd.DataFrame(
         [
             {
-                "year": row["year"],
-                "storage left": row["storage_left"],
+                "year": row.year,
+                "storage left": row.storage_left,
                 "saving at the prices of year 1": sum(saving_by_group(statement).values())
-                + sum(row["change"].values()),
-                **{f"change, {group.replace('_', ' ')}": amount for group, amount in row["change"].items()},
+                + sum(row.change.values()),
+                **{f"change, {group.replace('_', ' ')}": amount for group, amount in row.change.items()},
             }
             for row in ages
         ]
     )
-    return Study({"step_minutes": step, "ages": ages}, {"years": table})
+    return Study(figures.told(), {"years": table})
 
 
 def _ages(cost: Cost, banks: Sequence[BankLife]) -> list[int]:

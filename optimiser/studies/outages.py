@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -113,17 +112,17 @@ def study(statement: Statement, say: Progress, without: Study | None = None) -> 
     cases = {DISPATCHED: found.rides}
     if _has_reserve(scenario):
         cases[RESERVE_ALONE] = _from_reserve(dispatch, backup, found)
-    summary = {
-        "followed_hours": backup.hours,
-        "starts": len(found.first),
-        "critical_load": _words(backup),
-        "wanted_hours": backup.wanted_hours,
-        "share_wanted": found.rides.share_lasting(backup.wanted_hours) if backup.wanted_hours else None,
-        "cases": {name: _figures(rides) for name, rides in cases.items()},
-        "endings": _endings(found.rides),
-        "phases": phases.to_dict(orient="records"),
-        "notes": _notes(scenario, backup),
-    }
+    figures = OutageFigures(
+        followed_hours=backup.hours,
+        starts=len(found.first),
+        critical_load=_words(backup),
+        wanted_hours=backup.wanted_hours,
+        share_wanted=found.rides.share_lasting(backup.wanted_hours) if backup.wanted_hours else None,
+        cases={name: _lasting(rides) for name, rides in cases.items()},
+        endings=_endings(found.rides),
+        phases=[PhaseLoad.model_validate(row) for row in phases.to_dict(orient="records")],
+        notes=_notes(scenario, backup),
+    )
     starts = _starts(scenario, found)
     tables = {
         "starts": starts,
@@ -132,7 +131,7 @@ def study(statement: Statement, say: Progress, without: Study | None = None) -> 
         "worst": _worst(starts),
         "phases": phases,
     }
-    return Study(summary, tables, tuple(_warnings(scenario, backup, found.rides, phases)))
+    return Study(figures.told(), tables, tuple(_warnings(scenario, backup, found.rides, phases)))
 
 
 def reserve_cost(statement: Statement, say: Progress) -> Study | None:
@@ -151,17 +150,17 @@ def reserve_cost(statement: Statement, say: Progress) -> Study | None:
     cost = other.saving - statement.saving
     kept = sum(bank.floor_kwh(scenario.timeline).mean() for bank in scenario.storage)
     gaps = dispatch.proof.gap_absolute + other.dispatch.proof.gap_absolute
-    summary = {
-        "saving_with": statement.saving,
-        "saving_without": other.saving,
-        "cost": cost,
-        "cost_per_year": yearly_saving(other) - yearly_saving(statement),
-        "scaled_to_year": not is_year(scenario.timeline.hours),
-        "known_within": gaps,
-        "mean_reserve_kwh": float(kept),
-        "cases": {name: _figures(rides) for name, rides in cases.items()},
-    }
-    return Study(summary, {"spans": _spans(cases, backup.hours)})
+    figures = ReserveCostFigures(
+        saving_with=statement.saving,
+        saving_without=other.saving,
+        cost=cost,
+        cost_per_year=yearly_saving(other) - yearly_saving(statement),
+        scaled_to_year=not is_year(scenario.timeline.hours),
+        known_within=gaps,
+        mean_reserve_kwh=float(kept),
+        cases={name: _lasting(rides) for name, rides in cases.items()},
+    )
+    return Study(figures.told(), {"spans": _spans(cases, backup.hours)})
 
 
 def ride_out(dispatch: Dispatch, backup: Backup) -> Outages:
@@ -199,13 +198,13 @@ def _words(backup: Backup) -> str:
     return "the critical load that [backup] lists"
 
 
-def _figures(rides: Rides) -> dict[str, Any]:
-    return {
-        "least_hours": float(rides.hours.min()),
-        "median_hours": float(np.median(rides.hours)),
-        "mean_hours": float(rides.hours.mean()),
-        "worst_one_percent_hours": float(np.quantile(rides.hours, 0.01)),
-    }
+def _lasting(rides: Rides) -> Lasting:
+    return Lasting(
+        least_hours=float(rides.hours.min()),
+        median_hours=float(np.median(rides.hours)),
+        mean_hours=float(rides.hours.mean()),
+        worst_one_percent_hours=float(np.quantile(rides.hours, 0.01)),
+    )
 
 
 def _endings(rides: Rides) -> dict[str, float]:

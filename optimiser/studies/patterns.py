@@ -39,15 +39,13 @@ def study(statement: Statement, say: Progress, without: Study | None = None) -> 
     weeks, days = typical_weeks(statement), worth_of_days(statement)
     ranked = days.sort_values("saved", ascending=False, kind="stable")
     count = min(SHOWN, len(ranked) // 4)
-    return Study(
-        {
-            "best_days": ranked["day"].head(count).tolist(),
-            "worst_days": ranked["day"].tail(count).tolist()[::-1],
-            "covered": covered_days(statement),
-            "share_of_best_tenth": _share_of_best(days["saved"].to_numpy(), 0.1),
-        },
-        {"weeks": weeks, "days": days},
+    figures = PatternFigures(
+        best_days=ranked["day"].head(count).tolist(),
+        worst_days=ranked["day"].tail(count).tolist()[::-1],
+        covered=covered_days(statement),
+        share_of_best_tenth=_share_of_best(days["saved"].to_numpy(), 0.1),
     )
+    return Study(figures.told(), {"weeks": weeks, "days": days})
 
 
 def typical_weeks(statement: Statement) -> pd.DataFrame:

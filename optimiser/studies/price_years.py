@@ -49,9 +49,9 @@ def price_years(statement: Statement, say: Progress) -> Study | None:
     for index, year in enumerate(scenario.file.price_year):
         say(f"solving price year {year.name}")
         savings.append((year.name, saving_by_group(settle(solve(price_year(scenario, index))))))
-    rows = [{"name": name, "saving": saving} for name, saving in savings]
+    figures = PriceYearFigures(years=[PriceYearSaving(name=name, saving=saving) for name, saving in savings])
     table = pd.DataFrame([{"price year": name, **_named(saving)} for name, saving in savings])
-    return Study({"years": rows}, {"years": table})
+    return Study(figures.told(), {"years": table})
 
 
 def _named(saving: dict[str, float]) -> dict[str, float]:

@@ -114,32 +114,32 @@ def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None
     # What the plan's services could be at the most: the bound is on 100 times services and the bill together.
     at_most = (bound - (everything.worth - everything.services_income)) / FIRST
     return Study(
-        _summary(everything, energy, first, at_most, rows),
+        _figures(everything, energy, first, at_most, rows).told(),
         {"streams": pd.DataFrame(rows), "services": pd.DataFrame(singly), "cases": table},
     )
 
 
-def _summary(
+def _figures(
     everything: StreamVariant,
     energy: StreamVariant,
     first: StreamVariant,
     at_most: float,
     rows: list[dict[str, Any]],
-) -> dict[str, Any]:
-    return {
-        "ceiling_saving": everything.saving,
-        "saving_without_services": energy.saving,
-        "services_add": everything.saving - energy.saving,
-        "services_paid": everything.services_income,
-        "energy_given_up": energy.saving - (everything.saving - everything.services_income),
-        "services_first_paid": first.services_income,
-        "services_first_saving": first.saving,
-        "services_at_most": at_most,
-        "sum_of_parts": energy.saving + at_most,
-        "sum_gained_alone": sum(row["gained_if_alone"] for row in rows),
-        "sum_lost_if_left_out": sum(row["lost_if_left_out"] for row in rows),
-        "gap_absolute": max(everything.gap, energy.gap),
-    }
+) -> StackFigures:
+    return StackFigures(
+        ceiling_saving=everything.saving,
+        saving_without_services=energy.saving,
+        services_add=everything.saving - energy.saving,
+        services_paid=everything.services_income,
+        energy_given_up=energy.saving - (everything.saving - everything.services_income),
+        services_first_paid=first.services_income,
+        services_first_saving=first.saving,
+        services_at_most=at_most,
+        sum_of_parts=energy.saving + at_most,
+        sum_gained_alone=sum(row["gained_if_alone"] for row in rows),
+        sum_lost_if_left_out=sum(row["lost_if_left_out"] for row in rows),
+        gap_absolute=max(everything.gap, energy.gap),
+    )
 
 
 def streams(scenario: Scenario) -> dict[str, list[str]]:

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from pydantic import Field
 
 from optimiser.accounts.settlement import Statement, before_flows
 from optimiser.control.learning import Hints, Split, by_step, hints_of, learn, money_by_step, split
@@ -18,7 +19,7 @@ from optimiser.plant.executed import executed, settled_walk
 from optimiser.plant.walk import Plant
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.data import InputData
 from optimiser.terms.line import Line
@@ -292,6 +293,38 @@ CAUTIONS = (
 )
 
 
+class CaseBill(Figures):
+    """What is to pay in one case on one part of the days [currency], and its share of the ceiling's saving."""
+
+    part: str
+    case: str
+    to_pay: float
+    realised_share: float | None
+
+
+class ToldRule(Figures):
+    """A rule in words, and the days that it holds on."""
+
+    days: str
+    rule: str
+
+
+class TimetableFigures(Figures):
+    """The rules, what each way of running the site comes to, and on which days they were learnt and judged."""
+
+    learnt_from: str
+    judged_apart: bool
+    services_left_out: bool
+    beats_own_load: bool
+    better_by: float = Field(
+        description="than plain self-consumption, on the part that it is judged on; currency"
+    )
+    bills: list[CaseBill]
+    rules: list[ToldRule]
+    otherwise: str
+    cautions: list[str]
+
+
 def study_of(judged: Judged, currency: str) -> Study:
     """A judged timetable as figures, tables and warnings."""
     part = JUDGED
@@ -315,33 +348,33 @@ def study_of(judged: Judged, currency: str) -> Study:
             "Services are left out here, in the timetable, in plain self-consumption and in the ceiling: timed rules "
             "hold no headroom for them."
         )
-    summary = {
-        "learnt_from": judged.parted.words,
-        "judged_apart": apart,
-        "services_left_out": judged.services_left_out,
-        "beats_own_load": better > 0.005,
-        "better_by": round(better, 2),
-        "bills": [
-            {
-                "part": part,
-                "case": case,
-                "to_pay": round(amount, 2),
-                "realised_share": _number(judged.realised_share(part, case)),
-            }
+    figures = TimetableFigures(
+        learnt_from=judged.parted.words,
+        judged_apart=apart,
+        services_left_out=judged.services_left_out,
+        beats_own_load=bool(better > 0.005),
+        better_by=round(float(better), 2),
+        bills=[
+            CaseBill(
+                part=part,
+                case=case,
+                to_pay=round(float(amount), 2),
+                realised_share=_number(judged.realised_share(part, case)),
+            )
             for (part, case), amount in judged.bills.items()
         ],
-        "rules": [
-            {"for": judged.timetable.categories[c].words, "rule": rule.words()}
+        rules=[
+            ToldRule(days=judged.timetable.categories[c].words, rule=rule.words())
             for c, _, rule in judged.timetable.numbered()
         ],
-        "otherwise": "cover the site's own load; feed in what sun the store cannot take",
-        "cautions": cautions,
-    }
-    return Study(summary, {"rules": judged.rules}, tuple(warnings))
+        otherwise="cover the site's own load; feed in what sun the store cannot take",
+        cautions=cautions,
+    )
+    return Study(figures.told(), {"rules": judged.rules}, tuple(warnings))
 
 
 def _number(value: float) -> float | None:
-    return None if np.isnan(value) else round(value, 4)
+    return None if np.isnan(value) else round(float(value), 4)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from pydantic import Field
 
 from optimiser.accounts.settlement import Statement
 from optimiser.dispatch import Dispatch, Progress
@@ -19,7 +20,7 @@ from optimiser.engine.tiling import Problem, build_problem
 from optimiser.equipment.limits import StatedLimit, stated
 from optimiser.finance.yearly import is_year, per_year, weights
 from optimiser.scenario.file import Scenario
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 RELATIVE_MOVE = 1e-4
 LEAST_SHARE = 1e-9
@@ -29,6 +30,19 @@ ALIKE = 0.01  # worths a unit that differ by less are one
 # In a longer run only so many limits, those with the largest margins, are solved again.
 FEW_STEPS, FEW = 2000, 6
 MORE = "what binds.more"
+
+
+class BindingFigures(Figures):
+    """What more of each limit would bring, in words, and how that was found."""
+
+    words: list[str]
+    no_limit: list[str] = Field(description="limits of which a little more or less would change nothing")
+    not_checked: list[str] = Field(description="limits that the program was not solved again with")
+    checked: int
+    steps: int
+    scaled_to_year: bool
+    decisions_held: int
+    basis: str
 
 
 @dataclass(frozen=True)
@@ -232,17 +246,17 @@ def study(statement: Statement, say: Progress) -> Study | None:
     telling = [
         worth for worth in checked if any(round(side.cash, 2) for side in (worth.more, worth.less) if side)
     ]
-    summary = {
-        "words": [sentence(worth, steps, currency) for worth in telling],
-        "no_limit": [worth.limit.words for worth in checked if worth not in telling],
-        "not_checked": [worth.limit.words for worth in ranked if not worth.checked],
-        "checked": len(checked),
-        "steps": steps,
-        "scaled_to_year": not is_year(scenario.timeline.hours),
-        "decisions_held": statement.dispatch.proof.binding_steps,
-        "basis": "cash of the ceiling, wear not taken off; real operation earns less",
-    }
-    return Study(summary, {"limits": table})
+    figures = BindingFigures(
+        words=[sentence(worth, steps, currency) for worth in telling],
+        no_limit=[worth.limit.words for worth in checked if worth not in telling],
+        not_checked=[worth.limit.words for worth in ranked if not worth.checked],
+        checked=len(checked),
+        steps=steps,
+        scaled_to_year=not is_year(scenario.timeline.hours),
+        decisions_held=statement.dispatch.proof.binding_steps,
+        basis="cash of the ceiling, wear not taken off; real operation earns less",
+    )
+    return Study(figures.told(), {"limits": table})
 
 
 def _shown(worth: Worth) -> float:
