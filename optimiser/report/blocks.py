@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import Any, ClassVar
 
+from markupsafe import Markup
+
 
 @dataclass(frozen=True)
 class Text:
@@ -92,6 +94,16 @@ class Chart:
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A finished drawing that needs no script, with its words for those who cannot see it."""
+
+    title: str
+    description: str
+    svg: Markup
+    kind: ClassVar[str] = "drawing"
+
+
+@dataclass(frozen=True)
 class Fact:
     """One large figure of the first screen, its name, and the sentence under it."""
 
@@ -148,7 +160,7 @@ class HeatMap:
     kind: ClassVar[str] = "heatmap"
 
 
-Block = Text | Heading | Points | NamedValues | TableBlock | Chart | Headline | Explorer | HeatMap
+Block = Text | Heading | Points | NamedValues | TableBlock | Chart | Drawing | Headline | Explorer | HeatMap
 
 
 @dataclass(frozen=True)

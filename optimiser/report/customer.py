@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from optimiser.report import cautions, earnings, first_screen, money, patterns, without_foresight
+from optimiser.report import cautions, earnings, first_screen, money, offered, patterns, without_foresight
 from optimiser.report.bill import COLUMNS, cash_lines, groups, sentence_case, sums_row
 from optimiser.report.blocks import Block, Chart, Points, Section, TableBlock, Text
 from optimiser.report.results import Results
@@ -20,6 +20,7 @@ def sections(results: Results) -> list[Section]:
     """Answer, bill and earnings; then a week of two seasons, the cash flow, what it rests on and cautions."""
     return [
         answer(results),
+        *([] if (shown := offered.section(results)) is None else [shown]),
         Section("bill", "Bill", "The bill, before and after", tuple(bill_blocks(results))),
         *weeks(results),
         *life(results),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from optimiser.report.diagram import Wired
 from optimiser.summary import Summary
 
 
@@ -29,12 +30,15 @@ class Results:
     tables : dict of str to pandas.DataFrame
         The tables of the studies that were made, by ``STUDY-TABLE``; their figures are in
         ``summary.studies[STUDY]``.
+    wired : Wired, optional
+        The scenario, for its diagram.
     """
 
     summary: Summary
     dispatch: pd.DataFrame
     statement: pd.DataFrame
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    wired: Wired | None = None
 
     @property
     def forecast_driven(self) -> bool:

@@ -55,7 +55,7 @@ def write_results(made: Run, folder: str | Path) -> dict[str, Path]:
         for name, table in found.tables.items()
     }
     paths |= {name: folder / f"{name}.csv" for name in tables}
-    results = Results(made.summary, made.paid_table, made.statement.table, tables)
+    results = Results(made.summary, made.paid_table, made.statement.table, tables, made.scenario)
     files: dict[str, Content] = {
         "report": render(results),
         "customer": render(results, edition="customer"),
