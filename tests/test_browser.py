@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 import shutil
@@ -15,6 +16,7 @@ import numpy as np
 import pytest
 from report_sample import sample_results
 
+import optimiser
 from optimiser.importing import bring_in, write_import
 from optimiser.report import write_report
 from optimiser.report.page import read
@@ -215,7 +217,9 @@ def test_page_prints(folder: Path) -> None:
 
 def test_short_edition_prints_on_two_sheets(folder: Path) -> None:
     """Two sheets of A4, and nothing on them that the browser complains of."""
-    write_report(sample_results(), folder / "customer.html", edition="customer")
+    bakery = optimiser.read_scenario(Path(__file__).parent.parent / "scenarios" / "three-phase-bakery")
+    results = dataclasses.replace(sample_results(), wired=bakery)
+    write_report(results, folder / "customer.html", edition="customer")
     path = folder / "customer.pdf"
     browse(folder, "customer.html", f"--print-to-pdf={path}", "--no-pdf-header-footer")
     assert 2 == len(re.findall(rb"/MediaBox", path.read_bytes()))

@@ -12,7 +12,7 @@ from optimiser.report.results import Results
 
 MOST_WARNINGS = 3
 DESIGN = ("site.", "storage.")  # where warnings about the equipment begin
-CHART_PX, STEPS_PX, LIFE_PX = 165, 320, 260
+CHART_PX, STEPS_PX, LIFE_PX = 165, 180, 260
 PLACE = r"^[\w.]+ \(([^)]+)\):"  # where in the scenario's file a warning is from; customers know the name
 
 

@@ -23,11 +23,11 @@ def sizes(wired: Wired) -> list[tuple[str, str]]:
     """Solar, storage and inverters summed up."""
     site = wired.site
     pairs = []
-    for words, arrays in (
-        ("Solar", [*(s for s in site.ac_solar if not s.existing), *site.solar_controller]),
-        ("Solar that is there already", [s for s in site.ac_solar if s.existing]),
-    ):
-        known = [array.size_kwp for array in arrays if array.size_kwp is not None]
+    there = [solar.size_kwp for solar in site.ac_solar if solar.existing]
+    new = [solar.size_kwp for solar in site.ac_solar if not solar.existing]
+    new += [controller.size_kwp for controller in site.solar_controller]
+    for words, arrays in (("Solar", new), ("Solar that is there already", there)):
+        known = [size for size in arrays if size is not None]
         if known and len(known) == len(arrays):
             pairs.append((words, f"{number(math.fsum(known), 1)} kWp"))
         elif arrays:
