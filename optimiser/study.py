@@ -19,10 +19,6 @@ class Figures(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
-    def told(self) -> dict[str, Any]:
-        """The same as tables, lists, numbers and texts."""
-        return self.model_dump()
-
 
 @dataclass(frozen=True)
 class Study:

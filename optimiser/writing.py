@@ -68,6 +68,29 @@ def write_files(files: Mapping[Path, Content], stale: Iterable[str] = ()) -> Non
         ) from None
 
 
+def write_folder(
+    folder: Path, files: Mapping[str, tuple[str, Content]], stale: Iterable[str] = ()
+) -> dict[str, Path]:
+    """Write what a result is made of into a folder, all or none.
+
+    Parameters
+    ----------
+    folder : Path
+    files : dict of str to (str, Content)
+        Of each part its file's name, and what goes into it as in `write_files`.
+    stale : iterable of str
+        Patterns of files of an earlier result that would be left beside them.
+
+    Returns
+    -------
+    dict of str to Path
+        Where each part is.
+    """
+    paths = {part: folder / name for part, (name, _) in files.items()}
+    write_files({paths[part]: content for part, (_, content) in files.items()}, stale)
+    return paths
+
+
 def _writer(content: str | pd.DataFrame | Callable[[Path], Any]) -> Callable[[Path], Any]:
     """What writes a content to a path."""
     if isinstance(content, pd.DataFrame):

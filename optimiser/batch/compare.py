@@ -28,7 +28,7 @@ from optimiser.studies.measured_share import MeasuredShare, measured
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
 from optimiser.timeline import STEP
-from optimiser.writing import Content, write_files
+from optimiser.writing import Content, write_folder
 
 WITHOUT = "without the system"
 OF_THE_DAYS = ("bill_after", "services_income", "saving")
@@ -388,12 +388,11 @@ def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:
     """
     from optimiser.report.compare import compare_page
 
-    folder = Path(folder)
     tables = {"variants": made.variants, "lines": made.lines, "hours": made.hours}
-    paths = {"page": folder / "compare.html", "summary": folder / "compare.json"}
-    paths |= {name: folder / f"compare-{name}.csv" for name, table in tables.items() if len(table)}
     page = compare_page(made.summary, made.variants, made.lines, made.hours)
-    files: dict[Path, Content] = {paths["page"]: page, paths["summary"]: made.summary}
-    found = {paths[name]: table for name, table in tables.items() if name in paths}
-    write_files(files | found, stale=["compare-*.csv"])
-    return paths
+    files: dict[str, tuple[str, Content]] = {
+        "page": ("compare.html", page),
+        "summary": ("compare.json", made.summary),
+    }
+    files |= {name: (f"compare-{name}.csv", table) for name, table in tables.items() if len(table)}
+    return write_folder(Path(folder), files, stale=["compare-*.csv"])

@@ -24,7 +24,7 @@ from optimiser.series.laid import lay
 from optimiser.series.table import SeriesTable, Source, read_table
 from optimiser.timeline import Timeline
 from optimiser.words import number
-from optimiser.writing import write_files
+from optimiser.writing import write_folder
 
 FEWEST_HOURS = 12
 MOVES_KW = 0.01  # less is standing still
@@ -346,19 +346,12 @@ def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
     OptimiserError
         If the folder cannot be written to.
     """
-    folder = Path(folder)
-    paths = {
-        "page": folder / "plan.html",
-        "table": folder / "plan.csv",
-        "registers": folder / "plan-registers.csv",
-        "summary": folder / "plan.json",
-    }
-    write_files(
+    return write_folder(
+        Path(folder),
         {
-            paths["page"]: plan_page(made.summary, made.steps, made.orders),
-            paths["table"]: made.steps.round(4),
-            paths["registers"]: made.registers,
-            paths["summary"]: made.summary,
-        }
+            "page": ("plan.html", plan_page(made.summary, made.steps, made.orders)),
+            "table": ("plan.csv", made.steps.round(4)),
+            "registers": ("plan-registers.csv", made.registers),
+            "summary": ("plan.json", made.summary),
+        },
     )
-    return paths

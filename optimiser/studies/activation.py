@@ -80,7 +80,7 @@ def replay_events(
             say(Step(words, job="replaying activations", share=number / len(events)))
         walked.append(replay.walk(event))
     return Study(
-        _figures(walked, dispatch, fine_seconds).told(),
+        _figures(walked, dispatch, fine_seconds).model_dump(),
         {"events": _table(walked, dispatch)},
         tuple(_warnings(walked)),
     )

@@ -83,7 +83,7 @@ def make_concentration(statement: Statement, say: Callable[[str], None]) -> Stud
         steps_for_half=steps_for(whole, 0.5),
         steps=timeline.steps,
     )
-    return Study(figures.told(), {"services": services, "curve": curve, "months": monthly})
+    return Study(figures.model_dump(), {"services": services, "curve": curve, "months": monthly})
 
 
 def _row(

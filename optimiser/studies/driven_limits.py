@@ -81,7 +81,7 @@ def study(
         missing=missing,
         basis=f"saving a year run under {name}, beside the ceiling's: cash, wear not taken off",
     )
-    return Study(figures.told(), {"limits": pd.DataFrame(rows)} if rows else {})
+    return Study(figures.model_dump(), {"limits": pd.DataFrame(rows)} if rows else {})
 
 
 def _driven(scenario: Scenario, name: str, best: Dispatch, say: Progress) -> Statement:

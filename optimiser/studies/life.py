@@ -86,7 +86,7 @@ def later_years(statement: Statement, say: Progress) -> Study | None:
             for row in ages
         ]
     )
-    return Study(figures.told(), {"years": table})
+    return Study(figures.model_dump(), {"years": table})
 
 
 def _ages(cost: Cost, banks: Sequence[BankLife]) -> list[int]:

@@ -131,7 +131,7 @@ def study(statement: Statement, say: Progress, without: Study | None = None) -> 
         "worst": _worst(starts),
         "phases": phases,
     }
-    return Study(figures.told(), tables, tuple(_warnings(scenario, backup, found.rides, phases)))
+    return Study(figures.model_dump(), tables, tuple(_warnings(scenario, backup, found.rides, phases)))
 
 
 def reserve_cost(statement: Statement, say: Progress) -> Study | None:
@@ -160,7 +160,7 @@ def reserve_cost(statement: Statement, say: Progress) -> Study | None:
         mean_reserve_kwh=float(kept),
         cases={name: _lasting(rides) for name, rides in cases.items()},
     )
-    return Study(figures.told(), {"spans": _spans(cases, backup.hours)})
+    return Study(figures.model_dump(), {"spans": _spans(cases, backup.hours)})
 
 
 def ride_out(dispatch: Dispatch, backup: Backup) -> Outages:

@@ -45,7 +45,7 @@ def study(statement: Statement, say: Progress, without: Study | None = None) -> 
         covered=covered_days(statement),
         share_of_best_tenth=_share_of_best(days["saved"].to_numpy(), 0.1),
     )
-    return Study(figures.told(), {"weeks": weeks, "days": days})
+    return Study(figures.model_dump(), {"weeks": weeks, "days": days})
 
 
 def typical_weeks(statement: Statement) -> pd.DataFrame:

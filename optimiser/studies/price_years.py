@@ -51,7 +51,7 @@ def price_years(statement: Statement, say: Progress) -> Study | None:
         savings.append((year.name, saving_by_group(settle(solve(price_year(scenario, index))))))
     figures = PriceYearFigures(years=[PriceYearSaving(name=name, saving=saving) for name, saving in savings])
     table = pd.DataFrame([{"price year": name, **_named(saving)} for name, saving in savings])
-    return Study(figures.told(), {"years": table})
+    return Study(figures.model_dump(), {"years": table})
 
 
 def _named(saving: dict[str, float]) -> dict[str, float]:

@@ -114,7 +114,7 @@ def make_stack(statement: Statement, say: Callable[[str], None]) -> Study | None
     # What the plan's services could be at the most: the bound is on 100 times services and the bill together.
     at_most = (bound - (everything.worth - everything.services_income)) / FIRST
     return Study(
-        _figures(everything, energy, first, at_most, rows).told(),
+        _figures(everything, energy, first, at_most, rows).model_dump(),
         {"streams": pd.DataFrame(rows), "services": pd.DataFrame(singly), "cases": table},
     )
 

@@ -370,7 +370,7 @@ def study_of(judged: Judged, currency: str) -> Study:
         otherwise="cover the site's own load; feed in what sun the store cannot take",
         cautions=cautions,
     )
-    return Study(figures.told(), {"rules": judged.rules}, tuple(warnings))
+    return Study(figures.model_dump(), {"rules": judged.rules}, tuple(warnings))
 
 
 def _number(value: float) -> float | None:

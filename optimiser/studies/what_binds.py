@@ -256,7 +256,7 @@ def study(statement: Statement, say: Progress) -> Study | None:
         decisions_held=statement.dispatch.proof.binding_steps,
         basis="cash of the ceiling, wear not taken off; real operation earns less",
     )
-    return Study(figures.told(), {"limits": table})
+    return Study(figures.model_dump(), {"limits": table})
 
 
 def _shown(worth: Worth) -> float:

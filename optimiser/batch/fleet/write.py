@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimiser.batch.fleet.bids import FleetResult
-from optimiser.writing import write_files
+from optimiser.writing import write_folder
 
 
 def write_fleet(result: FleetResult, folder: str | Path) -> dict[str, Path]:
@@ -18,21 +18,14 @@ def write_fleet(result: FleetResult, folder: str | Path) -> dict[str, Path]:
     """
     from optimiser.report.fleet import fleet_page
 
-    folder = Path(folder)
-    paths = {
-        "page": folder / "fleet.html",
-        "sites": folder / "fleet-sites.csv",
-        "services": folder / "fleet-services.csv",
-        "bids": folder / "fleet-bids.parquet",
-        "summary": folder / "fleet.json",
-    }
-    write_files(
+    page = fleet_page(result.summary, result.services, result.sites)
+    return write_folder(
+        Path(folder),
         {
-            paths["page"]: fleet_page(result.summary, result.services, result.sites),
-            paths["sites"]: result.sites,
-            paths["services"]: result.services,
-            paths["bids"]: result.bids.to_parquet,
-            paths["summary"]: result.summary,
-        }
+            "page": ("fleet.html", page),
+            "sites": ("fleet-sites.csv", result.sites),
+            "services": ("fleet-services.csv", result.services),
+            "bids": ("fleet-bids.parquet", result.bids.to_parquet),
+            "summary": ("fleet.json", result.summary),
+        },
     )
-    return paths

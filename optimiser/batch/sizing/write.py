@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimiser.batch.sizing.sizes import Sizing
-from optimiser.writing import write_files
+from optimiser.writing import write_folder
 
 
 def write_sizing(made: Sizing, folder: str | Path) -> dict[str, Path]:
@@ -23,19 +23,12 @@ def write_sizing(made: Sizing, folder: str | Path) -> dict[str, Path]:
     """
     from optimiser.report.sizing import sizing_page
 
-    folder = Path(folder)
-    paths = {
-        "page": folder / "sizes.html",
-        "tried": folder / "sizes-tried.csv",
-        "frontier": folder / "sizes-frontier.csv",
-        "summary": folder / "sizes.json",
-    }
-    write_files(
+    return write_folder(
+        Path(folder),
         {
-            paths["page"]: sizing_page(made.summary, made.tried, made.frontier),
-            paths["tried"]: made.tried,
-            paths["frontier"]: made.frontier,
-            paths["summary"]: made.summary,
-        }
+            "page": ("sizes.html", sizing_page(made.summary, made.tried, made.frontier)),
+            "tried": ("sizes-tried.csv", made.tried),
+            "frontier": ("sizes-frontier.csv", made.frontier),
+            "summary": ("sizes.json", made.summary),
+        },
     )
-    return paths
