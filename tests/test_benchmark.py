@@ -45,6 +45,7 @@ from optimiser.formulation import formulate
 from optimiser.report import write_report
 from optimiser.report.results import Results
 from optimiser.scenario.file import Scenario
+from optimiser.summary import Summary
 from optimiser.terms.program import LpTerms
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]
@@ -313,7 +314,7 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     out = tmp_path / "results"
     wall, cpu, peak_mib = whole_command(folder, out)
     results = Results(
-        json.loads((out / "summary.json").read_text(encoding="utf-8")),
+        Summary.model_validate_json((out / "summary.json").read_text(encoding="utf-8")),
         pd.read_parquet(out / "dispatch.parquet"),
         pd.read_csv(out / "statement.csv"),
     )
@@ -321,7 +322,7 @@ def test_bakery_year_at_sixty_minutes(tmp_path):
     print(
         f"{'whole command without studies, by itself':58s}{wall:9.2f}{cpu:9.2f}  peak memory {peak_mib:.0f} MiB"
     )
-    print(f"    of which {results.summary['provenance']['seconds']}")
+    print(f"    of which {results.summary.provenance.seconds}")
 
     print("peers, on the same linear program, without the one-direction rule")
     cold = watch.time("HiGHS from nothing on the same matrix", lambda: Highs(problem).solve())

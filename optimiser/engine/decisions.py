@@ -90,9 +90,9 @@ class SearchOutcome:
 Better = Callable[[SearchOutcome], None]
 
 
-def counted(rounds: int) -> str:
-    """A number of rounds in words."""
-    return "1 round" if rounds == 1 else f"{rounds} rounds"
+def counted(count: int, one: str = "round", many: str = "rounds") -> str:
+    """A number of rounds, or of other things, in words."""
+    return f"1 {one}" if count == 1 else f"{count} {many}"
 
 
 def so_far(words: str, gap: float, aim: float, deadline: float) -> Step:

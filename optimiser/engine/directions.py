@@ -19,7 +19,7 @@ from scipy import sparse
 from scipy.optimize import linprog
 
 from optimiser.columns import alike, of_bank
-from optimiser.engine import path, proof
+from optimiser.engine import path, proof, wholes
 from optimiser.engine.branching import Part, WindowOptimum, take
 from optimiser.engine.decisions import (
     ORDER,
@@ -100,6 +100,7 @@ def keep_one_direction(
     broken = every.broken(problem, relaxed.x)
     if not broken.any():
         return SearchOutcome(relaxed, bound, broken)
+    first: Solution | None = None
     if soon and len(problem.row_upper) > FEWEST_ROWS_LEANT:
         say("one direction at a time: a first schedule, as the linear program leans")
         first = leaning(problem, every, relaxed, highs)
@@ -123,9 +124,14 @@ def keep_one_direction(
     most_nodes = FIRST_NODES if search.size <= MOST_ROWS_KEPT else FIRST_NODES // 6
     rounds = ROUNDS if most_rounds is None else most_rounds - (0 if known is None else known.rounds)
     turnover = 0.0 if best is None else proof.turnover(problem, best.x)
+    branched: SearchOutcome | None = None
+    by_branches = True
     for _ in range(rounds):
         spare = gap * max(1.0, abs(bound), turnover) / 2
-        view = search.price(y, best, spare, most_nodes, deadline)
+        try:
+            view = search.price(y, best, spare, most_nodes, deadline)
+        except UnprovenError:
+            break  # no schedule of a window in the time that was left
         bound = min(bound, view.bound)
         solution = search.fixed(view)
         if solution is None and best is None:
@@ -138,11 +144,22 @@ def keep_one_direction(
         words = f"round {len(gaps)}, {len(view.contested)} of {len(search.spans)} windows contested"
         say(so_far(words, gaps[-1], gap, deadline))
         if best is not None:
-            better(_outcome(problem, known, best, bound, search.broken, gaps))
+            better(_outcome(problem, known, branched, best, bound, search.broken, gaps))
         if gaps[-1] <= gap or time.perf_counter() > deadline or len(gaps) == rounds:
             break
         # Windows are searched no deeper than the prices deserve: the first ones are far off.
         shallow = view.unfinished > (spare if best is None else 0.25 * (bound - best.objective))
+        if by_branches and (shallow or best is None or len(gaps) > 2):
+            # Windows that are not soon done with hold whole months, or many steps that are alike.
+            by_branches = False
+            branched = wholes.search(problem, every, search.broken, best, bound, gap, deadline, say, better)
+            if branched is not None:
+                best, bound = _in_rows_of(search.problem, branched.solution), branched.bound
+                turnover = proof.turnover(problem, best.x)
+                gaps += branched.gaps[-1:]
+                if gaps[-1] <= gap or time.perf_counter() > deadline:
+                    break
+                shallow = False
         if shallow:
             most_nodes *= 4
         if solution is not None and found:
@@ -162,20 +179,30 @@ def keep_one_direction(
                 break
             y = best.row_dual if between is None else between
     if best is None:
-        raise UnprovenError(NONE_FOUND)
-    return _outcome(problem, known, best, bound, search.broken, gaps)
+        # However far it is from the best, one that keeps every decision is worth more than none.
+        first = leaning(problem, every, relaxed, highs) if first is None else first
+        if first is None:
+            raise UnprovenError(NONE_FOUND)
+        best, gaps = first, []
+    if not gaps:
+        gaps.append(proof.relative_gap(bound, best.objective, proof.turnover(problem, best.x)))
+    return _outcome(problem, known, branched, best, bound, search.broken, gaps)
 
 
 def _outcome(
     problem: Problem,
     known: SearchOutcome | None,
+    branched: SearchOutcome | None,
     best: Solution,
     bound: float,
     flagged: np.ndarray,
     gaps: list[float],
 ) -> SearchOutcome:
-    """The best so far, after paths where they went before."""
-    words = f"{counted(len(gaps))} of windows for one direction at a time"
+    """The best so far, after paths where they went before, and with branches of whole numbers beside the windows."""
+    windows = len(gaps) - (0 if branched is None else 1)
+    words = f"{counted(windows)} of windows for one direction at a time"
+    if branched is not None:
+        words = f"{words}, {branched.words}"
     if known is not None:
         words = f"{known.words}, then {words}"
     rounds = len(gaps) + (0 if known is None else known.rounds)

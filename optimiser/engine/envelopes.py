@@ -278,6 +278,7 @@ class Envelopes:
                     (priced.money[steps], priced.end_money[steps], self._steep(priced)),
                     (choices.lower[some], choices.upper[some]),
                     (stage.sides[0][steps], stage.sides[1][steps]),
+                    steps,
                     self.levels,
                     near[steps],
                     (figures, amounts),
@@ -347,35 +348,51 @@ def _planes_of(
     money: Money,
     bounds: tuple[np.ndarray, np.ndarray],
     sides: tuple[np.ndarray, np.ndarray],
+    steps: np.ndarray,
     levels: np.ndarray,
     near: np.ndarray,
     asked: tuple[np.ndarray, np.ndarray],
 ) -> tuple[np.ndarray, int, np.ndarray]:
     """Planes of some choices of one kind, one choice after the other with room at the end; how many in all and each.
 
+    By weak duality over boxed columns, from the multipliers of each basis at the prices of a choice's step.
+
     Loops in place of array expressions, which take seconds to compile.
     """
-    count, bases = len(near), len(pool[0])
+    count, bases, own = len(near), len(pool[0]), money[0].shape[1]
     counts = np.zeros(count, np.int64)
     figures, amounts = asked
     tall = 3 + len(figures)
     made = np.empty((tall, 24 * count + bases))
     height, start, end = np.empty(bases), np.empty(bases), np.empty(bases)
-    reduced, whole = np.empty((len(figures), bases)), np.empty(bases)
-    keep = np.zeros(bases, np.bool_)
+    by_rows, left, whole = np.empty(bases), np.empty((bases, own)), np.empty(bases)
+    brings = np.empty((len(figures), bases))
+    keep, order = np.zeros(bases, np.bool_), np.zeros(bases, np.int64)
     total = 0
     for number in range(count):
+        if number == 0 or steps[number] != steps[number - 1]:
+            # Choices of a step differ in the bounds of columns alone, so multipliers are found once for all of them.
+            for basis in range(bases):
+                by_rows[basis], start[basis], end[basis] = _multiplied(
+                    matrix, pool, basis, money, sides, number, left
+                )
+                for k in range(len(figures)):
+                    brings[k, basis] = left[basis, figures[k]]
+                    left[basis, figures[k]] = 0.0
+            order = np.argsort(end)
         for basis in range(bases):
-            height[basis], start[basis], end[basis] = _plane(
-                matrix, pool, basis, money, bounds, sides, number, figures, reduced
-            )
-            keep[basis] = False
-        order = np.argsort(end)
+            keep[basis], height[basis] = False, by_rows[basis]
+            for column in range(own):
+                rest = left[basis, column]
+                if rest > 0:
+                    height[basis] += rest * bounds[1][number, column]
+                elif rest < 0:
+                    height[basis] += rest * bounds[0][number, column]
         for box in range(len(amounts)):
             for k in range(bases):
                 whole[k] = height[k]
                 for f in range(len(figures)):
-                    whole[k] += max(reduced[f, k] * amounts[box, 0, f], reduced[f, k] * amounts[box, 1, f])
+                    whole[k] += max(brings[f, k] * amounts[box, 0, f], brings[f, k] * amounts[box, 1, f])
             for level in levels:
                 _keep_lowest(whole, start, level, end, order, keep)
             _keep_lowest(whole, start, near[number], end, order, keep)
@@ -390,33 +407,30 @@ def _planes_of(
             if keep[basis]:
                 made[0, total], made[1, total], made[2, total] = height[basis], start[basis], end[basis]
                 for row in range(3, tall):
-                    made[row, total] = reduced[row - 3, basis]
+                    made[row, total] = brings[row - 3, basis]
                 total += 1
                 counts[number] += 1
     return made, total, counts
 
 
 @njit(cache=True, nogil=True)
-def _plane(
+def _multiplied(
     matrix: np.ndarray,
     pool: tuple[np.ndarray, ...],
     basis: int,
     money: Money,
-    bounds: tuple[np.ndarray, np.ndarray],
     sides: tuple[np.ndarray, np.ndarray],
     number: int,
-    figures: np.ndarray,
-    left_out: np.ndarray,
+    left: np.ndarray,
 ) -> tuple[float, float, float]:
-    """The plane of the multipliers of one basis at the prices of one choice, by weak duality over boxed columns.
+    """What the rows of a choice's step bring at the multipliers of one basis: money, and by a kWh of start and of end.
 
-    The columns `figures` are left out; what one more unit of them brings is written to `left_out`.
+    What is left of each column's money when its rows are paid for is written to `left`.
     """
     size, rows, columns, inverse = pool
     own = money[0].shape[1]
-    reduced = np.empty(own)
     for column in range(own):
-        reduced[column] = money[0][number, column]
+        left[basis, column] = money[0][number, column]
     height, start, end = 0.0, 0.0, money[1][number]
     for k in range(size[basis]):
         row, y = rows[basis, k], 0.0
@@ -433,14 +447,7 @@ def _plane(
         start -= y * matrix[row, own]
         end -= y * matrix[row, own + 1]
         for column in range(own):
-            reduced[column] -= y * matrix[row, column]
-    for k in range(len(figures)):
-        left_out[k, basis] = reduced[figures[k]]
-        reduced[figures[k]] = 0.0
-    for column in range(own):
-        height += max(
-            reduced[column] * bounds[0][number, column], reduced[column] * bounds[1][number, column]
-        )
+            left[basis, column] -= y * matrix[row, column]
     return height, start, end
 
 

@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from typing import TypeGuard
 
 import numpy as np
 
@@ -83,12 +84,12 @@ def search(
     """
     if not suits(every, broken):
         return None
-    contested = _contested(every, broken)
+    contested = contested_in(every, broken)
     stage = stage_of(problem)
     if stage is None or (stage.joined and len(stage.inner) > MOST_ROWS_JOINED):
         return None
     say("looking for the best path through what is stored")
-    rounds = _Search(problem, every, contested, stage, highs)
+    rounds = Rounds(problem, every, contested, stage, highs)
     found = rounds.run(relaxed, gap, deadline, say, better, most_rounds)
     if found is None or not found.done:
         # What goes on from here finds the solver as it was: open bounds, and periods joined at the relaxed energies.
@@ -104,31 +105,40 @@ def suits(every: Decisions, broken: np.ndarray) -> bool:
     """
     if (broken & (every.kind == WHOLE)).any():
         return False
-    in_step = np.unique(every.step[_contested(every, broken)], return_counts=True)[1]
+    in_step = np.unique(every.step[contested_in(every, broken)], return_counts=True)[1]
     return len(in_step) >= FEWEST_STEPS and bool(np.mean(in_step > MOST_DECIDED) <= MOST_UNDECIDED)
 
 
-def _contested(every: Decisions, broken: np.ndarray) -> np.ndarray:
+def contested_in(every: Decisions, broken: np.ndarray) -> np.ndarray:
     """True for decisions that a path takes."""
     made: np.ndarray = (broken | every.tempting) & (every.kind != WHOLE)
     return made
 
 
-class _Search:
+class Rounds:
     """What the rounds share: the steps taken apart, what is known of them, and the decisions that are contested."""
 
     def __init__(
-        self, problem: Problem, every: Decisions, contested: np.ndarray, stage: Stage, highs: Highs | Periods
+        self,
+        problem: Problem,
+        every: Decisions,
+        contested: np.ndarray,
+        stage: Stage,
+        highs: Highs | Periods,
+        envelopes: Envelopes | None = None,
     ):
         self.problem, self.every, self.contested = problem, every, contested
         self.stage, self._highs = stage, highs
-        self._envelopes = Envelopes(stage)
+        self._envelopes = envelopes or Envelopes(stage)
         name = next(name for name, places in problem.places.items() if places[0] == stage.state)
         self._start_kwh = float(problem.columns[name].before)
         self._near = np.full(stage.steps, self._start_kwh)
         self._levels = Levels(stage, self._envelopes, self._start_kwh)
         self._y = np.zeros(len(problem.row_upper))
         self._priced = stage.priced(self._y)
+        self.bound = np.inf
+        self.followed: Solution | None = None
+        self.taken = problem.lower, problem.upper
 
     def run(
         self,
@@ -138,18 +148,26 @@ class _Search:
         say: Callable[[str], None],
         better: Better,
         most_rounds: int | None,
+        best: Solution | None = None,
+        y: np.ndarray | None = None,
+        known: float = np.inf,
     ) -> SearchOutcome | None:
-        """Rounds of paths and linear programs until the gap is closed, or they lead no further."""
-        bound, y = proof.upper_bound(self.problem, relaxed.row_dual), relaxed.row_dual
-        best: Solution | None = None
+        """Rounds of paths and linear programs until the gap is closed, or they lead no further.
+
+        `best` is a schedule to beat, `y` are prices to begin with in place of those of `relaxed`, `known` a bound.
+        Afterwards `bound` is what no schedule exceeds, `followed` the last linear program, whose whole numbers may lie
+        between, and `taken` its bounds.
+        """
+        bound = min(known, proof.upper_bound(self.problem, relaxed.row_dual))
+        y = relaxed.row_dual if y is None else y
         gaps: list[float] = []
         prices, narrowing, turnover = 0, False, abs(bound)
         for _ in range(ROUNDS):
             contested = np.count_nonzero(self.contested)
             spare = gap * max(1.0, turnover)
             path, at_prices, solution = self._round(y, spare, afresh=not narrowing)
-            bound = min(bound, at_prices)
-            if solution is not None and (best is None or solution.objective > best.objective):
+            bound = self.bound = min(bound, at_prices)
+            if self._keeps(solution) and (best is None or solution.objective > best.objective):
                 best = solution
             turnover = abs(bound) if best is None else proof.turnover(self.problem, best.x)
             gaps.append(np.inf if best is None else proof.relative_gap(bound, best.objective, turnover))
@@ -179,6 +197,12 @@ class _Search:
         done = gaps[-1] <= gap or not self.stage.joining.any()
         return SearchOutcome(best, bound, self.contested, gaps, words, done, len(gaps))
 
+    def _keeps(self, solution: Solution | None) -> TypeGuard[Solution]:
+        """Whether there is a schedule, and its whole numbers are whole."""
+        if solution is None:
+            return False
+        return not (self.every.broken(self.problem, solution.x) & (self.every.kind == WHOLE)).any()
+
     def _round(self, y: np.ndarray, spare: float, *, afresh: bool) -> tuple[Path, float, Solution | None]:
         """The best path at some prices, the bound that it gives, and the linear program that follows it.
 
@@ -195,7 +219,7 @@ class _Search:
             busy = np.diff(choices.first)[choices.step] > 1
             self._envelopes.sample(priced, choices, busy)
         path = levels.best_path(priced, choices, self._near, spare / (4 * stage.steps))
-        solution = self._follow(path, choices, decided)
+        solution = self.followed = self._follow(path, choices, decided)
         where = self._doubtful(priced, choices, path, solution)
         before = self._starts(path.stored)
         lower, upper = levels.bounds()
@@ -248,7 +272,10 @@ class _Search:
         return np.append(self._start_kwh, ends[:-1])
 
     def _follow(self, path: Path, choices: Choices, decided: np.ndarray) -> Solution | None:
-        """The linear program with the path's decisions taken, and those that break then, until none does."""
+        """The linear program with the path's decisions taken, and those that break then, until none does.
+
+        Whole numbers are not for paths: they may lie between.
+        """
         problem, every = self.problem, self.every
         held = np.zeros(len(every.step), bool)
         held[decided] = True
@@ -263,11 +290,12 @@ class _Search:
             solution = self._highs.solve()
             if solution.verdict == "infeasible":
                 return None
-            broken = every.broken(problem, solution.x)
-            if (broken & (held | (every.kind == WHOLE))).any():
-                # Whole numbers are not for paths; what leaned several ways at once is for the next path to decide.
+            broken = every.broken(problem, solution.x) & (every.kind != WHOLE)
+            if (broken & held).any():
+                # What leaned several ways at once is for the next path to decide.
                 return None
             if not broken.any():
+                self.taken = lower, upper
                 return solution
             second = np.where(broken, every.seconds(problem, solution.x), second)
             held, self.contested = held | broken, self.contested | broken
