@@ -29,7 +29,9 @@ from optimiser.engine.tiling import Problem
 from optimiser.errors import UnprovenError
 
 MOST_ROWS = 40_000
-MOST_WHOLES = 200
+MOST_WHOLES = 60
+SHORTEST_HOURS = 20  # of what a whole number is about; bids of hours are too many, and windows hold them
+SHARE_OF_TIME = 0.6  # of what is left; windows have the rest
 MOST_BRANCHES = 600
 ROUNDS_A_BRANCH = 2
 TIGHTENINGS = 10
@@ -68,12 +70,17 @@ def search(
     better : callable
         Handed the best so far after each branch.
     """
-    if len(problem.row_upper) > MOST_ROWS or np.count_nonzero(every.kind == WHOLE) > MOST_WHOLES:
+    whole = every.kind == WHOLE
+    hours = (every.last - every.step + 1)[whole] * problem.timeline.step_hours
+    if len(problem.row_upper) > MOST_ROWS or len(hours) > MOST_WHOLES or (hours < SHORTEST_HOURS).any():
         return None
     stage = stage_of(problem)
     if stage is None:
         return None
     say("looking for the best paths through what is stored, by whole numbers")
+    if deadline < np.inf:
+        now = time.perf_counter()
+        deadline = now + SHARE_OF_TIME * (deadline - now)
     return _Branches(problem, every, broken, stage, best, bound).run(gap, deadline, say, better)
 
 
