@@ -11,7 +11,8 @@ import time
 import numpy as np
 import pytest
 from independent import as_scenario, solve_reference
-from test_directions import whole
+from test_directions import whole, whole_by_scip
+from test_oracle import bids, case, span, tiled
 from test_path import week
 
 import optimiser
@@ -81,6 +82,15 @@ def test_branches_equal_the_whole_integer_program(name, seed, tmp_path):
     assert found.bound >= best - 1e-6
     assert found.solution.objective == pytest.approx(best, abs=1e-6 + 2 * GAP * turnover)
     assert proof.relative_gap(found.bound, found.solution.objective, turnover) <= 10 * GAP
+
+
+def test_bids_of_hours_are_one_integer_program():
+    """Bids in whole steps and blocks of hours over three days: the money of SCIP on rows and binaries of its own."""
+    problem = tiled(case([bids], span("Europe/Berlin", "2025-03-29T20:00", 60, 72), seed=3))
+    (found, turnover), best = branched(problem), whole_by_scip(problem)
+    assert "integer program" in found.words
+    assert found.bound >= best - 1e-6
+    assert found.solution.objective == pytest.approx(best, abs=1e-6 + GAP * turnover)
 
 
 def test_a_search_without_time_still_gives_a_schedule(tmp_path, monkeypatch):

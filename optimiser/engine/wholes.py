@@ -3,7 +3,8 @@
 A fee by the step that a peak lies in, credits by blocks that are filled in order, bids in whole steps: between their
 whole numbers a linear program pays parts of several, and windows of whole months are more than a search of directions
 copes with. With some of them fixed, what is left is directions, and a path through what is stored finds those at once.
-The bases that paths learn hold in every branch, since branches differ in bounds alone.
+The bases that paths learn hold in every branch, since branches differ in bounds alone. Bids of hours are too many to
+branch on so; over a few days one integer program does better than windows.
 
 Of three phases over 72 hours of inverted prices, a capacity fee by the mean of the highest hours of three days left
 0.6 % of turnover after 14 CPU seconds of windows, credits by the day in three blocks 3 to 14 % after 8.
@@ -31,6 +32,7 @@ from optimiser.errors import UnprovenError
 MOST_ROWS = 40_000
 MOST_WHOLES = 60
 SHORTEST_HOURS = 20  # of what a whole number is about; bids of hours are too many, and windows hold them
+MOST_ROWS_AT_ONCE, NODES_AT_ONCE = 5000, 2000
 SHARE_OF_TIME = 0.6  # of what is left; windows have the rest
 MOST_BRANCHES = 600
 ROUNDS_A_BRANCH = 2
@@ -50,7 +52,7 @@ def search(
     say: Callable[[str], None],
     better: Better = lambda found: None,
 ) -> SearchOutcome | None:
-    """The best schedule found by branching, with its bound; None where branches and paths do not suit the problem.
+    """The best schedule found by branching, else by one integer program; None where neither suits the problem.
 
     Parameters
     ----------
@@ -70,18 +72,55 @@ def search(
     better : callable
         Handed the best so far after each branch.
     """
-    whole = every.kind == WHOLE
-    hours = (every.last - every.step + 1)[whole] * problem.timeline.step_hours
-    if len(problem.row_upper) > MOST_ROWS or len(hours) > MOST_WHOLES or (hours < SHORTEST_HOURS).any():
-        return None
-    stage = stage_of(problem)
-    if stage is None:
-        return None
-    say("looking for the best paths through what is stored, by whole numbers")
     if deadline < np.inf:
         now = time.perf_counter()
         deadline = now + SHARE_OF_TIME * (deadline - now)
+    whole, rows = every.kind == WHOLE, len(problem.row_upper)
+    hours = (every.last - every.step + 1)[whole] * problem.timeline.step_hours
+    if len(hours) > MOST_WHOLES or (hours < SHORTEST_HOURS).any():
+        if rows > MOST_ROWS_AT_ONCE:
+            return None
+        say("looking for the best schedule by one integer program")
+        return _at_once(problem, every, best, bound, gap, deadline)
+    stage = stage_of(problem) if rows <= MOST_ROWS else None
+    if stage is None:
+        return None
+    say("looking for the best paths through what is stored, by whole numbers")
     return _Branches(problem, every, broken, stage, best, bound).run(gap, deadline, say, better)
+
+
+def _at_once(
+    problem: Problem, every: Decisions, best: Solution | None, bound: float, gap: float, deadline: float
+) -> SearchOutcome | None:
+    """The integer program of the whole, a binary a decision; its bound is taken as the integer solver says."""
+    turnover = max(1.0, abs(bound) if best is None else proof.turnover(problem, best.x))
+    extra = binaries(problem, every.first, every.second, every.kind)
+    limit = (
+        {"most_nodes": NODES_AT_ONCE}
+        if deadline == np.inf
+        else {"time_limit_s": max(0.1, deadline - time.perf_counter())}
+    )
+    try:
+        found = Highs(problem, extra, absolute_gap=gap * turnover / 2, **limit).solve()
+    except UnprovenError:
+        return None
+    if found.verdict == "infeasible":
+        return None
+    lower, upper, whole = problem.lower.copy(), problem.upper.copy(), every.kind == WHOLE
+    lower[every.first[whole]] = upper[every.first[whole]] = np.round(found.x[every.first[whole]])
+    first, second, kind = every.first[~whole], every.second[~whole], every.kind[~whole]
+    take(lower, upper, first, second, kind, every.seconds(problem, found.x)[~whole], 0.0)
+    highs = Highs(problem)
+    highs.change_column_bounds(np.arange(len(lower)), lower, upper)
+    settled = highs.solve()
+    if settled.verdict != "infeasible" and (best is None or settled.objective > best.objective):
+        best = settled
+    if best is None:
+        return None
+    bound = max(min(bound, found.bound), best.objective)
+    wide = proof.relative_gap(bound, best.objective, proof.turnover(problem, best.x))
+    flagged = np.ones(len(every.step), bool)
+    return SearchOutcome(best, bound, flagged, [wide], "one integer program", done=False, rounds=1)
 
 
 @dataclass(frozen=True)
