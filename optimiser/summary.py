@@ -306,6 +306,32 @@ class Summary(Part):
         return self.model_dump(mode="json")
 
 
+class DayPlanSummary(Part):
+    """What a plan of the next day rests on and comes to, as it stands in plan.json."""
+
+    title: str
+    invented: bool
+    currency: str
+    zone: str
+    start: str = Field(description="of the first step, on the site's clock")
+    steps: int
+    step_minutes: int
+    stored_fraction: float = _figure("-", "share of each bank's usable energy that it held at the start")
+    verdict: str
+    gap_relative: float
+    gap_absolute: float = _figure("currency", "at most so much better a plan may be")
+    import_kwh: float
+    export_kwh: float
+    forecast: str = Field(description="the file that it was made from")
+
+
+class DayPlanFile(DayPlanSummary):
+    """The same as it is written: with what tells a plan from any other, and the digests of what was written beside."""
+
+    run: str
+    files: dict[str, str] = Field(description="SHA-256 of each other file of the plan, by name")
+
+
 class SummaryFile(Summary):
     """A summary as it is written: with the digests of what was written beside it."""
 
@@ -324,3 +350,8 @@ def json_schema() -> dict[str, Any]:
         found[name] = {"$ref": f"#/$defs/{kind.__name__}"}
     schema["properties"]["studies"]["properties"] = found
     return schema
+
+
+def plan_schema() -> dict[str, Any]:
+    """JSON Schema of plan.json."""
+    return DayPlanFile.model_json_schema(mode="serialization")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+
+import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
@@ -154,7 +157,12 @@ def test_page_table_and_command(site, tmp_path):
         assert act in page
         assert act in result.output
     made = plan_day(site, read_forecast(path, site), 0.5)
-    assert set(write_plan(made, tmp_path / "again")) == {"page", "registers", "summary", "table"}
+    paths = write_plan(made, tmp_path / "again")
+    assert set(paths) == {"page", "registers", "summary", "table"}
+    told = CliRunner().invoke(main, ["schema", "plan"])
+    jsonschema.Draft202012Validator(json.loads(told.output)).validate(
+        json.loads(paths["summary"].read_text("utf-8"))
+    )
 
 
 def test_faults_of_a_forecast_are_named(site, tmp_path):

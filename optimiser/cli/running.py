@@ -247,16 +247,18 @@ def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
 
 
 @click.command()
-@click.argument("of", type=click.Choice(["scenario", "summary"]), default="scenario")
+@click.argument("of", type=click.Choice(["scenario", "summary", "plan"]), default="scenario")
 @click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")
 def schema(of: str, out: Path | None) -> None:
-    """The JSON Schema of scenario files, so that an editor completes and checks them, or of a run's summary.json."""
+    """The JSON Schema of scenario files, so that an editor completes and checks them, of a run's summary.json or of
+    a plan.json."""
     import json
 
     from optimiser import summary
     from optimiser.scenario import file
 
-    words = json.dumps(summary.json_schema() if of == "summary" else file.json_schema(), indent=2)
+    made = {"scenario": file.json_schema, "summary": summary.json_schema, "plan": summary.plan_schema}[of]()
+    words = json.dumps(made, indent=2)
     if out is None:
         click.echo(words)
         return

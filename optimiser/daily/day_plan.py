@@ -22,6 +22,7 @@ from optimiser.scenario.read import vary
 from optimiser.scenario.rules import least_of
 from optimiser.series.laid import lay
 from optimiser.series.table import SeriesTable, Source, read_table
+from optimiser.summary import DayPlanSummary
 from optimiser.timeline import Timeline
 from optimiser.words import number
 from optimiser.writing import write_folder
@@ -39,7 +40,7 @@ class DayPlan:
 
     Attributes
     ----------
-    summary : dict
+    summary : DayPlanSummary
     steps : DataFrame
         One row a step of the forecast: local start, net AC power of each inverter (output positive), charge and
         discharge of storage, stored energy and its share at the end of the step, expected load, solar, import and
@@ -52,7 +53,7 @@ class DayPlan:
         The same in the registers of an open model of storage control (`registers.register_table`).
     """
 
-    summary: dict[str, Any]
+    summary: DayPlanSummary
     steps: pd.DataFrame
     orders: pd.DataFrame
     registers: pd.DataFrame
@@ -177,22 +178,22 @@ def plan_day(
     reasons = zip(acts["reason"], acts["next_use"], strict=True)
     frame["why"] = [_why(*words, frame.iloc[n : n + 1]) for n, words in enumerate(reasons)]
     proof = dispatch.proof
-    summary = {
-        "title": f"Plan for {scenario.file.title}",
-        "invented": scenario.file.invented,
-        "currency": scenario.file.currency,
-        "zone": scenario.timeline.zone,
-        "start": frame[START_LOCAL].iloc[0],
-        "steps": steps,
-        "step_minutes": scenario.timeline.step_minutes,
-        "stored_fraction": stored_fraction,
-        "verdict": proof.verdict,
-        "gap_relative": proof.gap_relative,
-        "gap_absolute": proof.gap_absolute,
-        "import_kwh": float(frame["import_kw"].sum() * scenario.timeline.step_hours),
-        "export_kwh": float(frame["export_kw"].sum() * scenario.timeline.step_hours),
-        "forecast": str(table.path),
-    }
+    summary = DayPlanSummary(
+        title=f"Plan for {scenario.file.title}",
+        invented=scenario.file.invented,
+        currency=scenario.file.currency,
+        zone=scenario.timeline.zone,
+        start=frame[START_LOCAL].iloc[0],
+        steps=steps,
+        step_minutes=scenario.timeline.step_minutes,
+        stored_fraction=stored_fraction,
+        verdict=proof.verdict,
+        gap_relative=proof.gap_relative,
+        gap_absolute=proof.gap_absolute,
+        import_kwh=float(frame["import_kw"].sum() * scenario.timeline.step_hours),
+        export_kwh=float(frame["export_kw"].sum() * scenario.timeline.step_hours),
+        forecast=str(table.path),
+    )
     return DayPlan(summary, frame, orders, register_table(begun, frame, orders))
 
 
@@ -352,6 +353,6 @@ def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
             "page": ("plan.html", plan_page(made.summary, made.steps, made.orders)),
             "table": ("plan.csv", made.steps.round(4)),
             "registers": ("plan-registers.csv", made.registers),
-            "summary": ("plan.json", made.summary),
+            "summary": ("plan.json", made.summary.model_dump(mode="json")),
         },
     )

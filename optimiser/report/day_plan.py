@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from optimiser.columns import START_LOCAL, members, of_inverter, of_service
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
+from optimiser.summary import DayPlanSummary
 from optimiser.words import day, number, of_turnover, percent
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -30,12 +29,12 @@ CAUTION = (
 )
 
 
-def plan_page(summary: dict[str, Any], steps: pd.DataFrame, orders: pd.DataFrame) -> str:
+def plan_page(summary: DayPlanSummary, steps: pd.DataFrame, orders: pd.DataFrame) -> str:
     """The page as text.
 
     Parameters
     ----------
-    summary : dict
+    summary : DayPlanSummary
     steps : DataFrame
         One row a step, with set-points, `does` and `why`.
     orders : DataFrame
@@ -57,21 +56,21 @@ def plan_page(summary: dict[str, Any], steps: pd.DataFrame, orders: pd.DataFrame
         Section("steps", "Steps", "Set-points of every step", (steps_table(steps),)),
         cautions.SECTION,
     ]
-    return page_text(summary["title"], bool(summary["invented"]), summary["currency"], sections)
+    return page_text(summary.title, summary.invented, summary.currency, sections)
 
 
-def intro(summary: dict[str, Any]) -> list[Block]:
+def intro(summary: DayPlanSummary) -> list[Block]:
     """On what the plan rests."""
     blocks: list[Block] = []
     sure = "the best for this forecast"
-    if summary["verdict"] != "optimal":
-        gap = of_turnover(summary["gap_relative"], summary["gap_absolute"], summary["currency"])
+    if summary.verdict != "optimal":
+        gap = of_turnover(summary.gap_relative, summary.gap_absolute, summary.currency)
         sure = f"the best for this forecast within {gap}"
     blocks.append(
         Text(
-            f"From {day(summary['start'][:10])} {summary['start'][11:16]}, store at "
-            f"{percent(summary['stored_fraction'], 0)}: {sure}. Plan again whenever the forecast or the store differs. "
-            f"Prices and worth are in {summary['currency']} per kWh; the day after the forecast is taken to be like "
+            f"From {day(summary.start[:10])} {summary.start[11:16]}, store at "
+            f"{percent(summary.stored_fraction, 0)}: {sure}. Plan again whenever the forecast or the store differs. "
+            f"Prices and worth are in {summary.currency} per kWh; the day after the forecast is taken to be like "
             "its last."
         )
     )
