@@ -11,6 +11,7 @@ START = "interval_start"
 START_LOCAL = "interval_start_local"
 
 LOAD = "site.load_kw"
+FLEXIBLE = "site.flexible_kw"
 SOLAR = "site.solar_kw"
 SOLAR_AVAILABLE = "site.solar_available_kw"
 CHARGE = "site.charge_kw"
@@ -28,6 +29,7 @@ STORED_WORTH = "worth.stored_per_kwh"
 
 _EXPORT_ROOM = "export room of "
 _HELD_BACK = "held_back_kw at "
+_FLEXIBLE = "flexible."
 
 
 def of_phase(phase: str, quantity: str) -> str:
@@ -78,6 +80,16 @@ def of_ac_solar(name: str, quantity: str) -> str:
 def of_bank(name: str, quantity: str) -> str:
     """A column of a storage bank."""
     return f"storage.{name}.{quantity}"
+
+
+def of_flexible(name: str, quantity: str) -> str:
+    """A column of a load whose time is free."""
+    return f"{_FLEXIBLE}{name}.{quantity}"
+
+
+def of_load_that_waits(column: str) -> bool:
+    """Whether a column is one of those."""
+    return column.startswith(_FLEXIBLE)
 
 
 def worth_of(bank: str) -> str:

@@ -85,6 +85,14 @@ class BankFlows:
 
 
 @dataclass(frozen=True)
+class FlexibleFlows:
+    """Power of one load whose time is free, on the AC side, and what is stored behind it at the end of each step."""
+
+    power_kw: Series
+    stored_kwh: Series
+
+
+@dataclass(frozen=True)
 class ConnectionFlows:
     """Signed power at the whole connection or one phase of it, split in two where a rule needs the parts."""
 
@@ -108,6 +116,7 @@ class SiteFlows:
     controllers: dict[str, Series]
     ac_solar: dict[str, Series]
     held_back: dict[str, Series]
+    flexible: dict[str, FlexibleFlows]
 
 
 @dataclass(frozen=True)

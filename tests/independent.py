@@ -24,6 +24,11 @@ direction in the name; money is income-positive. A limit may be a number, an arr
     dc_loads                       [{"power_kw", "before": {"efficiency", "phase"} of a rectifier or a charger of its
                                      own that fed it before; left out: it is new}]
     bus_voltage_v                  only where no bank sits on the bus directly
+    flexible                       [{"phase", "power_kw", "efficiency", "sessions": [(first step, step no more,
+                                     kwh to be stored by then), ...], on arrival before} or
+                                     {"phase", "power_kw", "performance": array, "capacity_kwh", "loss_kw",
+                                     "draw_kw": array, "start_kwh": by a thermostat before, as empty at the end at
+                                     the most as it left it}]
     banks                          [{"kind": "battery" | "capacitor_bank", "capacity_kwh",
                                      "charge_kw", "discharge_kw", "charge_efficiency", "discharge_efficiency",
                                      "self_discharge_per_day", "standby_w", "start_kwh",
@@ -364,6 +369,28 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     called_out_kw, called_in_kw, called_net_kw, crossing_kw = calls
     whole_kwh = sum(bank["capacity_kwh"] for bank in banks)
 
+    # --- Loads that wait ----------------------------------------
+    flexible = site.get("flexible", [])
+    flexible_kw = []
+    for load in flexible:
+        if "sessions" in load:
+            there = np.zeros(steps)
+            for first, stop, _ in load["sessions"]:
+                there[first:stop] = load["power_kw"]
+            taken = powers(problem, steps, there)
+            for first, stop, kwh in load["sessions"]:
+                problem.addCons(hours * load["efficiency"] * quicksum(taken[first:stop]) == kwh)
+        else:
+            taken = powers(problem, steps, load["power_kw"])
+            _, left_kwh = flexible_before(site, load)
+            stored = load["start_kwh"]
+            for step in every_step:
+                out_kw = load["draw_kw"][step] + load["loss_kw"]
+                stored = stored + hours * (load["performance"][step] * taken[step] - out_kw)
+                problem.addCons(stored <= load["capacity_kwh"])
+                problem.addCons(stored >= (left_kwh if step == steps - 1 else 0.0))
+        flexible_kw.append(taken)
+
     # --- Banks: power, current, stored energy ----------------------------------------
     charge_kw, discharge_kw, stored_kwh = [], [], []  # power on the bus side; stored_kwh[b][0] is the start
     charge_most_kw, discharge_most_kw = [], []
@@ -488,6 +515,7 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     # --- Phases: net power at the connection, import positive ----------------------------------------
     roof_shares = [shares(roof, phases) for roof in ac_solar]
     inverter_shares = [shares(inverter, phases) for inverter in inverters]
+    flexible_shares = [shares(load, phases) for load in flexible]
     net_kw = {phase: [] for phase in phases}
     phase_input_kw = {phase: [] for phase in phases}
     for phase in phases:
@@ -496,7 +524,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
             out = quicksum(inverter_shares[i][phase] * output_kw[i][step] for i in range(len(inverters)))
             into = quicksum(inverter_shares[i][phase] * input_kw[i][step] for i in range(len(inverters)))
             by_calls = called_net_kw[step] / len(phases)
-            net_kw[phase].append(at(site["load_kw"][phase], step) - roof - out + into - by_calls)
+            waiting = quicksum(flexible_shares[f][phase] * flexible_kw[f][step] for f in range(len(flexible)))
+            own_kw = at(site["load_kw"][phase], step) + waiting
+            net_kw[phase].append(own_kw - roof - out + into - by_calls)
             phase_input_kw[phase].append(into)
     total_kw = [quicksum(net_kw[phase][step] for phase in phases) for step in every_step]
 
@@ -515,6 +545,9 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
     for phase in phases:
         most_import_kw[phase] = np.array([at(site["load_kw"][phase], step) for step in every_step]) + sum(
             inverter_shares[i][phase] * inverter["input_kw"] for i, inverter in enumerate(inverters)
+        )
+        most_import_kw[phase] += sum(
+            flexible_shares[f][phase] * x["power_kw"] for f, x in enumerate(flexible)
         )
         most_export_kw[phase] = sum(
             (
@@ -889,6 +922,28 @@ def given_alone_kw(site, roof, load_kw, input_beside=False):
     return np.array(given_kw)
 
 
+def flexible_before(site, load):
+    """What a load took before, and what is stored behind it at the end: on arrival, or by its thermostat."""
+    steps, hours = site["steps"], site["step_hours"]
+    taken_kw = np.zeros(steps)
+    if "sessions" in load:
+        for first, stop, kwh in load["sessions"]:
+            for step in range(first, stop):
+                taken_kw[step] = min(load["power_kw"], kwh / hours / load["efficiency"])
+                kwh -= taken_kw[step] * hours * load["efficiency"]
+        return taken_kw, 0.0
+    stored, heating = load["start_kwh"], False
+    for step in range(steps):
+        left = stored - hours * (load["draw_kw"][step] + load["loss_kw"])
+        heating = heating or left < 0.0
+        gain = hours * load["performance"][step]
+        if heating:
+            taken_kw[step] = min(load["power_kw"], (load["capacity_kwh"] - left) / gain)
+            heating = taken_kw[step] == load["power_kw"]
+        stored = left + gain * taken_kw[step]
+    return taken_kw, stored
+
+
 def money_before(site):
     """Energy bought and sold without the system, income positive: load, what fed DC loads, solar that is there."""
     phases, steps, hours = site["phases"], site["steps"], site["step_hours"]
@@ -898,6 +953,9 @@ def money_before(site):
             drawn = np.array([at(load["power_kw"], s) for s in range(steps)]) / before["efficiency"]
             part = shares(before, phases)
             load_kw = {p: load_kw[p] + part[p] * drawn for p in phases}
+    for load in site.get("flexible", []):
+        taken_kw, _ = flexible_before(site, load)
+        load_kw = {p: load_kw[p] + shares(load, phases)[p] * taken_kw for p in phases}
     net_kw = dict(load_kw)
     for roof in site.get("ac_solar", []):
         if roof.get("existing"):
@@ -1188,6 +1246,32 @@ def random_site_with_a_past(seed):
     return site
 
 
+def random_site_with_flexible_loads(seed):
+    """A random site with a vehicle that is there twice and hot water, each on a phase or all."""
+    site, generator = random_site(seed), np.random.default_rng(seed + 9000)
+    steps, phases = site["steps"], site["phases"]
+
+    def number(low, high):
+        return round(float(generator.uniform(low, high)), 3)
+
+    cuts = sorted(int(cut) for cut in generator.choice(steps + 1, 4, replace=False))
+    vehicle = {"phase": str(generator.choice([*phases, "all"])), "power_kw": number(1.0, 3.0)}
+    vehicle["efficiency"] = number(0.85, 1.0)
+    rate = vehicle["power_kw"] * vehicle["efficiency"] * site["step_hours"]
+    vehicle["sessions"] = [
+        (first, stop, round((stop - first) * rate * number(0.2, 1.0) * 0.999, 3))
+        for first, stop in (cuts[:2], cuts[2:])
+    ]
+    water = {"phase": str(generator.choice(phases)), "power_kw": number(1.0, 2.0)}
+    water |= {
+        "performance": np.round(generator.uniform(1.0, 3.0, steps), 3),
+        "capacity_kwh": number(2.0, 6.0),
+    }
+    water |= {"loss_kw": number(0.0, 0.1), "draw_kw": np.round(generator.uniform(0.0, 0.8, steps), 3)}
+    water["start_kwh"] = round(number(0.2, 0.9) * water["capacity_kwh"], 3)
+    return site | {"flexible": [vehicle, water], "firm_load_fraction": 0.0, "import_limit_kw": 30.0}
+
+
 def draw_bank(generator, between, number, chance, measured=True):
     """A battery or a capacitor bank that starts somewhere between its floor and full."""
     capacity_kwh = number(2.0, 12.0)
@@ -1325,6 +1409,10 @@ def as_scenario(site, folder):
             }
             for r, roof in enumerate(site.get("ac_solar", []))
         ],
+        "site.flexible_load": [
+            _flexible_table(load, f"waiting {f}", column, site)
+            for f, load in enumerate(site.get("flexible", []))
+        ],
         "site.inverter": [
             {
                 "name": f"inverter {i}",
@@ -1383,6 +1471,33 @@ def _dc_load_table(load, name, column):
             "before_phase": before["phase"],
         }
     return table
+
+
+def _flexible_table(load, name, column, site):
+    """A load that waits under the names of the scenario file."""
+    made = {"name": name, "phase": load["phase"], "power_kw": load["power_kw"]}
+    if "sessions" in load:
+        first_day = site.get("first_day", datetime.date(2025, 1, 1))
+        midnight = datetime.datetime.combine(first_day, datetime.time(), datetime.UTC)
+        stamps = [
+            {
+                "arrival": midnight + datetime.timedelta(hours=first * site["step_hours"]),
+                "departure": midnight + datetime.timedelta(hours=stop * site["step_hours"]),
+                "energy_kwh": kwh,
+            }
+            for first, stop, kwh in load["sessions"]
+        ]
+        more = {"kind": "sessions", "efficiency": load["efficiency"], "before": "on arrival"}
+        return made | more | {"session": stamps}
+    return made | {
+        "kind": "heat",
+        "capacity_kwh": load["capacity_kwh"],
+        "performance": column(f"{name} performance", load["performance"]),
+        "draw_kw": column(f"{name} draw_kw", load["draw_kw"]),
+        "standing_loss_kwh_per_day": 24 * load["loss_kw"],
+        "start_fraction": load["start_kwh"] / load["capacity_kwh"],
+        "before": "thermostat",
+    }
 
 
 def _bank_table(bank, name, wear_per_kwh):

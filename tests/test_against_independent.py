@@ -15,6 +15,7 @@ from independent import (
     money_before,
     random_site,
     random_site_with_a_past,
+    random_site_with_flexible_loads,
     solve_reference,
 )
 
@@ -47,6 +48,22 @@ def agree(package, reference):
 def test_totals_agree(seed, tmp_path):
     package, reference = package_money(random_site(seed), tmp_path), reference_money(seed)
     assert agree(package, reference), f"the package makes {package!r}, the reference {reference!r}"
+
+
+FLEXIBLE_SEEDS = [0, 1, 2, 3, 5, 6, 8, 9, 12, 13, 17, 19]
+
+
+@pytest.mark.parametrize("seed", FLEXIBLE_SEEDS)
+def test_totals_agree_where_loads_wait(seed, tmp_path):
+    """A vehicle and hot water beside all else: both cases."""
+    site = random_site_with_flexible_loads(seed)
+    dispatch = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path)))
+    reference = solve_reference(site)["money"]
+    assert agree(dispatch.proof.settled, reference), (
+        f"the package makes {dispatch.proof.settled!r}, not {reference!r}"
+    )
+    before = optimiser.settle(dispatch).total("before", "energy in", "energy out")
+    assert agree(before, money_before(site))
 
 
 PAST_SEEDS = [0, 1, 2, 3, 5, 6, 8, 9, 12, 13, 17, 19, 26, 28, 33, 35, 55, 66]

@@ -87,6 +87,7 @@ def data(timeline: Timeline, seed: int) -> dict[str, np.ndarray]:
         columns[f"d.price{n}"] = random.uniform(-5, 40, steps)
     columns["d.spot"] = random.uniform(-200, 600, steps)
     columns["d.export_limit"] = random.choice([3.0, 8.0, 12.0], steps)
+    columns["d.performance"] = 1.2 + random.uniform(0, 2.0, steps)
     return {name: np.round(values, 6) for name, values in columns.items()}
 
 
@@ -649,6 +650,35 @@ def reserve(raw: dict[str, Any], timeline: Timeline) -> None:
     ]
 
 
+def waiting(raw: dict[str, Any], timeline: Timeline) -> None:
+    """A vehicle plugged in over midnight, and hot water by a heat pump whose performance moves."""
+    raw["site"]["flexible_load"] = [
+        {
+            "kind": "sessions",
+            "name": "vehicle",
+            "phase": "L1",
+            "power_kw": 3.0,
+            "efficiency": 0.9,
+            "habit": [{"plugged_in": "19:00", "departure": "06:30", "energy_kwh": 7.0}],
+            "before": "on arrival",
+        },
+        {
+            "kind": "heat",
+            "name": "water",
+            "power_kw": 1.5,
+            "litres": 200.0,
+            "lowest_c": 48.0,
+            "highest_c": 62.0,
+            "standing_loss_kwh_per_day": 1.4,
+            "performance": "d.performance",
+            "draw_kw": "d.dc_load",
+            "before": "timer",
+            "before_from": "22:00",
+            "before_to": "05:00",
+        },
+    ]
+
+
 Feature = Callable[[dict[str, Any], Timeline], None]
 FEATURES: tuple[Feature, ...] = (
     # Those that remake the site or a bank come first, those that add to it after.
@@ -685,6 +715,7 @@ FEATURES: tuple[Feature, ...] = (
     following,
     utilisation,
     reserve,
+    waiting,
 )
 
 

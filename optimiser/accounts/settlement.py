@@ -140,6 +140,12 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
     data = scenario.data
     totals: dict[str, float] = {}
     totals["load"] = hours * sum(site.load_kw(data, phase).sum() for phase in site.phase_names)
+    totals["flexible loads"] = 0.0
+    for waiting in site.flexible_load:
+        taken = hours * float(flows.flexible[waiting.name].power_kw.sum())
+        totals["flexible loads"] += taken
+        totals[f"flexible load {waiting.name}"] = taken
+        totals[f"flexible load {waiting.name} before"] = hours * float(waiting.before_kw(data).sum())
     totals["DC load"] = float(site.dc_load_kw(data).sum()) * hours
     if any(load.before != "new" for load in site.dc_load):
         totals["taken for the DC load before"] = float(site.taken_before_kw(data).sum()) * hours

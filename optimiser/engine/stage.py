@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from scipy import sparse
 
+from optimiser.columns import of_load_that_waits
 from optimiser.engine import proof
 from optimiser.engine.tiling import Problem
 from optimiser.timeline import STEP
@@ -204,10 +205,12 @@ class Stage:
 def stage_of(problem: Problem) -> Stage | None:
     """The steps of a problem taken apart; None where no store joins them, or its rows hardly ever repeat.
 
-    Of several stores the largest is followed; the balances of the others are left out at a price.
+    Of several stores the largest is followed, never one behind a load that waits; the balances of the others are left
+    out at a price.
     """
     entries = _Entries.of(problem)
-    states = entries.states()
+    names = [name for name, family in problem.columns.items() if family.per == STEP]
+    states = np.array([s for s in entries.states() if not of_load_that_waits(names[s])], int)
     if not len(states):
         return None
     wide = problem.step_columns

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from optimiser.equipment import binding, laws, limits
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.connection import PHASES, Connection, OnPhase
+from optimiser.equipment.flexible import AnyFlexible, Flexible
 from optimiser.equipment.inverter import Inverter
 from optimiser.equipment.load import DcLoad, Load
 from optimiser.equipment.solar import AcSolar, SolarController
@@ -34,6 +35,7 @@ class Site(Component):
     )
     connection: Connection
     load: Several[Load] = ()
+    flexible_load: Several[Annotated[AnyFlexible, Field(discriminator="kind")]] = ()
     ac_solar: Several[AcSolar] = ()
     inverter: Several[Inverter] = ()
     solar_controller: Several[SolarController] = ()
@@ -72,8 +74,9 @@ class Site(Component):
                 'registers, "per_phase" if each phase has registers of its own (the bill differs)'
             )
         if self.phases == 1:
-            parts: dict[str, Sequence[Load | AcSolar | Inverter]] = {
+            parts: dict[str, Sequence[Load | Flexible | AcSolar | Inverter]] = {
                 "load": self.load,
+                "flexible_load": self.flexible_load,
                 "ac_solar": self.ac_solar,
                 "inverter": self.inverter,
             }
@@ -146,9 +149,10 @@ class Site(Component):
         return made
 
     def needs_before_kw(self, data: InputData, phase: str) -> np.ndarray:
-        """Load of a phase in the case before, with what fed the DC loads then, of shape (steps,). [kW]"""
-        spared = [self.share(load, phase) * load.taken_before_kw(data) for load in self.dc_load]
-        return sum(spared, self.load_kw(data, phase))
+        """Load of a phase before, flexible loads and what fed the DC loads in it, of shape (steps,). [kW]"""
+        taken = [self.share(load, phase) * load.taken_before_kw(data) for load in self.dc_load]
+        taken += [self.share(load, phase) * load.before_kw(data) for load in self.flexible_load]
+        return sum(taken, self.load_kw(data, phase))
 
     def taken_before_kw(self, data: InputData) -> np.ndarray:
         """AC power that fed the DC loads in the case before, of shape (steps,). [kW]"""
@@ -175,7 +179,10 @@ class Site(Component):
             solar = sum(
                 (self.share(s, phase) * s.available(data) for s in self.ac_solar), np.zeros(len(load))
             )
-            imports[phase] = np.maximum(load + into, 0)
+            waiting = sum(
+                (self.share(f, phase) * f.most_kw(data) for f in self.flexible_load), np.zeros(len(load))
+            )
+            imports[phase] = np.maximum(load + waiting + into, 0)
             exports[phase] = np.maximum(solar + output - load, 0)
         return imports, exports
 

@@ -18,6 +18,7 @@ from optimiser.flows import (
     Activation,
     BankFlows,
     ConnectionFlows,
+    FlexibleFlows,
     InverterFlows,
     MeterFlows,
     Series,
@@ -58,12 +59,13 @@ def site_flows(
         )
         for s in site.ac_solar
     }
-    nets = _phase_nets(site, terms, inverters, ac_solar, activation.metered_kw)
+    flexible = {load.name: load.flows(terms) for load in site.flexible_load}
+    nets = _phase_nets(site, terms, inverters, ac_solar, flexible, activation.metered_kw)
     meter, connection, phases = _meter(site, terms, nets, activation.metered_most_kw)
     meter = meter.crossed(activation.crossing_kw, activation.crossing_most_kw)
     _connection_rules(site, terms, nets, inverters, activation.metered_most_kw)
     held_back = giving_way.held_back(site, terms, nets, ac_solar, least, activation.metered_most_kw)
-    return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar, held_back)
+    return SiteFlows(meter, inverters, bank_flows, connection, phases, solar, ac_solar, held_back, flexible)
 
 
 def _inverter_flows(terms: Terms, inverter: Inverter) -> InverterFlows:
@@ -127,11 +129,15 @@ def _phase_nets(
     terms: Terms,
     inverters: Mapping[str, InverterFlows],
     ac_solar: Mapping[str, Series],
+    flexible: Mapping[str, FlexibleFlows],
     activated_kw: Any,
 ) -> dict[str, Any]:
     nets = {}
     for phase in site.phase_names:
         net = terms.series(site.load_kw(terms, phase)) - activated_kw / site.phases
+        for load in site.flexible_load:
+            if share := site.share(load, phase):
+                net = net + share * flexible[load.name].power_kw
         for system in site.ac_solar:
             if share := site.share(system, phase):
                 net = net - share * ac_solar[system.name]

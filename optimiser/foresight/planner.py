@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.columns import of_bank, of_bundle, of_service
+from optimiser.columns import of_bank, of_bundle, of_flexible, of_service
 from optimiser.engine.branching import Part
 from optimiser.engine.decisions import PAIR, WHOLE, Decisions, decisions, implied_rows, stacked
 from optimiser.engine.pattern import compile_pattern
@@ -22,6 +22,7 @@ from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem, tile
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.equipment.bank import StorageBank
+from optimiser.equipment.flexible import Flexible
 from optimiser.equipment.site import Site
 from optimiser.errors import UnprovenError
 from optimiser.fields import Column
@@ -221,6 +222,7 @@ class Planner:
             **{name: getattr(self._work, name) for name in ("row_lower", "row_upper", "lower", "upper")},
         )
         self._windows = Windows(seen, self._work.objective)
+        self._needs = {load.name: load.need(scenario.data) for load in scenario.site.flexible_load}
         self._draft = Draft.of(self.problem)
         self._done = 0
         self._of_steps = _of_steps(self.problem)
@@ -262,6 +264,7 @@ class Planner:
         if not self._look(number):
             return None
         window = self._windows.ahead(first, stop, self.x, self.seen)
+        self._allow_what_is_stored(window, first, stop)
         self._aim(window)
         if stop < self._plans.edges[-1]:
             self._price_the_end(window, stop, worth)
@@ -365,19 +368,47 @@ class Planner:
                 self._first_worth(window, bank) if worth is None else worth[bank.name]
             )
 
+        for load in self._scenario.site.flexible_load:
+            place = self.problem.places[of_flexible(load.name, "stored_kwh")][stop - 1]
+            at = np.searchsorted(window.columns, place)
+            window.piece.objective[at] += (
+                self._first_worth_of(window, load) if worth is None else worth[load.rule]
+            )
+
+    def _allow_what_is_stored(self, window: StepWindow, first: int, stop: int) -> None:
+        """Where more was drawn from a store than expected, a plan asks a load for no more than can be reached again."""
+        piece = window.piece
+        for load in self._scenario.site.flexible_load:
+            need, name = self._needs[load.name], of_flexible(load.name, "stored_kwh")
+            at = np.searchsorted(window.columns, self.problem.places[name][first:stop])
+            rows = np.searchsorted(window.rows, self.problem.row_places[load.rule][first:stop])
+            # What is stored as the window begins stands with what is drawn on the right of the first row.
+            most = piece.row_upper[rows] + need.hours * (need.gain * need.most_kw)[first:stop]
+            stored = 0.0
+            for step, (place, kept) in enumerate(zip(at, need.kept[first:stop], strict=True)):
+                stored = min(float(most[step] + kept * stored), float(piece.upper[place]))
+                piece.lower[place] = min(piece.lower[place], max(0.0, stored))
+
     def _first_worth(self, window: StepWindow, bank: StorageBank) -> float:
         """Half way between nothing and what the mean import of the view would cost, less the loss on the way out."""
-        places = self.problem.places[of_bank(bank.name, "stored_kwh")]
+        price = self._import_price(window, of_bank(bank.name, "stored_kwh"))
+        out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
+        return price * out * bank.least_efficiency[1]
+
+    def _first_worth_of(self, window: StepWindow, load: Flexible) -> float:
+        """A kWh stored behind a load spares one that would have to be taken later. [currency/kWh]"""
+        price = self._import_price(window, of_flexible(load.name, "stored_kwh"))
+        return price / float(self._needs[load.name].gain.mean())
+
+    def _import_price(self, window: StepWindow, column: str) -> float:
+        """What a kWh of import costs on average in the steps of a view that a column has. [currency/kWh]"""
+        places = self.problem.places[column]
         steps = np.flatnonzero(np.isin(places, window.columns))
         imports = [place[steps] for name, place in self.problem.places.items() if name.endswith("import_kw")]
         if not imports:
             return 0.0
-        price = (
-            -np.mean([self._work.objective[place].mean() for place in imports])
-            / self.problem.timeline.step_hours
-        )
-        out = min(inverter.output_efficiency for inverter in self._scenario.site.inverter)
-        return max(0.0, float(price)) * out * bank.least_efficiency[1]
+        mean = np.mean([self._work.objective[place].mean() for place in imports])
+        return max(0.0, float(-mean / self.problem.timeline.step_hours))
 
     def _solved(self, window: StepWindow, first: int, stop: int) -> tuple[Solution, np.ndarray] | None:
         """The relaxed schedule of a window and one that goes one way at a time; None if there is none."""
@@ -460,6 +491,12 @@ class Planner:
             rows = self.problem.row_places[f"energy of {bank.name}"][max(0, stop - day) : stop]
             at, _ = _among(window.rows, rows)
             made[bank.name] = float(np.mean(relaxed.row_dual[at])) if len(at) else 0.0
+        for load in self._scenario.site.flexible_load:
+            # Between sessions nothing is stored, and nothing would be worth anything.
+            rows = self.problem.row_places[load.rule][max(0, stop - day) : stop]
+            at, inside = _among(window.rows, rows)
+            open_ = self._needs[load.name].high_kwh[max(0, stop - day) : stop][inside] > 0
+            made[load.rule] = float(np.mean(relaxed.row_dual[at][open_])) if open_.any() else 0.0
         return made
 
     @property

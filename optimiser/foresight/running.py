@@ -11,11 +11,12 @@ from __future__ import annotations
 import dataclasses
 import time
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 
-from optimiser.columns import of_ac_solar, of_bank, of_controller, of_inverter
+from optimiser.columns import of_ac_solar, of_bank, of_controller, of_flexible, of_inverter
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
 from optimiser.errors import DriftError, InfeasibleError
@@ -152,9 +153,10 @@ def _offered(values: dict[str, np.ndarray], planner: Planner) -> float:
 
 @dataclass(frozen=True)
 class _Moment:
-    """Between two windows: what stores hold, what the planner knows, what was short so far."""
+    """Between two windows: what stores hold, also behind loads, what the planner knows, what was short so far."""
 
     stored: np.ndarray
+    waiting: np.ndarray
     planner: Remembered
     short: tuple[float, int, int]
 
@@ -168,6 +170,9 @@ class _Controller:
         self._plant = Plant(scenario)
         self._edges = planner.edges
         self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
+        self._needs = [load.need(scenario.data) for load in scenario.site.flexible_load]
+        self._alone_kw = self._plant.waited.power_kw.copy()
+        self._waiting = np.array([need.start_kwh for need in self._needs])
         self._moves = any(product.utilisation_gross for product in scenario.service)
         self._short_kw, self._short_steps, self._short_first = 0.0, 0, 0
 
@@ -180,6 +185,7 @@ class _Controller:
             plan = planner.selling(plan, self._sold_share)
         sold = {} if plan is None else planner.offers(plan, first, stop)
         offers, held = plan, np.ones(steps)
+        self._serve(first, stop, plan)
         for attempt in range(MOST_ATTEMPTS):
             if attempt == MOST_ATTEMPTS - 1:
                 offers = None
@@ -199,8 +205,25 @@ class _Controller:
                 f"what the controller did from {self._scenario.timeline.when(first)} on breaks a rule of the program. "
             )
         self._note_shortage(first, walk)
-        self._stored = walk.stored_kwh[-1]
+        self._stored, self._waiting = walk.stored_kwh[-1], walk.flexible_kwh[-1, 0]
         return float(sum(amount.sum() for amount in sold.values())) * self._plant.hours
+
+    def _serve(self, first: int, stop: int, plan: Plan | None) -> None:
+        """Let flexible loads take what the plan has, or must be taken in any case; without a plan, as by themselves."""
+        loads = self._scenario.site.flexible_load
+        wanted = self._alone_kw[first:stop]
+        if plan is not None:
+            names = [of_flexible(load.name, "power_kw") for load in loads]
+            wanted = self._planner.of_plan(plan, names, first, stop)
+        served = [
+            need.steered(
+                partial(_planned, wanted[:, number], first), first, stop, float(self._waiting[number])
+            )
+            for number, need in enumerate(self._needs)
+        ]
+        if served:
+            power, stored = (np.stack(part, axis=1) for part in zip(*served, strict=True))
+            self._plant.serve(first, stop, power, stored)
 
     def gave_up(self, number: int) -> bool:
         """Whether a window could not hold an offer that the one before has already given energy for.
@@ -217,13 +240,14 @@ class _Controller:
         """Everything that the windows so far have left behind."""
         return _Moment(
             self._stored.copy(),
+            self._waiting.copy(),
             self._planner.remember(),
             (self._short_kw, self._short_steps, self._short_first),
         )
 
     def go_back(self, then: _Moment) -> None:
         """Take up again from there, but for the blocks that were given up since."""
-        self._stored = then.stored.copy()
+        self._stored, self._waiting = then.stored.copy(), then.waiting.copy()
         self._planner.go_back(then.planner)
         self._short_kw, self._short_steps, self._short_first = then.short
 
@@ -324,6 +348,11 @@ class _Follow:
         drawn = self._drawn[at] + (target - self._drawn[at].sum()) * self._share
         wanted = np.where(drawn > 0, drawn * self._plant.out_efficiency, drawn / self._plant.in_efficiency)
         return Orders(wanted, feed_surplus=bool(self._feed[at]))
+
+
+def _planned(power_kw: np.ndarray, first: int, step: int, stored: float) -> float:
+    """The power that a plan has for a flexible load in a step. [kW]"""
+    return float(power_kw[step - first])
 
 
 def _as_curtailed(available: np.ndarray, planned: np.ndarray, foreseen: np.ndarray) -> np.ndarray:

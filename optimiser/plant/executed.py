@@ -9,7 +9,16 @@ from typing import Any
 import numpy as np
 
 from optimiser.accounts.settlement import Statement, settle
-from optimiser.columns import EXPORT, IMPORT, of_ac_solar, of_bank, of_controller, of_inverter, of_register
+from optimiser.columns import (
+    EXPORT,
+    IMPORT,
+    of_ac_solar,
+    of_bank,
+    of_controller,
+    of_flexible,
+    of_inverter,
+    of_register,
+)
 from optimiser.dispatch import Dispatch, replay
 from optimiser.equipment.giving_way import held_back_kw
 from optimiser.errors import InfeasibleError
@@ -149,6 +158,9 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
             for index, (width, _) in enumerate(pieces if len(pieces) > 1 else ()):
                 part = np.minimum(left, width)
                 values[of_bank(bank.name, f"{word}_piece_{index + 1}_kw")], left = part, left - part
+    for number, load in enumerate(site.flexible_load):
+        values[of_flexible(load.name, "power_kw")] = walk.flexible_kw[:, case, number]
+        values[of_flexible(load.name, "stored_kwh")] = walk.flexible_kwh[:, case, number]
     phases = walk.phase_kw[:, case]
     if site.phases == 1 or site.registers == "netted":
         net = phases.sum(axis=1)

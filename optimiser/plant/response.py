@@ -94,7 +94,14 @@ class CalledPlant:
         self.solar_kw = {
             c.name: dispatch.values[of_controller(c.name, "solar_kw")] for c in site.solar_controller
         }
-        self.load_kw = {p: site.load_kw(data, p) for p in site.phase_names}
+        # Flexible loads go on as planned: no call counts on them.
+        self.load_kw = {
+            p: sum(
+                (site.share(f, p) * flows.flexible[f.name].power_kw for f in site.flexible_load),
+                site.load_kw(data, p),
+            )
+            for p in site.phase_names
+        }
         self.through = [line for p in site.phase_names for line in site.through(data, p)]
         self.net_limits = site.net_limits(data)
         self.bus_currents = site.bus_currents(data)

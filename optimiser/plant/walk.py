@@ -26,6 +26,7 @@ from optimiser.equipment.laws import power_kw
 from optimiser.equipment.storage import capacity_shares
 from optimiser.flows import Activation
 from optimiser.plant.connection import NEAR, Connected, at_connection
+from optimiser.plant.flexible import by_themselves
 from optimiser.plant.stores import Stores
 from optimiser.scenario.file import Scenario
 
@@ -124,6 +125,8 @@ class Walk:
         On the bus, as the discharge is.
     phase_kw : array of shape (steps, cases, phases)
         Net import of each phase.
+    flexible_kw, flexible_kwh : array of shape (steps, cases, loads)
+        Power of flexible loads, and what is stored behind them at the end of each step.
     """
 
     import_kw: np.ndarray
@@ -136,6 +139,8 @@ class Walk:
     solar_kw: np.ndarray = field(default_factory=_nothing)
     charge_kw: np.ndarray = field(default_factory=_nothing)
     phase_kw: np.ndarray = field(default_factory=_nothing)
+    flexible_kw: np.ndarray = field(default_factory=_nothing)
+    flexible_kwh: np.ndarray = field(default_factory=_nothing)
 
     @property
     def cases(self) -> int:
@@ -177,7 +182,9 @@ class Plant:
         data = scenario.data
         steps = scenario.timeline.steps
         self.scenario, self.hours, self.steps = scenario, scenario.timeline.step_hours, steps
-        self.load_kw = np.stack([site.load_kw(data, phase) for phase in site.phase_names], axis=1)
+        self._own_load_kw = np.stack([site.load_kw(data, phase) for phase in site.phase_names], axis=1)
+        self.waited = by_themselves(scenario)
+        self.load_kw = self._own_load_kw + self.waited.on_phases(scenario)
         self.connected = Connected(site, data, self.load_kw.copy())
         self.crossing_kw = np.zeros(steps)
         self.ac_kw = _columns([s.available(data) for s in site.ac_solar], steps)
@@ -201,6 +208,16 @@ class Plant:
         # Whether a limit of a breaker or controller follows the voltage at the end of the step.
         self._coupled = self.stores.voltage_moves and bool(currents)
         self.kept_kwh = self._kept()
+
+    def serve(self, first: int, stop: int, power_kw: np.ndarray, stored_kwh: np.ndarray) -> None:
+        """Change what flexible loads do in some steps; arrays of shape (steps, loads). [kW], [kWh]"""
+        if not power_kw.shape[1]:
+            return
+        span = slice(first, stop)
+        self.waited.power_kw[span], self.waited.stored_kwh[span] = power_kw, stored_kwh
+        before = self.load_kw[span].copy()
+        self.load_kw[span] = self._own_load_kw[span] + self.waited.on_phases(self.scenario)[span]
+        self.connected.load_kw[span] += self.load_kw[span] - before
 
     def expect(self, first: int, stop: int, expected: Activation) -> None:
         """Change what activated services are expected to move in some steps; arrays of shape (steps of all,)."""
@@ -345,6 +362,12 @@ class Plant:
             "phase_kw": phases,
             "import_kw": imported + self.crossing_kw[step],
             "export_kw": exported + self.crossing_kw[step],
+            "flexible_kw": np.broadcast_to(
+                self.waited.power_kw[step], (cases, self.waited.power_kw.shape[1])
+            ),
+            "flexible_kwh": np.broadcast_to(
+                self.waited.stored_kwh[step], (cases, self.waited.stored_kwh.shape[1])
+            ),
             "short_kw": np.maximum(missing, np.where(unmet > SHORT, unmet, 0.0)),
         }
 
@@ -464,7 +487,7 @@ class Plant:
 
 
 METER = ("import_kw", "export_kw", "discharge_kw", "short_kw", "stored_kwh")
-ALL = (*METER, "net_kw", "ac_solar_kw", "solar_kw", "charge_kw", "phase_kw")
+ALL = (*METER, "net_kw", "ac_solar_kw", "solar_kw", "charge_kw", "phase_kw", "flexible_kw", "flexible_kwh")
 MOST_ATTEMPTS = 60
 
 

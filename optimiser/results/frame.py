@@ -15,6 +15,7 @@ from optimiser.columns import (
     DISCHARGE,
     EXPORT,
     EXPORT_PRICE,
+    FLEXIBLE,
     IMPORT,
     IMPORT_PRICE,
     LOAD,
@@ -27,6 +28,7 @@ from optimiser.columns import (
     of_ac_solar,
     of_bank,
     of_controller,
+    of_flexible,
     of_inverter,
     of_phase,
     of_register,
@@ -58,6 +60,8 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
     columns: dict[str, Any] = {}
     loads = {phase: site.load_kw(data, phase) for phase in site.phase_names}
     columns[LOAD] = sum(loads.values(), zero)
+    if flows.flexible:
+        columns[FLEXIBLE] = sum((f.power_kw for f in flows.flexible.values()), zero)
     solar = [(partial(of_controller, c.name), c.available(data)) for c in site.solar_controller]
     solar += [(partial(of_ac_solar, s.name), s.available(data)) for s in site.ac_solar]
     columns[SOLAR] = sum((values[of("solar_kw")] for of, _ in solar), zero)
@@ -97,6 +101,10 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
             columns[of_bank(bank.name, "called_discharge_kw")] = flow.called_discharge_kw
         columns[of_bank(bank.name, "stored_kwh")] = flow.end_kwh
         columns[of_bank(bank.name, "bus_voltage_v")] = voltage_at(bank, flow.end_kwh)
+    for load in site.flexible_load:
+        columns[of_flexible(load.name, "power_kw")] = flows.flexible[load.name].power_kw
+        columns[of_flexible(load.name, "before_kw")] = load.before_kw(data)
+        columns[of_flexible(load.name, "stored_kwh")] = flows.flexible[load.name].stored_kwh
     for offer in dispatch.offers:
         columns[of_service(offer.product.name, "offer_kw")] = offer.offered_kw
         columns[of_service(offer.product.name, "price_per_kw_h")] = offer.product.price_per_kw_hour(data)

@@ -201,6 +201,7 @@ def _balance(statement: Statement) -> Balance:
     into = {"imported": energy["import"], "solar used": energy["solar used"]}
     out = {
         "load": energy["load"],
+        "flexible loads": energy["flexible loads"],
         "DC load": energy["DC load"],
         "exported": energy["export"],
         "standby": energy["standby"],

@@ -8,7 +8,7 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from optimiser import tariff
-from optimiser.equipment import storage
+from optimiser.equipment import flexible, storage
 from optimiser.fields import RENAMED
 from optimiser.scenario.file import ContractFile, ScenarioFile
 from optimiser.scenario.uses import TOO_DEEP, shown_value
@@ -137,7 +137,8 @@ def _location(raw: Any, loc: tuple[Any, ...]) -> list[Any]:
 
 
 _KIND_OF = {
-    get_args(model.model_fields["kind"].annotation)[0]: model for model in (*storage.KINDS, *tariff.KINDS)
+    get_args(model.model_fields["kind"].annotation)[0]: model
+    for model in (*flexible.KINDS, *storage.KINDS, *tariff.KINDS)
 }
 
 

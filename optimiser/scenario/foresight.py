@@ -179,6 +179,8 @@ def role_of(place: str) -> Role | None:
     if parts[0] == "tariff":
         return "load" if parts[-1] in ("load_kw", "reactive_kvar") else "price"
     if parts[0] == "site":
+        if parts[-1] == "performance":
+            return "limit"  # of a heat pump: in plans a setting, like the weather a day ahead
         known: dict[str, Role] = {"connection": "limit", "ac_solar": "solar", "solar_controller": "solar"}
         return known.get(parts[1], "load")
     return None

@@ -42,8 +42,10 @@ from optimiser.scenario.uses import (
 )
 from optimiser.series.issued import Issued, read_issued
 from optimiser.series.laid import lay
+from optimiser.series.sessions import read_sessions
 from optimiser.series.table import SeriesTable, Source, read_table
 from optimiser.services import product_sets as products
+from optimiser.terms.data import InputData
 
 
 def read_scenario(folder: str | Path) -> Scenario:
@@ -158,9 +160,10 @@ def _build(
     raw, unlike = _lifted(raw)
     completed, places, faults = _with_products(raw)
     faults += unlike
+    completed, session_files = _with_sessions(path, completed, faults)
     scenario = None
     try:
-        scenario = _build_completed(path, raw, completed, digest, known)
+        scenario = _build_completed(path, raw, completed, digest, known, session_files)
     except ScenarioError as error:
         faults += _at_places(error.faults, places)
     if scenario is None or faults:
@@ -188,6 +191,34 @@ def _with_products(raw: dict[str, Any]) -> tuple[dict[str, Any], list[int], list
     return {**raw, "service": tables}, places, faults
 
 
+def _with_sessions(
+    path: Path, raw: dict[str, Any], faults: list[str]
+) -> tuple[dict[str, Any], list[DataFile]]:
+    """The file with the sessions of flexible loads that stand in files of their own, and those files.
+
+    What is wrong with them is added to `faults`.
+    """
+    site = raw.get("site")
+    loads = site.get("flexible_load") if isinstance(site, dict) else None
+    if not isinstance(loads, list):
+        return raw, []
+    made, files = [], []
+    for index, load in enumerate(loads):
+        made.append(load)
+        if not isinstance(load, dict) or not isinstance(load.get("sessions"), str):
+            continue
+        name = load["sessions"]
+        try:
+            where = inside(path, name, outside_folders(raw), endings=DATA_ENDINGS)
+            found, digest = read_sessions(where)
+            own = load.get("session", [])
+            made[-1] = {**load, "session": [*own, *found] if isinstance(own, list) else own}
+            files.append(DataFile(f"sessions of {load.get('name', index)}", where, digest))
+        except ScenarioError as error:
+            faults += placed(path, f"site.flexible_load.{index}.sessions", error)
+    return {**raw, "site": {**raw["site"], "flexible_load": made}}, files
+
+
 def _at_places(faults: Sequence[str], places: list[int]) -> list[str]:
     """Faults with the numbers of services as the file counts them; those said twice, once."""
 
@@ -204,6 +235,7 @@ def _build_completed(
     completed: dict[str, Any],
     digest: str,
     known: Mapping[str, SeriesTable] | None,
+    session_files: Sequence[DataFile],
 ) -> Scenario:
     file, faults = _validated(completed)
     sources = file.source if file else _sound_sources(raw)
@@ -245,7 +277,12 @@ def _build_completed(
                 issued[told.of] = read_issued(told.issues, where, timeline, floors.get(told.of))
             except ScenarioError as error:
                 faults += placed(path, f"foresight.forecast.{index}.issues", error)
+    if not faults:
+        data = InputData(timeline, lambda given: columns[given] if isinstance(given, str) else given)
+        for index, load in enumerate(file.site.flexible_load):
+            faults += [f"site.flexible_load.{index}{fault}" for fault in load.faults(data)]
     files = [
+        *session_files,
         *(DataFile(name, table.path, table.sha256) for name, table in tables.items()),
         *(DataFile(f"forecast of {of}", told.path, told.sha256) for of, told in issued.items()),
     ]

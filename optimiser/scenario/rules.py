@@ -65,6 +65,7 @@ def name_faults(file: ScenarioFile) -> Iterator[str]:
         "site.solar_controller": file.site.solar_controller,
         "site.ac_solar": file.site.ac_solar,
         "site.dc_load": file.site.dc_load,
+        "site.flexible_load": file.site.flexible_load,
         "storage": file.storage,
         "service": file.service,
     }
@@ -102,6 +103,11 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         yield "site.inverter is empty but there are solar controllers on the DC bus. Add the inverter."
     if file.site.dc_load and not file.site.inverter:
         yield "site.dc_load is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
+    if file.site.flexible_load and file.service and file.site.firm_load_fraction:
+        yield (
+            "site.firm_load_fraction lets services count on the load, and site.flexible_load is not there at any time. "
+            "Set firm_load_fraction to 0, or leave out one of the two."
+        )
     if file.service and not file.site.inverter:
         yield "service needs at least one inverter in site.inverter."
     limited = any(c.bus_currents() for c in file.site.solar_controller) or any(
