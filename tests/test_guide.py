@@ -247,6 +247,17 @@ def _load(path: Path) -> None:
     assert "L1" == Load.model_validate(table).phase
 
 
+def _flexible(path: Path) -> None:
+    """The load is read with the starter's site, and what it asks for can be met."""
+    scenario = path.with_name("scenario.toml")
+    text = scenario.read_text(encoding="utf-8")
+    at = text.index("[[site.solar_controller]]")
+    own = path.read_text(encoding="utf-8")
+    scenario.write_text(f"{text[:at]}{own}\n{text[at:]}", encoding="utf-8")
+    (load,) = read_scenario(scenario).site.flexible_load
+    assert load.name in ("vehicle", "hot water")
+
+
 def _use(path: Path) -> None:
     """The starter takes its contract from a file of its own, and the key beside `use` wins."""
     scenario = path.with_name("scenario.toml")
@@ -276,6 +287,7 @@ KINDS_OF_SNIPPETS: dict[str, Callable[[Path], None]] = {
     "[[factor]]": _sweep,
     "[site.spread]": _fleet,
     "[[site.load]]": _load,
+    "[[site.flexible_load]]": _flexible,
     "use =": _use,
 }
 SNIPPETS = [(name, block) for name, kind, block in BLOCKS if kind == "toml"]

@@ -79,7 +79,9 @@ def test_the_best_schedule_of_every_feature_is_walked_again(feature):
     plant, waiting = Plant(scenario), scenario.site.flexible_load
     if waiting:
         ways = ("power_kw", "stored_kwh")
-        planned = [np.stack([best.values[f"flexible.{w.name}.{way}"] for w in waiting], axis=1) for way in ways]
+        planned = [
+            np.stack([best.values[f"flexible.{w.name}.{way}"] for w in waiting], axis=1) for way in ways
+        ]
         plant.serve(0, plant.steps, *planned)
     values, _ = executed(scenario, plant.walk(net, caps=caps))
     # A rule holds the program to 1e-7 or so; what it leaves open moves a flow by no more.
