@@ -27,6 +27,10 @@ IMPORT_PRICE = "price.import_per_kwh"
 EXPORT_PRICE = "price.export_per_kwh"
 STORED_WORTH = "worth.stored_per_kwh"
 
+RAN = "control.ran"  # places in the lists of names, modes and reasons
+MODE = "control.mode"
+REASON = "control.reason"
+
 _EXPORT_ROOM = "export room of "
 _HELD_BACK = "held_back_kw at "
 _FLEXIBLE = "flexible."

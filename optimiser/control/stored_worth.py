@@ -165,6 +165,8 @@ class StoredWorth:
     modes : int array of shape (steps,)
         What it told the device so far, the last case.
     power_kw, marks : array of shape (steps,)
+    worth_per_kwh : array of shape (steps,)
+        What one more kWh in the store was taken to be worth then; nan as long as nothing was learnt. [currency/kWh]
     """
 
     def __init__(self, plant: Plant, memory_days: int = MEMORY_DAYS):
@@ -192,6 +194,7 @@ class StoredWorth:
         self.ceiling_kw, self.reached_kw, self.period = np.inf, np.zeros(0), -1
         self.modes = np.zeros(timeline.steps, np.int8)
         self.power_kw, self.marks = np.zeros(timeline.steps), np.zeros(timeline.steps)
+        self.worth_per_kwh = np.full(timeline.steps, np.nan)
         self.learning_unit = self.unit._replace(
             hours=self.unit.hours * self.times, kept=self.unit.kept**self.times
         )
@@ -238,6 +241,7 @@ class StoredWorth:
                 if self.kept.any
                 else held * 0 + floor
             )
+            self.worth_per_kwh[step] = slope_at(worth, float(held[-1]), self.unit)
             for case in range(cases):
                 mine = now
                 if now.above > 0:
@@ -436,6 +440,13 @@ class Seen:
             coarse(plant.stores.floor_kwh.sum(axis=1)),
             coarse(timeline.mask(Window(days=("workday",)), timeline.zone, holidays)) > 0.5,
         )
+
+
+def slope_at(worth: np.ndarray, stored_kwh: float, unit: Unit) -> float:
+    """What one more kWh in the store is worth. [currency/kWh]"""
+    cell = unit.capacity_kwh / (GRID - 1)
+    place = min(max(int(stored_kwh / cell), 0), GRID - 2)
+    return float(worth[place + 1] - worth[place]) / cell
 
 
 def import_kw(power_kw: float, step: Step, unit: Unit) -> float:

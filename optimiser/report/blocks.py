@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any, ClassVar
@@ -135,13 +135,17 @@ class Panel:
 
 @dataclass(frozen=True)
 class Explorer:
-    """A day picker over panels drawn from the embedded series."""
+    """A day picker over panels drawn from the embedded series.
+
+    `steered` names what the script reads to say which mode ran when and why: columns, and the words for their numbers.
+    """
 
     panels: tuple[Panel, ...]
     picks: tuple[tuple[str, str], ...]
     first_day: str
     last_day: str
     chosen_day: str
+    steered: Mapping[str, Any] | None = None
     kind: ClassVar[str] = "explorer"
 
 

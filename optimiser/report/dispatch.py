@@ -18,6 +18,9 @@ from optimiser.columns import (
     IMPORT,
     IMPORT_PRICE,
     LOAD,
+    MODE,
+    RAN,
+    REASON,
     SOLAR,
     SOLAR_AVAILABLE,
     STORED,
@@ -29,6 +32,8 @@ from optimiser.columns import (
     of_phase,
     of_service,
 )
+from optimiser.control.modes import WORDS
+from optimiser.control.reasons import REASONS
 from optimiser.report.blocks import (
     Block,
     Column,
@@ -86,7 +91,8 @@ def paid_words(results: Results) -> list[Block]:
     if not results.forecast_driven:
         return []
     words = f"Shown is {paid_schedule(results)}. The dotted line is what the ceiling holds in store (dispatch.csv)."
-    return [Text(words, tone="quiet")]
+    why = " Which mode ran when, and why, stands under the day's pictures; of all days in without_foresight-modes.csv."
+    return [Text(words + (why if REASON in results.dispatch.columns else ""), tone="quiet")]
 
 
 def trace(column: str, name: str, colour: str, style: str, sign: int = 1) -> dict[str, Any]:
@@ -204,6 +210,7 @@ def family(
 def embedded_columns(results: Results) -> list[str]:
     """Columns that the page's script draws, each once, in the order of the panels."""
     drawn = [entry["column"] for panel in panels(results.dispatch) for entry in panel.traces]
+    drawn += [name for name in (RAN, MODE, REASON) if name in results.dispatch.columns]
     return list(dict.fromkeys(drawn))
 
 
@@ -218,7 +225,29 @@ def explorer(results: Results) -> Explorer:
         first_day=days[0][0],
         last_day=days[-1][0],
         chosen_day=(hardest or [days[0][0]])[0],
+        steered=steered(results),
     )
+
+
+def steered(results: Results) -> dict[str, Any] | None:
+    """What the script needs to say which mode ran when and why; None where nobody steers without foresight."""
+    if REASON not in results.dispatch.columns:
+        return None
+    names = results.summary.studies["without_foresight"]["steered_by"]
+    return {
+        "ran": RAN,
+        "mode": MODE,
+        "reason": REASON,
+        "names": names,
+        "modes": {int(mode): words for mode, words in WORDS.items()},
+        "reasons": REASONS,
+        "filled": {
+            "into": (IMPORT_PRICE, 2),
+            "out": (EXPORT_PRICE, 2),
+            "worth": (STORED_WORTH, 2),
+            "import": (IMPORT, 1),
+        },
+    }
 
 
 def notable_days(results: Results) -> list[tuple[str, str]]:

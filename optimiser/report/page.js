@@ -276,6 +276,55 @@
       }
       $("day-table").replaceChildren(built);
     };
+    const built = (heads, rows) => {
+      const whole = document.createElement("table");
+      const head = whole.createTHead().insertRow();
+      for (const words of heads) head.append(Object.assign(document.createElement("th"), { textContent: words, scope: "col" }));
+      const body = whole.createTBody();
+      for (const cells of rows) {
+        const row = body.insertRow();
+        cells.forEach((words, place) => {
+          const cell = document.createElement(place ? "td" : "th");
+          cell.textContent = words;
+          if (place === 0) cell.scope = "row";
+          if (place === cells.length - 1) cell.className = "words";
+          row.append(cell);
+        });
+      }
+      return whole;
+    };
+    // Which mode ran when, and why: a row a stretch in which all three stay the same.
+    const steered = $("steered") && read($("steered"));
+    const spanOf = (name, first, stop) => {
+      const [column, decimals] = steered.filled[name];
+      const values = columns[column] ? Array.from(columns[column].subarray(first, stop)) : [NaN];
+      if (!values.every(Number.isFinite)) return "";
+      const [low, high] = [Math.min(...values), Math.max(...values)].map((value) => number(value, decimals));
+      return low === high ? low : low + " to " + high;
+    };
+    const why = (reason, first, stop) => {
+      const [head, tail] = steered.reasons[reason].split("|");
+      const words = tail && spanOf("worth", first, stop) ? head + tail : head;
+      return words.replace(/\{(\w+)\}/g, (_, name) => spanOf(name, first, stop));
+    };
+    const modes = (labels) => {
+      const [, start, count] = series.days[chosen];
+      const [ran, mode, reason] = ["ran", "mode", "reason"].map((name) => columns[steered[name]]);
+      if (!ran || !mode || !reason) return;
+      const rows = [];
+      let first = start;
+      for (let step = start + 1; step <= start + count; step += 1) {
+        if (step < start + count && [ran, mode, reason].every((of) => of[step] === of[first])) continue;
+        const until = step < start + count ? labels[step - start] : "24:00";
+        rows.push([labels[first - start] + "\u2013" + until, steered.modes[mode[first]], why(reason[first], first, step), steered.names[ran[first]]]);
+        first = step;
+      }
+      const several = new Set(rows.map((row) => row[3])).size > 1;
+      const who = several ? "" : "Run by " + rows[0][3] + ".";
+      $("day-modes").replaceChildren(built(several ? ["Time", "Run by", "Mode", "Why"] : ["Time", "Mode", "Why"],
+        rows.map(([time, what, words, name]) => several ? [time, name, what, words] : [time, what, words])));
+      $("day-modes-title").textContent = "Which mode ran, and why" + (who ? ": " + who.replace(/^R/, "r").replace(/\.$/, "") : "");
+    };
     const show = () => {
       $("day").value = dates[chosen];
       $("day-before").disabled = chosen === 0;
@@ -283,6 +332,7 @@
       for (const button of all("[data-day]")) button.setAttribute("aria-pressed", String(button.dataset.day === dates[chosen]));
       words();
       const labels = drawPanels();
+      if (steered) modes(labels);
       if ($("day-table").parentElement.open) table(labels);
     };
     const choose = (place) => { if (place >= 0 && place < dates.length) { chosen = place; show(); } };

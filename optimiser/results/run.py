@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
+from optimiser.control.reasons import explained, stretches
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.answer import Start
 from optimiser.finance import Appraisal, appraise
@@ -20,6 +21,7 @@ from optimiser.results.summarise import resting_on, summarise
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario
 from optimiser.studies.catalogue import make_studies, usual, with_required
+from optimiser.studies.without_foresight import WithoutForesight
 from optimiser.study import Study
 from optimiser.summary import RunState, Stage, Summary
 
@@ -182,6 +184,11 @@ def _bundled(
     paid = resting_on(statement, studies)
     appraisal = appraise(paid, studies, statement)
     paid_table = table if paid is statement else beside_ceiling(dispatch_table(paid.dispatch), table)
+    found = studies.get("without_foresight")
+    if isinstance(found, WithoutForesight) and found.steered is not None:
+        paid_table = explained(paid.dispatch, paid_table, found.steered)
+        modes = stretches(paid_table, found.steered.names, dispatch.scenario.timeline.step_minutes)
+        studies = {**studies, "without_foresight": replace(found, tables={**found.tables, "modes": modes})}
     settle_s = seconds.get("settle", 0.0) + time.perf_counter() - began
     summary = summarise(statement, appraisal, studies, {**seconds, "settle": settle_s}, state)
     check_reconciled(statement, summary, paid_table)

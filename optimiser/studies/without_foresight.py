@@ -13,7 +13,9 @@ import pandas as pd
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.control.chosen import Candidate, Choice, Followed, choose
+from optimiser.control.modes import Mode
 from optimiser.control.own_use import OwnUse
+from optimiser.control.reasons import Steered, unknown
 from optimiser.control.stored_worth import StoredWorth
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.engine.windows import at_once
@@ -57,10 +59,13 @@ class WithoutForesight(Study):
         What the policy makes that the payback rests on.
     schedules : dict of str to Dispatch
         What was carried out, step by step, in each way of running the site beside the ceiling.
+    steered : Steered or None
+        Who steered each step of the headline, and what the device was told.
     """
 
     headline: Statement | None = None
     schedules: Mapping[str, Dispatch] = field(default_factory=dict)
+    steered: Steered | None = None
 
     @property
     def forecast_driven_saving(self) -> float | None:
@@ -141,7 +146,32 @@ def study(statement: Statement, say: Progress, timetable: Study | None = None) -
     tables = {**found.tables, **_errors(scenario, policies)}
     if any(outcome.name == CHOSEN for outcome in outcomes):
         tables["chosen"] = _by_choice(choice)
-    return dataclasses.replace(found, tables=tables)
+    steered = _steered(found, choice)
+    names = [] if steered is None else list(steered.names)
+    return dataclasses.replace(
+        found, summary=found.summary | {"steered_by": names}, tables=tables, steered=steered
+    )
+
+
+def _steered(found: WithoutForesight, choice: Choice) -> Steered | None:
+    """Who steered the headline's steps, in the modes that were written down, with the worth that was gone by."""
+    if found.headline is None:
+        return None
+    timeline = found.headline.dispatch.scenario.timeline
+    name = found.summary["headline"]
+    if name != CHOSEN:
+        return Steered((name,), *unknown(timeline.steps))
+    period = timeline.groups(found.headline.dispatch.scenario.tariff.period).of_step
+    ran = choice.ran[period]
+    _, mode, worth = unknown(timeline.steps)
+    for number, controller in enumerate(choice.controllers):
+        mine = ran == number
+        if isinstance(controller, OwnUse):
+            mode[mine] = Mode.COVER_LOAD
+        elif isinstance(controller, StoredWorth):
+            # Its last case is the choice's in the periods that it ran.
+            mode[mine], worth[mine] = controller.modes[mine], controller.worth_per_kwh[mine]
+    return Steered(choice.names, ran, mode, worth)
 
 
 def _chosen(scenario: Scenario, outcomes: Sequence[_Outcome], say: Progress) -> Choice:
