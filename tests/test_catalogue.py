@@ -44,6 +44,14 @@ SPOT = (
     {"kind": "spot_charge", "price_per_mwh": "data.price"},
     {"kind": "spot_feed_in", "price_per_mwh": "data.price"},
 )
+TRUCK = {
+    "name": "truck",
+    "power_kw": 0.0,
+    "before": "new",
+    "peak_a": 1.0,
+    "peak_seconds": 20.0,
+    "least_terminal_v": 40.0,
+}
 BREAKER = {"ac_breaker_a": 1000.0, "ac_breaker_continuous_share": 0.8}
 
 
@@ -59,8 +67,8 @@ def service(name: str, direction: str) -> dict[str, Any]:
     }
 
 
-def site_text(phases: int, in_line: bool) -> str:
-    """A site on which every limit is stated and wide."""
+def site_text(phases: int, in_line: bool, peaks: bool) -> str:
+    """A site on which every limit is stated and wide; with `peaks` its store is a capacitor bank on the bus."""
     connection = {"import_limit_kw": 60.0, "export_limit_kw": 60.0}
     if phases == 3:
         connection |= {
@@ -86,10 +94,15 @@ def site_text(phases: int, in_line: bool) -> str:
             "keep_warranty": True,
         },
     )
+    if peaks:
+        store |= {"kind": "capacitor_bank", "unit_usable_kwh": store.pop("unit_kwh"), "resistance_ohm": 0.01}
+        store |= {"lowest_voltage_v": 40.0, "highest_voltage_v": 57.0}
+        del store["converter"], store["voltage_v"]
     site = {
         "phases": phases,
         "connection": connection,
         "dc_voltage_v": 50.0,
+        "dc_load": [TRUCK] if peaks else [],
         "load": [{"phase": "L1", "power_kw": 2.0}],
         "inverter": [main | {"phase": "L1"}],
         "solar_controller": [
@@ -133,13 +146,20 @@ def site_text(phases: int, in_line: bool) -> str:
 class Case:
     """How a limit is made to bind.
 
-    `call` is the direction in which a call meets it, `phases` and `in_line` say which site it is made to bind on.
+    `call` is the direction in which a call meets it, `phases`, `in_line` and `peaks` say which site it is made to bind
+    on.
     """
 
     tight: dict[str, Any]
     call: str = ""
     phases: int = 1
     in_line: bool = False
+    peaks: bool = False
+
+    @property
+    def site(self) -> tuple[int, bool, bool]:
+        """Of what kind the site is."""
+        return self.phases, self.in_line, self.peaks
 
 
 MAIN, BUS, NEW, OLD = (
@@ -148,7 +168,7 @@ MAIN, BUS, NEW, OLD = (
     "site.ac_solar.0",
     "site.ac_solar.1",
 )
-CONNECTION, STORE = "site.connection", "storage.0"
+CONNECTION, STORE, PEAKS = "site.connection", "storage.0", "site.dc_load.0"
 CASES: dict[Limit, Case] = {
     limits.IMPORT: Case({f"{CONNECTION}.import_limit_kw": 3.0}, "down"),
     limits.EXPORT: Case({f"{CONNECTION}.export_limit_kw": 0.5}, "up"),
@@ -165,6 +185,7 @@ CASES: dict[Limit, Case] = {
     limits.AC_ARRAY: Case({f"{NEW}.size_kwp": 0.5}),
     limits.AC_RATING: Case({f"{NEW}.rating_kw": 0.5}),
     limits.UNCOMMANDED: Case({f"{OLD}.commandable": False}),
+    limits.PEAK: Case({f"{PEAKS}.peak_a": 700.0}, "up", peaks=True),
     limits.CAPACITY: Case({f"{STORE}.unit_kwh": 3.0}, "up"),
     limits.END: Case({f"{STORE}.end_fraction": 0.9}),
     limits.CHARGE: Case({f"{STORE}.charge_kw": 1.0}, "down"),
@@ -185,29 +206,29 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @functools.cache
-def wide(folder: Path, phases: int, in_line: bool) -> Scenario:
+def wide(folder: Path, phases: int, in_line: bool, peaks: bool) -> Scenario:
     """A site on which no limit binds but what must."""
-    place = write_site(folder / f"{phases}-{in_line}", site_text(phases, in_line), COLUMNS)
+    place = write_site(folder / f"{phases}-{in_line}-{peaks}", site_text(phases, in_line, peaks), COLUMNS)
     return optimiser.read_scenario(place)
 
 
 def both(folder: Path, limit: Limit) -> tuple[Scenario, Scenario]:
     """The site of a limit, wide and tight."""
     case = CASES[limit]
-    loose = wide(folder, case.phases, case.in_line)
+    loose = wide(folder, *case.site)
     return loose, optimiser.vary(loose, case.tight)
 
 
 @functools.cache
-def solved(folder: Path, limit: Limit | None, phases: int, in_line: bool) -> optimiser.Dispatch:
+def solved(folder: Path, limit: Limit | None, phases: int, in_line: bool, peaks: bool) -> optimiser.Dispatch:
     """The best schedule of a wide site, or of a limit's tight one."""
-    return optimiser.solve(wide(folder, phases, in_line) if limit is None else both(folder, limit)[1])
+    return optimiser.solve(wide(folder, phases, in_line, peaks) if limit is None else both(folder, limit)[1])
 
 
 def schedules(folder: Path, limit: Limit) -> tuple[optimiser.Dispatch, optimiser.Dispatch]:
     """The best schedules of the wide and of the tight site."""
     case = CASES[limit]
-    return tuple(solved(folder, one, case.phases, case.in_line) for one in (None, limit))
+    return tuple(solved(folder, one, *case.site) for one in (None, limit))
 
 
 def ids(limit: Limit) -> str:
@@ -232,7 +253,7 @@ def test_every_entry_has_a_case_and_every_absence_a_reason():
 @pytest.mark.parametrize("limit", CATALOGUE, ids=ids)
 def test_an_entry_is_a_key_of_the_scenario_file(limit, folder):
     """Its place is there, and its meaning and unit are what the file's own field says."""
-    scenario = wide(folder, 3, True)
+    scenario = wide(folder, 3, True, limit is limits.PEAK)
     part = attrgetter(limit.owner)(scenario)
     part = part[0] if isinstance(part, tuple) else part
     *owners, key = limit.key.split(".")
@@ -332,7 +353,7 @@ def test_an_outage_meets_it(limit, folder):
 @of("checks")
 def test_a_figure_that_cannot_be_meant_is_warned_of(limit, folder):
     """Ten times the most that is usual in its unit is told with its place."""
-    loose = wide(folder, CASES[limit].phases, CASES[limit].in_line)
+    loose = wide(folder, *CASES[limit].site)
     (path,) = CASES[limit].tight
     unit = "kWh" if limit is limits.CAPACITY else limit.unit
     varied = optimiser.vary(loose, {path: 10 * PLAUSIBLE[unit][1]})

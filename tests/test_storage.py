@@ -181,7 +181,7 @@ def test_reserve_is_kept_in_its_window():
     """20 % always, half from 18:00 to 22:00: the highest that holds counts."""
     bank = cells(reserve=[{"fraction": 0.2}, {"fraction": 0.5, "when": {"from": "18:00", "to": "22:00"}}])
     expected = np.where((np.arange(24) >= 18) & (np.arange(24) < 22), 5.0, 2.0)
-    np.testing.assert_allclose(bank.floor_kwh(DAY), expected)
+    np.testing.assert_allclose(bank.reserve_kwh(DAY), expected)
 
 
 @given(st.floats(0, 1), st.floats(1, 100), st.floats(1.01, 3))

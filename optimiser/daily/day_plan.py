@@ -124,14 +124,15 @@ def forecast_scenario(scenario: Scenario, table: SeriesTable, stored_fraction: f
     if faults:
         raise SeriesError(place, list(dict.fromkeys(faults)))
     changes: dict[str, Any] = {}
-    for nth, bank in enumerate(scenario.storage):
-        floor = float(np.max(bank.floor_kwh(whole))) / bank.capacity_kwh
+    floors = scenario.site.floor_kwh(scenario.data, scenario.storage)
+    for nth, (bank, known) in enumerate(zip(scenario.storage, floors, strict=True)):
+        floor = float(max(np.max(bank.reserve_kwh(whole)), np.max(known))) / bank.capacity_kwh
         if stored_fraction < floor - 1e-9:
             raise ScenarioError(
                 place,
                 [
                     f"{bank.name} holds {100 * stored_fraction:g} % now, less than the {100 * floor:g} % of its "
-                    "reserve. Lower the reserve, or plan from when it is full enough."
+                    "reserve or of peaks on the bus. Lower the reserve, or plan from when it is full enough."
                 ],
             )
         changes |= {
@@ -238,7 +239,7 @@ def _state(dispatch: Dispatch) -> np.ndarray:
     banks, timeline = dispatch.scenario.storage, dispatch.scenario.timeline
     zero = np.zeros(timeline.steps)
     stored = sum((flow.end_kwh for flow in dispatch.flows.banks.values()), zero)
-    floor = sum((bank.floor_kwh(timeline) for bank in banks), zero)
+    floor = sum(dispatch.scenario.site.floor_kwh(dispatch.scenario.data, banks), zero)
     capacity = sum(bank.capacity_kwh for bank in banks)
     near = max(NEAR_FRACTION * capacity, MOVES_KW * timeline.step_hours)
     lowest = np.where(floor > near, "at its reserve", "empty")

@@ -188,7 +188,7 @@ def _rows(scenario: Scenario, steps: pd.DataFrame, orders: pd.DataFrame) -> Iter
 
 def _floor_percent(scenario: Scenario) -> Any:
     """What is kept in store at least, as a share of what it holds. [%]"""
-    floor = sum(bank.floor_kwh(scenario.timeline) for bank in scenario.storage)
+    floor = sum(scenario.site.floor_kwh(scenario.data, scenario.storage))
     return 100.0 * floor / sum(bank.capacity_kwh for bank in scenario.storage)
 
 

@@ -61,6 +61,9 @@ class StorageBank(Component, ABC):
     )
     charge_current_a: float | None = limits.CHARGE_CURRENT.number()
     discharge_current_a: float | None = limits.DISCHARGE_CURRENT.number()
+    peak_discharge_a: float | None = quantity(
+        "A", "current that a unit gives for seconds, for the check of peaks only", default=None, above=0
+    )
     measured_points: Several[MeasuredPoint] = ()
     standby_w: float = quantity("W", "power that a unit's electronics always draw", default=0.0, at_least=0)
     self_discharge_per_day: float = quantity(
@@ -176,11 +179,27 @@ class StorageBank(Component, ABC):
         """One-way efficiency between the bank's terminals and the bus; 1 where it sits on the bus. [-]"""
         return 1.0 if self.converter is None else self.converter.efficiency
 
+    @property
+    def peak_ohm(self) -> float:
+        """Resistance by which its voltage falls under a peak; where losses are measured, that of the last point. [ohm]
+
+        References
+        ----------
+        .. [1] Discharge efficiency (V - I R) / V, elementary circuit theory; half of a round trip's losses are taken
+           as those of discharge, and the highest voltage, at which the same loss means the most resistance.
+        """
+        ohms = self.resistance_ohm
+        if self.measured_points:
+            last = self.measured_points[-1]
+            lost = 1 - math.sqrt(last.round_trip_efficiency)
+            ohms = lost * self.voltages[1] ** 2 / (1000 * last.power_kw)
+        return ohms / self.units
+
     def kept(self, hours: float) -> float:
         """Share of the stored energy that is left after `hours` of self-discharge. [-]"""
         return math.pow(1 - self.self_discharge_per_day, hours / 24)
 
-    def floor_kwh(self, timeline: Timeline) -> np.ndarray:
+    def reserve_kwh(self, timeline: Timeline) -> np.ndarray:
         """Energy kept for backup in each step, of shape (steps,). [kWh]"""
         floor = np.zeros(timeline.steps)
         for reserve in self.reserve:
@@ -323,16 +342,19 @@ class StorageBank(Component, ABC):
         into, out = self.least_efficiency
         return discharge_kw / out - charge_kw * into
 
-    def flows(self, terms: Terms, called_charge_kw: Any = 0.0, called_discharge_kw: Any = 0.0) -> BankFlows:
+    def flows(
+        self, terms: Terms, floor_kwh: np.ndarray, called_charge_kw: Any = 0.0, called_discharge_kw: Any = 0.0
+    ) -> BankFlows:
         """Make the bank's columns and the rules that it keeps by itself.
 
-        `called_charge_kw` and `called_discharge_kw` are what calls of services are expected to bring and draw. [kW]
+        `floor_kwh` is what it holds at the end of each step at the least [kWh], `called_charge_kw` and
+        `called_discharge_kw` are what calls of services are expected to bring and draw. [kW]
         """
         hours, name = terms.step_hours, self.name
         if not self.voltage_moves_losses:
             charge, stored = self._direction(terms, "charge", self.charge_pieces())
             discharge, drained = self._direction(terms, "discharge", self.discharge_pieces(), out=True)
-        floor = self.floor_kwh(terms.timeline).copy()
+        floor = floor_kwh.copy()
         floor[-1] = max(floor[-1], min(self.end_kwh, self.capacity_kwh))
         end = terms.column(
             of_bank(name, "stored_kwh"),

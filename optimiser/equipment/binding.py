@@ -21,7 +21,13 @@ READERS: tuple[Reader, ...] = (
     *("program", "walk", "activation", "outages", "checks", "diagnosis", "what_binds"),
 )
 Owner = Literal[
-    "site.connection", "site.inverter", "site.solar_controller", "site.ac_solar", "storage", "service"
+    "site.connection",
+    "site.inverter",
+    "site.solar_controller",
+    "site.ac_solar",
+    "site.dc_load",
+    "storage",
+    "service",
 ]
 Kind = Literal["most", "stored", "wear", "given"]
 Form = Literal["flow", "bus current", "own current", "net", "through", "stored", "sun", "sold"]

@@ -6,10 +6,9 @@ from typing import Literal
 
 from pydantic import model_validator
 
+from optimiser.equipment import laws
 from optimiser.equipment.bank import StorageBank
 from optimiser.fields import choice, quantity
-
-JOULES_PER_KWH = 3.6e6
 
 
 class CapacitorBank(StorageBank):
@@ -52,7 +51,7 @@ class CapacitorBank(StorageBank):
             return self.unit_usable_kwh
         assert self.capacitance_f is not None
         square = self.highest_voltage_v**2 - self.lowest_voltage_v**2
-        return self.capacitance_f * square / 2 / JOULES_PER_KWH
+        return self.capacitance_f * square / 2 / laws.JOULES_PER_KWH
 
     @property
     def voltages(self) -> tuple[float, float]:

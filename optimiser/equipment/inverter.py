@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from pydantic import StrictStr, model_validator
 
 from optimiser.equipment import binding, limits
@@ -42,6 +43,13 @@ class Inverter(Component):
     backed_up_share: float = quantity(
         "-", "in-line wiring: share of the phase's load wired behind it", default=1.0, at_least=0, at_most=1
     )
+
+    def drawn_most_kw(self, volts: np.ndarray) -> np.ndarray:
+        """The most that it draws from the bus at a voltage: its rating, or less by its current. [kW]"""
+        most = np.full(np.shape(volts), self.output_kw / self.output_efficiency)
+        for current in (current for current in self.bus_currents() if current.out):
+            most = np.minimum(most, current.most_kw(volts))
+        return most
 
     @property
     def in_line(self) -> bool:

@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+JOULES_PER_KWH = 3.6e6
 Amount = Any  # a number, an array, or an array of expressions
 
 
@@ -145,6 +146,31 @@ def open_power_kw(
     linear = square - sign * square_per_kw * terminal_kw
     root = np.sqrt(np.maximum(linear**2 + sign * 4 * lost * square * terminal_kw, 0.0))
     return 2 * square * terminal_kw / (linear + root)
+
+
+def open_voltage_v(terminal_v: Amount, amperes: Amount, ohms: float) -> Amount:
+    """Voltage before a resistance from that behind it while a current flows out, `V + I R`. [V]
+
+    References
+    ----------
+    .. [1] Ohm's law, elementary circuit theory.
+    """
+    return terminal_v + amperes * ohms
+
+
+def capacitance_f(capacity_kwh: float, lowest_v: float, highest_v: float) -> float:
+    """Capacitance that holds so much energy between two voltages. [F]
+
+    References
+    ----------
+    .. [1] E = C V^2 / 2, elementary circuit theory.
+    """
+    return 2 * capacity_kwh * JOULES_PER_KWH / (highest_v**2 - lowest_v**2)
+
+
+def charge_kwh(ampere_seconds: Amount, volts: float) -> Amount:
+    """Energy of a charge that leaves at a constant voltage. [kWh]"""
+    return ampere_seconds * volts / JOULES_PER_KWH
 
 
 def resistance_loss_kw(open_kw: Amount, volts: Amount, ohms: float) -> Amount:

@@ -260,6 +260,19 @@ UNCOMMANDED = Limit(
     figures=lambda part, key: iter(()),
     absent={"activation": THE_SUN, "outages": NO_GRID, "checks": NO_FIGURE, "what_binds": NO_FIGURE},
 )
+PEAK = Limit(
+    owner="site.dc_load",
+    key="peak_a",
+    unit="A",
+    meaning="peak current, in place of what power_kw draws",
+    words="peak current",
+    rule="peak current of load {name}",
+    form="stored",
+    rank=2,
+    kind="stored",
+    margin=STORED_KWH,
+    absent={"checks": "what no bank can carry is a fault, not a warning"},
+)
 CAPACITY = Limit(
     owner="storage",
     key="units",
@@ -407,7 +420,7 @@ MOST_OFFERED = Limit(
 CATALOGUE: tuple[Limit, ...] = (
     *(IMPORT, EXPORT, PHASE_IMPORT, PHASE_EXPORT, IMBALANCE),
     *(OUTPUT, INPUT, DC_CURRENT, PASS_THROUGH, AC_BREAKER),
-    *(CONTROLLER_ARRAY, CONTROLLER_CURRENT, AC_ARRAY, AC_RATING, UNCOMMANDED),
+    *(CONTROLLER_ARRAY, CONTROLLER_CURRENT, AC_ARRAY, AC_RATING, UNCOMMANDED, PEAK),
     *(CAPACITY, END, CHARGE, DISCHARGE, CHARGE_CURRENT, DISCHARGE_CURRENT, CONVERTER, RESERVE, WARRANTY),
     MOST_OFFERED,
 )
@@ -418,6 +431,7 @@ NOUNS: Mapping[Owner, str] = {
     "site.inverter": "inverter ",
     "site.solar_controller": "controller ",
     "site.ac_solar": "solar system ",
+    "site.dc_load": "load ",
 }
 
 
@@ -452,6 +466,10 @@ class Equipped(Protocol):
     @property
     def ac_solar(self) -> Sequence[Named]:
         """Its solar systems on the AC side."""
+
+    @property
+    def dc_load(self) -> Sequence[Named]:
+        """Its loads on the DC bus."""
 
 
 class Limited(Protocol):
@@ -488,6 +506,7 @@ def stated(scenario: Limited) -> Iterator[StatedLimit]:
         "site.inverter": site.inverter,
         "site.solar_controller": site.solar_controller,
         "site.ac_solar": site.ac_solar,
+        "site.dc_load": site.dc_load,
         "storage": scenario.storage,
         "service": scenario.service,
     }

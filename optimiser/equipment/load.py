@@ -7,9 +7,11 @@ from typing import Literal
 import numpy as np
 from pydantic import StrictStr, model_validator
 
+from optimiser.equipment import limits
 from optimiser.equipment.connection import Phase
 from optimiser.fields import Column, Component, choice, column, quantity, text
 from optimiser.terms.data import InputData
+from optimiser.timeline import Window
 
 
 class Load(Component):
@@ -39,6 +41,35 @@ class DcLoad(Component):
     before_phase: Phase | None = choice(
         'phase that what fed it before was on; "all" shared it equally', default=None
     )
+
+    peak_a: float | None = limits.PEAK.number()
+    peak_seconds: float | None = quantity(
+        "s", "how long its peak current lasts", default=None, above=0, at_most=3600
+    )
+    least_terminal_v: float | None = quantity(
+        "V", "least voltage at its own terminals to the end of its peak", default=None, above=0
+    )
+    peak_when: Window | None = None
+    cable_ohm: float = quantity(
+        "ohm", "resistance of its cable from the bus and back", default=0.0, at_least=0
+    )
+    cable_a: float | None = quantity(
+        "A", "continuous current of that cable, for the checks only", default=None, above=0
+    )
+    breaker_a: float | None = quantity(
+        "A", "rating of its breaker or fuse, for the checks only", default=None, above=0
+    )
+
+    @model_validator(mode="after")
+    def _peak(self) -> DcLoad:
+        keys = ("peak_a", "peak_seconds", "least_terminal_v")
+        missing = [key for key in keys if getattr(self, key) is None]
+        if missing and (len(missing) < len(keys) or self.peak_when is not None):
+            raise ValueError(
+                f"a peak current needs {', '.join(keys)}: how much, for how long, and the voltage that the load needs "
+                f"at its terminals; add {' and '.join(missing)}"
+            )
+        return self
 
     @model_validator(mode="after")
     def _before(self) -> DcLoad:

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from optimiser.equipment import binding, laws, limits
+from optimiser.equipment import binding, laws, limits, peaks
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.connection import PHASES, Connection, OnPhase
 from optimiser.equipment.flexible import AnyFlexible, Flexible
@@ -165,6 +165,22 @@ class Site(Component):
     def dc_needs_kw(self, data: InputData, banks: Sequence[StorageBank]) -> np.ndarray:
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
         return laws.standby_kw(self.inverter, banks) + self.dc_load_kw(data)
+
+    def peak(self, data: InputData, banks: Sequence[StorageBank]) -> peaks.Peak | None:
+        """What peak currents of the DC loads ask of the bank on the bus; None where there are none, or no such bank."""
+        on_bus = bank_on_bus(banks)
+        if on_bus is None:
+            return None
+        standby = laws.standby_kw(self.inverter, banks)
+        return peaks.peak_of(self.dc_load, on_bus, data, standby, self.inverter)
+
+    def floor_kwh(self, data: InputData, banks: Sequence[StorageBank]) -> list[np.ndarray]:
+        """Least energy of each bank at the end of each step: its reserve, and what peaks on the bus ask of it. [kWh]"""
+        made = [bank.reserve_kwh(data.timeline) for bank in banks]
+        if (peak := self.peak(data, banks)) is not None:
+            number = [bank.converter is None for bank in banks].index(True)
+            made[number] = np.maximum(made[number], np.minimum(peak.floor_kwh, banks[number].capacity_kwh))
+        return made
 
     def reach_kw(self, data: InputData) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """The most that each phase could import and export if its inverters did nothing else.

@@ -47,8 +47,10 @@ def site_flows(
     }
     activation = activation or Activation()
     bank_flows = {
-        bank.name: bank.flows(terms, activation.charge_kw * share, activation.discharge_kw * share)
-        for bank, share in zip(banks, capacity_shares(banks), strict=True)
+        bank.name: bank.flows(terms, floor, activation.charge_kw * share, activation.discharge_kw * share)
+        for bank, floor, share in zip(
+            banks, site.floor_kwh(terms, banks), capacity_shares(banks), strict=True
+        )
     }
     _dc_balance(site, terms, banks, inverters, solar, bank_flows)
     _current_rules(site, terms, banks, inverters, solar, bank_flows)

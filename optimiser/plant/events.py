@@ -192,7 +192,7 @@ def _tightest(dispatch: Dispatch, members: list[Holding], own: list[Holding], co
     rating = sum(i.output_kw if up else i.input_kw for i in site.inverter)
     power = rating - held + (-net if up else net)
     stored = sum((f.end_kwh for f in flows.banks.values()), np.zeros(steps))
-    least = sum((b.floor_kwh(scenario.timeline) for b in scenario.storage), np.zeros(steps))
+    least = sum(site.floor_kwh(data, scenario.storage), np.zeros(steps))
     most = sum(b.capacity_kwh for b in scenario.storage)
     needed = sum(h.kw * h.hours for h in own)
     energy = (stored - least if up else most - stored) - needed

@@ -60,8 +60,8 @@ class Island:
         Where a phase asks for more than its rating.
     drawn_kw : array of shape (steps,)
         What the inverters, standby and the DC load draw from the bus, less what solar on the AC side brings to it. [kW]
-    inverter_volts : array of shape (steps,)
-        Bus voltage below which an inverter's DC current would be too high. [V]
+    least_volts : array of shape (steps,)
+        Bus voltage below which an inverter's DC current would be too high, or a load's peak could not be carried. [V]
     solar_kw : array of shape (controllers, steps)
         What the arrays could bring to the bus. [kW]
     solar_limit_a : array of shape (controllers,)
@@ -74,7 +74,7 @@ class Island:
     rating_kw: dict[str, float]
     overloaded: np.ndarray
     drawn_kw: np.ndarray
-    inverter_volts: np.ndarray
+    least_volts: np.ndarray
     solar_kw: np.ndarray
     solar_limit_a: np.ndarray
     stores: Stores
@@ -108,6 +108,8 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     for inverter, draw in zip(site.inverter, draws, strict=True):
         for current in (c for c in inverter.bus_currents() if c.out):
             volts = np.maximum(volts, volts_of(draw, current.amperes))
+    if (peak := site.peak(data, scenario.storage)) is not None:
+        volts = np.maximum(volts, peak.open_v)
     fixed_kw = site.dc_needs_kw(data, scenario.storage)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
@@ -121,7 +123,7 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
         volts,
         np.array([c.available(data) for c in controllers]).reshape(len(controllers), steps),
         np.array([min([limit.amperes for limit in c.bus_currents()], default=np.inf) for c in controllers]),
-        Stores(scenario.storage, scenario.timeline, lowest),
+        Stores(scenario.storage, scenario.timeline, lowest, site.floor_kwh(data, scenario.storage)),
     )
 
 
@@ -219,7 +221,7 @@ def _through(
     island: Island, now: np.ndarray, kept: np.ndarray, wanted: np.ndarray, hours: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Energy held after `hours` of a step, and whether what is wanted of the banks can be given throughout."""
-    stores, least_v = island.stores, island.inverter_volts[now]
+    stores, least_v = island.stores, island.least_volts[now]
     given_most = stores.most_given(kept, hours, least_v)
     most = given_most.sum(axis=1)
     holds = wanted <= most + 1e-9

@@ -120,7 +120,13 @@ class CalledPlant:
             n: (f.kept_kwh - f.end_kwh) / self.hours + f.filling_kw - f.draining_kw
             for n, f in flows.banks.items()
         }
-        self.floor_kwh = {b.name: b.floor_kwh(self.scenario.timeline) for b in self.banks}
+        self.floor_kwh = dict(
+            zip(
+                (b.name for b in self.banks),
+                site.floor_kwh(data, self.banks),
+                strict=True,
+            )
+        )
 
     @cached_property
     def on_bus(self) -> Any:

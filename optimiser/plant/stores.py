@@ -28,7 +28,9 @@ class Stores:
     banks : tuple of Battery or CapacitorBank
     timeline : Timeline
     lowest_voltage_v : float
-        Of the bus.
+        Of the bus. [V]
+    floors_kwh : sequence of arrays of shape (steps,)
+        What each holds at the end of each step at the least. [kWh]
 
     Attributes
     ----------
@@ -36,7 +38,13 @@ class Stores:
         Rate at which activated services drain each; nothing until it is said otherwise. [kW]
     """
 
-    def __init__(self, banks: Sequence[StorageBank], timeline: Timeline, lowest_voltage_v: float):
+    def __init__(
+        self,
+        banks: Sequence[StorageBank],
+        timeline: Timeline,
+        lowest_voltage_v: float,
+        floors_kwh: Sequence[np.ndarray],
+    ):
         self.banks, self.hours = banks, timeline.step_hours
         self.capacity_kwh = np.array([bank.capacity_kwh for bank in banks])
         self.start_kwh = np.array([bank.start_kwh for bank in banks])
@@ -45,8 +53,8 @@ class Stores:
         self.discharging = [bank.discharge_curve() for bank in banks]
         self.activation_kw = np.zeros((timeline.steps, len(banks)))
         floors = []
-        for bank in banks:
-            floor = bank.floor_kwh(timeline).copy()
+        for bank, least in zip(banks, floors_kwh, strict=True):
+            floor = least.copy()
             floor[-1] = max(floor[-1], min(bank.end_kwh, bank.capacity_kwh))
             floors.append(floor)
         self.floor_kwh = np.stack(floors, axis=1) if floors else np.zeros((timeline.steps, 0))

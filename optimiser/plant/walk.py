@@ -203,7 +203,8 @@ class Plant:
         self.out_amperes = _amperes("site.inverter", site.inverter, currents, out=True)
         self.in_amperes = _amperes("site.inverter", site.inverter, currents, out=False)
         self.controller_amperes = _amperes("site.solar_controller", site.solar_controller, currents, out=True)
-        self.stores = Stores(banks, scenario.timeline, site.lowest_bus_voltage(banks))
+        floors = site.floor_kwh(data, banks)
+        self.stores = Stores(banks, scenario.timeline, site.lowest_bus_voltage(banks), floors)
         self.expect(0, steps, expected or Activation())
         # Whether a limit of a breaker or controller follows the voltage at the end of the step.
         self._coupled = self.stores.voltage_moves and bool(currents)

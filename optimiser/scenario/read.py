@@ -24,6 +24,7 @@ from optimiser.scenario.rules import (
     least_of,
     name_faults,
     no_source,
+    peak_faults,
     placed,
     timeline_of,
 )
@@ -289,7 +290,10 @@ def _build_completed(
     faults += [*_price_years(path, raw, file, tables, faults, files)]
     if faults:
         raise ScenarioError(str(path), faults)
-    return Scenario(path, file, timeline, columns, tables, digest, raw, issued, tuple(files))
+    made = Scenario(path, file, timeline, columns, tables, digest, raw, issued, tuple(files))
+    if peaks := list(peak_faults(made)):
+        raise ScenarioError(str(path), peaks)
+    return made
 
 
 def _price_years(

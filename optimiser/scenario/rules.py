@@ -9,11 +9,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
+import numpy as np
 from pydantic import BaseModel
 
 from optimiser.errors import ScenarioError
 from optimiser.fields import MOST, zone_of
-from optimiser.scenario.file import ScenarioFile, references_of
+from optimiser.scenario.file import Scenario, ScenarioFile, references_of
 from optimiser.scenario.foresight import role_of
 from optimiser.timeline import Timeline
 
@@ -151,6 +152,47 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
                 f"several blocks of {block} min. Use a shorter step, or a price per_mw_hour."
             )
     yield from _solar_groups(file)
+
+
+def peak_faults(scenario: Scenario) -> Iterator[str]:
+    """Peak currents of DC loads that the bank on the bus cannot carry: however full it is, or as it starts."""
+    site, banks, timeline = scenario.site, scenario.storage, scenario.timeline
+    named = [
+        f"site.dc_load.{n}.peak_a ({d.name})" for n, d in enumerate(site.dc_load) if d.peak_a is not None
+    ]
+    if not named:
+        return
+    peak, places = site.peak(scenario.data, banks), " and ".join(named)
+    if peak is None:
+        yield (
+            f"{places} needs a bank directly on the DC bus, whose voltage the peak pulls down; storage has none. Give "
+            "one bank no converter, or leave the peak out."
+        )
+        return
+    number = [bank.converter is None for bank in banks].index(True)
+    bank = banks[number]
+    full_v, beyond = bank.voltages[1], np.isinf(peak.stored_kwh)
+    if beyond.any():
+        step = int(np.argmax(np.where(beyond, peak.open_v, 0.0)))
+        short_v = float(peak.open_v[step]) - full_v
+        yield (
+            f"{places}: at {timeline.when(step)} {peak.amperes[step]:,.4g} A of peaks beside "
+            f"{peak.beside_a[step]:,.4g} A of all else on the bus need "
+            f"{peak.open_v[step]:.4g} V in {bank.name} with nothing flowing, so that "
+            f"{peak.terminal_v[step]:.4g} V are left at its terminals to the end; full it has {full_v:.4g} V, "
+            f"{short_v:.3g} V too little, and no stored energy can carry them. Lower the peak or its duration, add "
+            f"units (storage.{number}.units), take a thicker cable (cable_ohm), limit the inverters' current beside it "
+            "(dc_current_limit_a), or check least_terminal_v."
+            if short_v > 1e-9
+            else f"{places}: what the peaks take until their end is more than the {bank.capacity_kwh:.4g} kWh that "
+            f"{bank.name} holds. Shorten peak_seconds, or add units (storage.{number}.units)."
+        )
+    elif bank.start_kwh < peak.stored_kwh[0] - 1e-9:
+        share = float(peak.stored_kwh[0]) / bank.capacity_kwh
+        yield (
+            f"storage.{number}.start_fraction is {bank.start_fraction:g}, which holds {bank.start_kwh:.4g} kWh; "
+            f"{places} needs {peak.stored_kwh[0]:.4g} kWh from the first step on. Start with at least {share:.4f}."
+        )
 
 
 def _solar_groups(file: ScenarioFile) -> Iterator[str]:

@@ -375,9 +375,9 @@ def _energy_rules(
         stopped, along = _planned(site, banks, flows, up)
         need = offered - lasting * stopped + min(lasting, terms.step_hours) * along
         name = f"stored energy for {direction} offers of {lasting * 60:g} min at start of step"
-        room = _room_at_start(terms, banks, flows, up, min(lasting, terms.step_hours))
+        room = _room_at_start(terms, site, banks, flows, up, min(lasting, terms.step_hours))
         terms.at_most(name, need, room, unit="kWh")
-    at_end = _room_at_end(terms, banks, flows, up)
+    at_end = _room_at_end(terms, site, banks, flows, up)
     for lag in range(max(group.following for group in held) + 1):
         parts = [
             group.sustain_hours * per_kwh * group.stored_kw_before(terms, lag)
@@ -409,16 +409,15 @@ def _planned(site: Site, banks: Sequence[StorageBank], flows: SiteFlows, up: boo
 
 
 def _room_at_start(
-    terms: Terms, banks: Sequence[StorageBank], flows: SiteFlows, up: bool, hours: float
+    terms: Terms, site: Site, banks: Sequence[StorageBank], flows: SiteFlows, up: bool, hours: float
 ) -> Any:
     """What all banks held at the start of the step, `hours` later, above the floor or below the ceiling. [kWh]"""
     parts = []
-    for bank in banks:
+    for bank, floor in zip(banks, site.floor_kwh(terms, banks), strict=True):
         kept = bank.kept(hours)
         stored = kept * flows.banks[bank.name].start_kwh
         if up:
             # A floor that rises within the step is reached by its end; what leaks at the floor is made good.
-            floor = bank.floor_kwh(terms.timeline)
             before = np.concatenate([[bank.start_kwh], floor[:-1]])
             parts.append(stored - terms.series(kept * np.minimum(floor, before)))
         else:
@@ -426,10 +425,13 @@ def _room_at_start(
     return summed(parts)
 
 
-def _room_at_end(terms: Terms, banks: Sequence[StorageBank], flows: SiteFlows, up: bool) -> Any:
+def _room_at_end(terms: Terms, site: Site, banks: Sequence[StorageBank], flows: SiteFlows, up: bool) -> Any:
     """What all banks hold at the end of the step above the floor, or below the ceiling. [kWh]"""
     if up:
         return summed(
-            [flows.banks[b.name].end_kwh - terms.series(b.floor_kwh(terms.timeline)) for b in banks]
+            [
+                flows.banks[b.name].end_kwh - terms.series(floor)
+                for b, floor in zip(banks, site.floor_kwh(terms, banks), strict=True)
+            ]
         )
     return summed([b.capacity_kwh - flows.banks[b.name].end_kwh for b in banks])

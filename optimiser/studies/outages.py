@@ -148,7 +148,7 @@ def reserve_cost(statement: Statement, say: Progress) -> Study | None:
         NO_RESERVE: ride_out(other.dispatch, backup).rides,
     }
     cost = other.saving - statement.saving
-    kept = sum(bank.floor_kwh(scenario.timeline).mean() for bank in scenario.storage)
+    kept = sum(bank.reserve_kwh(scenario.timeline).mean() for bank in scenario.storage)
     gaps = dispatch.proof.gap_absolute + other.dispatch.proof.gap_absolute
     figures = ReserveCostFigures(
         saving_with=statement.saving,
@@ -178,7 +178,7 @@ def _from_reserve(dispatch: Dispatch, backup: Backup, found: Outages) -> Rides:
     timeline = dispatch.scenario.timeline
     floors = []
     for bank, held in zip(found.island.stores.banks, found.stored_kwh, strict=True):
-        at_end = bank.floor_kwh(timeline)
+        at_end = bank.reserve_kwh(timeline)
         floors.append(np.minimum(np.r_[at_end[0], at_end[:-1]][found.first], held))
     return follow(found.island, np.array(floors), found.first, backup.hours)
 

@@ -20,6 +20,7 @@ from optimiser.equipment.limits import (
     END,
     INPUT,
     OUTPUT,
+    PEAK,
     RESERVE,
     UNCOMMANDED,
     WARRANTY,
@@ -147,22 +148,30 @@ def _solar_limits(scenario: Scenario) -> Iterator[MovableLimit]:
 
 
 def _bank_limits(scenario: Scenario, problem: Problem) -> Iterator[MovableLimit]:
-    timeline = scenario.timeline
-    for place, bank in placed("storage", scenario.storage):
+    timeline, site, banks = scenario.timeline, scenario.site, scenario.storage
+    peak = site.peak(scenario.data, banks)
+    floors = site.floor_kwh(scenario.data, banks)
+    for (place, bank), least in zip(placed("storage", banks), floors, strict=True):
         stored = of_bank(bank.name, "stored_kwh")
         size = _always(bank.capacity_kwh)
         yield _movable(CAPACITY, bank, place, "kWh", (Hold(stored, True),), size)
-        floor, last = bank.floor_kwh(timeline), timeline.steps - 1
+        floor, last = bank.reserve_kwh(timeline), timeline.steps - 1
         end_kwh = min(bank.end_kwh, bank.capacity_kwh)
-        has_end = end_kwh > floor[last] + TOLERANCE
+        has_end = end_kwh > least[last] + TOLERANCE
         if has_end:
             hold = Hold(stored, False, steps=np.arange(timeline.steps) == last)
             yield _movable(END, bank, place, "kWh", (hold,), _always(end_kwh))
-        kept = floor > 0
+        kept = (floor > 0) & (floor >= least)
         kept[last] &= not has_end
         if kept.any():
             hold = Hold(stored, False, steps=kept)
             yield _movable(RESERVE, bank, place, "kWh", (hold,), of_series(floor))
+        for_peaks = least > floor
+        for_peaks[last] &= not has_end
+        if peak is not None and for_peaks.any():
+            largest = max(placed("site.dc_load", site.dc_load), key=lambda found: found[1].peak_a or 0.0)
+            hold = Hold(stored, False, steps=for_peaks)
+            yield _movable(PEAK, largest[1], largest[0], "kWh", (hold,), of_series(least))
         for limit, word, out, pieces, most in (
             (CHARGE, "charge", False, bank.charge_pieces(), bank.charge_limit_kw),
             (DISCHARGE, "discharge", True, bank.discharge_pieces(), bank.discharge_limit_kw),

@@ -92,7 +92,7 @@ def _runs_short(scenario: Scenario) -> bool:
     if not banks:
         return False
     hours, timeline = data.step_hours, scenario.timeline
-    floor = sum((bank.floor_kwh(timeline) for bank in banks), np.zeros(timeline.steps))
+    floor = sum(scenario.site.floor_kwh(data, banks), np.zeros(timeline.steps))
     floor[-1] = max(floor[-1], sum(min(bank.end_kwh, bank.capacity_kwh) for bank in banks))
     kept = max(bank.kept(hours) for bank in banks)
     into = max(bank.best_efficiency[0] for bank in banks)

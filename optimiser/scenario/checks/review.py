@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from optimiser.fields import zone_of
-from optimiser.scenario.checks import connection, contracts, currents, figures, services, storage
+from optimiser.scenario.checks import connection, contracts, currents, figures, peaks, services, storage
 from optimiser.scenario.file import Scenario
 
 
@@ -36,6 +36,8 @@ def warnings(scenario: Scenario) -> list[str]:
         connection.phases,
         currents.pass_through,
         currents.ac_breakers,
+        peaks.loads,
+        peaks.kept,
         connection.export,
         storage.power,
         storage.standby,
