@@ -81,6 +81,11 @@ def of_ac_solar(name: str, quantity: str) -> str:
     return f"ac_solar.{name}.{quantity}"
 
 
+def of_dc_load(name: str, quantity: str) -> str:
+    """A column of a load on the DC bus."""
+    return f"dc_load.{name}.{quantity}"
+
+
 def of_bank(name: str, quantity: str) -> str:
     """A column of a storage bank."""
     return f"storage.{name}.{quantity}"

@@ -15,7 +15,7 @@ from scipy.integrate import solve_ivp
 
 import optimiser
 from optimiser.control.own_use import OwnUse
-from optimiser.equipment.backup import Backup
+from optimiser.equipment.backup import Backup, CriticalLoad
 from optimiser.errors import ScenarioError
 from optimiser.plant.outages import follow, island_of
 from optimiser.plant.walk import Plant
@@ -265,3 +265,93 @@ def test_what_a_practitioner_warns_of(tmp_path):
     high = capacitors(start_fraction=0.9)
     told = "\n".join(review.warnings(read(tmp_path / "three", [load(**PEAK)], high, [inverter(12.0)])))
     assert "of its energy from use" in told
+
+
+# --- Given back, and shed ----------------------------------------
+
+
+def test_what_a_load_gives_back_is_stored_or_burnt(tmp_path):
+    """2 kW from noon to six into a lossless 5 kWh that is sold dear after six: 12 kWh come, 1 kWh a step is exported.
+
+    With nothing to buy (both prices alike) and 1 kW of load, the bus takes what fits: an inverter of 1 kW gives 6 kWh
+    meanwhile and 5 kWh fit the store, so that one kWh is burnt.
+    """
+    given = {"back": np.where((HOURS >= 12) & (HOURS < 18), 2.0, 0.0)}
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 30.0, "export_limit_kw": 0.0},
+        "load": [{"power_kw": 1.0}],
+        "dc_load": [load(regenerated_kw="data.back")],
+        "inverter": [inverter(1.0)],
+    }
+    bank = battery(5.0, 5.0, start_fraction=0.0, end_fraction=0.0)
+    rate = [{"kind": "energy_charge", "rate_per_kwh": 0.3}]
+    scenario = optimiser.read_scenario(
+        write_site(tmp_path, table(site=site, components=rate, storage=[bank]), given)
+    )
+    statement = optimiser.settle(optimiser.solve(scenario))
+    energy = statement.energy_kwh
+    assert energy["given back by DC loads"] == pytest.approx(11.0)
+    assert energy["burnt in DC loads' resistors"] == pytest.approx(1.0)
+    assert statement.saving == pytest.approx(0.3 * 11.0)
+    plant = Plant(scenario)
+    walk = plant.walk(OwnUse(plant))
+    assert walk.solar_kw[:, 0, 0].sum() == pytest.approx(11.0)
+    assert walk.import_kw.sum() == pytest.approx(24.0 - 11.0)
+
+
+@pytest.mark.parametrize("kind", ["battery", "capacitors"])
+def test_energy_is_conserved_in_walks_with_loads_that_give_back(tmp_path, kind):
+    """What comes to the bus leaves it, in every step: sun, what loads give back, banks, inverters; losses apart."""
+    columns = COLUMNS | {
+        "back": np.where(HOURS % 5 == 0, 3.0, 0.0),
+        "sun": np.maximum(0, 3 - abs(HOURS - 12.0)),
+    }
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 30.0, "export_limit_kw": 2.0},
+        "load": [{"power_kw": 1.0}],
+        "dc_load": [load(power_kw="data.dc", regenerated_kw="data.back"), load(name="fans", power_kw=0.2)],
+        "inverter": [inverter(3.0, 0.9, standby_w=40.0, dc_current_limit_a=60.0)],
+        "solar_controller": [
+            {"name": "roof", "available_kw": "data.sun", "efficiency": 0.97, "current_limit_a": 45.0}
+        ],
+    }
+    bank = battery(5.0, 4.0, 0.95) if kind == "battery" else capacitors(unit_usable_kwh=5.0)
+    scenario = optimiser.read_scenario(
+        write_site(tmp_path, table(site=site, components=SPOT, storage=[bank]), columns)
+    )
+    plant = Plant(scenario)
+    for command in (np.tile([[4.0], [-4.0], [0.5]], (8, 1)), OwnUse(plant)):
+        walk = plant.walk(command)
+        assert walk.short.max() < 1e-6
+        net = walk.net_kw[:, 0, 0]
+        brought = walk.solar_kw[:, 0].sum(axis=1) + walk.discharge_kw[:, 0, 0]
+        taken = walk.charge_kw[:, 0, 0] + columns["dc"] + 0.2 + 0.04 + np.where(net > 0, net / 0.9, net * 0.9)
+        assert brought == pytest.approx(taken)
+        assert walk.import_kw[:, 0] - walk.export_kw[:, 0] == pytest.approx(1.0 - net)
+        assert (walk.solar_kw[:, 0, 1] <= columns["back"] + 1e-9).all()
+        assert walk.solar_kw[:, 0, 1].sum() > 1.0
+
+
+def test_loads_are_shed_in_their_order(tmp_path):
+    """10 kWh without loss; 1 kW stays, 1 kW is shed below 50 %, 2 kW below 80 %, looked at each hour.
+
+    4 kW leave 6 kWh after an hour, 2 kW leave 4 after two, 1 kW lasts four more: 6 h. Nothing shed: 2.5 h.
+    """
+    loads = [
+        load(name="radios", power_kw=1.0),
+        load(name="fans", power_kw=1.0),
+        load(name="truck", power_kw=2.0),
+    ]
+    bank = battery(10.0, 8.0)
+    lasted = []
+    for number, shed in enumerate(((None, None, None), (None, 0.5, 0.8))):
+        given = [
+            one | ({} if at is None else {"shed_below": at}) for one, at in zip(loads, shed, strict=True)
+        ]
+        scenario = read(tmp_path / str(number), given, bank)
+        none = Backup(hours=24, load=(CriticalLoad(power_kw=0.0),))
+        found = follow(island_of(scenario, none), np.array([[10.0]]), np.array([0]), 24.0)
+        lasted.append(float(found.hours[0]))
+    assert lasted == pytest.approx([2.5, 6.0])

@@ -213,7 +213,17 @@ def capacitor(raw: dict[str, Any], timeline: Timeline) -> None:
             "before_efficiency": 0.9,
             "before_phase": "L1",
         },
-        {"name": "fans", "power_kw": 0.05, "before": "new"},
+        {
+            "name": "truck",
+            "power_kw": 0.05,
+            "regenerated_kw": "d.sun",
+            "before": "new",
+            "peak_a": 60.0,
+            "peak_seconds": 20.0,
+            "least_terminal_v": 42.0,
+            "peak_when": {"from": "06:00", "to": "20:00"},
+            "cable_ohm": 0.01,
+        },
     ]
 
 

@@ -41,7 +41,7 @@ def commanded(scenario: Scenario, values: dict[str, np.ndarray]) -> tuple[np.nda
         [f"inverter.{i.name}.input_kw" for i in site.inverter]
     )
     return net, Caps(
-        controller_kw=stacked([f"controller.{c.name}.solar_kw" for c in site.solar_controller]),
+        source_kw=stacked([f"controller.{c.name}.solar_kw" for c in site.solar_controller]),
         ac_solar_kw=stacked([f"ac_solar.{s.name}.solar_kw" for s in site.ac_solar]),
     )
 

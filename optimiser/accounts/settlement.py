@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.accounts.billing import line_rows
-from optimiser.columns import of_ac_solar, of_controller
+from optimiser.columns import of_ac_solar, of_controller, of_dc_load
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.giving_way import given_before_kw
 from optimiser.equipment.laws import standby_kw
@@ -163,6 +163,12 @@ def energy_totals(dispatch: Dispatch) -> dict[str, float]:
         used,
         available - used,
     )
+    for load in site.dc_load:
+        if load.regenerated_kw is not None:
+            taken = hours * values[of_dc_load(load.name, "regenerated_kw")].sum()
+            totals["given back by DC loads"] = totals.get("given back by DC loads", 0.0) + taken
+            burnt = hours * data.values(load.regenerated_kw).sum() - taken
+            totals["burnt in DC loads' resistors"] = totals.get("burnt in DC loads' resistors", 0.0) + burnt
     totals["standby"] = standby_kw(site.inverter, scenario.storage) * scenario.timeline.hours
     totals["inverter losses"] = hours * sum(
         float((f.dc_draw_kw - f.output_kw + f.input_kw - f.dc_input_kw).sum())

@@ -42,6 +42,20 @@ class DcLoad(Component):
         'phase that what fed it before was on; "all" shared it equally', default=None
     )
 
+    regenerated_kw: Column | None = column(
+        "kW",
+        "power that it can give back to the bus; what nothing there takes is burnt in its own resistor",
+        default=None,
+        at_least=0,
+    )
+    shed_below: float | None = quantity(
+        "-",
+        "outages: share of all stored energy below which it is disconnected, and with which the order is said; left "
+        "out: it stays on",
+        default=None,
+        above=0,
+        at_most=1,
+    )
     peak_a: float | None = limits.PEAK.number()
     peak_seconds: float | None = quantity(
         "s", "how long its peak current lasts", default=None, above=0, at_most=3600

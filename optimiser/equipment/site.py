@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
+from optimiser.columns import of_controller, of_dc_load
 from optimiser.equipment import binding, laws, limits, peaks
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.connection import PHASES, Connection, OnPhase
@@ -166,13 +167,27 @@ class Site(Component):
         """DC load and standby, what the bus has to serve in any case, of shape (steps,). [kW]"""
         return laws.standby_kw(self.inverter, banks) + self.dc_load_kw(data)
 
-    def peak(self, data: InputData, banks: Sequence[StorageBank]) -> peaks.Peak | None:
-        """What peak currents of the DC loads ask of the bank on the bus; None where there are none, or no such bank."""
+    def bus_sources(self, data: InputData) -> dict[str, np.ndarray]:
+        """What may be brought to the DC bus without being asked for, sun and what loads give back, by column. [kW]"""
+        made = {of_controller(c.name, "solar_kw"): c.available(data) for c in self.solar_controller}
+        return made | {
+            of_dc_load(load.name, "regenerated_kw"): data.values(load.regenerated_kw)
+            for load in self.dc_load
+            if load.regenerated_kw is not None
+        }
+
+    def peak(
+        self, data: InputData, banks: Sequence[StorageBank], loads: Sequence[DcLoad] | None = None
+    ) -> peaks.Peak | None:
+        """What peak currents of the DC loads ask of the bank on the bus; None where there are none, or no such bank.
+
+        `loads` are those that run; left out: all.
+        """
         on_bus = bank_on_bus(banks)
         if on_bus is None:
             return None
-        standby = laws.standby_kw(self.inverter, banks)
-        return peaks.peak_of(self.dc_load, on_bus, data, standby, self.inverter)
+        running = self.dc_load if loads is None else loads
+        return peaks.peak_of(running, on_bus, data, laws.standby_kw(self.inverter, banks), self.inverter)
 
     def floor_kwh(self, data: InputData, banks: Sequence[StorageBank]) -> list[np.ndarray]:
         """Least energy of each bank at the end of each step: its reserve, and what peaks on the bus ask of it. [kWh]"""

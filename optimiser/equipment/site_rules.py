@@ -41,10 +41,8 @@ def site_flows(
         What activated services are expected to move; None: nothing.
     """
     inverters = {inverter.name: _inverter_flows(terms, inverter) for inverter in site.inverter}
-    solar = {
-        c.name: terms.column(of_controller(c.name, "solar_kw"), at_most=c.available(terms))
-        for c in site.solar_controller
-    }
+    sources = {name: terms.column(name, at_most=most) for name, most in site.bus_sources(terms).items()}
+    solar = {c.name: sources[of_controller(c.name, "solar_kw")] for c in site.solar_controller}
     activation = activation or Activation()
     bank_flows = {
         bank.name: bank.flows(terms, floor, activation.charge_kw * share, activation.discharge_kw * share)
@@ -52,7 +50,7 @@ def site_flows(
             banks, site.floor_kwh(terms, banks), capacity_shares(banks), strict=True
         )
     }
-    _dc_balance(site, terms, banks, inverters, solar, bank_flows)
+    _dc_balance(site, terms, banks, inverters, sources, bank_flows)
     _current_rules(site, terms, banks, inverters, solar, bank_flows)
     least = giving_way.least_given_kw(site, terms)
     ac_solar = {
@@ -89,11 +87,11 @@ def _dc_balance(
     terms: Terms,
     banks: Sequence[StorageBank],
     inverters: Mapping[str, InverterFlows],
-    solar: Mapping[str, Series],
+    brought: Mapping[str, Series],
     bank_flows: Mapping[str, BankFlows],
 ) -> None:
     fixed = terms.series(site.dc_needs_kw(terms, banks))
-    sources = [*solar.values(), *(f.discharge_kw for f in bank_flows.values())]
+    sources = [*brought.values(), *(f.discharge_kw for f in bank_flows.values())]
     sources += [f.dc_input_kw for f in inverters.values()]
     sinks = [f.charge_kw for f in bank_flows.values()] + [f.dc_draw_kw for f in inverters.values()]
     if sources or sinks:

@@ -37,7 +37,7 @@ class Room:
     floor_kwh: np.ndarray
     ceiling_kwh: np.ndarray
 
-    def caps(self, steps: int, first: int, controller_kw: np.ndarray, ac_solar_kw: np.ndarray) -> Caps:
+    def caps(self, steps: int, first: int, source_kw: np.ndarray, ac_solar_kw: np.ndarray) -> Caps:
         """As the plant takes it, at the window's place in the timeline."""
         parts = [
             placed(part, steps, first)
@@ -46,7 +46,7 @@ class Room:
                 -self.low_kw,
                 self.floor_kwh,
                 self.ceiling_kwh,
-                controller_kw,
+                source_kw,
                 ac_solar_kw,
             )
         ]

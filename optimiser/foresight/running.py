@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from optimiser.columns import of_ac_solar, of_bank, of_controller, of_flexible, of_inverter
+from optimiser.columns import of_ac_solar, of_bank, of_flexible, of_inverter
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
 from optimiser.errors import DriftError, InfeasibleError
@@ -320,13 +320,13 @@ class _Follow:
         self._dc_most = plant.dc_kw[first:stop]
         ac_most = plant.ac_kw[first:stop]
         if plan is not None:
-            dc = [of_controller(c.name, "solar_kw") for c in site.solar_controller]
+            dc = list(site.bus_sources(scenario.data))
             ac = [of_ac_solar(s.name, "solar_kw") for s in site.ac_solar]
             self._dc_most = _as_curtailed(self._dc_most, planned(dc), planner.bounds(dc, first, stop))
             curtailed = _as_curtailed(ac_most, planned(ac), planner.bounds(ac, first, stop))
             ac_most = np.where([s.gives_way_alone for s in site.ac_solar], ac_most, curtailed)
         self.caps = Caps(
-            controller_kw=placed(self._dc_most, plant.steps, first),
+            source_kw=placed(self._dc_most, plant.steps, first),
             ac_solar_kw=placed(ac_most, plant.steps, first),
         )
         if plan is not None and keep_reserve and scenario.service:

@@ -14,7 +14,6 @@ from optimiser.columns import (
     IMPORT,
     of_ac_solar,
     of_bank,
-    of_controller,
     of_flexible,
     of_inverter,
     of_register,
@@ -139,8 +138,8 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
         net = walk.net_kw[:, case, number]
         values[of_inverter(inverter.name, "output_kw")] = np.maximum(net, 0.0)
         values[of_inverter(inverter.name, "input_kw")] = np.maximum(-net, 0.0)
-    for number, controller in enumerate(site.solar_controller):
-        values[of_controller(controller.name, "solar_kw")] = walk.solar_kw[:, case, number]
+    for number, source in enumerate(site.bus_sources(scenario.data)):
+        values[source] = walk.solar_kw[:, case, number]
     for number, system in enumerate(site.ac_solar):
         values[of_ac_solar(system.name, "solar_kw")] = walk.ac_solar_kw[:, case, number]
     for number, bank in enumerate(scenario.storage):

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimiser.columns import of_dc_load
 from optimiser.equipment.backup import Backup
 from optimiser.equipment.inverter import Inverter
-from optimiser.equipment.laws import power_kw, volts_of
+from optimiser.equipment.laws import power_kw, standby_kw, volts_of
 from optimiser.equipment.site import Site
 from optimiser.plant.stores import SPARE_KWH, Stores
 from optimiser.scenario.file import Scenario
@@ -58,14 +59,19 @@ class Island:
         By phase: load that must stay on, of shape (steps,), and the continuous rating behind it. [kW]
     overloaded : bool array of shape (steps,)
         Where a phase asks for more than its rating.
-    drawn_kw : array of shape (steps,)
-        What the inverters, standby and the DC load draw from the bus, less what solar on the AC side brings to it. [kW]
-    least_volts : array of shape (steps,)
+    shed_below : array of shape (sheds,)
+        Shares of all stored energy below which DC loads are disconnected, falling.
+    drawn_kw : array of shape (sheds + 1, steps)
+        What the inverters, standby and DC loads draw from the bus, less what solar on the AC side brings to it: with
+        all loads, then after each shedding. [kW]
+    least_volts : array of shape (sheds + 1, steps)
         Bus voltage below which an inverter's DC current would be too high, or a load's peak could not be carried. [V]
-    solar_kw : array of shape (controllers, steps)
-        What the arrays could bring to the bus. [kW]
-    solar_limit_a : array of shape (controllers,)
+    solar_kw : array of shape (sources, steps)
+        What arrays could bring to the bus, and loads give back to it. [kW]
+    solar_limit_a : array of shape (sources,)
         Infinite where there is no limit. [A]
+    source_lasts : bool array of shape (sheds + 1, sources)
+        Whether a source is still there after each shedding.
     stores : Stores
     """
 
@@ -73,21 +79,30 @@ class Island:
     critical_kw: dict[str, np.ndarray]
     rating_kw: dict[str, float]
     overloaded: np.ndarray
+    shed_below: np.ndarray
     drawn_kw: np.ndarray
     least_volts: np.ndarray
     solar_kw: np.ndarray
     solar_limit_a: np.ndarray
+    source_lasts: np.ndarray
     stores: Stores
 
     @property
     def steps(self) -> int:
         """Steps of the timeline."""
-        return len(self.drawn_kw)
+        return int(self.drawn_kw.shape[1])
 
-    def solar_at(self, steps: np.ndarray, volts: np.ndarray) -> np.ndarray:
-        """Solar power that reaches the bus in `steps` at `volts`, of shape (starts,). [kW]"""
+    def shed(self, held: np.ndarray) -> np.ndarray:
+        """How often loads were shed at the energies held, int of shape (starts,)."""
+        share = held.sum(axis=1) / self.stores.capacity_kwh.sum()
+        made: np.ndarray = (share[:, None] < self.shed_below - 1e-12).sum(axis=1)
+        return made
+
+    def solar_at(self, steps: np.ndarray, shed: np.ndarray, volts: np.ndarray) -> np.ndarray:
+        """Power of sources that reaches the bus in `steps` at `volts`, of shape (starts,). [kW]"""
         limits = power_kw(self.solar_limit_a[:, None], volts)
-        made: np.ndarray = np.minimum(self.solar_kw[:, steps], limits).sum(axis=0)
+        found = np.minimum(self.solar_kw[:, steps], limits) * self.source_lasts[shed].T
+        made: np.ndarray = found.sum(axis=0)
         return made
 
 
@@ -108,21 +123,33 @@ def island_of(scenario: Scenario, backup: Backup) -> Island:
     for inverter, draw in zip(site.inverter, draws, strict=True):
         for current in (c for c in inverter.bus_currents() if c.out):
             volts = np.maximum(volts, volts_of(draw, current.amperes))
-    if (peak := site.peak(data, scenario.storage)) is not None:
-        volts = np.maximum(volts, peak.open_v)
-    fixed_kw = site.dc_needs_kw(data, scenario.storage)
     lowest = site.lowest_bus_voltage(scenario.storage)
     brought = sum((_brought(site, inverter, beyond, lowest) for inverter in site.inverter), np.zeros(steps))
-    controllers = site.solar_controller
+    sources = site.bus_sources(data)
+    limited = [
+        min([limit.amperes for limit in c.bus_currents()], default=np.inf) for c in site.solar_controller
+    ]
+    below = np.array(sorted({load.shed_below for load in site.dc_load if load.shed_below}, reverse=True))
+    standby = standby_kw(site.inverter, scenario.storage)
+    needs, least_volts, lasts = [], [], []
+    for limit in (np.inf, *below):
+        running = [load for load in site.dc_load if load.shed_below is None or load.shed_below < limit]
+        needs.append(sum((data.values(load.power_kw) for load in running), np.full(steps, standby)))
+        peak = site.peak(data, scenario.storage, running)
+        least_volts.append(volts if peak is None else np.maximum(volts, peak.open_v))
+        gone = {of_dc_load(load.name, "regenerated_kw") for load in site.dc_load if load not in running}
+        lasts.append([name not in gone for name in sources])
     return Island(
         scenario.timeline.step_hours,
         critical,
         rating,
         np.any([rest[phase] > rating[phase] + 1e-9 for phase in critical], axis=0),
-        sum(draws, np.zeros(steps)) + fixed_kw - brought,
-        volts,
-        np.array([c.available(data) for c in controllers]).reshape(len(controllers), steps),
-        np.array([min([limit.amperes for limit in c.bus_currents()], default=np.inf) for c in controllers]),
+        below,
+        np.array(needs) + sum(draws, np.zeros(steps)) - brought,
+        np.array(least_volts),
+        np.array(list(sources.values())).reshape(len(sources), steps),
+        np.array([*limited, *[np.inf] * (len(sources) - len(limited))]),
+        np.array(lasts, bool).reshape(len(below) + 1, len(sources)),
         Stores(scenario.storage, scenario.timeline, lowest, site.floor_kwh(data, scenario.storage)),
     )
 
@@ -175,9 +202,10 @@ def follow(island: Island, stored_kwh: np.ndarray, first: np.ndarray, hours: flo
 
     Notes
     -----
-    Within a step powers are constant, so the moment at which the store can give no more is found exactly. Solar current
-    limits use the lower voltage of the step's ends, as the schedule does. Several banks give in proportion to the
-    energy they hold, each within its limits, so that none is left behind.
+    DC loads with `shed_below` are off in steps that begin with less, and from the start of one that cannot be carried
+    with them. Within a step powers are constant, so the moment at which the store can give no more is found exactly.
+    Solar current limits use the lower voltage of the step's ends, as the schedule does. Several banks give in
+    proportion to the energy they hold, each within its limits, so that none is left behind.
 
     References
     ----------
@@ -191,12 +219,17 @@ def follow(island: Island, stored_kwh: np.ndarray, first: np.ndarray, hours: flo
     for ahead in range(int(np.ceil(hours / step - 1e-9))):
         now = (first[alive] + ahead) % island.steps
         kept = stores.kept * held
-        wanted = island.drawn_kw[now] - island.solar_at(now, _lower_volts(island, now, kept))
-        held_next, holds = _through(island, now, kept, wanted, np.full(len(now), step))
+        shed, whole = island.shed(kept), np.full(len(now), step)
+        wanted = _wanted(island, now, shed, kept)
+        held_next, holds = _through(island, now, shed, kept, wanted, whole)
+        if len(island.shed_below) and not holds.all():
+            shed = np.where(holds, shed, len(island.shed_below))
+            wanted = _wanted(island, now, shed, kept)
+            held_next, holds = _through(island, now, shed, kept, wanted, whole)
         holds &= ~island.overloaded[now]
         ended = np.flatnonzero(~holds)
         if len(ended):
-            part, why = _end(island, now[ended], kept[ended], wanted[ended])
+            part, why = _end(island, now[ended], shed[ended], kept[ended], wanted[ended])
             lasted[alive[ended]] = np.minimum(hours, ahead * step + part)
             ending[alive[ended]] = np.where(ahead * step + part >= hours, LASTS, why)
             alive, held_next = alive[holds], held_next[holds]
@@ -206,22 +239,34 @@ def follow(island: Island, stored_kwh: np.ndarray, first: np.ndarray, hours: flo
     return Rides(lasted, ending)
 
 
-def _lower_volts(island: Island, now: np.ndarray, kept: np.ndarray) -> np.ndarray:
+def _wanted(island: Island, now: np.ndarray, shed: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """What the bus asks of its banks in a step. [kW]"""
+    volts = _lower_volts(island, now, shed, kept)
+    made: np.ndarray = island.drawn_kw[shed, now] - island.solar_at(now, shed, volts)
+    return made
+
+
+def _lower_volts(island: Island, now: np.ndarray, shed: np.ndarray, kept: np.ndarray) -> np.ndarray:
     """The lower of the bus voltages at the start and, by a first guess, at the end of a step."""
     volts = island.stores.voltage_by_law(kept)
     if not np.isfinite(island.solar_limit_a).any():
         return volts
-    wanted = island.drawn_kw[now] - island.solar_at(now, volts)
-    after, _ = _through(island, now, kept, wanted, np.full(len(now), island.step_hours))
+    wanted = island.drawn_kw[shed, now] - island.solar_at(now, shed, volts)
+    after, _ = _through(island, now, shed, kept, wanted, np.full(len(now), island.step_hours))
     made: np.ndarray = np.minimum(volts, island.stores.voltage_by_law(after))
     return made
 
 
 def _through(
-    island: Island, now: np.ndarray, kept: np.ndarray, wanted: np.ndarray, hours: np.ndarray
+    island: Island,
+    now: np.ndarray,
+    shed: np.ndarray,
+    kept: np.ndarray,
+    wanted: np.ndarray,
+    hours: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Energy held after `hours` of a step, and whether what is wanted of the banks can be given throughout."""
-    stores, least_v = island.stores, island.least_volts[now]
+    stores, least_v = island.stores, island.least_volts[shed, now]
     given_most = stores.most_given(kept, hours, least_v)
     most = given_most.sum(axis=1)
     holds = wanted <= most + 1e-9
@@ -251,16 +296,16 @@ def _by_energy(wanted: np.ndarray, kept: np.ndarray, most: np.ndarray) -> np.nda
 
 
 def _end(
-    island: Island, now: np.ndarray, kept: np.ndarray, wanted: np.ndarray
+    island: Island, now: np.ndarray, shed: np.ndarray, kept: np.ndarray, wanted: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """When in a step an outage ends [h], and why."""
     low, high = np.zeros(len(now)), np.full(len(now), island.step_hours)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
-        _, holds = _through(island, now, kept, wanted, middle)
+        _, holds = _through(island, now, shed, kept, wanted, middle)
         low, high = np.where(holds, middle, low), np.where(holds, high, middle)
     over = island.overloaded[now]
     part = np.where(over, 0.0, low)
-    left, _ = _through(island, now, kept, wanted, part)
+    left, _ = _through(island, now, shed, kept, wanted, part)
     empty = left.sum(axis=1) <= 1e-6 * island.stores.capacity_kwh.sum()
     return part, np.where(over, RATING, np.where(empty, EMPTY, LIMIT))

@@ -47,7 +47,7 @@ class State:
     ac_solar_kw : array of shape (phases,) or (cases, phases)
         Power that the sun allows on the AC side of each phase.
     dc_solar_kw : float, or array of shape (cases,)
-        Power that the sun allows on the DC bus.
+        Power that the sun allows on the DC bus, with what loads there give back.
     fixed_kw : float, or array of shape (cases,)
         Standby and DC load.
     """
@@ -89,15 +89,15 @@ class Caps:
         The most that each inverter may give and take. [kW]
     floor_kwh, ceiling_kwh : array of shape (steps, banks), optional
         Energy below which a store is not drained, above which it is not filled; a store beyond is left where it is.
-    controller_kw, ac_solar_kw : array of shape (steps, controllers) and (steps, systems), optional
-        The most that solar may give. [kW]
+    source_kw, ac_solar_kw : array of shape (steps, sources) and (steps, systems), optional
+        The most that sources of the bus and solar on the AC side may give. [kW]
     """
 
     output_kw: np.ndarray | None = None
     input_kw: np.ndarray | None = None
     floor_kwh: np.ndarray | None = None
     ceiling_kwh: np.ndarray | None = None
-    controller_kw: np.ndarray | None = None
+    source_kw: np.ndarray | None = None
     ac_solar_kw: np.ndarray | None = None
 
 
@@ -120,7 +120,8 @@ class Walk:
         At the end of each step.
     net_kw : array of shape (steps, cases, inverters)
         Output less input.
-    ac_solar_kw, solar_kw : array of shape (steps, cases, systems) and (steps, cases, controllers)
+    ac_solar_kw, solar_kw : array of shape (steps, cases, systems) and (steps, cases, sources)
+        On the AC side, and of the bus's sources: controllers, then what loads give back.
     charge_kw : array of shape (steps, cases, banks)
         On the bus, as the discharge is.
     phase_kw : array of shape (steps, cases, phases)
@@ -191,7 +192,7 @@ class Plant:
         least = least_given_kw(site, data)
         self.ac_least_kw = _columns([least.get(s.name, np.zeros(steps)) for s in site.ac_solar], steps)
         self.ac_alone = np.array([s.gives_way_alone for s in site.ac_solar], bool)
-        self.dc_kw = _columns([c.available(data) for c in site.solar_controller], steps)
+        self.dc_kw = _columns(list(site.bus_sources(data).values()), steps)
         most = np.array([site.ac_most_kw(data, i) for i in site.inverter]).reshape(-1, 2)
         self.output_kw, self.input_kw = most[:, 0], most[:, 1]
         self.out_efficiency = np.array([i.output_efficiency for i in site.inverter])
@@ -202,7 +203,10 @@ class Plant:
         currents = site.bus_currents(data)
         self.out_amperes = _amperes("site.inverter", site.inverter, currents, out=True)
         self.in_amperes = _amperes("site.inverter", site.inverter, currents, out=False)
-        self.controller_amperes = _amperes("site.solar_controller", site.solar_controller, currents, out=True)
+        # What loads give back has no limit of its own.
+        self.source_amperes = np.full(self.dc_kw.shape[1], np.inf)
+        controllers = _amperes("site.solar_controller", site.solar_controller, currents, out=True)
+        self.source_amperes[: len(controllers)] = controllers
         floors = site.floor_kwh(data, banks)
         self.stores = Stores(banks, scenario.timeline, site.lowest_bus_voltage(banks), floors)
         self.expect(0, steps, expected or Activation())
@@ -306,9 +310,7 @@ class Plant:
         )
         into = self.input_kw if caps.input_kw is None else np.minimum(caps.input_kw[step], self.input_kw)
         dc = (
-            self.dc_kw[step]
-            if caps.controller_kw is None
-            else np.minimum(caps.controller_kw[step], self.dc_kw[step])
+            self.dc_kw[step] if caps.source_kw is None else np.minimum(caps.source_kw[step], self.dc_kw[step])
         )
         ac = (
             self.ac_kw[step]
@@ -323,7 +325,7 @@ class Plant:
         # Current limits hold at the end of the step too, whose voltage depends on what they allow.
         for attempt in range(MOST_ATTEMPTS):
             volts = stores.bus_voltage(stored, end)
-            solar = np.minimum(dc, power_kw(self.controller_amperes, volts[:, None]))
+            solar = np.minimum(dc, power_kw(self.source_amperes, volts[:, None]))
             low, high = self._inverter_ends(into, output, volts[:, None])
             least, most = stores.reach(step, stored, self.kept_kwh[step], floor, ceiling)
             net, used, missing = self._settled(
@@ -479,7 +481,7 @@ class Plant:
         """Least energy at the end of each step from which the floors to come can be kept, (steps, banks). [kWh]"""
         stores, every = self.stores, slice(None)
         volts = stores.bus_voltage(np.zeros((1, len(stores.start_kwh))), np.zeros((1, len(stores.start_kwh))))
-        solar = np.minimum(self.dc_kw, power_kw(self.controller_amperes, volts[:, None])).sum(axis=1)
+        solar = np.minimum(self.dc_kw, power_kw(self.source_amperes, volts[:, None])).sum(axis=1)
         shape = (self.steps, len(self.output_kw))
         ends = self._inverter_ends(self.input_kw, self.output_kw, volts[0])
         low, high = (np.broadcast_to(end, shape) for end in ends)

@@ -28,6 +28,7 @@ from optimiser.columns import (
     of_ac_solar,
     of_bank,
     of_controller,
+    of_dc_load,
     of_flexible,
     of_inverter,
     of_phase,
@@ -92,6 +93,11 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
             columns[of_inverter(name, f"{way}")] = values[of_inverter(name, f"{way}")]
     for of, available in solar:
         columns[of("solar_kw")], columns[of("available_kw")] = values[of("solar_kw")], available
+    for load in site.dc_load:
+        columns[of_dc_load(load.name, "power_kw")] = data.values(load.power_kw)
+        if load.regenerated_kw is not None:
+            name = of_dc_load(load.name, "regenerated_kw")
+            columns[name] = values[name]
     for bank in scenario.storage:
         flow = banks[bank.name]
         columns[of_bank(bank.name, "charge_kw")] = flow.taken_kw

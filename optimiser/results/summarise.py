@@ -199,6 +199,7 @@ def _balance(statement: Statement) -> Balance:
     )
     stored = sum(e for name, e in energy.items() if name.endswith("stored more at the end"))
     into = {"imported": energy["import"], "solar used": energy["solar used"]}
+    into["given back by DC loads"] = energy.get("given back by DC loads", 0.0)
     out = {
         "load": energy["load"],
         "flexible loads": energy["flexible loads"],

@@ -326,6 +326,14 @@ def _notes(scenario: Scenario, backup: Backup) -> list[str]:
             if backup.ac_solar
             else "Solar on the AC side is taken to be off while the grid is away (backup.ac_solar = false)."
         )
+    shed = [load for load in site.dc_load if load.shed_below is not None]
+    if shed:
+        order = sorted(shed, key=lambda load: -(load.shed_below or 0.0))
+        listed = ", then ".join(f"{load.name} below {100 * (load.shed_below or 0.0):g} %" for load in order)
+        notes.append(
+            f"Loads on the DC bus are shed by the energy held at the start of a step: {listed}; all of them before the "
+            "bus is lost. What they miss is not counted."
+        )
     if not backup.load:
         notes.append("No critical load is listed under [backup], so all load behind the inverters stays on.")
     if any(bank.kind == "battery" for bank in scenario.storage):

@@ -145,6 +145,9 @@ def _bus_kw(scenario: Scenario, data: InputData) -> np.ndarray:
             c.most_kw(volts) for c in currents if (c.limit.owner, c.part) == (CONTROLLERS, controller.name)
         ]
         power = power + np.minimum(controller.available(data), min(own, default=np.inf))
+    for load in site.dc_load:
+        if load.regenerated_kw is not None:
+            power = power + data.values(load.regenerated_kw)
     for bank in scenario.storage:
         power = power + bank.discharge_limit_kw
     made: np.ndarray = power - site.dc_needs_kw(data, scenario.storage)
