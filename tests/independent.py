@@ -22,7 +22,10 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "ac_breaker_a", "ac_breaker_share": what of its rating may flow for hours}]
     controllers                    [{"available_kw", "efficiency", "current_limit_a"}]
     dc_loads                       [{"power_kw", "before": {"efficiency", "phase"} of a rectifier or a charger of its
-                                     own that fed it before; left out: it is new}]
+                                     own that fed it before; left out: it is new,
+                                     "back_kw": what it can give back to the bus, at most,
+                                     "peak_a", "peak_seconds", "least_v", "cable_ohm": a peak of its current, to whose
+                                     end the bank on the bus, a capacitor bank, keeps the voltage at its terminals}]
     bus_voltage_v                  only where no bank sits on the bus directly
     flexible                       [{"phase", "power_kw", "efficiency", "sessions": [(first step, step no more,
                                      kwh to be stored by then), ...], on arrival before} or
@@ -144,7 +147,36 @@ def within_hours(hours, steps, step_hours):
 def floors_kwh(bank, steps, step_hours):
     """Energy that is kept for backup in each step."""
     inside = within_hours(bank.get("reserve_hours"), steps, step_hours)
-    return np.where(inside, bank.get("floor_kwh", 0.0), 0.0)
+    return np.maximum(np.where(inside, bank.get("floor_kwh", 0.0), 0.0), bank.get("peaks_kwh", 0.0))
+
+
+def peaks_kwh(site, bank):
+    """Energy at the end of each step from which the peaks of that step and of the next could be carried.
+
+    All peaks end at once beside all else at its most. Their end is at the voltage that the neediest load asks for,
+    the falls in its cable and the bank on top; before it, the charge that flows until then, at the currents of the end.
+    """
+    loads = [load for load in site["dc_loads"] if load.get("peak_a")]
+    if not loads:
+        return np.zeros(site["steps"])
+    least_v = max(load["least_v"] + load["cable_ohm"] * load["peak_a"] for load in loads)
+    low_v, high_v = bank["lowest_voltage_v"], bank["highest_voltage_v"]
+    asked = []
+    for step in range(site["steps"]):
+        watts = sum(equipment.get("standby_w", 0.0) for equipment in [*site["inverters"], *site["banks"]])
+        watts += 1e3 * sum(at(o["power_kw"], step) for o in site["dc_loads"] if not o.get("peak_a"))
+        for inverter in site["inverters"]:
+            amperes = inverter.get("dc_current_limit_a") or math.inf
+            watts += min(1e3 * inverter["output_kw"] / inverter["output_efficiency"], amperes * least_v)
+        beside_a = watts / least_v
+        end_v = least_v + bank.get("resistance_ohm", 0.0) * (beside_a + sum(o["peak_a"] for o in loads))
+        coulombs = sum(load["peak_a"] * load["peak_seconds"] for load in loads)
+        coulombs += beside_a * max(load["peak_seconds"] for load in loads)
+        joules = 3.6e6 * bank["capacity_kwh"]
+        farads = 2.0 * joules / (high_v**2 - low_v**2)
+        start_v = max(end_v, low_v) + coulombs / bank["discharge_efficiency"] / farads
+        asked.append(farads * (start_v**2 - low_v**2) / 2.0 / 3.6e6)
+    return np.maximum(asked, [*asked[1:], 0.0])
 
 
 def months(site):
@@ -499,11 +531,15 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
                     problem.addCons(input_kw[i][step] * inverter["input_efficiency"] <= limit_kw)
 
     # --- Balance of the bus ----------------------------------------
+    back_kw = [
+        powers(problem, steps, load["back_kw"]) for load in site.get("dc_loads", []) if "back_kw" in load
+    ]
     standby_kw = sum(equipment.get("standby_w", 0.0) for equipment in [*inverters, *banks]) / 1000.0
     for step in every_step:
         given = [solar[step] for solar in dc_solar_kw]
         given += [discharge[step] for discharge in discharge_kw]
         given += [input_kw[i][step] * inv["input_efficiency"] for i, inv in enumerate(inverters)]
+        given += [back[step] for back in back_kw]
         taken = [charge[step] for charge in charge_kw]
         taken += [output_kw[i][step] / inv["output_efficiency"] for i, inv in enumerate(inverters)]
         burden_kw = standby_kw + sum(at(load["power_kw"], step) for load in site.get("dc_loads", []))
@@ -1272,6 +1308,31 @@ def random_site_with_flexible_loads(seed):
     return site | {"flexible": [vehicle, water], "firm_load_fraction": 0.0, "import_limit_kw": 30.0}
 
 
+def random_site_with_dc_loads(seed):
+    """A random site whose bus has loads with peaks, some of which give energy back, beside a capacitor bank."""
+    site, generator = random_site(seed), np.random.default_rng(seed + 9000)
+    steps = site["steps"]
+    direct = next(bank for bank in site["banks"] if "converter_kw" not in bank)
+    for key in ("measured_points", "voltage_v"):
+        direct.pop(key, None)
+    direct |= {"kind": "capacitor_bank", "lowest_voltage_v": 42.0, "highest_voltage_v": 57.0}
+    direct |= {"charge_efficiency": 0.97, "discharge_efficiency": 0.96}
+    site["dc_loads"] = [{"power_kw": np.round(generator.uniform(0.0, 0.3, steps), 3)}]
+    for number in range(1 + seed % 2):
+        load = {"power_kw": round(float(generator.uniform(0.0, 0.1)), 3)}
+        load |= {"peak_a": round(float(generator.uniform(40.0, 160.0)), 1), "cable_ohm": 0.004 * number}
+        load |= {"peak_seconds": round(float(generator.uniform(1.0, 60.0)), 1), "least_v": 43.0 + seed % 7}
+        if generator.random() < 0.7:
+            load["back_kw"] = np.maximum(np.round(generator.uniform(-3.0, 2.0, steps), 3), 0.0)
+        site["dc_loads"].append(load)
+    direct["peaks_kwh"] = peaks_kwh(site, direct)
+    asked = float(direct["peaks_kwh"].max())
+    direct["start_kwh"] = round(max(direct["start_kwh"], min(asked * 1.05, direct["capacity_kwh"])), 3)
+    if direct["end_kwh"] is not None:
+        direct["end_kwh"] = max(direct["end_kwh"], 0.0)
+    return site
+
+
 def draw_bank(generator, between, number, chance, measured=True):
     """A battery or a capacitor bank that starts somewhere between its floor and full."""
     capacity_kwh = number(2.0, 12.0)
@@ -1463,6 +1524,11 @@ def as_scenario(site, folder):
 def _dc_load_table(load, name, column):
     """A load on the DC bus under the names of the scenario file."""
     table = {"name": name, "power_kw": column(name.replace(" ", "_dc_"), load["power_kw"]), "before": "new"}
+    if "back_kw" in load:
+        table["regenerated_kw"] = column(f"{name.replace(' ', '_dc_')}_back", load["back_kw"])
+    if load.get("peak_a"):
+        table |= {key: load[key] for key in ("peak_a", "peak_seconds", "cable_ohm")}
+        table["least_terminal_v"] = load["least_v"]
     if before := load.get("before"):
         fed_by = "charger" if name.endswith("2") else "rectifier"
         table |= {

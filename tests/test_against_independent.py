@@ -15,6 +15,7 @@ from independent import (
     money_before,
     random_site,
     random_site_with_a_past,
+    random_site_with_dc_loads,
     random_site_with_flexible_loads,
     solve_reference,
 )
@@ -94,6 +95,30 @@ def test_what_was_there_before_gives_way_on_some_of_these_sites():
         counts["imbalance"] += held.any() and site["imbalance_limit_kw"] is not None
         counts["negative price"] += (held & (site["export_price"] < 0)).any()
     assert min(counts.values()) >= 2, counts
+
+
+DC_SEEDS = range(1, 20)
+
+
+@pytest.mark.parametrize("seed", DC_SEEDS)
+def test_totals_agree_with_loads_on_the_bus(seed, tmp_path):
+    """Peaks that keep a floor, beside several loads of which some give energy back."""
+    site = random_site_with_dc_loads(seed)
+    reference = solve_reference(site)["money"]
+    assert agree(package_money(site, tmp_path), reference)
+
+
+def test_peaks_and_energy_given_back_matter_on_some_of_these_sites():
+    """Else nothing of the floor would be compared."""
+    counts = {"floor": 0, "given back": 0}
+    for seed in DC_SEEDS:
+        site = random_site_with_dc_loads(seed)
+        money = solve_reference(site)["money"]
+        floor = next(bank for bank in site["banks"] if "peaks_kwh" in bank).pop("peaks_kwh")
+        counts["floor"] += solve_reference(site)["money"] > money + 1e-4
+        assert floor.max() > 0
+        counts["given back"] += any("back_kw" in load for load in site["dc_loads"])
+    assert min(counts.values()) >= 4, counts
 
 
 def sunny_site(seed):

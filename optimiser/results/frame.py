@@ -93,10 +93,10 @@ def dispatch_table(dispatch: Dispatch) -> pd.DataFrame:
             columns[of_inverter(name, f"{way}")] = values[of_inverter(name, f"{way}")]
     for of, available in solar:
         columns[of("solar_kw")], columns[of("available_kw")] = values[of("solar_kw")], available
-    for load in site.dc_load:
-        columns[of_dc_load(load.name, "power_kw")] = data.values(load.power_kw)
-        if load.regenerated_kw is not None:
-            name = of_dc_load(load.name, "regenerated_kw")
+    for dc_load in site.dc_load:
+        columns[of_dc_load(dc_load.name, "power_kw")] = data.values(dc_load.power_kw)
+        if dc_load.regenerated_kw is not None:
+            name = of_dc_load(dc_load.name, "regenerated_kw")
             columns[name] = values[name]
     for bank in scenario.storage:
         flow = banks[bank.name]
