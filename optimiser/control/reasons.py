@@ -120,7 +120,7 @@ def explained(dispatch: Dispatch, frame: pd.DataFrame, steered: Steered) -> pd.D
     """
     scenario = dispatch.scenario
     banks, steps = scenario.storage, scenario.timeline.steps
-    floor = sum((bank.floor_kwh(scenario.timeline) for bank in banks), np.zeros(steps))
+    floor = sum(scenario.site.floor_kwh(scenario.data, banks), np.zeros(steps))
     capacity = float(sum(bank.capacity_kwh for bank in banks))
     sold = sum((np.asarray(offer.offered_kw, float) for offer in dispatch.offers), np.zeros(steps))
     if np.isfinite(steered.worth_per_kwh).any():
