@@ -18,7 +18,11 @@ from optimiser.foresight.policies import Backcast, Rolling
 from optimiser.foresight.running import run_under
 from optimiser.plant.executed import executed
 from optimiser.plant.walk import Plant
+from optimiser.report import render
+from optimiser.report.dispatch import panels
+from optimiser.report.results import Results
 from optimiser.scenario.file import Scenario
+from optimiser.studies import flexible_loads
 
 SPOT = {"kind": "spot_charge", "name": "energy", "price_per_mwh": "data.price"}
 
@@ -235,6 +239,54 @@ def test_sun_is_taken_first_and_flat_prices_are_spread(tmp_path):
         tmp_path / "b", day, price=np.full(24, 0.2), site={"ac_solar": [roof]}, columns={"sun": sun}
     )
     np.testing.assert_allclose(Plant(bright).waited.power_kw[8:10, 0], 5.0)
+
+
+def test_the_study_tells_what_timing_is_worth(solved):
+    """The ceiling with the loads free less that with the same powers as plain loads, written as such a scenario."""
+    scenario, ceiling = solved
+    statement = optimiser.settle(ceiling)
+    found = flexible_loads.study(statement, lambda words: None)
+    loads = [
+        {"power_kw": 0.4},
+        *({"power_kw": f"data.{name}"} for name in ("car", "tank")),
+    ]
+    car, tank = (load.before_kw(scenario.data) for load in scenario.site.flexible_load)
+    columns = {name: scenario.columns[f"data.{name}"] for name in ("sun", "draw")} | {
+        "car": car,
+        "tank": tank,
+    }
+    fixed = site_of(
+        scenario.path.parent.with_name("fixed"),
+        price=scenario.columns["data.price"] / 1000,
+        days=12,
+        site=HOME | {"load": loads, "flexible_load": []},
+        storage=[battery(6.0, 3.0, 0.96)],
+        columns=columns,
+    )
+    as_before = optimiser.settle(optimiser.solve(fixed))
+    assert as_before.bill_before == pytest.approx(statement.bill_before, abs=1e-6)
+    assert found.summary["timing_ceiling"] == pytest.approx(statement.saving - as_before.saving, abs=1e-3)
+    assert min(found.summary["timing_ceiling"], found.summary["timing_own_use"]) > 0
+    assert found.summary["missed_kwh"] == 0
+    rows = found.tables["loads"].set_index("name")
+    assert rows.loc["vehicle", "taken_kwh"] == pytest.approx(rows.loc["vehicle", "taken_before_kwh"])
+    assert (rows["timing_ceiling"] > 0).all()
+
+
+def test_the_page_shows_the_loads(solved, tmp_path):
+    """A section, a band in the picture of the day, and both sides of the energy balance equal."""
+    scenario, _ = solved
+    made = optimiser.run(optimiser.vary(scenario, {"timeline.days": 4}), studies=("flexible_loads",))
+    tables = {
+        f"flexible_loads-{name}": table for name, table in made.studies["flexible_loads"].tables.items()
+    }
+    results = Results(made.summary, made.dispatch_table, made.statement.table, tables)
+    assert "What moving loads is worth" in render(results)
+    drawn = {entry["column"] for panel in panels(results.dispatch) for entry in panel.traces}
+    assert {"site.flexible_kw", "flexible.vehicle.power_kw", "flexible.hot water.before_kw"} <= drawn
+    balance = made.summary.balance
+    assert sum(balance.into.values()) == pytest.approx(sum(balance.out.values()), abs=1e-3)
+    assert balance.out["flexible loads"] > 0
 
 
 def test_sessions_of_a_file_are_those_of_the_habit(tmp_path):

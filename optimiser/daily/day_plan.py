@@ -11,7 +11,15 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from optimiser.columns import START_LOCAL, of_ac_solar, of_controller, of_inverter, of_phase, of_service
+from optimiser.columns import (
+    START_LOCAL,
+    of_ac_solar,
+    of_controller,
+    of_flexible,
+    of_inverter,
+    of_phase,
+    of_service,
+)
 from optimiser.control.modes import WORDS, Mode
 from optimiser.daily.registers import register_table
 from optimiser.dispatch import Dispatch, Progress, solve
@@ -214,7 +222,9 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
     made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)
     made["stored_kwh"] = sum((flow.end_kwh for flow in banks), zero)
     made["stored_percent"] = 100 * made["stored_kwh"] / capacity if capacity else zero
-    made["load_kw"] = sum((site.load_kw(data, phase) for phase in site.phase_names), zero)
+    made["load_kw"] = site.whole_load_kw(data) + sum((f.power_kw for f in flows.flexible.values()), zero)
+    for name, waiting in flows.flexible.items():
+        made[of_flexible(name, "power_kw")] = waiting.power_kw
     made["solar_kw"] = sum((values[name] for name in solar), zero)
     made["import_kw"], made["export_kw"] = flows.meter.import_kw, flows.meter.export_kw
     if site.phases > 1:

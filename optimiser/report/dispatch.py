@@ -15,6 +15,7 @@ from optimiser.columns import (
     DISCHARGE,
     EXPORT,
     EXPORT_PRICE,
+    FLEXIBLE,
     IMPORT,
     IMPORT_PRICE,
     LOAD,
@@ -28,6 +29,7 @@ from optimiser.columns import (
     members,
     of_bank,
     of_controller,
+    of_flexible,
     of_inverter,
     of_phase,
     of_service,
@@ -102,7 +104,8 @@ def trace(column: str, name: str, colour: str, style: str, sign: int = 1) -> dic
 
 def panels(dispatch: pd.DataFrame) -> list[Panel]:
     """Every panel for which the run has columns; the most telling first."""
-    wanted = [flow_panel(), stored_panel(dispatch), price_panel(), *group_panels(dispatch)]
+    flexible = flexible_panels(dispatch)
+    wanted = [flow_panel(), stored_panel(dispatch), *flexible, price_panel(), *group_panels(dispatch)]
     kept = []
     for panel in wanted:
         traces = tuple(entry for entry in panel.traces if entry["column"] in dispatch.columns)
@@ -117,13 +120,14 @@ def flow_panel() -> Panel:
         "flows",
         "Power",
         "kW",
-        "Stacked bars: solar, discharge and import above zero; load, charge and export below. The dotted "
-        "line is the solar power available, used or not.",
+        "Stacked bars: solar, discharge and import above zero; load, flexible loads, charge and export below. The "
+        "dotted line is the solar power available, used or not.",
         (
             trace(SOLAR, "Solar", "@solar", "bar"),
             trace(DISCHARGE, "Discharge", "@discharge", "bar"),
             trace(IMPORT, "Import", "@import", "bar"),
             trace(LOAD, "Load", "@load", "bar", -1),
+            trace(FLEXIBLE, "Flexible loads", SERIES_COLOURS[4], "bar", -1),
             trace(CHARGE, "Charge", "@charge", "bar", -1),
             trace(EXPORT, "Export", "@export", "bar", -1),
             trace(SOLAR_AVAILABLE, "Solar available", "@ink", "dot"),
@@ -147,6 +151,25 @@ def stored_panel(dispatch: pd.DataFrame) -> Panel:
     return Panel(
         "stored", "Stored energy", "kWh", "Energy held at the end of each step.", tuple(lines), height_px=220
     )
+
+
+def flexible_panels(dispatch: pd.DataFrame) -> list[Panel]:
+    """Each load that can wait: its power now and before, and what is stored behind it."""
+    return [
+        Panel(
+            f"flexible-{place}",
+            f"Flexible load: {name}",
+            "kW, kWh",
+            f"Power of {name} and, dotted, as it ran before; the area is the energy stored behind it, in kWh.",
+            (
+                trace(of_flexible(name, "stored_kwh"), "Stored behind it, kWh", "@charge", "area"),
+                trace(of_flexible(name, "power_kw"), "Power", SERIES_COLOURS[4], "line"),
+                trace(of_flexible(name, "before_kw"), "Before", "@ink", "dot"),
+            ),
+            height_px=200,
+        )
+        for place, name in enumerate(members(dispatch.columns, of_flexible, "power_kw"), start=1)
+    ]
 
 
 def price_panel() -> Panel:

@@ -18,6 +18,7 @@ from optimiser.progress import Step
 from optimiser.scenario.file import Scenario
 from optimiser.studies import (
     driven_limits,
+    flexible_loads,
     measured_share,
     outages,
     patterns,
@@ -64,6 +65,20 @@ STUDIES: Mapping[str, Entry] = {
         figures=timetable.TimetableFigures,
     ),
     "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
+    "flexible_loads": Entry(
+        flexible_loads.study,
+        usual=True,
+        absent="there is no load that can wait ([[site.flexible_load]])",
+        figures=flexible_loads.FlexibleFigures,
+        reads="without_foresight",
+    ),
+    "flexible_headline": Entry(
+        flexible_loads.headline,
+        absent="it needs a load that can wait ([[site.flexible_load]]), the study without_foresight and a policy that "
+        "leads the page",
+        figures=flexible_loads.FlexibleHeadlineFigures,
+        reads="without_foresight",
+    ),
     "measured_share": Entry(
         measured_share.study,
         absent="there is no storage or no policy ([foresight]), the ceiling saves nothing, or nobody could run the "

@@ -8,15 +8,12 @@ import pandas as pd
 from pydantic import Field
 
 from optimiser.accounts.settlement import Statement, settle
-from optimiser.dispatch import Dispatch, Progress, solve
+from optimiser.dispatch import Progress, solve
 from optimiser.equipment.limits import StatedLimit
 from optimiser.errors import InfeasibleError, UnprovenError
 from optimiser.finance.yearly import yearly_saving
-from optimiser.foresight.policies import policies_of
-from optimiser.foresight.running import run_under
-from optimiser.scenario.file import Scenario
 from optimiser.studies.what_binds import nudged, worths
-from optimiser.studies.without_foresight import CHOSEN, WithoutForesight, chosen_statement
+from optimiser.studies.without_foresight import WithoutForesight, driven
 from optimiser.study import Figures, Study
 
 FEW, MORE_SHARE = 3, 0.1
@@ -67,12 +64,14 @@ def study(
         say(f"a tenth more of {limit.words}, run under {name}")
         try:
             best = solve(moved, start=statement.dispatch.start)
-            driven = _driven(moved, name, best, say)
+            moved_statement = driven(moved, name, best, say)
         except (InfeasibleError, UnprovenError) as problem:
             missing.append(f"{limit.words}: {problem}")
             continue
         more = by * limit.per
-        rows.append(_row(limit, more, (without_foresight.headline, driven), (statement, settle(best))))
+        rows.append(
+            _row(limit, more, (without_foresight.headline, moved_statement), (statement, settle(best)))
+        )
     if not rows and not missing:
         return None
     figures = DrivenLimitFigures(
@@ -82,14 +81,6 @@ def study(
         basis=f"saving a year run under {name}, beside the ceiling's: cash, wear not taken off",
     )
     return Study(figures.model_dump(), {"limits": pd.DataFrame(rows)} if rows else {})
-
-
-def _driven(scenario: Scenario, name: str, best: Dispatch, say: Progress) -> Statement:
-    """The year run as the headline's was."""
-    if name == CHOSEN:
-        return chosen_statement(scenario, best, say)
-    policy = next(policy for policy in policies_of(scenario) if policy.name == name)
-    return settle(run_under(scenario, policy, best, say).dispatch)
 
 
 def _row(

@@ -70,7 +70,8 @@ def typical_weeks(statement: Statement) -> pd.DataFrame:
             "season": np.array(SEASONS)[local.month.to_numpy() % 12 // 3],
             "weekday": local.day_of_week,
             "hour": local.hour,
-            "load_kw": sum((scenario.site.load_kw(data, p) for p in scenario.site.phase_names), zero),
+            "load_kw": scenario.site.whole_load_kw(data)
+            + sum((flow.power_kw for flow in flows.flexible.values()), zero),
             "solar_kw": sum((dispatch.values[name] for name in solar), zero),
             "charge_kw": sum((flow.taken_kw for flow in banks), zero),
             "discharge_kw": sum((flow.given_kw for flow in banks), zero),

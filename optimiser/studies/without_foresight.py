@@ -214,6 +214,24 @@ def chosen_statement(scenario: Scenario, ceiling: Dispatch, say: Progress) -> St
     return settled_walk(ceiling, choice.walk, len(choice.names))
 
 
+def driven(scenario: Scenario, name: str, ceiling: Dispatch, say: Progress) -> Statement:
+    """The year of another scenario, run as the headline of this study was.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    name : str
+        The headline's.
+    ceiling : Dispatch
+        The scenario with perfect foresight.
+    say : callable
+    """
+    if name == CHOSEN:
+        return chosen_statement(scenario, ceiling, say)
+    policy = next(policy for policy in policies_of(scenario) if policy.name == name)
+    return settle(run_under(scenario, policy, ceiling, say).dispatch)
+
+
 def _chooses(scenario: Scenario) -> bool:
     """Whether the payback rests on the choice: where nothing is sold and the scenario names no policy for it."""
     return not scenario.service and scenario.foresight.headline is None and bool(scenario.site.inverter)
