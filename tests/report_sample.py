@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from optimiser.report import Results
-from optimiser.summary import BasisFigures, Summary
+from optimiser.summary.run import BasisFigures, Summary
 from optimiser.versions import LIBRARIES
 
 CURRENCY = "AUD"

@@ -24,7 +24,7 @@ from optimiser.scenario.file import Solve
 from optimiser.scenario.read import read_scenario, vary
 from optimiser.starter import write_starter
 from optimiser.studies.catalogue import STUDIES
-from optimiser.summary import RunState
+from optimiser.summary.run import RunState
 
 HOME = Path(__file__).parent.parent / "scenarios" / "single-phase-home"
 FEW_DAYS = {"timeline.days": 21, "solve.route": "days", "solve.gap_tolerance": 1e-9}

@@ -45,7 +45,7 @@ from optimiser.formulation import formulate
 from optimiser.report import write_report
 from optimiser.report.results import Results
 from optimiser.scenario.file import Scenario
-from optimiser.summary import Summary
+from optimiser.summary.run import Summary
 from optimiser.terms.program import LpTerms
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.timeout(3000)]

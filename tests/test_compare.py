@@ -1,7 +1,14 @@
-"""Variants side by side: each its own run, lines that add up, and faults that are named."""
+"""Variants side by side: each its own run, lines that add up, and faults that are named.
+
+What is written is checked by `jsonschema`, an independent implementation of JSON Schema draft 2020-12
+(https://json-schema.org/draft/2020-12).
+"""
 
 from __future__ import annotations
 
+import json
+
+import jsonschema
 import pandas as pd
 import pytest
 
@@ -9,6 +16,8 @@ import optimiser
 from optimiser.batch.compare import _judged_by, compare, read_plan, write_comparison
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.starter import write_starter
+from optimiser.summary.compare import VariantFigures
+from optimiser.summary.schemas import SCHEMAS
 
 FILE = """
 title = "Two of a kind (invented)"
@@ -74,7 +83,10 @@ def test_yearly_figures_are_measured_for_each_variant(path, tmp_path):
             alone.summary.headline.forecast_driven_saving_per_year, abs=1e-6
         )
     assert set(made.variants["forecast_driven_from"]) == {"measured without foresight, by the headline alone"}
-    page = write_comparison(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
+    paths = write_comparison(made, tmp_path / "out")
+    written = json.loads(paths["summary"].read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(SCHEMAS["compare"]()).validate(written)
+    page = paths["page"].read_text(encoding="utf-8")
     for words in (
         "measured on its own contract",
         "At most a year (ceiling)",
@@ -93,16 +105,34 @@ def test_the_best_is_best_by_the_figure_that_the_page_judges_by():
 
     From the contract: `best` has the highest present value. Figures are made up.
     """
-    dear = {"forecast_driven_npv": -5000.0, "forecast_driven_saving_per_year": 500.0}
-    cheap = {"forecast_driven_npv": 2500.0, "forecast_driven_saving_per_year": 300.0}
-    ceilings = {"ceiling_npv": 3000.0, "ceiling_saving_per_year": 400.0}
-    both = pd.DataFrame([dear | ceilings, cheap | ceilings])
-    assert "forecast_driven_npv" == _judged_by(both)
-    assert 1 == both[_judged_by(both)].argmax()
-    mixed = pd.DataFrame([dear | ceilings, dict.fromkeys(cheap) | ceilings])
-    assert "ceiling_npv" == _judged_by(mixed)
-    free = both.assign(forecast_driven_npv=[None, 1.0], ceiling_npv=[None, 2.0])
-    assert "forecast_driven_saving_per_year" == _judged_by(free)
+    dear, cheap = variant(-5000.0, 500.0, 3000.0), variant(2500.0, 300.0, 3000.0)
+    assert "forecast_driven_npv" == _judged_by([dear, cheap])
+    assert "ceiling_npv" == _judged_by([dear, variant(None, None, 3000.0)])
+    assert "forecast_driven_saving_per_year" == _judged_by([cheap, variant(None, 500.0, None)])
+
+
+def variant(npv: float | None, saving: float | None, ceiling_npv: float | None) -> VariantFigures:
+    """A variant of which little is known."""
+    return VariantFigures(
+        variant="of the test",
+        days=2.0,
+        bill_unequipped=900.0,
+        bill_before=1000.0,
+        ceiling_bill_after=600.0,
+        ceiling_services_income=0.0,
+        ceiling_saving=400.0,
+        ceiling_saving_per_year=600.0,
+        ceiling_payback_years=None,
+        ceiling_npv=ceiling_npv,
+        forecast_driven_saving_per_year=saving,
+        forecast_driven_payback_years=None,
+        forecast_driven_npv=npv,
+        forecast_driven_from="not worked out",
+        capital_cost=None,
+        gap_relative=0.0,
+        gap_absolute=0.0,
+        verdict="optimal",
+    )
 
 
 def test_what_a_contract_alone_does_stands_beside_it(path, tmp_path):

@@ -1,4 +1,8 @@
-"""Many sites behind one aggregator: whole bids, shared income, and a run that goes on where it stopped."""
+"""Many sites behind one aggregator: whole bids, shared income, and a run that goes on where it stopped.
+
+What is written is checked by `jsonschema`, an independent implementation of JSON Schema draft 2020-12
+(https://json-schema.org/draft/2020-12).
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ import math
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,6 +25,7 @@ from optimiser.batch.fleet.write import write_fleet
 from optimiser.cli import main
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.starter import write_starter
+from optimiser.summary.schemas import SCHEMAS
 
 FLEET = """
 title = "Three homes (invented)"
@@ -74,7 +80,7 @@ def test_bids_are_whole_and_income_is_shared(path, tmp_path):
     assert np.allclose(expected, result.bids["upward reserve.bid_kw"])
     share = np.divide(expected, offered, out=np.zeros_like(offered), where=offered > 0)
     paid = [float((frame["upward reserve.paid"] * share).sum()) for frame in frames]
-    assert sum(paid) == pytest.approx(result.summary["income_as_bid"], abs=1e-9)
+    assert sum(paid) == pytest.approx(result.summary.income_as_bid, abs=1e-9)
     assert sorted(paid) == pytest.approx(sorted(result.sites["services_as_bid"]), abs=1e-9)
     row = result.services.iloc[0]
     assert 0 <= row["lost_by_rounding"] <= row["income_as_offered"]
@@ -171,11 +177,13 @@ def test_page_and_tables_are_written(path, tmp_path):
     """Every figure of the first screen stands in the summary, every site in the table."""
     result = solved(path, tmp_path / "out")
     paths = write_fleet(result, tmp_path / "out")
+    written = json.loads(paths["summary"].read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(SCHEMAS["fleet"]()).validate(written)
     page = paths["page"].read_text(encoding="utf-8")
-    for words in ("small 1", "Lost by rounding", "INVENTED", f"{result.summary['income_as_bid']:,.2f}"):
+    for words in ("small 1", "Lost by rounding", "INVENTED", f"{result.summary.income_as_bid:,.2f}"):
         assert words in page
     sites = pd.read_csv(paths["sites"])
-    assert sites["ceiling_saving"].sum() == pytest.approx(result.summary["ceiling_saving"], abs=1e-5)
+    assert sites["ceiling_saving"].sum() == pytest.approx(result.summary.ceiling_saving, abs=1e-5)
 
 
 @pytest.mark.parametrize(

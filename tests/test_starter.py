@@ -116,9 +116,7 @@ def test_the_variants_work(tmp_path):
     """All three."""
     folder = site(tmp_path / "site", "1", "variants")
     made = compare(read_plan([folder / "variants.toml"]))
-    assert ["as it is", "two batteries", "flat contract"] == [
-        row["variant"] for row in made.summary["variants"]
-    ]
+    assert ["as it is", "two batteries", "flat contract"] == [row.variant for row in made.summary.variants]
 
 
 def test_the_fleet_works(tmp_path):
@@ -126,7 +124,7 @@ def test_the_fleet_works(tmp_path):
     folder = site(tmp_path / "site", "1", "fleet")
     with ThreadPoolExecutor(1) as threads:
         made = solve_fleet(read_fleet(folder / "fleet.toml"), tmp_path / "out", executor=threads)
-    assert (10, {}) == (made.summary["sites"], made.failed)
+    assert (10, {}) == (made.summary.sites, made.summary.failed)
     assert (made.bids.filter(like="bid").to_numpy() % 1 == 0).all()
 
 

@@ -19,7 +19,8 @@ from optimiser.cli import main
 from optimiser.starter import write_starter
 from optimiser.studies.catalogue import STUDIES, usual
 from optimiser.studies.stack import StackFigures
-from optimiser.summary import SCHEMA_VERSION, SummaryFile, json_schema
+from optimiser.summary.run import SCHEMA_VERSION, SummaryFile, json_schema
+from optimiser.summary.schemas import SCHEMAS
 from optimiser.versions import LIBRARIES
 
 
@@ -92,10 +93,14 @@ def test_provenance_names_every_library(written):
     assert set(LIBRARIES) <= set(written[1]["provenance"])
 
 
-def test_the_command_prints_the_schema(capsys):
-    """`optimiser schema summary` prints it."""
-    main(["schema", "summary"], standalone_mode=False)
-    assert json_schema() == json.loads(capsys.readouterr().out)
+@pytest.mark.parametrize("kind", SCHEMAS)
+def test_the_command_prints_each_schema(kind, capsys):
+    """`optimiser schema KIND` prints it: a schema by the schema of schemas, of the file as it is written."""
+    main(["schema", kind], standalone_mode=False)
+    printed = json.loads(capsys.readouterr().out)
+    assert SCHEMAS[kind]() == printed
+    jsonschema.Draft202012Validator.check_schema(printed)
+    assert {"run", "files"} <= set(printed["required"])
 
 
 def test_every_typed_study_stands_in_the_schema():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -25,19 +24,23 @@ from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario, vary
 from optimiser.scenario.uses import inside, read_toml
 from optimiser.studies.measured_share import MeasuredShare, measured
+from optimiser.summary.compare import (
+    MEASURED,
+    PLANNED,
+    UNKNOWN,
+    UNPLANNED,
+    CompareSummary,
+    Judged,
+    Source,
+    VariantFigures,
+    YearFigures,
+)
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
 from optimiser.timeline import STEP
 from optimiser.writing import Content, write_folder
 
 WITHOUT = "without the system"
-OF_THE_DAYS = ("bill_after", "services_income", "saving")
-OF_A_YEAR = ("saving_per_year", "payback_years", "npv")
-# Where a variant's forecast-driven figures come from.
-PLANNED = "measured without foresight, plans and own devices"
-MEASURED = "measured without foresight, by the headline alone"
-UNPLANNED = "the ceiling: without storage nothing is planned"
-UNKNOWN = "not worked out"
 
 
 class VariantEntry(Component):
@@ -85,7 +88,7 @@ class Comparison:
 
     Attributes
     ----------
-    summary : dict
+    summary : CompareSummary
     variants : DataFrame
         One row a variant: its days; over them what the site pays without the system (`bill_before`), and what it would
         pay so on the variant's contract (`bill_unequipped`); then the `ceiling_...` figures with perfect foresight,
@@ -98,7 +101,7 @@ class Comparison:
         of them; empty where the timelines differ. [currency]
     """
 
-    summary: dict[str, Any]
+    summary: CompareSummary
     variants: pd.DataFrame
     lines: pd.DataFrame
     hours: pd.DataFrame
@@ -240,33 +243,40 @@ def compare(plan: ComparePlan, *, measure: bool = False, progress: Progress | No
             error.args = (f"{variant.name}: {error.args[0] if error.args else ''}", *error.args[1:])
             raise
         runs.append((variant.name, made))
-    variants, lines, hours = _variants(runs, shares), _lines(runs), _hours(runs)
-    return Comparison(_summary(plan, runs, variants, lines), variants, lines, hours)
+    found = [_variant(name, made, share) for (name, made), share in zip(runs, shares, strict=True)]
+    lines = _lines(runs)
+    variants = pd.DataFrame([figures.model_dump() for figures in found])
+    return Comparison(_summary(plan, runs, found, lines), variants, lines, _hours(runs))
 
 
 def _said(say: Progress, where: str, words: str) -> None:
     say(where + words)
 
 
-def _variants(runs: list[tuple[str, Run]], shares: list[MeasuredShare | None]) -> pd.DataFrame:
-    rows = []
-    for (name, made), share in zip(runs, shares, strict=True):
-        head, proof = made.summary.headline, made.summary.proof
-        rows.append(
-            {
-                "variant": name,
-                "days": made.scenario.timeline.hours / 24,
-                "bill_unequipped": _unequipped(made.scenario),
-                "bill_before": head.bill_before,
-                **{f"ceiling_{key}": getattr(head.ceiling, key) for key in (*OF_THE_DAYS, *OF_A_YEAR)},
-                **_forecast_driven(made, share),
-                "capital_cost": head.capital_cost,
-                "gap_relative": proof.gap_relative,
-                "gap_absolute": proof.gap_absolute,
-                "verdict": proof.verdict,
-            }
-        )
-    return pd.DataFrame(rows)
+def _variant(name: str, made: Run, share: MeasuredShare | None) -> VariantFigures:
+    """What a variant comes to on both bases."""
+    head, proof = made.summary.headline, made.summary.proof
+    driven, source = _forecast_driven(made, share)
+    return VariantFigures(
+        variant=name,
+        days=made.scenario.timeline.hours / 24,
+        bill_unequipped=_unequipped(made.scenario),
+        bill_before=head.bill_before,
+        ceiling_bill_after=head.ceiling_bill_after,
+        ceiling_services_income=head.ceiling_services_income,
+        ceiling_saving=head.ceiling_saving,
+        ceiling_saving_per_year=head.ceiling_saving_per_year,
+        ceiling_payback_years=head.ceiling_payback_years,
+        ceiling_npv=head.ceiling_npv,
+        forecast_driven_saving_per_year=driven.saving_per_year,
+        forecast_driven_payback_years=driven.payback_years,
+        forecast_driven_npv=driven.npv,
+        forecast_driven_from=source,
+        capital_cost=head.capital_cost,
+        gap_relative=proof.gap_relative,
+        gap_absolute=proof.gap_absolute,
+        verdict=proof.verdict,
+    )
 
 
 def _unequipped(scenario: Scenario) -> float:
@@ -275,30 +285,34 @@ def _unequipped(scenario: Scenario) -> float:
     return -float(sum(line.values.sum() for line in lines if line.cash))
 
 
-def _forecast_driven(made: Run, share: MeasuredShare | None) -> dict[str, Any]:
-    """Saving of a year, payback and present value without foresight, and where they come from."""
-    source = UNKNOWN
-    found: tuple[float | None, ...] = (None, None, None)
+def _forecast_driven(made: Run, share: MeasuredShare | None) -> tuple[YearFigures, Source]:
+    """What a year comes to without foresight, and where that comes from."""
     if made.summary.headline.rests_on == "forecast_driven":
-        source, found = PLANNED, tuple(getattr(made.summary.headline.rested, key) for key in OF_A_YEAR)
-    elif share is not None or not made.scenario.storage:
-        source = UNPLANNED if share is None else MEASURED
-        part = 1.0 if share is None else share.of_ceiling
-        found = at_share(made.statement, appraise(made.statement), part)
-    named = {f"forecast_driven_{key}": figure for key, figure in zip(OF_A_YEAR, found, strict=True)}
-    return {**named, "forecast_driven_from": source}
+        rested = made.summary.headline.rested
+        planned = YearFigures(
+            saving_per_year=rested.saving_per_year, payback_years=rested.payback_years, npv=rested.npv
+        )
+        return planned, PLANNED
+    if share is None and made.scenario.storage:
+        return YearFigures(saving_per_year=None, payback_years=None, npv=None), UNKNOWN
+    part = 1.0 if share is None else share.of_ceiling
+    saving, payback, npv = at_share(made.statement, appraise(made.statement), part)
+    found = YearFigures(saving_per_year=saving, payback_years=payback, npv=npv)
+    return found, UNPLANNED if share is None else MEASURED
 
 
-def _judged_by(variants: pd.DataFrame) -> str:
-    """The one column by which all variants can be ranked: present value where each has costs, else saving a year.
+def _judged_by(variants: Sequence[VariantFigures]) -> Judged:
+    """The one figure by which all variants can be ranked: present value where each has costs, else saving a year.
 
     Both on one basis: forecast-driven where each variant has that figure, else the ceiling.
     """
-    for figure in ("npv", "saving_per_year"):
-        for basis in ("forecast_driven", "ceiling"):
-            if variants[f"{basis}_{figure}"].notna().all():
-                return f"{basis}_{figure}"
-    raise AssertionError("every run has a ceiling")
+    order: tuple[Judged, ...] = (
+        "forecast_driven_npv",
+        "ceiling_npv",
+        "forecast_driven_saving_per_year",
+        "ceiling_saving_per_year",
+    )
+    return next(name for name in order if all(getattr(variant, name) is not None for variant in variants))
 
 
 def _lines(runs: list[tuple[str, Run]]) -> pd.DataFrame:
@@ -347,30 +361,29 @@ def _hours(runs: list[tuple[str, Run]]) -> pd.DataFrame:
 def _summary(
     plan: ComparePlan,
     runs: list[tuple[str, Run]],
-    variants: pd.DataFrame,
+    variants: Sequence[VariantFigures],
     lines: pd.DataFrame,
-) -> dict[str, Any]:
+) -> CompareSummary:
     first = runs[0][1].summary
     judged_by = _judged_by(variants)
-    best = variants["variant"].iloc[int(variants[judged_by].argmax())]
-    return {
-        "title": plan.title,
-        "description": plan.description,
-        "invented": any(made.summary.invented for _, made in runs),
-        "currency": first.currency,
-        "zone": first.zone,
-        "contract_without": _one_of({made.scenario.before_tariff.name for _, made in runs}),
-        "days": _one_of({made.scenario.timeline.hours / 24 for _, made in runs}),
-        "scaled_to_year": any(not is_year(made.scenario.timeline.hours) for _, made in runs),
-        "start": first.start,
-        "steps": first.steps,
-        "step_minutes": first.step_minutes,
-        "forecast_driven_from": dict(zip(variants["variant"], variants["forecast_driven_from"], strict=True)),
-        "judged_by": judged_by,
-        "best": best,
-        "variants": json.loads(variants.to_json(orient="records")),
-        "to_pay": {name: float(lines[name].sum()) for name, _ in runs},
-    }
+    best = max(variants, key=lambda variant: getattr(variant, judged_by))
+    return CompareSummary(
+        title=plan.title,
+        description=plan.description,
+        invented=any(made.summary.invented for _, made in runs),
+        currency=first.currency,
+        zone=first.zone,
+        contract_without=_one_of({made.scenario.before_tariff.name for _, made in runs}),
+        days=_one_of({made.scenario.timeline.hours / 24 for _, made in runs}),
+        scaled_to_year=any(not is_year(made.scenario.timeline.hours) for _, made in runs),
+        start=first.start,
+        steps=first.steps,
+        step_minutes=first.step_minutes,
+        judged_by=judged_by,
+        best=best.variant,
+        variants=tuple(variants),
+        to_pay={name: float(lines[name].sum()) for name, _ in runs},
+    )
 
 
 def _one_of(values: set[Any]) -> Any:
@@ -389,10 +402,10 @@ def write_comparison(made: Comparison, folder: str | Path) -> dict[str, Path]:
     from optimiser.report.compare import compare_page
 
     tables = {"variants": made.variants, "lines": made.lines, "hours": made.hours}
-    page = compare_page(made.summary, made.variants, made.lines, made.hours)
+    page = compare_page(made.summary, made.lines, made.hours)
     files: dict[str, tuple[str, Content]] = {
         "page": ("compare.html", page),
-        "summary": ("compare.json", made.summary),
+        "summary": ("compare.json", made.summary.as_dict()),
     }
     files |= {name: (f"compare-{name}.csv", table) for name, table in tables.items() if len(table)}
     return write_folder(Path(folder), files, stale=["compare-*.csv"])

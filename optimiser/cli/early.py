@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from optimiser.results.run import SoFar
-    from optimiser.summary import Summary
+    from optimiser.summary.run import Summary
 
 FIRST_PAGE_S = 25.0  # since the command began; writing it, on a busy machine, takes a while too
 BETWEEN_PAGES_S = 60.0

@@ -35,23 +35,23 @@ def fleet(file: Path, out: Path | None, workers: int | None, quiet: bool) -> Non
         result = solve_fleet(read, folder, workers=workers, progress=say)
         say("writing the page")
         paths = write_fleet(result, folder)
-    found, currency = result.summary, result.summary["currency"]
+    found, currency = result.summary, result.summary.currency
     if not quiet:
-        click.echo(f"{found['title']}: {found['sites']} sites")
-        click.echo(f"  ceiling saving, services as bid  {found['ceiling_saving']:14,.2f} {currency}")
-        click.echo(f"  services as offered              {found['income_as_offered']:14,.2f} {currency}")
-        click.echo(f"  services as bid                  {found['income_as_bid']:14,.2f} {currency}")
-        click.echo(f"  lost by rounding                 {found['lost_by_rounding']:14,.2f} {currency}")
-    for name, words in result.failed.items():
+        click.echo(f"{found.title}: {found.sites} sites")
+        click.echo(f"  ceiling saving, services as bid  {found.ceiling_saving:14,.2f} {currency}")
+        click.echo(f"  services as offered              {found.income_as_offered:14,.2f} {currency}")
+        click.echo(f"  services as bid                  {found.income_as_bid:14,.2f} {currency}")
+        click.echo(f"  lost by rounding                 {found.lost_by_rounding:14,.2f} {currency}")
+    for name, words in found.failed.items():
         click.echo(f"warning: {name} has no answer and is in no figure: {words}", err=True)
-    if found["unproven"]:
-        names = list(found["unproven"])
+    if found.unproven:
+        names = list(found.unproven)
         more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
-        click.echo(f"warning: {found['verdict']}: {', '.join(names[:MOST_NAMES])}{more}", err=True)
+        click.echo(f"warning: {found.verdict}: {', '.join(names[:MOST_NAMES])}{more}", err=True)
     click.echo(f"Page: {paths['page']}")
-    if result.failed:
-        sys.exit(EXIT[DriftError if found["defects"] else InfeasibleError])
-    if found["unproven"]:
+    if found.failed:
+        sys.exit(EXIT[DriftError if found.defects else InfeasibleError])
+    if found.unproven:
         sys.exit(BEST_FOUND)
 
 
@@ -70,25 +70,23 @@ def compare(scenarios: tuple[Path, ...], out: Path, measure: bool, quiet: bool) 
     with progress(quiet) as say:
         made = solve_all(plan, measure=measure, progress=say)
         paths = write_comparison(made, out)
-    currency = made.summary["currency"]
+    currency = made.summary.currency
     if not quiet:
-        wide = max(len(name) for name in made.variants["variant"])
-        driven = made.summary["judged_by"].startswith("forecast_driven")
-        basis = "forecast_driven" if driven else "ceiling"
+        wide = max(len(name) for name in made.summary.to_pay)
+        basis = made.summary.basis
         click.echo(f"{'':{wide}} {'saving a year':>14} {'payback':>9}   {currency}, by")
-        for row in made.summary["variants"]:
-            payback = row[f"{basis}_payback_years"]
-            words = "never" if payback is None else f"{payback:.1f} y"
-            words = words if row["capital_cost"] is not None else ""
-            money = f"{row[f'{basis}_saving_per_year']:14,.2f} {words:>9}"
-            click.echo(
-                f"{row['variant']:{wide}} {money}   {row['forecast_driven_from'] if driven else basis}"
-            )
-        click.echo(f"Best by {made.summary['judged_by']}: {made.summary['best']}")
+        for row in made.summary.variants:
+            year = row.on(basis)
+            words = "never" if year.payback_years is None else f"{year.payback_years:.1f} y"
+            words = words if row.capital_cost is not None else ""
+            money = f"{year.saving_per_year:14,.2f} {words:>9}"
+            source = basis if basis == "ceiling" else row.forecast_driven_from
+            click.echo(f"{row.variant:{wide}} {money}   {source}")
+        click.echo(f"Best by {made.summary.judged_by}: {made.summary.best}")
     click.echo(f"Page: {paths['page']}")
-    unproven = [row for row in made.summary["variants"] if row["verdict"] != "optimal"]
+    unproven = [row for row in made.summary.variants if row.verdict != "optimal"]
     for row in unproven:
-        click.echo(f"{row['variant']}: {row['verdict']}", err=True)
+        click.echo(f"{row.variant}: {row.verdict}", err=True)
     if unproven:
         sys.exit(BEST_FOUND)
 

@@ -28,7 +28,7 @@ from optimiser.errors import OptimiserError
 from optimiser.progress import Step
 
 if TYPE_CHECKING:
-    from optimiser.summary import Summary
+    from optimiser.summary.run import Summary
 
 
 @click.command()
@@ -247,18 +247,20 @@ def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
 
 
 @click.command()
-@click.argument("of", type=click.Choice(["scenario", "summary", "plan"]), default="scenario")
+@click.argument(
+    "of", type=click.Choice(["scenario", "summary", "plan", "fleet", "compare"]), default="scenario"
+)
 @click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")
 def schema(of: str, out: Path | None) -> None:
-    """The JSON Schema of scenario files, so that an editor completes and checks them, of a run's summary.json or of
-    a plan.json."""
+    """The JSON Schema of scenario files, so that an editor completes and checks them, or of what a command writes for
+    programs to read: a run's summary.json, a plan.json, a fleet.json, a compare.json."""
     import json
 
-    from optimiser import summary
     from optimiser.scenario import file
+    from optimiser.summary.schemas import SCHEMAS
 
-    made = {"scenario": file.json_schema, "summary": summary.json_schema, "plan": summary.plan_schema}[of]()
-    words = json.dumps(made, indent=2)
+    makes = file.json_schema if of == "scenario" else SCHEMAS[of]
+    words = json.dumps(makes(), indent=2)
     if out is None:
         click.echo(words)
         return

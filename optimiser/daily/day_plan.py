@@ -30,7 +30,7 @@ from optimiser.scenario.read import vary
 from optimiser.scenario.rules import least_of
 from optimiser.series.laid import lay
 from optimiser.series.table import SeriesTable, Source, read_table
-from optimiser.summary import DayPlanSummary
+from optimiser.summary.day_plan import DayPlanSummary
 from optimiser.timeline import Timeline
 from optimiser.words import number
 from optimiser.writing import write_folder
@@ -364,6 +364,6 @@ def write_plan(made: DayPlan, folder: str | Path) -> dict[str, Path]:
             "page": ("plan.html", plan_page(made.summary, made.steps, made.orders)),
             "table": ("plan.csv", made.steps.round(4)),
             "registers": ("plan-registers.csv", made.registers),
-            "summary": ("plan.json", made.summary.model_dump(mode="json")),
+            "summary": ("plan.json", made.summary.as_dict()),
         },
     )

@@ -34,7 +34,7 @@ from optimiser.report import (
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
-from optimiser.summary import Summary
+from optimiser.summary.run import Summary
 from optimiser.writing import all_or_nothing, write_text
 
 __all__ = ["SECTIONS", "Results", "render", "write_report"]

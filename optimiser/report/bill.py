@@ -22,7 +22,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.results import Results
-from optimiser.summary import LineTotal
+from optimiser.summary.run import LineTotal
 from optimiser.words import amount, is_missing, listed, money, month, number
 
 SERVICES = "availability"

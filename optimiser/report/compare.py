@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
@@ -23,86 +22,98 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.page import page_text
+from optimiser.summary.compare import (
+    MEASURED,
+    PLANNED,
+    UNKNOWN,
+    UNPLANNED,
+    Basis,
+    CompareSummary,
+    Source,
+    VariantFigures,
+    YearFigures,
+)
 from optimiser.words import amount, day, is_missing, listed, money, of_turnover, years
 
 BEFORE = "without the system"
 MOST_COLOURS = 7
 
 
-def compare_page(
-    summary: dict[str, Any], variants: pd.DataFrame, lines: pd.DataFrame, hours: pd.DataFrame
-) -> str:
+def compare_page(summary: CompareSummary, lines: pd.DataFrame, hours: pd.DataFrame) -> str:
     """The page as text.
 
     Parameters
     ----------
-    summary : dict
-    variants : DataFrame
-        One row a variant.
+    summary : CompareSummary
     lines : DataFrame
         One row a line of any bill, a column a variant; positive is to pay.
     hours : DataFrame
         One row a month and hour: what each variant makes in it, and the best; may be empty.
     """
-    currency = summary["currency"]
+    currency = summary.currency
     sections = [
-        Section("answer", "In short", "In short", tuple(answer(summary, variants))),
+        Section("answer", "In short", "In short", tuple(answer(summary))),
         Section("bills", "Bills", "The bills side by side", tuple(bill_blocks(lines, currency))),
         Section("hours", "Hours", "Who is ahead when", tuple(hour_blocks(hours, currency))),
         cautions.SECTION,
     ]
-    return page_text(summary["title"], bool(summary["invented"]), currency, sections)
+    return page_text(summary.title, summary.invented, currency, sections)
 
 
-def answer(summary: dict[str, Any], variants: pd.DataFrame) -> list[Block]:
+def answer(summary: CompareSummary) -> list[Block]:
     """The best variant, how far the next is, and a table of all."""
-    currency = summary["currency"]
+    currency = summary.currency
     blocks: list[Block] = []
-    if summary["description"]:
-        blocks.append(Text(summary["description"]))
-    column, payback = summary["judged_by"], f"{basis_of(summary)}_payback_years"
-    ranked = variants.sort_values(column, ascending=False, kind="stable").to_dict("records")
-    best, next_best = ranked[0], ranked[1]
-    lead = money(best[column] - next_best[column], currency)
-    paid = [row for row in ranked if not is_missing(row[payback])]
-    quickest = min(paid, key=lambda row: row[payback]) if paid else None
-    by_value = column.endswith("_npv")
+    if summary.description:
+        blocks.append(Text(summary.description))
+    by_value = summary.judged_by.endswith("_npv")
+    ranked = sorted(
+        ((variant, float(getattr(variant, summary.judged_by))) for variant in summary.variants),
+        key=lambda judged: -judged[1],
+    )
+    (best, most), (next_best, next_most) = ranked[:2]
     of = " of net present value" if by_value else " a year"
     facts = [
         Fact(
             "Highest net present value" if by_value else "Saves most a year",
-            best["variant"],
-            (f"{money(best[column], currency)}{of}, {lead} more than {next_best['variant']}.",),
-        )
+            best.variant,
+            (
+                f"{money(most, currency)}{of}, {money(most - next_most, currency)} more than {next_best.variant}.",
+            ),
+        ),
+        *_soonest([variant for variant, _ in ranked], summary.basis),
     ]
-    if quickest is not None:
-        never = [row["variant"] for row in ranked if is_missing(row[payback])]
-        words = [f"Simple payback in {years(quickest[payback])}."]
-        words += [f"Never paid back: {listed(never)}."] if never else []
-        facts.append(Fact("Paid back soonest", quickest["variant"], tuple(words)))
-    elif not all(is_missing(row["capital_cost"]) for row in ranked):
-        facts.append(Fact("Paid back", "never", ("No variant returns what it costs.",)))
     blocks.append(Headline(tuple(facts)))
-    blocks += [variant_table(variants, summary), bills_table(variants, summary)]
+    blocks += [variant_table(summary), bills_table(summary)]
     blocks += [Text(words, "quiet") for words in (basis(summary), *terms(summary))]
     return blocks
 
 
-def basis_of(summary: dict[str, Any]) -> str:
-    """The basis that all variants are judged on: "ceiling" or "forecast_driven"."""
-    return "ceiling" if summary["judged_by"].startswith("ceiling_") else "forecast_driven"
+def _soonest(ranked: Sequence[VariantFigures], of: Basis) -> Iterator[Fact]:
+    """The variant that is paid back soonest; nothing where none has costs."""
+    paid = [
+        (back, variant.variant) for variant in ranked if (back := variant.on(of).payback_years) is not None
+    ]
+    if paid:
+        back, quickest = min(paid, key=lambda pair: pair[0])
+        never = [variant.variant for variant in ranked if variant.on(of).payback_years is None]
+        words = [f"Simple payback in {years(back)}."]
+        words += [f"Never paid back: {listed(never)}."] if never else []
+        yield Fact("Paid back soonest", quickest, tuple(words))
+    elif any(variant.capital_cost is not None for variant in ranked):
+        yield Fact("Paid back", "never", ("No variant returns what it costs.",))
 
 
-def terms(summary: dict[str, Any]) -> list[str]:
+def terms(summary: CompareSummary) -> list[str]:
     """From which bill savings are counted, and of how many days the figures are."""
-    name = summary["contract_without"]
+    name = summary.contract_without
     contract = f"on the contract \u201c{name}\u201d" if name else "on its own contract before"
     said = [
         f"Savings are counted from what the site pays without the system {contract}; what it would pay without the "
         "system on each variant's contract stands beside it."
     ]
-    if summary["scaled_to_year"]:
-        days, start = summary["days"], day(summary["start"][:10])
+    if summary.scaled_to_year:
+        days, start = summary.days, day(summary.start[:10])
         span = f"{days:g} days from {start}" if days else "the days of each run"
         said.append(
             f"Bills are of {span}; what stands for a year is scaled up from them, which know no other season."
@@ -110,19 +121,18 @@ def terms(summary: dict[str, Any]) -> list[str]:
     return said
 
 
-def basis(summary: dict[str, Any]) -> str:
+def basis(summary: CompareSummary) -> str:
     """On what the figures of the variants rest."""
-    found = summary["forecast_driven_from"]
-    unknown = [name for name, source in found.items() if HOW[source] == "not worked out"]
+    unknown = [variant.variant for variant in summary.variants if variant.forecast_driven_from == UNKNOWN]
     words = (
         "Each variant's schedule is its own best; bills and lines below are those, with perfect foresight. "
     )
-    if basis_of(summary) == "ceiling":
+    if summary.basis == "ceiling":
         words += "Saving, payback and present value are ceilings too: no controller earns more."
-        known = len(unknown) < len(found)
+        known = len(unknown) < len(summary.variants)
         return words + (f" Without foresight nothing is known of {listed(unknown)}." if known else "")
     words += "Saving, payback and present value are what each earns without foresight, measured on its own contract."
-    if "measured" in [HOW[source] for source in found.values()]:
+    if any(variant.forecast_driven_from == MEASURED for variant in summary.variants):
         words += (
             " Where nothing is sold that is own use or stored worth, in each billing period whichever would have "
             "earned more in those before; where services are sold, the plan that the payback rests on. With "
@@ -131,19 +141,17 @@ def basis(summary: dict[str, Any]) -> str:
     return words
 
 
-HOW = {
-    "measured without foresight, plans and own devices": "measured, with plans",
-    "measured without foresight, by the headline alone": "measured",
-    "the ceiling: without storage nothing is planned": "nothing planned",
-    "not worked out": "not worked out",
+HOW: Mapping[Source, str] = {
+    PLANNED: "measured, with plans",
+    MEASURED: "measured",
+    UNPLANNED: "nothing planned",
+    UNKNOWN: "not worked out",
 }
 
 
-def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
+def variant_table(summary: CompareSummary) -> TableBlock:
     """What each variant saves, and the difference to the first."""
-    currency, basis = summary["currency"], basis_of(summary)
-    driven = basis == "forecast_driven"
-    saving, payback, npv = (f"{basis}_{key}" for key in ("saving_per_year", "payback_years", "npv"))
+    currency, driven = summary.currency, summary.basis == "forecast_driven"
     columns = (
         text_column("Variant"),
         Column("Saving a year"),
@@ -154,30 +162,45 @@ def variant_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock
         *((Column("At most a year (ceiling)"), Column("Payback at the ceiling")) if driven else ()),
         Column("Capital"),
     )
-    first = float(variants[saving].iloc[0])
-    rows = tuple(
-        Row(
-            (
-                row["variant"],
-                amount(row[saving], currency),
-                *((HOW[row["forecast_driven_from"]],) if driven else ()),
-                "" if is_missing(row["capital_cost"]) else years(_or_none(row[payback])),
-                "" if is_missing(row[npv]) else amount(row[npv], currency),
-                amount(row[saving] - first, currency),
-                *(ceiling_of(row, currency) if driven else ()),
-                "" if is_missing(row["capital_cost"]) else amount(row["capital_cost"], currency),
-            )
-        )
-        for row in variants.to_dict("records")
-    )
     words = "without foresight" if driven else "at the ceiling"
+    rows = tuple(_variant_row(variant, summary) for variant in summary.variants)
     return TableBlock(f"What each variant saves {words}, {currency}", columns, rows)
 
 
-def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
+def _variant_row(variant: VariantFigures, summary: CompareSummary) -> Row:
+    """What a variant saves on the basis that all are judged on, and at most."""
+    currency, driven = summary.currency, summary.basis == "forecast_driven"
+    year, first = variant.on(summary.basis), summary.variants[0].on(summary.basis)
+    more = None
+    if year.saving_per_year is not None and first.saving_per_year is not None:
+        more = year.saving_per_year - first.saving_per_year
+    ceiling = variant.on("ceiling")
+    return Row(
+        (
+            variant.variant,
+            _money(year.saving_per_year, currency),
+            *((HOW[variant.forecast_driven_from],) if driven else ()),
+            _payback(year, variant),
+            _money(year.npv, currency),
+            _money(more, currency),
+            *((_money(ceiling.saving_per_year, currency), _payback(ceiling, variant)) if driven else ()),
+            _money(variant.capital_cost, currency),
+        )
+    )
+
+
+def _money(value: float | None, currency: str) -> str:
+    return "" if value is None else amount(value, currency)
+
+
+def _payback(year: YearFigures, variant: VariantFigures) -> str:
+    return "" if variant.capital_cost is None else years(year.payback_years)
+
+
+def bills_table(summary: CompareSummary) -> TableBlock:
     """The bills that the savings are made of, at the ceiling, and how they are proven."""
-    currency, days = summary["currency"], summary["days"]
-    span = f" over {days:g} days" if days else ""
+    currency = summary.currency
+    span = f" over {summary.days:g} days" if summary.days else ""
     columns = (
         text_column("Variant"),
         Column("Before"),
@@ -186,31 +209,22 @@ def bills_table(variants: pd.DataFrame, summary: dict[str, Any]) -> TableBlock:
         Column("Services, at best"),
         text_column("Proof"),
     )
-    money_columns = ("bill_before", "bill_unequipped", "ceiling_bill_after", "ceiling_services_income")
     rows = tuple(
         Row(
             (
-                row["variant"],
-                *(amount(row[column], currency) for column in money_columns),
+                variant.variant,
+                amount(variant.bill_before, currency),
+                amount(variant.bill_unequipped, currency),
+                amount(variant.ceiling_bill_after, currency),
+                amount(variant.ceiling_services_income, currency),
                 "optimal"
-                if row["verdict"] == "optimal"
-                else f"best found, within {of_turnover(row['gap_relative'], row['gap_absolute'], currency)}",
+                if variant.verdict == "optimal"
+                else f"best found, within {of_turnover(variant.gap_relative, variant.gap_absolute, currency)}",
             )
         )
-        for row in variants.to_dict("records")
+        for variant in summary.variants
     )
     return TableBlock(f"Their bills{span}, {currency}", columns, rows)
-
-
-def ceiling_of(row: Mapping[Any, Any], currency: str) -> tuple[str, str]:
-    """Saving of a year and payback with perfect foresight."""
-    without_cost = is_missing(row["capital_cost"])
-    payback = "" if without_cost else years(_or_none(row["ceiling_payback_years"]))
-    return amount(row["ceiling_saving_per_year"], currency), payback
-
-
-def _or_none(value: Any) -> float | None:
-    return None if is_missing(value) else float(value)
 
 
 def bill_blocks(lines: pd.DataFrame, currency: str) -> list[Block]:

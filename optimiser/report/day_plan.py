@@ -8,7 +8,7 @@ from optimiser.columns import START_LOCAL, members, of_inverter, of_service
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
-from optimiser.summary import DayPlanSummary
+from optimiser.summary.day_plan import DayPlanSummary
 from optimiser.words import day, number, of_turnover, percent
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

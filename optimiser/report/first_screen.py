@@ -9,7 +9,7 @@ from optimiser.guide import see
 from optimiser.report import state
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
 from optimiser.report.results import Results
-from optimiser.summary import ProofFigures
+from optimiser.summary.run import ProofFigures
 from optimiser.words import is_missing, money, number, of_turnover, percent, percent_at_most, run_span, years
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from optimiser.report import cautions
@@ -22,81 +20,79 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.page import page_text
+from optimiser.summary.fleet import FleetSummary
 from optimiser.words import amount, day, money, number, percent
 
 
-def fleet_page(summary: dict[str, Any], services: pd.DataFrame, sites: pd.DataFrame) -> str:
+def fleet_page(summary: FleetSummary, services: pd.DataFrame, sites: pd.DataFrame) -> str:
     """The page as text.
 
     Parameters
     ----------
-    summary : dict
+    summary : FleetSummary
     services : DataFrame
         One row a product.
     sites : DataFrame
         One row a site.
     """
-    currency = summary["currency"]
+    currency = summary.currency
     sections = [
         Section("answer", "In short", "In short", tuple(answer(summary))),
         Section("services", "Services", "What the bids pay", tuple(service_blocks(services, currency))),
         Section("sites", "Sites", "How the sites differ", tuple(site_blocks(sites, currency))),
         cautions.SECTION,
     ]
-    return page_text(summary["title"], bool(summary["invented"]), currency, sections)
+    return page_text(summary.title, summary.invented, currency, sections)
 
 
-def answer(summary: dict[str, Any]) -> list[Block]:
+def answer(summary: FleetSummary) -> list[Block]:
     """The three figures of a fleet, and what stands behind them."""
-    currency, lost = summary["currency"], summary["lost_by_rounding"]
-    offered = summary["income_as_offered"]
+    currency, lost = summary.currency, summary.lost_by_rounding
+    offered = summary.income_as_offered
     blocks: list[Block] = []
-    if summary["description"]:
-        blocks.append(Text(summary["description"]))
+    if summary.description:
+        blocks.append(Text(summary.description))
     share = f" That is {percent(lost / offered)} of what is offered." if offered else ""
-    days = summary["steps"] * summary["step_minutes"] / 1440
     blocks.append(
         Headline(
             (
                 Fact(
-                    f"{summary['sites']} sites in {days:g} days",
-                    money(summary["ceiling_saving"], currency),
+                    f"{summary.sites} sites in {summary.days:g} days",
+                    money(summary.ceiling_saving, currency),
                     ("What all of them save on their bills and earn from services, at most: every site knows all "
                      "prices, load and sun beforehand.",),
                 ),
                 Fact(
                     "Services as bid",
-                    money(summary["income_as_bid"], currency),
+                    money(summary.income_as_bid, currency),
                     (f"The offers of all sites would pay {money(offered, currency)}; whole bids lose "
                      f"{money(lost, currency)} of it.{share}",),
                 ),
                 Fact(
                     "Without the aggregator",
-                    money(summary["income_if_alone"], currency),
+                    money(summary.income_if_alone, currency),
                     ("What services would pay if each site had to keep the market's steps and least bids by itself, "
                      "with the offers it makes here.",),
                 ),
             )
         )
     )  # fmt: skip
-    if summary["failed"]:
-        words = [f"{name}: {fault}" for name, fault in list(summary["failed"].items())[:20]]
+    if summary.failed:
+        words = [f"{name}: {fault}" for name, fault in list(summary.failed.items())[:20]]
         blocks.append(
-            Points(
-                (f"{len(summary['failed'])} sites have no answer and are in no figure.", *words), "warning"
-            )
+            Points((f"{len(summary.failed)} sites have no answer and are in no figure.", *words), "warning")
         )
-    if summary["unproven"]:
-        verdicts = [f"{name}: {verdict}" for name, verdict in list(summary["unproven"].items())[:20]]
-        count = len(summary["unproven"])
-        whole = f"{count} of {summary['sites']} sites are not proven within tolerance; figures hold their best found."
+    if summary.unproven:
+        verdicts = [f"{name}: {verdict}" for name, verdict in list(summary.unproven.items())[:20]]
+        count = len(summary.unproven)
+        whole = f"{count} of {summary.sites} sites are not proven within tolerance; figures hold their best found."
         blocks.append(Points((whole, *verdicts), "warning"))
-    gap = summary["widest_gap_relative"]
+    gap = summary.widest_gap_relative
     blocks.append(
         Text(
-            f"From {day(summary['start'][:10])}, {summary['steps']:,} steps of {summary['step_minutes']:g} minutes, "
-            f"clock of {summary['zone']}. Each site's schedule is its best within {percent(gap, 3)} of its turnover, "
-            f"all of them together within {money(summary['gaps_absolute'], currency)}; "
+            f"From {day(summary.start[:10])}, {summary.steps:,} steps of {summary.step_minutes:g} minutes, "
+            f"clock of {summary.zone}. Each site's schedule is its best within {percent(gap, 3)} of its turnover, "
+            f"all of them together within {money(summary.gaps_absolute, currency)}; "
             "a bid is no more than the sum of what the sites offer, so no schedule changes.",
             "quiet",
         )

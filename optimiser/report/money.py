@@ -23,7 +23,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.results import Results
-from optimiser.summary import AppraisalFigures, Headline, PriceYearSpread
+from optimiser.summary.run import AppraisalFigures, Headline, PriceYearSpread
 from optimiser.words import amount, is_missing, listed, money, number, percent, quantity, years
 
 # Colours of the kinds of items, as the style sheet names them.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimiser.report.blocks import Block, Heading, NamedValues, Points, Section, Text
 from optimiser.report.results import Results
 from optimiser.report.state import further_digit
-from optimiser.summary import Direction
+from optimiser.summary.run import Direction
 from optimiser.words import amount, money, number, percent, tiny
 
 

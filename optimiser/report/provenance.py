@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimiser.report.blocks import Block, NamedValues, Row, Section, TableBlock, text_column
 from optimiser.report.results import Results
-from optimiser.summary import Provenance
+from optimiser.summary.run import Provenance
 from optimiser.words import number
 
 VERSIONS = (

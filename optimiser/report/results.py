@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from optimiser.report.diagram import Wired
-from optimiser.summary import Summary
+from optimiser.summary.run import Summary
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from optimiser.report.blocks import (
 from optimiser.report.results import Results
 from optimiser.services.product import ProductRule
 from optimiser.studies.concentration import ConcentrationFigures
-from optimiser.summary import SoldService
+from optimiser.summary.run import SoldService
 from optimiser.words import amount, is_missing, money, month, number, percent
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimiser.report.blocks import Block, Heading, Points
-from optimiser.summary import ProofFigures, Summary
+from optimiser.summary.run import ProofFigures, Summary
 from optimiser.words import listed, number, of_turnover
 
 

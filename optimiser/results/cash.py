@@ -7,7 +7,7 @@ import pandas as pd
 
 from optimiser.finance import Appraisal, discounted
 from optimiser.scenario.cost import SUMS, YEAR
-from optimiser.summary import CashFlowYear
+from optimiser.summary.run import CashFlowYear
 
 
 def cash_flow(appraisal: Appraisal | None) -> list[CashFlowYear]:

@@ -7,7 +7,7 @@ import pandas as pd
 from optimiser.accounts.settlement import Statement
 from optimiser.columns import IMPORT
 from optimiser.errors import DriftError
-from optimiser.summary import Summary
+from optimiser.summary.run import Summary
 
 
 def check_reconciled(statement: Statement, summary: Summary, table: pd.DataFrame) -> None:

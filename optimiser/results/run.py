@@ -23,7 +23,7 @@ from optimiser.scenario.read import read_scenario
 from optimiser.studies.catalogue import make_studies, usual, with_required
 from optimiser.studies.without_foresight import WithoutForesight
 from optimiser.study import Study
-from optimiser.summary import RunState, Stage, Summary
+from optimiser.summary.run import RunState, Stage, Summary
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from optimiser.scenario.file import Scenario
 from optimiser.studies.price_years import spread
 from optimiser.studies.without_foresight import paid_for
 from optimiser.study import Study
-from optimiser.summary import (
+from optimiser.summary.run import (
     AppraisalFigures,
     Balance,
     Bases,

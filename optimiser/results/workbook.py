@@ -13,7 +13,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from optimiser.finance import Appraisal
 from optimiser.scenario.cost import SAVING_NAMES, Cost
-from optimiser.summary import Summary
+from optimiser.summary.run import Summary
 from optimiser.writing import is_formula
 
 BOLD = Font(bold=True)

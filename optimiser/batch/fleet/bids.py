@@ -7,9 +7,9 @@ rounded down to a whole bid, and each site is paid for the part of its offer tha
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,7 @@ from optimiser.batch.fleet.file import Fleet
 from optimiser.columns import START
 from optimiser.dispatch import OPTIMAL
 from optimiser.services.product import Product
+from optimiser.summary.fleet import FleetSummary
 from optimiser.terms.data import InputData
 
 # A bid is a whole one if it misses it by less than what a solver's tolerance can take away.
@@ -31,7 +32,7 @@ class FleetResult:
 
     Attributes
     ----------
-    summary : dict
+    summary : FleetSummary
     services : DataFrame
         One row a product: what is offered and bid (kW hours), what the offers and the bids would pay, what rounding
         loses, and what the sites could earn if each had to keep the market's steps by itself. [currency]
@@ -39,15 +40,12 @@ class FleetResult:
         One row a site: bill before, bill after, services as offered, services as bid, saving, gap, verdict.
     bids : DataFrame
         One row a step: what is offered and bid of each product. [kW]
-    failed : dict of str to str
-        What went wrong with sites that have no answer.
     """
 
-    summary: dict[str, Any]
+    summary: FleetSummary
     services: pd.DataFrame
     sites: pd.DataFrame
     bids: pd.DataFrame
-    failed: dict[str, str]
 
 
 def whole_bids(product: Product, offered_kw: np.ndarray, data: InputData) -> np.ndarray:
@@ -77,8 +75,9 @@ def whole_bids(product: Product, offered_kw: np.ndarray, data: InputData) -> np.
     return offered[blocks.of_step]
 
 
-def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str, str]) -> FleetResult:
+def joined(fleet: Fleet, found: Sequence[SiteAnswer], kept: Path) -> FleetResult:
     """Bids out of the answers of all sites, and what each is paid of them."""
+    solved = [answer for answer in found if not answer.problem]
     timeline = fleet.example.timeline
     data = fleet.example.data
     names = [product.name for product in fleet.products]
@@ -146,7 +145,7 @@ def joined(fleet: Fleet, solved: list[SiteAnswer], kept: Path, failed: dict[str,
         },
         index=timeline.starts.rename(START),
     )
-    return FleetResult(_summary(fleet, services, sites, failed), services, sites, table, failed)
+    return FleetResult(_summary(fleet, services, sites, found), services, sites, table)
 
 
 def _share(bid_kw: np.ndarray, offered_kw: np.ndarray) -> np.ndarray:
@@ -156,28 +155,29 @@ def _share(bid_kw: np.ndarray, offered_kw: np.ndarray) -> np.ndarray:
 
 
 def _summary(
-    fleet: Fleet, services: pd.DataFrame, sites: pd.DataFrame, failed: dict[str, str]
-) -> dict[str, Any]:
+    fleet: Fleet, services: pd.DataFrame, sites: pd.DataFrame, found: Sequence[SiteAnswer]
+) -> FleetSummary:
     timeline = fleet.example.timeline
     unproven = sites[sites["verdict"] != OPTIMAL].sort_values("gap_relative", ascending=False, kind="stable")
-    return {
-        "title": fleet.file.title,
-        "description": fleet.file.description,
-        "invented": fleet.file.invented or fleet.example.file.invented,
-        "currency": fleet.example.file.currency,
-        "zone": timeline.zone,
-        "start": timeline.local()[0].isoformat(),
-        "steps": timeline.steps,
-        "step_minutes": timeline.step_minutes,
-        "sites": len(sites),
-        "failed": failed,
-        "verdict": str(unproven["verdict"].iloc[0]) if len(unproven) else OPTIMAL,  # the widest
-        "unproven": dict(zip(unproven["site"], unproven["verdict"], strict=True)),
-        "ceiling_saving": float(sites["ceiling_saving"].sum()),
-        "income_as_offered": float(services["income_as_offered"].sum()),
-        "income_as_bid": float(services["income_as_bid"].sum()),
-        "income_if_alone": float(services["income_if_alone"].sum()),
-        "lost_by_rounding": float(services["lost_by_rounding"].sum()),
-        "widest_gap_relative": float(sites["gap_relative"].max()),
-        "gaps_absolute": float(sites["gap_absolute"].sum()),
-    }
+    return FleetSummary(
+        title=fleet.file.title,
+        description=fleet.file.description,
+        invented=fleet.file.invented or fleet.example.file.invented,
+        currency=fleet.example.file.currency,
+        zone=timeline.zone,
+        start=timeline.local()[0].isoformat(),
+        steps=timeline.steps,
+        step_minutes=timeline.step_minutes,
+        sites=len(sites),
+        failed={answer.name: answer.problem for answer in found if answer.problem},
+        defects=tuple(answer.name for answer in found if answer.defect),
+        verdict=str(unproven["verdict"].iloc[0]) if len(unproven) else OPTIMAL,  # the widest
+        unproven=dict(zip(unproven["site"], unproven["verdict"], strict=True)),
+        ceiling_saving=float(sites["ceiling_saving"].sum()),
+        income_as_offered=float(services["income_as_offered"].sum()),
+        income_as_bid=float(services["income_as_bid"].sum()),
+        income_if_alone=float(services["income_if_alone"].sum()),
+        lost_by_rounding=float(services["lost_by_rounding"].sum()),
+        widest_gap_relative=float(sites["gap_relative"].max()),
+        gaps_absolute=float(sites["gap_absolute"].sum()),
+    )

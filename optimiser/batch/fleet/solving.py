@@ -72,13 +72,9 @@ def solve_fleet(
         ) from None
     with folder_held(kept):
         found = _solve_members(fleet, kept, workers, executor, progress or (lambda words: None))
-        failed = {answer.name: answer.problem for answer in found if answer.problem}
-        solved = [answer for answer in found if not answer.problem]
-        if not solved:
-            raise OptimiserError("no site has an answer. The first: " + next(iter(failed.values())))
-        made = joined(fleet, solved, kept, failed)
-        made.summary["defects"] = [answer.name for answer in found if answer.defect]
-        return made
+        if all(answer.problem for answer in found):
+            raise OptimiserError(f"no site has an answer. The first: {found[0].problem}")
+        return joined(fleet, found, kept)
 
 
 def _solve_members(

@@ -26,6 +26,6 @@ def write_fleet(result: FleetResult, folder: str | Path) -> dict[str, Path]:
             "sites": ("fleet-sites.csv", result.sites),
             "services": ("fleet-services.csv", result.services),
             "bids": ("fleet-bids.parquet", result.bids.to_parquet),
-            "summary": ("fleet.json", result.summary),
+            "summary": ("fleet.json", result.summary.as_dict()),
         },
     )

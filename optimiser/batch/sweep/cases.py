@@ -15,7 +15,7 @@ from optimiser.errors import DriftError, InfeasibleError, OptimiserError, Scenar
 from optimiser.results.run import run
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import vary
-from optimiser.summary import Summary
+from optimiser.summary.run import Summary
 
 DONE, BEST_FOUND = "done", "best found"
 WITH_RESULTS = (DONE, BEST_FOUND)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any, Final, Literal, TypeVar
 
-from pydantic import AliasChoices, BaseModel, ConfigDict, Field
+from pydantic import AliasChoices, ConfigDict, Field
 
 from optimiser.finance.ageing import BankLife
 from optimiser.finance.appraisal import AppraisedYear, Sensitivity
 from optimiser.services.product import ProductRule
 from optimiser.studies.catalogue import STUDIES
 from optimiser.study import Figures
+from optimiser.summary.part import Part, figure
 
 # Raised when a key goes, or means something else; a new key alone leaves it.
 SCHEMA_VERSION: Final = 1
@@ -18,22 +19,6 @@ SCHEMA_VERSION: Final = 1
 Stage = Literal["early", "stopped", "final"]
 Basis = Literal["ceiling", "forecast_driven"]
 F = TypeVar("F", bound=Figures)
-
-
-class Part(BaseModel):
-    """A frozen, strict part of a summary: wrong types, unknown keys and numbers without an end are refused."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        strict=True,
-        frozen=True,
-        allow_inf_nan=False,
-        json_schema_serialization_defaults_required=True,
-    )
-
-
-def _figure(unit: str, words: str) -> Any:
-    return Field(description=f"{words} [{unit}]")
 
 
 class Bases(Part):
@@ -57,26 +42,26 @@ class BasisFigures(Part):
 class Headline(Part):
     """The bills, the saving and what it is worth, with perfect foresight and without."""
 
-    bill_before: float = _figure("currency", "to pay over the days of the run without the system")
-    ceiling_bill_after: float = _figure("currency", "to pay with it, income from services apart")
-    ceiling_services_income: float = _figure("currency", "what services pay over the days of the run")
-    ceiling_saving: float = _figure("currency", "saved over the days of the run")
-    ceiling_saving_per_year: float = _figure("currency/year", "the same, scaled where scaled_to_year")
-    ceiling_payback_years: float | None = _figure("years", "simple payback; null: never, or no cost")
-    ceiling_npv: float | None = _figure("currency", "net present value; null without costs")
-    forecast_driven_bill_after: float | None = _figure("currency", "to pay, without foresight")
-    forecast_driven_services_income: float | None = _figure("currency", "paid by services, without foresight")
-    forecast_driven_saving: float | None = _figure("currency", "saved, without foresight")
-    forecast_driven_saving_per_year: float | None = _figure("currency/year", "the same, of a year")
-    forecast_driven_payback_years: float | None = _figure("years", "simple payback, without foresight")
-    forecast_driven_npv: float | None = _figure("currency", "net present value, without foresight")
+    bill_before: float = figure("currency", "to pay over the days of the run without the system")
+    ceiling_bill_after: float = figure("currency", "to pay with it, income from services apart")
+    ceiling_services_income: float = figure("currency", "what services pay over the days of the run")
+    ceiling_saving: float = figure("currency", "saved over the days of the run")
+    ceiling_saving_per_year: float = figure("currency/year", "the same, scaled where scaled_to_year")
+    ceiling_payback_years: float | None = figure("years", "simple payback; null: never, or no cost")
+    ceiling_npv: float | None = figure("currency", "net present value; null without costs")
+    forecast_driven_bill_after: float | None = figure("currency", "to pay, without foresight")
+    forecast_driven_services_income: float | None = figure("currency", "paid by services, without foresight")
+    forecast_driven_saving: float | None = figure("currency", "saved, without foresight")
+    forecast_driven_saving_per_year: float | None = figure("currency/year", "the same, of a year")
+    forecast_driven_payback_years: float | None = figure("years", "simple payback, without foresight")
+    forecast_driven_npv: float | None = figure("currency", "net present value, without foresight")
     rests_on: Basis = Field(description="the basis of payback and net present value")
     bases: Bases
     scaled_to_year: bool = Field(description="whether a shorter run was scaled to a year")
-    capital_cost: float | None = _figure("currency", "laid out in year 0, before incentives")
-    yearly_cost: float | None = _figure("currency/year", "upkeep")
-    discount_rate_fraction: float | None = _figure("-", "of a year, with inflation in it")
-    life_years: int | None = _figure("years", "years that are appraised")
+    capital_cost: float | None = figure("currency", "laid out in year 0, before incentives")
+    yearly_cost: float | None = figure("currency/year", "upkeep")
+    discount_rate_fraction: float | None = figure("-", "of a year, with inflation in it")
+    life_years: int | None = figure("years", "years that are appraised")
 
     @property
     def ceiling(self) -> BasisFigures:
@@ -105,7 +90,7 @@ class LineTotal(Part):
     group: str
     line: str
     cash: bool = Field(description="false for what steers the schedule and is never paid")
-    amount: float = _figure("currency", "income positive")
+    amount: float = figure("currency", "income positive")
 
 
 class Balance(Part):
@@ -126,9 +111,9 @@ class SoldService(Part):
     rules: tuple[ProductRule, ...]
     source: str
     rules_as_of: str
-    offered_kw_hours: float = _figure("kW h", "power offered, times the hours that it was")
-    paid: float = _figure("currency", "for availability")
-    best_one_percent_share: float = _figure(
+    offered_kw_hours: float = figure("kW h", "power offered, times the hours that it was")
+    paid: float = figure("currency", "for availability")
+    best_one_percent_share: float = figure(
         "-", "share of what is paid that the best hundredth of steps brings"
     )
 
@@ -136,8 +121,8 @@ class SoldService(Part):
 class Crossing(Part):
     """What it changes that expected calls run through both registers of the meter."""
 
-    kwh: float = _figure("kWh", "through each register beside what nets within its step")
-    amount: float = _figure("currency", "on the bill; negative is a cost")
+    kwh: float = figure("kWh", "through each register beside what nets within its step")
+    amount: float = figure("currency", "on the bill; negative is a cost")
 
 
 class StoreUse(Part):
@@ -145,11 +130,11 @@ class StoreUse(Part):
 
     name: str
     technology: str
-    capacity_kwh: float = _figure("kWh", "usable energy")
-    cycles: float = _figure("-", "discharged over capacity")
-    discharged_kwh: float = _figure("kWh", "discharged, for calls of services too")
-    discharged_for_calls_kwh: float = _figure("kWh", "of which for calls")
-    losses_kwh: float = _figure("kWh", "lost in the bank")
+    capacity_kwh: float = figure("kWh", "usable energy")
+    cycles: float = figure("-", "discharged over capacity")
+    discharged_kwh: float = figure("kWh", "discharged, for calls of services too")
+    discharged_for_calls_kwh: float = figure("kWh", "of which for calls")
+    losses_kwh: float = figure("kWh", "lost in the bank")
 
 
 class Direction(Part):
@@ -168,15 +153,15 @@ class ProofFigures(Part):
 
     verdict: str
     route: str
-    bound: float = _figure("currency", "the most that any schedule makes")
-    settled: float = _figure("currency", "what the books make of this one")
-    gap_absolute: float = _figure("currency", "between the two")
-    gap_relative: float = _figure("-", "the same, as a share of turnover")
-    turnover: float = _figure("currency", "all amounts paid either way")
-    tolerance_relative: float = _figure("-", "gap that counts as optimal")
+    bound: float = figure("currency", "the most that any schedule makes")
+    settled: float = figure("currency", "what the books make of this one")
+    gap_absolute: float = figure("currency", "between the two")
+    gap_relative: float = figure("-", "the same, as a share of turnover")
+    turnover: float = figure("currency", "all amounts paid either way")
+    tolerance_relative: float = figure("-", "gap that counts as optimal")
     primal_violation: float
     replay_violation: float
-    seconds_a_digit: float | None = _figure(
+    seconds_a_digit: float | None = figure(
         "s", "what a tenth of the gap would take, at the pace of the search's end; null where not known"
     )
     ended: str = Field(description="why the search ended with a gap beyond the tolerance; else empty")
@@ -194,7 +179,7 @@ class RunState(Part):
     stage: Stage = Field(description="early: it went on and is to replace this; stopped: on request; final")
     searching: bool = Field(description="whether a better schedule was still being looked for")
     waiting: tuple[str, ...] = Field(description="studies that were asked for and not made yet")
-    seconds: float = _figure("s", "since it began")
+    seconds: float = figure("s", "since it began")
 
 
 class CashFlowYear(Part):
@@ -217,15 +202,15 @@ class PriceYearSpread(Part):
 class AppraisalFigures(Part):
     """What the appraisal found beside the cash flow (`finance.Appraisal`)."""
 
-    ceiling_saving: float = _figure("currency/year", "saving of year 1 with perfect foresight")
-    realised_share: float | None = _figure("-", "of it without foresight; null where not measured")
-    real_rate_fraction: float = _figure("-", "discount rate without inflation")
-    discounted_payback_years: float | None = _figure("years", "null: never")
+    ceiling_saving: float = figure("currency/year", "saving of year 1 with perfect foresight")
+    realised_share: float | None = figure("-", "of it without foresight; null where not measured")
+    real_rate_fraction: float = figure("-", "discount rate without inflation")
+    discounted_payback_years: float | None = figure("years", "null: never")
     dips_again: bool = Field(description="whether the running sum falls below zero again")
-    internal_rates: tuple[float, ...] = _figure("-", "every internal rate of return")
-    modified_rate: float | None = _figure("-", "reinvested at the discount rate")
-    return_on_investment: float | None = _figure("-", "over the life")
-    storage_cost_per_kwh: float | None = _figure("currency/kWh", "levelised")
+    internal_rates: tuple[float, ...] = figure("-", "every internal rate of return")
+    modified_rate: float | None = figure("-", "reinvested at the discount rate")
+    return_on_investment: float | None = figure("-", "over the life")
+    storage_cost_per_kwh: float | None = figure("currency/kWh", "levelised")
     storage_cost_name: str
     storage_cost_words: str
     kinds: dict[str, str] = Field(description="the kind of each item of the cash flow")
@@ -256,7 +241,7 @@ class Provenance(Part):
     scenario_sha256: str
     files: dict[str, str] = Field(description="SHA-256 of each data file")
     options: dict[str, float | str | bool | None]
-    seconds: dict[str, float] = _figure("s", "by what they were spent on")
+    seconds: dict[str, float] = figure("s", "by what they were spent on")
 
 
 class Summary(Part):
@@ -277,7 +262,7 @@ class Summary(Part):
     state: RunState
     headline: Headline
     lines: tuple[LineTotal, ...]
-    energy_kwh: dict[str, float] = _figure("kWh", "totals over the days of the run")
+    energy_kwh: dict[str, float] = figure("kWh", "totals over the days of the run")
     balance: Balance
     services: tuple[SoldService, ...]
     crossing: Crossing | None
@@ -301,36 +286,6 @@ class Summary(Part):
         """Length of the run. [days]"""
         return self.steps * self.step_minutes / 1440
 
-    def as_dict(self) -> dict[str, Any]:
-        """The summary as tables, lists, numbers and texts, as summary.json has it."""
-        return self.model_dump(mode="json")
-
-
-class DayPlanSummary(Part):
-    """What a plan of the next day rests on and comes to, as it stands in plan.json."""
-
-    title: str
-    invented: bool
-    currency: str
-    zone: str
-    start: str = Field(description="of the first step, on the site's clock")
-    steps: int
-    step_minutes: int
-    stored_fraction: float = _figure("-", "share of each bank's usable energy that it held at the start")
-    verdict: str
-    gap_relative: float
-    gap_absolute: float = _figure("currency", "at most so much better a plan may be")
-    import_kwh: float
-    export_kwh: float
-    forecast: str = Field(description="the file that it was made from")
-
-
-class DayPlanFile(DayPlanSummary):
-    """The same as it is written: with what tells a plan from any other, and the digests of what was written beside."""
-
-    run: str
-    files: dict[str, str] = Field(description="SHA-256 of each other file of the plan, by name")
-
 
 class SummaryFile(Summary):
     """A summary as it is written: with the digests of what was written beside it."""
@@ -350,8 +305,3 @@ def json_schema() -> dict[str, Any]:
         found[name] = {"$ref": f"#/$defs/{kind.__name__}"}
     schema["properties"]["studies"]["properties"] = found
     return schema
-
-
-def plan_schema() -> dict[str, Any]:
-    """JSON Schema of plan.json."""
-    return DayPlanFile.model_json_schema(mode="serialization")
