@@ -15,6 +15,7 @@ import numpy as np
 from optimiser.control.learning import by_step
 from optimiser.plant.executed import settled_lines
 from optimiser.plant.walk import SHORT, Commands, Orders, Plant, State, Walk
+from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
 
 LEAST_BETTER = 1e-6  # [currency]
@@ -53,6 +54,8 @@ class Choice:
         Of the periods.
     controllers : tuple
         Of the candidates, as the walk left them.
+    lead : int
+        Steps before the run that were walked to warm up, which the controllers count and the walk does not hold.
     """
 
     names: tuple[str, ...]
@@ -61,6 +64,7 @@ class Choice:
     earned: np.ndarray
     labels: tuple[str, ...]
     controllers: tuple[Any, ...] = field(repr=False)
+    lead: int = 0
 
     def words(self) -> str:
         """Which ran when: "own use in 2024-01, stored worth from 2024-02 to 2024-12"."""
@@ -111,7 +115,10 @@ def _of_cases(state: State, cases: list[int]) -> State:
 
 
 def choose(
-    plant: Plant, candidates: Sequence[Candidate], say: Callable[[str], None] = lambda words: None
+    plant: Plant,
+    candidates: Sequence[Candidate],
+    say: Callable[[str], None] = lambda words: None,
+    run: Scenario | None = None,
 ) -> Choice:
     """Walk candidates through the timeline, and the choice among them.
 
@@ -122,40 +129,54 @@ def choose(
         The first runs the first billing period.
     say : callable
         Told now and then how far it has come.
+    run : Scenario, optional
+        The last days of the plant's scenario, where it was begun earlier to warm up: what came of the days before
+        decides the run's first period, and each store stands at the run's start as the scenario says.
     """
-    scenario = plant.scenario
-    periods = scenario.timeline.groups(scenario.tariff.period)
-    edges = np.append(periods.first_step, plant.steps)
+    run = run or plant.scenario
+    lead = plant.steps - run.timeline.steps
+    periods = run.timeline.groups(run.tariff.period)
+    edges = np.append(lead + periods.first_step, plant.steps)
     together = _Together([candidate.make(plant) for candidate in candidates])
-    earned = np.zeros((len(candidates), periods.count))
-    ran = np.zeros(periods.count, int)
     whole: dict[str, np.ndarray] = {}
-    stored = np.broadcast_to(plant.stores.start_kwh, (len(candidates) + 1, len(plant.stores.start_kwh)))
-    for number in range(periods.count):
-        first, stop = int(edges[number]), int(edges[number + 1])
-        ran[number] = together.chosen = _best(earned[:, :number], whole, first)
-        say(f"{periods.labels[number]}, run by {candidates[together.chosen].name}")
-        walk = plant.walk(together, cases=len(stored), steps=np.arange(first, stop), start_kwh=stored)
-        stored = walk.stored_kwh[-1]
+    start = np.broadcast_to(plant.stores.start_kwh, (len(candidates) + 1, len(plant.stores.start_kwh)))
+
+    def through(first: int, stop: int, stored: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Walk some steps; what each candidate earned in them, and what is stored at their end."""
+        walk = plant.walk(together, cases=len(start), steps=np.arange(first, stop), start_kwh=stored)
         for name, values in vars(walk).items():
             if name not in whole:
                 whole[name] = np.zeros((plant.steps, *values.shape[1:]))
             whole[name][first:stop] = values
         so_far = Walk(**whole)
-        earned[:, number] = [_earned(plant, so_far, case, first, stop) for case in range(len(candidates))]
+        earned = [_earned(plant, so_far, case, first, stop) for case in range(len(candidates))]
+        return np.array(earned), walk.stored_kwh[-1]
+
+    # The first column is what the days before the run say, nothing where there are none.
+    earned = np.zeros((len(candidates), 1 + periods.count))
+    ran, stored = np.zeros(periods.count, int), start
+    if lead:
+        say("days before the run, to warm up")
+        earned[:, 0], _ = through(0, lead, start)
+    for number in range(periods.count):
+        first, stop = int(edges[number]), int(edges[number + 1])
+        ran[number] = together.chosen = _best(earned[:, : 1 + number], whole, first)
+        say(f"{periods.labels[number]}, run by {candidates[together.chosen].name}")
+        earned[:, 1 + number], stored = through(first, stop, stored)
     return Choice(
         tuple(candidate.name for candidate in candidates),
-        Walk(**whole),
+        Walk(**{name: values[lead:] for name, values in whole.items()}),
         ran,
-        earned,
+        earned[:, 1:],
         periods.labels,
         tuple(together.controllers),
+        lead,
     )
 
 
 def _best(earned: np.ndarray, whole: dict[str, np.ndarray], first: int) -> int:
     """The candidate that earned most so far and kept every limit; the first of equals."""
-    if not earned.shape[1]:
+    if not first:
         return 0
     sums = earned.sum(axis=1)
     broken = whole["short_kw"][:first, : len(sums)].max(axis=0) > SHORT

@@ -88,6 +88,13 @@ class Foresight(Component):
         above=0,
         at_most=366,
     )
+    warm_up_days: int = quantity(
+        "days",
+        "days before the timeline, in the same files, that own devices learn from and are first chosen by",
+        default=0,
+        at_least=0,
+        at_most=3660,
+    )
     published: Several[Published] = Field(
         default=(), description="when series of prices are known; left out: each as its interval begins"
     )
@@ -154,6 +161,8 @@ class Foresight(Component):
             raise ValueError("policies names one twice; name each once")
         if self.headline is not None and self.headline not in self.policies:
             raise ValueError(f"headline must be one of policies, got {self.headline}")
+        if self.warm_up_days and self.headline is not None:
+            raise ValueError("warm_up_days counts only where headline is chosen; leave out one of the two")
         if "forecast" in self.policies and not self.forecast:
             raise ValueError("the policy forecast needs [[foresight.forecast]] with `of` and `series`")
         return self

@@ -123,6 +123,53 @@ def read_part(scenario: Scenario, name: str) -> dict[str, Any]:
     return rebased(raw, name) if "component" in raw else dict(raw)
 
 
+def warmed_up(scenario: Scenario) -> Scenario:
+    """The same scenario begun as many days earlier as its `warm_up_days` say, with nothing sold."""
+    days = scenario.foresight.warm_up_days
+    return (
+        vary(scenario, {**_begun_earlier(scenario.file), "foresight.warm_up_days": 0}) if days else scenario
+    )
+
+
+def _begun_earlier(file: ScenarioFile) -> dict[str, Any]:
+    """The timeline with the days to warm up by before it."""
+    days = file.foresight.warm_up_days
+    start = file.timeline.start - datetime.timedelta(days=days)
+    return {"timeline.start": start, "timeline.days": file.timeline.days + days}
+
+
+def _cold(
+    file: ScenarioFile, tables: Mapping[str, SeriesTable], unfit: Mapping[str, Sequence[str]]
+) -> Iterator[str]:
+    """What keeps the days to warm up by from being read, beside what is said of the timeline's own."""
+    days = file.foresight.warm_up_days
+    if not days:
+        return
+    try:
+        span = file.timeline.model_copy(
+            update={key.partition(".")[2]: value for key, value in _begun_earlier(file).items()}
+        )
+    except OverflowError:
+        yield f"foresight.warm_up_days: there are no {days} days before the timeline. Lower it."
+        return
+    longer = timeline_of(file.model_copy(update={"timeline": span}))
+    if isinstance(longer, str):
+        yield f"foresight.warm_up_days: with {days} days more, {longer}"
+        return
+    for place, reference, least in references_of(file):
+        name, _, column = reference.partition(".")
+        if name in tables and not unfit:
+            try:
+                lay(tables[name], column, longer, least)
+            except SeriesError as error:
+                for fault in error.faults:
+                    yield (
+                        f"foresight.warm_up_days: {reference} ({place}) has no {days} days before the timeline: "
+                        f"{fault} Begin timeline.start later, or lower warm_up_days."
+                    )
+                return
+
+
 def price_year(scenario: Scenario, index: int) -> Scenario:
     """The same scenario on the data files of one of its price years.
 
@@ -269,6 +316,7 @@ def _build_completed(
                 for fault in placed(path, "", error):
                     unfit.setdefault(fault, []).append(place)
     faults += [f"{', '.join(places)}{fault}" for fault, places in unfit.items()]
+    faults += _cold(file, tables, unfit)
     issued: dict[str, Issued] = {}
     floors = least_of(file)
     for index, told in enumerate(file.foresight.forecast):

@@ -33,6 +33,7 @@ from optimiser.foresight.running import run_under
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
 from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import warmed_up
 from optimiser.study import Figures, Study
 from optimiser.terms.books import SettledTerms
 from optimiser.terms.line import Line
@@ -134,6 +135,7 @@ def measured(statement: Statement, say: Progress, *, sampled: bool = False) -> M
         if scenario.service or scenario.foresight.headline is not None or not scenario.site.inverter:
             return _planned(statement, say)
         say("the same site by its own devices")
+        sampled = sampled and not scenario.foresight.warm_up_days
         return (_by_weeks(statement) if sampled else None) or _walked(statement)
     except (InfeasibleError, UnprovenError, DriftError):
         return None
@@ -158,7 +160,8 @@ def _planned(statement: Statement, say: Progress) -> MeasuredShare | None:
 
 def _walked(statement: Statement) -> MeasuredShare:
     """The devices over the whole run."""
-    choice = choose(Plant(statement.dispatch.scenario), CANDIDATES)
+    scenario = statement.dispatch.scenario
+    choice = choose(Plant(warmed_up(scenario)), CANDIDATES, run=scenario)
     return _share_of(statement, settled_walk(statement.dispatch, choice.walk, len(choice.names)), BY_DEVICES)
 
 

@@ -29,6 +29,7 @@ from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
 from optimiser.progress import SideBySide
 from optimiser.scenario.file import Scenario
+from optimiser.scenario.read import warmed_up
 from optimiser.studies.timetable import TIMETABLE, TimetableStudy
 from optimiser.study import Study
 
@@ -170,23 +171,27 @@ def _steered(found: WithoutForesight, choice: Choice) -> Steered | None:
             mode[mine] = Mode.COVER_LOAD
         elif isinstance(controller, StoredWorth):
             # Its last case is the choice's in the periods that it ran.
-            mode[mine], worth[mine] = controller.modes[mine], controller.worth_per_kwh[mine]
+            mode[mine] = controller.modes[choice.lead :][mine]
+            worth[mine] = controller.worth_per_kwh[choice.lead :][mine]
     return Steered(choice.names, ran, mode, worth)
 
 
 def _chosen(scenario: Scenario, outcomes: Sequence[_Outcome], say: Progress) -> Choice:
     """Own devices walked side by side, and the choice among them and what plans made of the site.
 
-    Nothing is sold; plans join where nothing is, from what was carried out of them.
+    Nothing is sold; plans join where nothing is, from what was carried out of them, but for where days before the run
+    choose too: nobody planned those.
     """
+    warm = bool(scenario.foresight.warm_up_days) and _chooses(scenario)
     candidates = [Candidate(OWN_USE, OwnUse)]
     if scenario.site.inverter:
         candidates += [Candidate(STORED_WORTH, StoredWorth), Candidate(REPLANNED, Replanned)]
     for outcome in outcomes:
-        if outcome.executed is not None and outcome.name not in SEE_WHAT_HAPPENS and _chooses(scenario):
+        follows = outcome.executed is not None and outcome.name not in SEE_WHAT_HAPPENS
+        if outcome.executed is not None and follows and _chooses(scenario) and not warm:
             net_kw = _net_kw(outcome.executed.dispatch)
             candidates.append(Candidate(outcome.name, partial(Followed, net_kw=net_kw)))
-    return choose(Plant(scenario), candidates, say)
+    return choose(Plant(warmed_up(scenario) if warm else scenario), candidates, say, scenario)
 
 
 def chosen_statement(scenario: Scenario, ceiling: Dispatch, say: Progress) -> Statement:
@@ -245,7 +250,9 @@ def _cases(scenario: Scenario, choice: Choice) -> list[tuple[int, str, str]]:
         if name in (OWN_USE, STORED_WORTH, REPLANNED)
     ]
     if _chooses(scenario):
-        words = f"in each billing period what would have earned most in those before: {choice.words()}"
+        days = scenario.foresight.warm_up_days
+        warm = f" and in {days} days before the run" if days else ""
+        words = f"in each billing period what would have earned most in those before{warm}: {choice.words()}"
         rows.insert(0, (len(choice.names), CHOSEN, words))
     return rows
 
