@@ -1,4 +1,8 @@
-"""Sizes: against solving every combination, the same choice written independently, and handbook finance."""
+"""Sizes: against solving every combination, the same choice written independently, and handbook finance.
+
+What is written is checked by `jsonschema`, an independent implementation of JSON Schema draft 2020-12
+(https://json-schema.org/draft/2020-12).
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ import json
 import math
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import numpy_financial
 import pytest
@@ -27,6 +32,7 @@ from optimiser.engine.tiling import build_problem
 from optimiser.errors import OptimiserError, ScenarioError
 from optimiser.finance.yearly import yearly_saving
 from optimiser.starter import write_starter
+from optimiser.summary.schemas import SCHEMAS
 
 LISTS = """
 [[choice]]
@@ -98,11 +104,11 @@ def test_the_best_of_a_list_is_the_best_of_all_runs(home, tmp_path):
     """Every combination run by itself: none leaves more, and the best found is one of them."""
     made = find_sizes(home, choices(tmp_path, LISTS, home), share=1.0)
     nets = {sizes: net_of(home, sizes) for sizes in itertools.product((1, 2, 3), (3.0, 5.0, 8.0))}
-    best = made.summary["best"]
-    assert "best" == best["verdict"]
-    assert best["net_a_year"] == pytest.approx(nets[(best["batteries"], best["inverter"])], abs=0.01)
-    assert max(nets.values()) <= best["net_bound_a_year"] + 0.01
-    assert max(nets.values()) - best["net_a_year"] <= 1e-3 * best["ceiling_saving_a_year"]
+    best = made.summary.best
+    assert "best" == best.verdict
+    assert best.net_a_year == pytest.approx(nets[(best.sizes["batteries"], best.sizes["inverter"])], abs=0.01)
+    assert max(nets.values()) <= best.net_bound_a_year + 0.01
+    assert max(nets.values()) - best.net_a_year <= 1e-3 * best.ceiling_saving_a_year
 
 
 @pytest.mark.parametrize("budget", [2000.0, 3500.0, 5000.0])
@@ -114,9 +120,9 @@ def test_a_budget_is_kept_and_used_best(budget, home, tmp_path):
         for units, kw in itertools.product((1, 2, 3), (3.0, 5.0, 8.0))
         if 900 * units + 300 * kw <= budget
     }
-    best = made.summary["best"]
-    assert best["capital"] <= budget
-    assert max(nets.values()) - best["net_a_year"] <= 1e-3 * best["ceiling_saving_a_year"] + 0.01
+    best = made.summary.best
+    assert best.capital <= budget
+    assert max(nets.values()) - best.net_a_year <= 1e-3 * best.ceiling_saving_a_year + 0.01
 
 
 def test_multipliers_of_one_run_bound_every_other(home):
@@ -182,14 +188,14 @@ def test_sizes_as_variables_of_an_independent_program_agree(budget, tmp_path):
     )
     scenario = optimiser.read_scenario(write_site(tmp_path / "site", text, {"load": load}))
     top = "" if math.isinf(budget) else f"budget = {budget}\n"
-    best = find_sizes(scenario, choices(tmp_path, top + BETWEEN, scenario), share=1.0).summary["best"]
+    best = find_sizes(scenario, choices(tmp_path, top + BETWEEN, scenario), share=1.0).summary.best
     net, _, _ = independent_sizes(load, price, days, budget)
-    assert best["capital"] <= budget
-    assert best["net_bound_a_year"] is not None
+    assert best.capital <= budget
+    assert best.net_bound_a_year is not None
     # The bound is never below the optimum; what was found is within the grid of sizes of it.
-    assert net - 1e-4 * abs(net) <= best["net_bound_a_year"]
-    assert best["net_a_year"] <= net + 1e-4 * abs(net)
-    assert best["net_a_year"] == pytest.approx(net, rel=5e-3)
+    assert net - 1e-4 * abs(net) <= best.net_bound_a_year
+    assert best.net_a_year <= net + 1e-4 * abs(net)
+    assert best.net_a_year == pytest.approx(net, rel=5e-3)
 
 
 @pytest.mark.parametrize(("rate", "years"), [(0.06, 15), (0.0, 10), (0.12, 25), (0.01, 1)])
@@ -237,7 +243,7 @@ cost_per_unit = 600
 life_years = 10
 """
     made = find_sizes(scenario, choices(tmp_path, words, scenario), share=1.0)
-    best = made.summary["best"]
+    best = made.summary.best
 
     def figures(kwh):
         run = optimiser.run(optimiser.vary(scenario, {"storage.0.unit_kwh": kwh}), studies=())
@@ -249,12 +255,10 @@ life_years = 10
         assert row["ceiling_saving_a_year"] == pytest.approx(saving, abs=0.01)
         assert row["net_a_year"] == pytest.approx(net, abs=0.01)
     nets = [figures(float(kwh))[1] for kwh in (2, 8, 14, 20, 40)]
-    assert best["net_bound_a_year"] >= max(nets) - 0.01
+    assert best.net_bound_a_year >= max(nets) - 0.01
     if not between:
-        assert best["net_a_year"] == pytest.approx(
-            max(nets), abs=max(0.01, 1e-3 * best["ceiling_saving_a_year"])
-        )
-    assert "by its billing periods, as in a run" in made.summary["warnings"][0]
+        assert best.net_a_year == pytest.approx(max(nets), abs=max(0.01, 1e-3 * best.ceiling_saving_a_year))
+    assert "by its billing periods, as in a run" in made.summary.warnings[0]
 
 
 def test_faults_of_a_file_are_told_together(home, tmp_path):
@@ -279,10 +283,10 @@ def test_a_budget_that_buys_nothing_is_told(home, tmp_path):
 def test_a_share_scales_the_saving_alone(home, tmp_path):
     """With a share the counted saving is that part of the ceiling, and says so; costs stay."""
     row = find_sizes(home, choices(tmp_path, LISTS, home), share=0.7).summary
-    best = row["best"]
-    assert best["counted_saving_a_year"] == pytest.approx(0.7 * best["ceiling_saving_a_year"])
-    assert best["net_a_year"] == pytest.approx(best["counted_saving_a_year"] - best["cost_a_year"])
-    assert "70 % of the ceiling" in row["basis"]
+    best = row.best
+    assert best.counted_saving_a_year == pytest.approx(0.7 * best.ceiling_saving_a_year)
+    assert best.net_a_year == pytest.approx(best.counted_saving_a_year - best.cost_a_year)
+    assert "70 % of the ceiling" in row.basis
 
 
 def test_the_share_is_measured_where_none_is_given(home, tmp_path):
@@ -291,7 +295,7 @@ def test_the_share_is_measured_where_none_is_given(home, tmp_path):
     From the contract: the measured share is used unless another is given; three days are walked whole.
     """
     made = find_sizes(home, choices(tmp_path, LISTS, home)).summary
-    units, kw = made["best"]["batteries"], made["best"]["inverter"]
+    units, kw = made.best.sizes.values()
     changes = {
         "storage.0.units": units,
         "site.inverter.0.output_kw": kw,
@@ -301,16 +305,14 @@ def test_the_share_is_measured_where_none_is_given(home, tmp_path):
     assert head.forecast_driven_saving_per_year is not None
     share = head.forecast_driven_saving_per_year / head.ceiling_saving_per_year
     assert 0 < share < 1
-    assert made["share"] == pytest.approx(share, rel=1e-6)
-    assert made["best"]["counted_saving_a_year"] == pytest.approx(
-        share * made["best"]["ceiling_saving_a_year"]
-    )
-    assert "measured at" in made["basis"]
-    assert {units, kw} <= set(made["measured_shares"][-1].values())
+    assert made.best.share_of_ceiling == pytest.approx(share, rel=1e-6)
+    assert made.best.counted_saving_a_year == pytest.approx(share * made.best.ceiling_saving_a_year)
+    assert "measured at" in made.basis
+    assert {units, kw} == set(made.measured_shares[-1].sizes.values())
     blind = optimiser.vary(home, {"foresight.policies": []})
     told = find_sizes(blind, choices(tmp_path, LISTS, blind)).summary
-    assert told["share"] == 1.0
-    assert any("Sizes count on the whole ceiling" in words for words in told["warnings"])
+    assert told.best.share_of_ceiling == 1.0
+    assert any("Sizes count on the whole ceiling" in words for words in told.warnings)
 
 
 def test_shares_between_measured_sizes_are_their_weighted_means():
@@ -327,7 +329,7 @@ def test_shares_between_measured_sizes_are_their_weighted_means():
 def test_runs_that_run_out_are_called_best_found(home, tmp_path):
     """One run proves nothing of the others: the verdict gives the distance that is left."""
     made = find_sizes(home, choices(tmp_path, f"most_runs = 1\n{LISTS}", home), share=1.0)
-    assert made.summary["best"]["verdict"].startswith("best found, within")
+    assert made.summary.best.verdict.startswith("best found, within")
     assert 1 == len(made.tried)
 
 
@@ -339,6 +341,7 @@ def test_the_command_writes_page_tables_and_summary(home, tmp_path):
     assert 0 == ran.exit_code, ran.output
     assert "left a year" in ran.output
     summary = json.loads((tmp_path / "out" / "sizes.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(SCHEMAS["sizes"]()).validate(summary)
     page = (tmp_path / "out" / "sizes.html").read_text(encoding="utf-8")
     assert f"{summary['best']['net_a_year']:,.2f}" in page
     assert {"sizes.html", "sizes.json", "sizes-tried.csv", "sizes-frontier.csv"} == {

@@ -109,7 +109,7 @@ def test_the_sizes_work(tmp_path):
     folder = site(tmp_path / "site", "1", "sizes")
     scenario = read_scenario(folder)
     made = find_sizes(scenario, read_choices(folder / "sizes.toml", scenario), share=0.8)
-    assert "best" == made.summary["best"]["verdict"]
+    assert "best" == made.summary.best.verdict
 
 
 def test_the_variants_work(tmp_path):

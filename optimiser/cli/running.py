@@ -248,12 +248,12 @@ def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
 
 @click.command()
 @click.argument(
-    "of", type=click.Choice(["scenario", "summary", "plan", "fleet", "compare"]), default="scenario"
+    "of", type=click.Choice(["scenario", "summary", "plan", "fleet", "compare", "sizes"]), default="scenario"
 )
 @click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")
 def schema(of: str, out: Path | None) -> None:
     """The JSON Schema of scenario files, so that an editor completes and checks them, or of what a command writes for
-    programs to read: a run's summary.json, a plan.json, a fleet.json, a compare.json."""
+    programs to read: a run's summary.json, a plan.json, a fleet.json, a compare.json, a sizes.json."""
     import json
 
     from optimiser.scenario import file

@@ -40,19 +40,19 @@ def size(scenario: Path, choices: Path, out: Path | None, share: float | None, q
         made = find_sizes(read, file, share=share, progress=say)
         say("writing the page")
         paths = write_sizing(made, folder)
-    found, currency = made.summary, made.summary["currency"]
-    best = found["best"]
+    found, currency = made.summary, made.summary.currency
+    best = found.best
     if not quiet:
-        for words in found["warnings"]:
+        for words in found.warnings:
             click.echo(f"warning: {words}", err=True)
-        sizes = ", ".join(f"{choice['name']} {best[choice['name']]:g}" for choice in found["choices"])
-        click.echo(f"{found['title']}: {sizes} ({best['verdict']}, {found['runs']} runs)")
-        click.echo(f"  capital        {best['capital']:12,.2f} {currency}")
-        click.echo(f"  saving a year  {best['counted_saving_a_year']:12,.2f} {currency}  ({found['basis']})")
-        click.echo(f"  cost a year    {best['cost_a_year']:12,.2f} {currency}")
-        click.echo(f"  left a year    {best['net_a_year']:12,.2f} {currency}")
+        sizes = ", ".join(f"{name} {size:g}" for name, size in best.sizes.items())
+        click.echo(f"{found.title}: {sizes} ({best.verdict}, {found.runs} runs)")
+        click.echo(f"  capital        {best.capital:12,.2f} {currency}")
+        click.echo(f"  saving a year  {best.counted_saving_a_year:12,.2f} {currency}  ({found.basis})")
+        click.echo(f"  cost a year    {best.cost_a_year:12,.2f} {currency}")
+        click.echo(f"  left a year    {best.net_a_year:12,.2f} {currency}")
     click.echo(f"Page: {paths['page']}")
-    if best["verdict"] != "best":
+    if best.verdict != "best":
         sys.exit(BEST_FOUND)
 
 

@@ -22,6 +22,7 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.page import page_text
+from optimiser.summary.sizes import SizesSummary
 from optimiser.words import amount, money, percent
 
 FIGURES = (
@@ -33,12 +34,12 @@ FIGURES = (
 )
 
 
-def sizing_page(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame) -> str:
+def sizing_page(summary: SizesSummary, tried: pd.DataFrame, frontier: pd.DataFrame) -> str:
     """The page as text.
 
     Parameters
     ----------
-    summary : dict
+    summary : SizesSummary
     tried : DataFrame
         One row a combination that was solved.
     frontier : DataFrame
@@ -51,40 +52,40 @@ def sizing_page(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataF
         Section("how", "How", "How to read these figures", (Points(_notes(summary)),)),
         cautions.SECTION,
     ]
-    title = f"Sizes for {summary['title']}"
-    return page_text(title, bool(summary["invented"]), summary["currency"], sections)
+    title = f"Sizes for {summary.title}"
+    return page_text(title, summary.invented, summary.currency, sections)
 
 
-def _answer(summary: dict[str, Any]) -> list[Block]:
-    best, currency = summary["best"], summary["currency"]
-    blocks: list[Block] = [Text(words, "warning") for words in summary["warnings"]]
-    pairs = [(choice["name"], f"{best[choice['name']]:g}") for choice in summary["choices"]]
-    pairs += [(words, money(best[key], currency)) for key, words in FIGURES]
-    budget = summary["budget"]
+def _answer(summary: SizesSummary) -> list[Block]:
+    best, currency = summary.best, summary.currency
+    blocks: list[Block] = [Text(words, "warning") for words in summary.warnings]
+    pairs = [(name, f"{size:g}") for name, size in best.sizes.items()]
+    pairs += [(words, money(getattr(best, key), currency)) for key, words in FIGURES]
+    budget = summary.budget
     pairs.append(("Budget", "no limit" if budget is None else money(budget, currency)))
-    pairs.append(("Verdict", best["verdict"]))
+    pairs.append(("Verdict", best.verdict))
     return [
         *blocks,
         NamedValues(tuple(pairs)),
-        Text(f"The saving is counted as: {summary['basis']}.", "quiet"),
+        Text(f"The saving is counted as: {summary.basis}.", "quiet"),
         *_shares(summary),
     ]
 
 
-def _shares(summary: dict[str, Any]) -> list[TableBlock]:
+def _shares(summary: SizesSummary) -> list[TableBlock]:
     """The share of the ceiling that was measured at some sizes; nothing where none was."""
-    names = [choice["name"] for choice in summary["choices"]]
+    names = [choice.name for choice in summary.choices]
     rows = [
-        Row((*(_size(row[name]) for name in names), percent(row["share_of_ceiling"], 1)))
-        for row in summary["measured_shares"]
+        Row((*(_size(row.sizes[name]) for name in names), percent(row.share_of_ceiling, 1)))
+        for row in summary.measured_shares
     ]
     columns = (*(Column(name) for name in names), Column("Of the ceiling"))
     return [TableBlock("Earned without foresight, measured", columns, tuple(rows))] if rows else []
 
 
-def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame) -> Chart:
+def _chart(summary: SizesSummary, tried: pd.DataFrame, frontier: pd.DataFrame) -> Chart:
     """Saving and what is left against capital: the frontier as lines, all that was tried as dots."""
-    currency, names = summary["currency"], [choice["name"] for choice in summary["choices"]]
+    currency, names = summary.currency, [choice.name for choice in summary.choices]
     shown = frontier[frontier["capital"].notna()] if "capital" in frontier else frontier.iloc[:0]
     points = shown.drop_duplicates("capital") if len(shown) else shown
     traces: list[dict[str, Any]] = []
@@ -152,8 +153,8 @@ def _chart(summary: dict[str, Any], tried: pd.DataFrame, frontier: pd.DataFrame)
     )
 
 
-def _tried(summary: dict[str, Any], tried: pd.DataFrame) -> TableBlock:
-    currency, names = summary["currency"], [choice["name"] for choice in summary["choices"]]
+def _tried(summary: SizesSummary, tried: pd.DataFrame) -> TableBlock:
+    currency, names = summary.currency, [choice.name for choice in summary.choices]
     ranked = tried.sort_values("net_a_year", ascending=False, kind="stable", na_position="last")
     rows = [
         Row(
@@ -178,19 +179,19 @@ def _figure(value: Any, currency: str) -> str:
     return "" if value is None or math.isnan(value) else amount(value, currency)
 
 
-def _notes(summary: dict[str, Any]) -> tuple[str, ...]:
-    listed = summary["kind"] == "lists"
+def _notes(summary: SizesSummary) -> tuple[str, ...]:
+    listed = summary.kind == "lists"
     how = (
-        f"Of {summary['combinations']} combinations {summary['runs']} were solved. The multipliers of each run bound "
+        f"Of {summary.combinations} combinations {summary.runs} were solved. The multipliers of each run bound "
         "what every other combination can make, and those that could not leave more than the best were left unsolved."
         if listed
-        else f"{summary['runs']} runs. The multipliers of each bound what all other sizes can make; where sizes enter "
+        else f"{summary.runs} runs. The multipliers of each bound what all other sizes can make; where sizes enter "
         "limits alone, these bounds are planes and the best under them all proves the answer."
     )
     return (
-        f"The saving counted on is {summary['basis']}.",
+        f"The saving counted on is {summary.basis}.",
         "What is left a year is that saving, less the capital of the sizes spread over their lives at "
-        f"{percent(summary['discount_rate_fraction'])} a year, less their maintenance. Wear steers the schedules and "
+        f"{percent(summary.discount_rate_fraction)} a year, less their maintenance. Wear steers the schedules and "
         "is not taken off too: capital pays for what wears. Other costs of the site are the same for all and left out; "
         "fade and replacement are too.",
         how,

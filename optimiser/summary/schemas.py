@@ -13,6 +13,7 @@ from optimiser.summary.compare import CompareSummary
 from optimiser.summary.day_plan import DayPlanSummary
 from optimiser.summary.fleet import FleetSummary
 from optimiser.summary.part import Part
+from optimiser.summary.sizes import SizesSummary
 
 
 class Written(Part):
@@ -33,4 +34,5 @@ SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
     "plan": partial(_schema, DayPlanSummary),
     "fleet": partial(_schema, FleetSummary),
     "compare": partial(_schema, CompareSummary),
+    "sizes": partial(_schema, SizesSummary),
 }

@@ -22,6 +22,7 @@ from optimiser.errors import OptimiserError
 from optimiser.scenario.file import Scenario
 from optimiser.studies.measured_share import MeasuredShare
 from optimiser.studies.measured_share import measured as measure
+from optimiser.summary.sizes import BestFigures, Size, SizedChoice, SizesShare, SizesSummary
 
 FRONTIER_POINTS = 6
 FEW = 2  # choices whose ends are measured each with each
@@ -34,14 +35,14 @@ class Sizing:
 
     Attributes
     ----------
-    summary : dict
+    summary : SizesSummary
     tried : DataFrame
         One row a combination that was solved.
     frontier : DataFrame
         One row a budget: the best sizes under it.
     """
 
-    summary: dict[str, Any]
+    summary: SizesSummary
     tried: pd.DataFrame
     frontier: pd.DataFrame
 
@@ -79,9 +80,7 @@ def find_sizes(
             for point in frontier
         ]
     )
-    summary = _summary(search, whole)
-    summary["warnings"] += [search.share.warning] if search.share.warning else []
-    return Sizing(summary, tried, along)
+    return Sizing(_summary(search, whole), tried, along)
 
 
 Method = Lists | Between
@@ -181,7 +180,7 @@ def _row(search: Search, run: Tried | None) -> dict[str, Any]:
     share = search.share.of(run.sizes)
     known = run.saving is not None
     return {
-        **{choice.name: size for choice, size in zip(search.file.choice, run.sizes, strict=True)},
+        **_by_name(search, run.sizes),
         "capital": run.capital,
         "ceiling_saving_a_year": run.saving,
         "share_of_ceiling": share if known else None,
@@ -189,6 +188,28 @@ def _row(search: Search, run: Tried | None) -> dict[str, Any]:
         "cost_a_year": run.cost_a_year,
         "net_a_year": run.net if known else None,
     }
+
+
+def _by_name(search: Search, sizes: Sizes) -> dict[str, Size]:
+    """Sizes by the names of their choices."""
+    return {choice.name: size for choice, size in zip(search.file.choice, sizes, strict=True)}
+
+
+def _best_figures(search: Search, best: BestSizes) -> BestFigures:
+    """What the best sizes come to, and how they are proven."""
+    assert best.tried is not None
+    assert best.tried.saving is not None
+    run, saving, share = best.tried, best.tried.saving, search.share.of(best.tried.sizes)
+    return BestFigures(
+        sizes=_by_name(search, run.sizes),
+        capital=run.capital,
+        ceiling_saving_a_year=saving,
+        share_of_ceiling=share,
+        counted_saving_a_year=share * saving,
+        cost_a_year=run.cost_a_year,
+        net_a_year=run.net,
+        **_verdict(search, best),
+    )
 
 
 def _verdict(search: Search, best: BestSizes) -> dict[str, Any]:
@@ -205,8 +226,7 @@ def _verdict(search: Search, best: BestSizes) -> dict[str, Any]:
     return {"net_bound_a_year": best.net_bound if best.proven else None, "verdict": words}
 
 
-def _summary(search: Search, whole: BestSizes) -> dict[str, Any]:
-    assert whole.tried is not None
+def _summary(search: Search, whole: BestSizes) -> SizesSummary:
     scenario, file = search.scenario, search.file
     warnings = []
     if search.yearly != 1.0:
@@ -215,33 +235,29 @@ def _summary(search: Search, whole: BestSizes) -> dict[str, Any]:
             f"The run covers {days:g} days, scaled to a year by its hours and demand by its billing periods, as in a "
             "run; they know no other season. Use a whole year to decide."
         )
-    return {
-        "title": scenario.file.title,
-        "invented": scenario.file.invented,
-        "currency": scenario.file.currency,
-        "start": scenario.timeline.local()[0].isoformat(),
-        "step_minutes": scenario.timeline.step_minutes,
-        "steps": scenario.timeline.steps,
-        "basis": search.share.words,
-        "share": search.share.of(whole.tried.sizes),
-        "measured_shares": [
-            {**dict(zip((c.name for c in file.choice), sizes, strict=True)), "share_of_ceiling": share}
+    if search.share.warning:
+        warnings.append(search.share.warning)
+    return SizesSummary(
+        title=scenario.file.title,
+        invented=scenario.file.invented,
+        currency=scenario.file.currency,
+        start=scenario.timeline.local()[0].isoformat(),
+        step_minutes=scenario.timeline.step_minutes,
+        steps=scenario.timeline.steps,
+        basis=search.share.words,
+        measured_shares=tuple(
+            SizesShare(sizes=_by_name(search, sizes), share_of_ceiling=share)
             for sizes, share in search.share.measured.items()
-        ],
-        "budget": file.budget,
-        "discount_rate_fraction": file.discount_rate_fraction,
-        "choices": [
-            {
-                "name": c.name,
-                "path": list(c.path),
-                "cost_per_unit": c.cost_per_unit,
-                "life_years": c.life_years,
-            }
+        ),
+        budget=file.budget,
+        discount_rate_fraction=file.discount_rate_fraction,
+        choices=tuple(
+            SizedChoice(name=c.name, path=c.path, cost_per_unit=c.cost_per_unit, life_years=c.life_years)
             for c in file.choice
-        ],
-        "kind": "lists" if file.choice[0].options else "bounds",
-        "combinations": math.prod(len(c.options) for c in file.choice) if file.choice[0].options else None,
-        "runs": len(search.tried),
-        "best": {**_row(search, whole.tried), **_verdict(search, whole)},
-        "warnings": warnings,
-    }
+        ),
+        kind="lists" if file.choice[0].options else "bounds",
+        combinations=math.prod(len(c.options) for c in file.choice) if file.choice[0].options else None,
+        runs=len(search.tried),
+        best=_best_figures(search, whole),
+        warnings=tuple(warnings),
+    )

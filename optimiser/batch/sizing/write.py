@@ -29,6 +29,6 @@ def write_sizing(made: Sizing, folder: str | Path) -> dict[str, Path]:
             "page": ("sizes.html", sizing_page(made.summary, made.tried, made.frontier)),
             "tried": ("sizes-tried.csv", made.tried),
             "frontier": ("sizes-frontier.csv", made.frontier),
-            "summary": ("sizes.json", made.summary),
+            "summary": ("sizes.json", made.summary.as_dict()),
         },
     )
