@@ -26,7 +26,7 @@ from optimiser.foresight import replanned
 from optimiser.foresight.facts import Facts, Plans
 from optimiser.foresight.learnt import Learnt
 from optimiser.foresight.paths import Clock, errors_before, foretold
-from optimiser.foresight.policies import Rolling
+from optimiser.foresight.policies import Backcast, Rolling
 from optimiser.foresight.replanned import Replanned
 from optimiser.foresight.running import run_under
 from optimiser.plant.executed import executed, settled_walk
@@ -226,3 +226,21 @@ def test_a_warranty_that_is_kept_is_not_passed():
         given = walk.discharge_kw[month == number].sum()
         days = (month == number).sum() / 24
         assert 0.5 * 4.0 * days <= given <= 4.0 * days + 1e-6
+
+
+def test_a_plan_by_modes_comes_near_own_use_on_a_flat_contract():
+    """At one price for import and little for export plain own use is the best there is; a day's plans come near it.
+
+    Bounds of own use: it is the optimum where nothing but the sun fills the store (common practice, no source).
+    """
+    scenario = home(14)
+    flat = [
+        {"kind": "energy_charge", "rate_per_kwh": 0.30},
+        {"kind": "feed_in", "rate_per_kwh": 0.05},
+    ]
+    raw = {**scenario.raw, "tariff": {**scenario.raw["tariff"], "component": flat}}
+    scenario = made(raw, scenario.timeline, dict(scenario.columns))
+    ceiling, plant = solve(scenario), Plant(scenario)
+    own = settled_walk(ceiling, plant.walk(OwnUse(plant))).saving
+    by_modes = settle(run_under(scenario, Backcast(10), ceiling).dispatch).saving
+    assert 0.93 * own < by_modes <= settle(ceiling).saving + 1e-6

@@ -24,10 +24,12 @@ from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.flexible import Flexible
 from optimiser.equipment.site import Site
+from optimiser.equipment.storage import capacity_shares
 from optimiser.errors import UnprovenError
 from optimiser.fields import Column
 from optimiser.flows import MeterFlows
 from optimiser.foresight.facts import Columns, Facts, Plans, Policy
+from optimiser.foresight.handed import Handed
 from optimiser.foresight.policies import as_known
 from optimiser.foresight.reserve import ServiceRoom
 from optimiser.scenario.file import Scenario, Solve
@@ -172,6 +174,8 @@ class Plan:
         Values there.
     worth : dict of str to float
         Mean marginal worth of energy stored in each bank over the last day seen. [currency/kWh]
+    after : array of shape (stop - first,)
+        What a kWh left in the banks after each step is worth, by their capacities. [currency/kWh]
     """
 
     first: int
@@ -179,6 +183,7 @@ class Plan:
     columns: np.ndarray
     x: np.ndarray
     worth: dict[str, float]
+    after: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -237,6 +242,8 @@ class Planner:
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
         #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
         self.export_price = np.nan_to_num(scenario.tariff.export_price(_Seen(scenario, nearest).data))
+        #: What an imported one is expected to cost. [currency/kWh]
+        self.import_price = np.nan_to_num(scenario.tariff.import_price(_Seen(scenario, nearest).data))
 
     def _layer(self, policy: Policy, facts: Facts, lead: int) -> tuple[Data, np.ndarray]:
         """What plans knew so many windows ahead, and for which steps they knew nothing."""
@@ -278,7 +285,8 @@ class Planner:
             return None
         relaxed, x = found
         self._commit(window, x, first, int(self._plans.edges[number + 1]))
-        return Plan(first, stop, window.columns, x, self._worth(window, relaxed, stop))
+        worth = self._worth(window, relaxed, stop)
+        return Plan(first, stop, window.columns, x, worth, self._after(window, relaxed, first, stop))
 
     def remember(self) -> Remembered:
         """What the windows so far have left behind, to go back to."""
@@ -499,6 +507,16 @@ class Planner:
             made[load.rule] = float(np.mean(relaxed.row_dual[at][open_])) if open_.any() else 0.0
         return made
 
+    def _after(self, window: StepWindow, relaxed: Solution, first: int, stop: int) -> np.ndarray:
+        """What a kWh left after each step is worth: what the balance of the next step makes of it."""
+        made = np.zeros(stop - first)
+        banks = self._scenario.storage
+        for bank, share in zip(banks, capacity_shares(banks), strict=True):
+            at, _ = _among(window.rows, self.problem.row_places[f"energy of {bank.name}"][first:stop])
+            dual = relaxed.row_dual[at]
+            made += share * np.append(dual[1:], dual[-1:])
+        return made
+
     @property
     def edges(self) -> np.ndarray:
         """First step of each window, and the end."""
@@ -511,6 +529,15 @@ class Planner:
         for number, place in enumerate(places):
             made[:, number] = plan.x[np.searchsorted(plan.columns, place)]
         return made
+
+    def handed(self, plan: Plan, first: int, stop: int) -> Handed:
+        """What a plan hands down for some of its steps, if nothing is sold."""
+        left = self.of_plan(
+            plan, [of_bank(b.name, "stored_kwh") for b in self._scenario.storage], first, stop
+        )
+        reached = [plan.x[_among(plan.columns, places)[0]] for places in self._demand]
+        ceiling = float(np.max(np.concatenate([[0.0], *reached])))
+        return Handed(first, plan.after[: stop - first], left.sum(axis=1), ceiling)
 
     def bounds(self, names: Sequence[str], first: int, stop: int) -> np.ndarray:
         """The most of some columns of steps as the last plan saw them, of shape (steps, names)."""

@@ -1,9 +1,10 @@
 """A year run under a policy: plan, carry out, go on from what happened; then settled like any other schedule.
 
-The controller follows the plan's set-point of the store. Inverters give or take what that leaves of the sun that there
-is, shared as the plan shares it; the meter takes the error; the plant's limits always hold. Solar that the plan
-curtails stays curtailed, unless nobody commands it. Without a plan the store rests. What is sold is reduced, for a
-whole block, where reality leaves no room for it: what is not available is not paid.
+Where nothing is sold and the policy may err, the plan hands the device modes, which it carries out by its own meter
+(`handed`). Elsewhere the controller follows the plan's set-point of the store: inverters give or take what that leaves
+of the sun that there is, shared as the plan shares it; the meter takes the error. Solar that such a plan curtails stays
+curtailed, unless nobody commands it; without a plan the store rests. The plant's limits always hold. What is sold is
+reduced, for a whole block, where reality leaves no room for it: what is not available is not paid.
 """
 
 from __future__ import annotations
@@ -17,11 +18,14 @@ from typing import Any
 import numpy as np
 
 from optimiser.columns import of_ac_solar, of_bank, of_flexible, of_inverter
+from optimiser.control.allowances import Kept
+from optimiser.control.own_use import own_load
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.flows import Activation
 from optimiser.foresight.facts import Facts, Plans, Policy
+from optimiser.foresight.handed import ByModes
 from optimiser.foresight.planner import Plan, Planner, Remembered
 from optimiser.foresight.reserve import placed
 from optimiser.plant.executed import activated, columns
@@ -82,7 +86,8 @@ def run_under(scenario: Scenario, policy: Policy, ceiling: Dispatch, say: Progre
     plans = Plans.of(scenario.timeline, table.keep_hours, table.view_hours)
     planner = Planner(Facts.of(scenario), plans, policy)
     built = time.perf_counter()
-    controller = _Controller(scenario, planner, 1.0 if policy.sure else table.services_sold_share)
+    sold_share = 1.0 if policy.sure else table.services_sold_share
+    controller = _Controller(scenario, planner, sold_share, by_modes=not policy.sure)
     worth: dict[str, float] | None = None
     number, without, sold, last = 0, 0, 0.0, time.perf_counter()
     before: dict[int, tuple[_Moment, dict[str, float] | None, int, float]] = {}
@@ -164,10 +169,14 @@ class _Moment:
 class _Controller:
     """Carries plans out on the plant, window by window."""
 
-    def __init__(self, scenario: Scenario, planner: Planner, sold_share: float):
+    def __init__(self, scenario: Scenario, planner: Planner, sold_share: float, by_modes: bool):
         self._scenario, self._planner = scenario, planner
         self._sold_share = np.full(scenario.timeline.steps, sold_share)
         self._plant = Plant(scenario)
+        self._device: ByModes | None = None
+        # A rule over a month is the plan's to keep, and so are offers: their powers are carried out as they are.
+        if by_modes and scenario.site.inverter and not scenario.service and not Kept(self._plant).any:
+            self._device = ByModes(self._plant, (planner.import_price, planner.export_price))
         self._edges = planner.edges
         self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
         self._needs = [load.need(scenario.data) for load in scenario.site.flexible_load]
@@ -282,10 +291,14 @@ class _Controller:
         self._plant.expect(first, stop, sold)
 
     def _walk(self, first: int, stop: int, plan: Plan | None, keep_reserve: bool) -> Walk:
+        steps = np.arange(first, stop)
+        if self._device is not None:
+            self._device.handed = None if plan is None else self._planner.handed(plan, first, stop)
+            if self._needs:  # loads that wait were moved by the plan
+                self._device.device.own_kw = own_load(self._plant)
+            return self._plant.walk(self._device, steps=steps, start_kwh=self._stored)
         follow = _Follow(self._scenario, self._plant, self._planner, (first, stop), plan, keep_reserve)
-        return self._plant.walk(
-            follow, steps=np.arange(first, stop), start_kwh=self._stored, caps=follow.caps
-        )
+        return self._plant.walk(follow, steps=steps, start_kwh=self._stored, caps=follow.caps)
 
 
 class _Follow:

@@ -25,7 +25,8 @@ def section(results: Results) -> Section | None:
             "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site "
             f"is run day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
             f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
-            "out on that. The store follows the plan, the meter takes the error, and every limit holds. Own use and "
+            "out on that. Where nothing is sold, the device is handed modes and goes by its own meter; else the store "
+            "follows the plan and the meter takes the error. Every limit holds. Own use and "
             "stored worth make no plan: the device goes by its own meter, and by the price of the step. "
             "Replanned hands it a mode from a plan that is made anew within the day. " + see("foresight")
         ),
@@ -127,7 +128,7 @@ def without_plan(study: dict[str, Any]) -> list[str]:
     """Days on which there was no plan."""
     return [
         f"{row['name'].capitalize()}: {number(row['without_plan'])} of {number(row['plans'])} windows were run "
-        "without a plan, since nothing was known yet or no schedule kept every limit; the store rested."
+        "without a plan, since nothing was known yet or no schedule kept every limit."
         for row in study["outcomes"]
         if row.get("without_plan")
     ]
