@@ -180,7 +180,7 @@ def _figure(value: Any, currency: str) -> str:
 
 
 def _notes(summary: SizesSummary) -> tuple[str, ...]:
-    listed = summary.kind == "lists"
+    listed = summary.among == "lists"
     how = (
         f"Of {summary.combinations} combinations {summary.runs} were solved. The multipliers of each run bound "
         "what every other combination can make, and those that could not leave more than the best were left unsolved."

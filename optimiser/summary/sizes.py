@@ -57,7 +57,7 @@ class SizesSummary(Part):
     budget: float | None = figure("currency", "the most capital; null: no limit")
     discount_rate_fraction: float = figure("-", "of a year")
     choices: tuple[SizedChoice, ...]
-    kind: Literal["lists", "bounds"]
+    among: Literal["lists", "bounds"] = Field(description="what sizes were chosen from")
     combinations: int | None = Field(description="of the lists; null between bounds")
     runs: int = Field(description="combinations that were solved")
     best: BestFigures

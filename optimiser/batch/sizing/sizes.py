@@ -255,7 +255,7 @@ def _summary(search: Search, whole: BestSizes) -> SizesSummary:
             SizedChoice(name=c.name, path=c.path, cost_per_unit=c.cost_per_unit, life_years=c.life_years)
             for c in file.choice
         ),
-        kind="lists" if file.choice[0].options else "bounds",
+        among="lists" if file.choice[0].options else "bounds",
         combinations=math.prod(len(c.options) for c in file.choice) if file.choice[0].options else None,
         runs=len(search.tried),
         best=_best_figures(search, whole),
