@@ -16,6 +16,8 @@ What stands on something published:
 
 What stands on nothing but invention: cloud cover, air temperature, the scatter of the loads, every price.
 
+Hot water is drawn by the tapping pattern of its recipe (`optimiser make load`).
+
 Everything is made in steps of 5 minutes and averaged to the step of the scenario. Besides pandas and SciPy it
 needs pvlib, demandlib and holidays.
 """
@@ -34,7 +36,10 @@ from demandlib.bdew.elec_slp import dynamisation_function
 from scipy.signal import lfilter
 from scipy.stats import norm
 
+from optimiser.making.load import make_load
+
 HERE = Path(__file__).parent
+WAITS = "home-that-waits"
 YEAR = 2025
 STEPS_PER_HOUR = 12  # every series is made in steps of 5 minutes
 PRICE_CAP, PRICE_FLOOR = 15_000.0, -1_000.0  # currency/MWh, round numbers like those of a real spot market
@@ -348,6 +353,14 @@ def make_reserves():
         report(folder, write(HERE / folder / "market.parquet", local, market, minutes, 2), minutes)
 
 
+def make_water():
+    """What the hot water of the home that waits draws, by its recipe."""
+    made = make_load(HERE / WAITS / "hot-water.toml")
+    local, draw = made.timeline.local(), np.repeat(made.columns["draw_kw"], made.timeline.step_minutes // 5)
+    every = pd.date_range(local[0], periods=len(draw), freq="5min")
+    report(WAITS, write(HERE / WAITS / "hot-water.parquet", every, {"draw_kw": draw}, 30, 3), 30)
+
+
 def main():
     """Makes every file and prints what came out."""
     # pvlib 0.16 still asks pandas for a name that pandas 3.1 renamed.
@@ -365,6 +378,7 @@ def main():
         report(folder, write(HERE / folder / "site.parquet", local, site, minutes, 3), minutes)
         report(folder, write(HERE / folder / "market.parquet", local, market, minutes, 2), minutes)
     make_reserves()
+    make_water()
 
 
 if __name__ == "__main__":

@@ -414,6 +414,22 @@ def call(*words: object) -> Result:
     return CliRunner().invoke(main, [str(word) for word in words])
 
 
+@pytest.mark.parametrize(("pattern", "daily_kwh"), [("S", 2.1), ("M", 5.845), ("L", 11.655)])
+def test_hot_water_draws_the_reference_energy_of_its_pattern(tmp_path, pattern, daily_kwh):
+    """Reference energies of load profiles of water heaters, EU 812/2013 annex VII table 3, from memory: each day's sum,
+    its largest draw in the step of its clock time, days that differ by what is asked for."""
+    changes = ('pattern = "M" ', f'pattern = "{pattern}" '), ("step_minutes = 30", "step_minutes = 15")
+    even = make_load(recipe_file(tmp_path, "hot_water", *changes, ("day_spread = 0.2 ", "day_spread = 0.0 ")))
+    day = even.columns["draw_kw"][:96] / 4
+    assert day.sum() == pytest.approx(daily_kwh, rel=3e-3)  # clock changes skip no draw of these patterns
+    assert even.columns["draw_kw"].sum() / 4 == pytest.approx(365 * daily_kwh)
+    largest = {"S": "21:30", "M": "07:00", "L": "08:00"}[pattern]
+    assert day.argmax() == int(largest[:2]) * 4 + int(largest[3:]) // 15
+    spread = make_load(recipe_file(tmp_path, "hot_water", *changes)).columns["draw_kw"]
+    days = [spread[at : at + 96].sum() for at in range(0, 80 * 96, 96)]
+    assert np.std(days) / np.mean(days) == pytest.approx(0.2, abs=0.06)
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_every_method_has_an_example_that_is_read(tmp_path, method):
     """What --example prints is a recipe of that method."""

@@ -10,6 +10,7 @@ from typing import Any
 from optimiser.errors import ScenarioError
 from optimiser.making.extend import ExtendRecipe, make_extended
 from optimiser.making.gross import GrossRecipe, make_gross
+from optimiser.making.hot_water import HotWaterRecipe, make_hot_water
 from optimiser.making.made import Made
 from optimiser.making.months import MonthsLikeRecipe, make_months_like
 from optimiser.making.profiles import MonthlyRecipe, YearlyRecipe, make_monthly, make_yearly
@@ -24,6 +25,7 @@ METHODS: dict[str, tuple[Any, Callable[[Any, Path], Made]]] = {
     "extend": (ExtendRecipe, make_extended),
     "redate": (RedateRecipe, make_redated),
     "gross": (GrossRecipe, make_gross),
+    "hot_water": (HotWaterRecipe, make_hot_water),
 }
 
 
