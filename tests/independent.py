@@ -28,7 +28,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      end the bank on the bus, a capacitor bank, keeps the voltage at its terminals}]
     bus_voltage_v                  only where no bank sits on the bus directly
     flexible                       [{"phase", "power_kw", "efficiency", "sessions": [(first step, step no more,
-                                     kwh to be stored by then), ...], on arrival before} or
+                                     kwh to be stored by then), ...], on arrival before; of "phase": "bus" through a
+                                     charger of "before": {"efficiency", "phase"} at the same rate} or
                                      {"phase", "power_kw", "performance": array, "capacity_kwh", "loss_kw",
                                      "draw_kw": array, "start_kwh": by a thermostat before, as empty at the end at
                                      the most as it left it}]
@@ -165,6 +166,7 @@ def peaks_kwh(site, bank):
     for step in range(site["steps"]):
         watts = sum(equipment.get("standby_w", 0.0) for equipment in [*site["inverters"], *site["banks"]])
         watts += 1e3 * sum(at(o["power_kw"], step) for o in site["dc_loads"] if not o.get("peak_a"))
+        watts += 1e3 * sum(o["power_kw"] for o in site.get("flexible", []) if o["phase"] == "bus")
         for inverter in site["inverters"]:
             amperes = inverter.get("dc_current_limit_a") or math.inf
             watts += min(1e3 * inverter["output_kw"] / inverter["output_efficiency"], amperes * least_v)
@@ -540,8 +542,12 @@ def solve_reference(site, *, one_direction=True, relaxed=False):
         given += [discharge[step] for discharge in discharge_kw]
         given += [input_kw[i][step] * inv["input_efficiency"] for i, inv in enumerate(inverters)]
         given += [back[step] for back in back_kw]
+        waiting_kw = [
+            kw[step] for kw, load in zip(flexible_kw, flexible, strict=True) if load["phase"] == "bus"
+        ]
         taken = [charge[step] for charge in charge_kw]
         taken += [output_kw[i][step] / inv["output_efficiency"] for i, inv in enumerate(inverters)]
+        taken += waiting_kw
         burden_kw = standby_kw + sum(at(load["power_kw"], step) for load in site.get("dc_loads", []))
         if given or taken:
             problem.addCons(quicksum(given) == quicksum(taken) + burden_kw)
@@ -963,10 +969,12 @@ def flexible_before(site, load):
     steps, hours = site["steps"], site["step_hours"]
     taken_kw = np.zeros(steps)
     if "sessions" in load:
+        efficiency = load.get("before", load)["efficiency"]
+        most_kw = load["power_kw"] * load["efficiency"] / efficiency
         for first, stop, kwh in load["sessions"]:
             for step in range(first, stop):
-                taken_kw[step] = min(load["power_kw"], kwh / hours / load["efficiency"])
-                kwh -= taken_kw[step] * hours * load["efficiency"]
+                taken_kw[step] = min(most_kw, kwh / hours / efficiency)
+                kwh -= taken_kw[step] * hours * efficiency
         return taken_kw, 0.0
     stored, heating = load["start_kwh"], False
     for step in range(steps):
@@ -991,7 +999,7 @@ def money_before(site):
             load_kw = {p: load_kw[p] + part[p] * drawn for p in phases}
     for load in site.get("flexible", []):
         taken_kw, _ = flexible_before(site, load)
-        load_kw = {p: load_kw[p] + shares(load, phases)[p] * taken_kw for p in phases}
+        load_kw = {p: load_kw[p] + shares(load.get("before", load), phases)[p] * taken_kw for p in phases}
     net_kw = dict(load_kw)
     for roof in site.get("ac_solar", []):
         if roof.get("existing"):
@@ -1325,6 +1333,15 @@ def random_site_with_dc_loads(seed):
         if generator.random() < 0.7:
             load["back_kw"] = np.maximum(np.round(generator.uniform(-3.0, 2.0, steps), 3), 0.0)
         site["dc_loads"].append(load)
+    cuts = sorted(int(cut) for cut in generator.choice(steps + 1, 4, replace=False))
+    truck = {"phase": "bus", "power_kw": 1.2, "efficiency": 0.95}
+    truck["before"] = {"efficiency": 0.85, "phase": str(generator.choice([*site["phases"], "all"]))}
+    rate = truck["power_kw"] * truck["efficiency"] * site["step_hours"]
+    truck["sessions"] = [
+        (first, stop, round((stop - first) * rate * float(generator.uniform(0.2, 0.7)), 3))
+        for first, stop in (cuts[:2], cuts[2:])
+    ]
+    site |= {"flexible": [truck], "firm_load_fraction": 0.0, "import_limit_kw": 30.0}
     direct["peaks_kwh"] = peaks_kwh(site, direct)
     asked = float(direct["peaks_kwh"].max())
     direct["start_kwh"] = round(max(direct["start_kwh"], min(asked * 1.05, direct["capacity_kwh"])), 3)
@@ -1554,6 +1571,8 @@ def _flexible_table(load, name, column, site):
             for first, stop, kwh in load["sessions"]
         ]
         more = {"kind": "sessions", "efficiency": load["efficiency"], "before": "on arrival"}
+        if before := load.get("before"):
+            more |= {"before_phase": before["phase"], "before_efficiency": before["efficiency"]}
         return made | more | {"session": stamps}
     return made | {
         "kind": "heat",

@@ -102,10 +102,11 @@ DC_SEEDS = range(1, 20)
 
 @pytest.mark.parametrize("seed", DC_SEEDS)
 def test_totals_agree_with_loads_on_the_bus(seed, tmp_path):
-    """Peaks that keep a floor, beside several loads of which some give energy back."""
+    """Peaks that keep a floor, loads that give energy back, sessions; the energy of the bill before too."""
     site = random_site_with_dc_loads(seed)
-    reference = solve_reference(site)["money"]
-    assert agree(package_money(site, tmp_path), reference)
+    dispatch = optimiser.solve(optimiser.read_scenario(as_scenario(site, tmp_path)))
+    assert agree(dispatch.proof.settled, solve_reference(site)["money"])
+    assert agree(optimiser.settle(dispatch).total("before", "energy in", "energy out"), money_before(site))
 
 
 def test_peaks_and_energy_given_back_matter_on_some_of_these_sites():

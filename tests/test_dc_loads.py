@@ -17,6 +17,9 @@ import optimiser
 from optimiser.control.own_use import OwnUse
 from optimiser.equipment.backup import Backup, CriticalLoad
 from optimiser.errors import ScenarioError
+from optimiser.foresight.policies import Backcast, Rolling
+from optimiser.foresight.running import run_under
+from optimiser.plant.executed import executed
 from optimiser.plant.outages import follow, island_of
 from optimiser.plant.walk import Plant
 from optimiser.scenario.checks import review
@@ -355,3 +358,110 @@ def test_loads_are_shed_in_their_order(tmp_path):
         found = follow(island_of(scenario, none), np.array([[10.0]]), np.array([0]), 24.0)
         lasted.append(float(found.hours[0]))
     assert lasted == pytest.approx([2.5, 6.0])
+
+
+# --- Sessions on the bus ----------------------------------------
+
+
+def charger(**more: Any) -> dict[str, Any]:
+    """Sessions of 6 kW on the bus that a charger of 0.9 on L1 fed before."""
+    made = {"kind": "sessions", "name": "trucks", "phase": "bus", "power_kw": 6.0, "efficiency": 0.96}
+    made |= {"before": "on arrival", "before_phase": "L1", "before_efficiency": 0.8}
+    return made | {"habit": [{"plugged_in": "00:00", "departure": "04:00", "energy_kwh": 12.0}]} | more
+
+
+def warehouse(folder: Path, load: dict[str, Any], price: Any, **more: Any) -> Scenario:
+    """A site with sessions on its bus and an inverter of 0.95, at a price of its own in each hour. [currency/kWh]"""
+    site = {
+        "phases": 1,
+        "connection": {"import_limit_kw": 20.0, "export_limit_kw": 0.0},
+        "flexible_load": [load],
+        "inverter": [inverter(9.0, 0.95, standby_w=20.0)],
+    } | more.pop("site", {})
+    columns = {"price": 1000 * np.asarray(price, float)} | more.pop("columns", {})
+    text = table(site=site, components=SPOT[:1], **more)
+    return optimiser.read_scenario(write_site(folder, text, columns))
+
+
+def test_sessions_on_the_bus_fill_the_cheapest_hours_through_the_inverter(tmp_path):
+    """12 kWh stored are 12.5 on the bus, of which 6 at 10 and 6 at 20 c and 0.5 at 30; standby beside, through 0.95.
+
+    Before, the charger took 12 / 0.8 = 15 kWh at the same rate at the store, 7.2 kW, on arrival: 40, 20, then 0.6 at
+    10 c. Sort, a closed form.
+    """
+    price = np.r_[0.4, 0.2, 0.1, 0.3, np.full(20, 0.05)]
+    statement = optimiser.settle(optimiser.solve(warehouse(tmp_path, charger(), price)))
+    standby = 0.02 * price.sum()
+    expected = (6 * 0.1 + 6 * 0.2 + 0.5 * 0.3 + standby) / 0.95
+    assert statement.bill_after == pytest.approx(expected, abs=1e-6)
+    assert statement.bill_before == pytest.approx(7.2 * 0.4 + 7.2 * 0.2 + 0.6 * 0.1, abs=1e-6)
+
+
+@pytest.mark.parametrize("policy", [Rolling(), Backcast(3)], ids=["rolling", "backcast"])
+def test_sessions_on_the_bus_are_met_by_plans_and_walks(tmp_path, policy):
+    """Each departs with its energy, whatever steers; bus and meter balance in every step, recomputed from flows."""
+    days, random = 8, np.random.default_rng(3)
+    hour = np.arange(24 * days) % 24
+    price = 0.2 + 0.1 * np.sin(hour / 24 * 2 * np.pi) + random.uniform(-0.05, 0.3, len(hour))
+    night = [{"plugged_in": "17:00", "departure": "06:00", "energy_kwh": 20.0}]
+    scenario = warehouse(
+        tmp_path,
+        charger(habit=night),
+        price,
+        days=days,
+        storage=[battery(8.0, 5.0, 0.96)],
+        site={"load": [{"power_kw": 1.0}], "dc_load": [load(power_kw=0.3, regenerated_kw="data.back")]},
+        columns={"back": np.where(hour == 10, 2.0, 0.0)},
+        foresight={"keep_hours": 24, "view_hours": 48.0, "policies": ["rolling", "backcast"]},
+    )
+    ceiling = optimiser.solve(scenario)
+    plant = Plant(scenario)
+    run = run_under(scenario, policy, ceiling)
+    trucks = scenario.site.flexible_load[0]
+    for values in (ceiling.values, executed(scenario, plant.walk(OwnUse(plant)))[0], run.dispatch.values):
+        power = values["flexible.trucks.power_kw"]
+        spans = trucks.spans(scenario.timeline)
+        assert len(spans) == days - 1
+        for span in spans:
+            assert 0.96 * power[span.first : span.stop].sum() == pytest.approx(20.0, abs=1e-6)
+        out, into = values["inverter.main.output_kw"], values["inverter.main.input_kw"]
+        bus = (
+            values["storage.store.discharge_kw"]
+            - values["storage.store.charge_kw"]
+            + 0.95 * into
+            - out / 0.95
+        )
+        bus += values["dc_load.truck.regenerated_kw"]
+        assert bus == pytest.approx(power + 0.3 + 0.02, abs=1e-6)
+        assert values["meter.import_kw"] - values["meter.export_kw"] == pytest.approx(
+            1.0 + into - out, abs=1e-6
+        )
+    assert run.dispatch.proof.settled <= ceiling.proof.bound + 1e-6
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"before_phase": None}, "needs before_phase and before_efficiency"),
+        ({"before": "new"}, "goes with phase"),
+        ({"phase": "L1"}, "goes with phase"),
+        ({"before_phase": "L2"}, "flexible_load.0.before_phase is L2 but the site has one phase"),
+        ({"before_power_kw": 2.0}, "of which the charger before gave 6.4 kWh at the most"),
+        (
+            {"habit": [{"plugged_in": "00:00", "departure": "02:00", "energy_kwh": 12.0}]},
+            "0.48 kWh are missing",
+        ),
+    ],
+)
+def test_sessions_on_the_bus_say_what_charged_them_before(tmp_path, given, words):
+    made = {key: value for key, value in (charger() | given).items() if value is not None}
+    with pytest.raises(ScenarioError) as caught:
+        warehouse(tmp_path, made, np.ones(24))
+    assert words in str(caught.value)
+
+
+def test_new_sessions_are_on_no_bill_before(tmp_path):
+    new = {key: value for key, value in charger(before="new").items() if not key.startswith("before_")}
+    statement = optimiser.settle(optimiser.solve(warehouse(tmp_path, new, np.ones(24))))
+    assert statement.bill_before == pytest.approx(0.0)
+    assert statement.bill_after == pytest.approx((12.5 + 24 * 0.02) / 0.95, abs=1e-6)

@@ -14,6 +14,7 @@ from optimiser.fields import Column, Component, quantity
 from optimiser.terms.data import InputData
 
 Phase = Literal["L1", "L2", "L3", "all"]
+Place = Phase | Literal["bus"]
 PHASES = ("L1", "L2", "L3")
 
 
@@ -21,7 +22,7 @@ class OnPhase(Protocol):
     """What is on a phase, or on all of them."""
 
     @property
-    def phase(self) -> Phase | None:
+    def phase(self) -> Place | None:
         """Which one; None: on none."""
 
 

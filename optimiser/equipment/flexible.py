@@ -1,4 +1,4 @@
-"""Loads whose time is free within what the file allows: each is a store of its own behind a load on the AC side.
+"""Loads whose time is free within what the file allows: each is a store of its own behind a load on a phase or the bus.
 
 What is asked of it is said once, as a `Need`: what the schedule, the case before and whatever steers it step by step
 keep to alike. Energy that is missed is no way out: what cannot be met is found when the file is read.
@@ -19,7 +19,7 @@ import pandas as pd
 from pydantic import Field, StrictStr, model_validator
 
 from optimiser.columns import of_flexible
-from optimiser.equipment.connection import Phase
+from optimiser.equipment.connection import Phase, Place
 from optimiser.fields import ClockMinutes, Column, Component, Several, choice, column, quantity, text, zone_of
 from optimiser.flows import FlexibleFlows
 from optimiser.terms.data import InputData
@@ -125,8 +125,20 @@ class Flexible(Component, ABC):
     """What every kind has and tells of itself."""
 
     name: StrictStr = text("name of the load")
-    phase: Phase = choice('phase it is on; "all" shares it equally', default="all")
-    power_kw: float = quantity("kW", "the most power that it takes on the AC side", above=0)
+    phase: Place = choice(
+        'phase it is on; "all" shares it equally; "bus", of sessions: the DC bus', default="all"
+    )
+    power_kw: float = quantity("kW", "the most power that it takes on its phase or the bus", above=0)
+
+    @property
+    def on_bus(self) -> bool:
+        """Whether it is on the DC bus."""
+        return self.phase == "bus"
+
+    @property
+    def phase_before(self) -> Place | None:
+        """Phase that it was on in the case before."""
+        return self.phase
 
     @abstractmethod
     def need(self, data: InputData) -> Need:
@@ -227,6 +239,9 @@ class SessionLoad(Flexible):
     taken. It takes power in steps that lie wholly between arrival and departure. A session that is not over within the
     timeline is left out, of the case before too.
 
+    On the DC bus what is taken is the bus's power. Before, a charger of its own stored the same energy from a phase,
+    `before_efficiency` of what it took, at the same rate unless `before_power_kw` says otherwise; or it is new.
+
     References
     ----------
     .. [1] Charging of vehicles by a deadline as a linear program: common practice, no source.
@@ -241,9 +256,20 @@ class SessionLoad(Flexible):
     sessions: StrictStr | None = Field(
         default=None, description="CSV file of sessions with the columns arrival, departure, energy_kwh"
     )
-    before_mode: Literal["on arrival", "timer"] = Field(
+    before_mode: Literal["on arrival", "timer", "new"] = Field(
         alias="before",
-        description='how it was charged before: "on arrival" at full power until done, or "timer" from before_from on',
+        description='how it was charged before: "on arrival" at full power until done, "timer" from before_from on, or '
+        '"new" if it was not there',
+    )
+    before_phase: Phase | None = choice("on the bus: phase that its charger before was on", default=None)
+    before_efficiency: float | None = quantity(
+        "-", "on the bus: energy stored over energy its charger before took", default=None, above=0, at_most=1
+    )
+    before_power_kw: float | None = quantity(
+        "kW",
+        "on the bus: the most that its charger before took; left out: the same rate",
+        default=None,
+        above=0,
     )
     before_from: ClockMinutes | None = Field(
         default=None, description='clock time from which the timer let it charge, "23:00"'
@@ -256,7 +282,41 @@ class SessionLoad(Flexible):
                 "no session is given; add [[site.flexible_load.habit]], or sessions with a CSV file"
             )
         _needs_clock(self.before_mode == "timer", self.before_from is not None, '"timer"', "before_from")
+        keys = ("before_phase", "before_efficiency", "before_power_kw")
+        given = [key for key in keys if getattr(self, key) is not None]
+        own_charger = self.on_bus and self.before_mode != "new"
+        if own_charger and not {"before_phase", "before_efficiency"} <= set(given):
+            raise ValueError(
+                'phase = "bus" needs before_phase and before_efficiency of the charger before, or before = "new"; add '
+                "what is missing"
+            )
+        if given and not own_charger:
+            raise ValueError(
+                f'{" and ".join(given)} goes with phase = "bus" and a charger before only; remove it'
+            )
         return self
+
+    @property
+    def phase_before(self) -> Place | None:
+        """Phase that it was on in the case before."""
+        return self.before_phase if self.on_bus else self.phase
+
+    def need_before(self, data: InputData) -> Need:
+        """The same energy by the same departures, through the charger that there was."""
+        need = self.need(data)
+        if self.before_efficiency is None:
+            return need
+        most_kw = self.before_power_kw or self.power_kw * self.efficiency / self.before_efficiency
+        there = need.most_kw > 0
+        return replace(
+            need, gain=np.full(len(there), self.before_efficiency), most_kw=np.where(there, most_kw, 0.0)
+        )
+
+    def before_kw(self, data: InputData) -> np.ndarray:
+        """Power that it took in the case before, of shape (steps,). [kW]"""
+        if self.before_mode == "new":
+            return np.zeros(data.timeline.steps)
+        return super().before_kw(data)
 
     def spans(self, timeline: Timeline) -> list[Span]:
         """Its sessions within a timeline, in the order of their arrivals."""
@@ -280,7 +340,7 @@ class SessionLoad(Flexible):
     def before(self, data: InputData, need: Need) -> Wanted:
         """Full power from arrival on, or from a clock time on; in time for departure in any case."""
         if self.before_from is None:
-            return lambda step, stored: self.power_kw
+            return lambda step, stored: float(need.most_kw[step])
         timeline = data.timeline
         local = timeline.local()
         minute = np.asarray(local.hour * 60 + local.minute)
@@ -291,11 +351,13 @@ class SessionLoad(Flexible):
                 minute[inside] // timeline.step_minutes == self.before_from // timeline.step_minutes
             )
             free[span.first + (int(begun[0]) if len(begun) else 0) : span.stop] = True
-        return lambda step, stored: self.power_kw if free[step] else 0.0
+        return lambda step, stored: float(need.most_kw[step]) if free[step] else 0.0
 
     def faults(self, data: InputData) -> Iterator[str]:
         """Deadlines before arrival, sessions that overlap, energy that the charger cannot give in time."""
         timeline, rate = data.timeline, self.power_kw * self.efficiency
+        before_rate = (self.before_power_kw or math.inf) * (self.before_efficiency or 1.0)
+        slow = []
         turned, late, over = [], [], []
         last: Span | None = None
         for span in self.spans(timeline):
@@ -308,11 +370,20 @@ class SessionLoad(Flexible):
                     f"{span.words} needs {span.need_kwh:g} kWh and gets {most:.4g} kWh at the most, "
                     f"{span.need_kwh - most:.4g} kWh are missing"
                 )
+            before = max(0, span.stop - span.first) * timeline.step_hours * before_rate
+            if before + SHORT_KWH < span.need_kwh <= most + SHORT_KWH:
+                slow.append(
+                    f"{span.words} needs {span.need_kwh:g} kWh, of which the charger before gave {before:.4g} kWh at "
+                    "the most"
+                )
             if last is not None and span.first < last.stop:
                 over.append(f"{span.words} begins before {last.words} is over")
             last = span
         yield from _several(turned, "Check both stamps.")
         yield from _several(late, "Raise power_kw, lengthen the session, or ask for less energy.")
+        yield from _several(
+            slow, "Raise before_power_kw, or check the session; both cases serve the same needs."
+        )
         yield from _several(
             over, "Give each vehicle or machine a flexible load of its own, or part the sessions."
         )
@@ -366,6 +437,8 @@ class HeatLoad(Flexible):
 
     @model_validator(mode="after")
     def _said(self) -> HeatLoad:
+        if self.on_bus:
+            raise ValueError('phase = "bus" is for sessions; heat is made on a phase, name it')
         water = (self.litres, self.lowest_c, self.highest_c)
         if self.capacity_kwh is None:
             if None in water:

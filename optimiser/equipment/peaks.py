@@ -56,7 +56,7 @@ def peak_of(
     loads: Sequence[DcLoad],
     bank: StorageBank,
     data: InputData,
-    standby_kw: float,
+    always_kw: float,
     inverters: Iterable[Drawing],
 ) -> Peak | None:
     """What the loads' peaks ask of the bank on the bus; None where no load has one.
@@ -70,8 +70,8 @@ def peak_of(
     bank : StorageBank
         The one on the bus.
     data : InputData
-    standby_kw : float
-        Of all electronics on the bus. [kW]
+    always_kw : float
+        Of all electronics on the bus, and of chargers there at their most. [kW]
     inverters : iterable of Drawing
 
     References
@@ -84,7 +84,7 @@ def peak_of(
         return None
     none = np.zeros(data.timeline.steps)
     amperes, charge_as, seconds, terminal_v = none, none, none, none
-    beside_kw = none + standby_kw
+    beside_kw = none + always_kw
     for load in loads:
         running = data.values(load.power_kw)
         if load.peak_a is None or load.peak_seconds is None or load.least_terminal_v is None:

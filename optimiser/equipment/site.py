@@ -92,6 +92,11 @@ class Site(Component):
                 for index, load in enumerate(self.dc_load)
                 if load.before_phase in ("L2", "L3")
             ]
+            faults += [
+                f"flexible_load.{index}.before_phase is {load.phase_before} but the site has one phase; use L1 or all"
+                for index, load in enumerate(self.flexible_load)
+                if load.on_bus and load.phase_before in ("L2", "L3")
+            ]
             if self.connection.imbalance_limit_kw is not None:
                 faults.append("connection.imbalance_limit_kw needs three phases; remove it")
         if faults:
@@ -108,6 +113,10 @@ class Site(Component):
         if part.phase == "all":
             return 1 / self.phases
         return 1.0 if part.phase == phase else 0.0
+
+    def share_before(self, load: Flexible, phase: str) -> float:
+        """Share of a flexible load's power that was on a phase in the case before. [-]"""
+        return 1 / self.phases if load.phase_before == "all" else float(load.phase_before == phase)
 
     def load_kw(self, data: InputData, phase: str) -> np.ndarray:
         """Load of a phase, of shape (steps,). [kW]"""
@@ -152,12 +161,18 @@ class Site(Component):
     def needs_before_kw(self, data: InputData, phase: str) -> np.ndarray:
         """Load of a phase before, flexible loads and what fed the DC loads in it, of shape (steps,). [kW]"""
         taken = [self.share(load, phase) * load.taken_before_kw(data) for load in self.dc_load]
-        taken += [self.share(load, phase) * load.before_kw(data) for load in self.flexible_load]
+        taken += [self.share_before(load, phase) * load.before_kw(data) for load in self.flexible_load]
         return sum(taken, self.load_kw(data, phase))
 
     def taken_before_kw(self, data: InputData) -> np.ndarray:
-        """AC power that fed the DC loads in the case before, of shape (steps,). [kW]"""
-        return sum((load.taken_before_kw(data) for load in self.dc_load), np.zeros(data.timeline.steps))
+        """AC power that fed the DC loads in the case before, sessions included, of shape (steps,). [kW]"""
+        waiting = sum(
+            (load.before_kw(data) for load in self.flexible_load if load.on_bus),
+            np.zeros(data.timeline.steps),
+        )
+        return waiting + sum(
+            (load.taken_before_kw(data) for load in self.dc_load), np.zeros(data.timeline.steps)
+        )
 
     def dc_load_kw(self, data: InputData) -> np.ndarray:
         """Load on the DC bus, of shape (steps,). [kW]"""
@@ -187,7 +202,10 @@ class Site(Component):
         if on_bus is None:
             return None
         running = self.dc_load if loads is None else loads
-        return peaks.peak_of(running, on_bus, data, laws.standby_kw(self.inverter, banks), self.inverter)
+        beside_kw = laws.standby_kw(self.inverter, banks)
+        if loads is None:  # in an outage what can wait does
+            beside_kw += sum(load.power_kw for load in self.flexible_load if load.on_bus)
+        return peaks.peak_of(running, on_bus, data, beside_kw, self.inverter)
 
     def floor_kwh(self, data: InputData, banks: Sequence[StorageBank]) -> list[np.ndarray]:
         """Least energy of each bank at the end of each step: its reserve, and what peaks on the bus ask of it. [kWh]"""

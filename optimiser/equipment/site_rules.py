@@ -50,7 +50,8 @@ def site_flows(
             banks, site.floor_kwh(terms, banks), capacity_shares(banks), strict=True
         )
     }
-    _dc_balance(site, terms, banks, inverters, sources, bank_flows)
+    flexible = {load.name: load.flows(terms) for load in site.flexible_load}
+    _dc_balance(site, terms, banks, inverters, sources, flexible, bank_flows)
     _current_rules(site, terms, banks, inverters, solar, bank_flows)
     least = giving_way.least_given_kw(site, terms)
     ac_solar = {
@@ -59,7 +60,6 @@ def site_flows(
         )
         for s in site.ac_solar
     }
-    flexible = {load.name: load.flows(terms) for load in site.flexible_load}
     nets = _phase_nets(site, terms, inverters, ac_solar, flexible, activation.metered_kw)
     meter, connection, phases = _meter(site, terms, nets, activation.metered_most_kw)
     meter = meter.crossed(activation.crossing_kw, activation.crossing_most_kw)
@@ -88,12 +88,14 @@ def _dc_balance(
     banks: Sequence[StorageBank],
     inverters: Mapping[str, InverterFlows],
     brought: Mapping[str, Series],
+    flexible: Mapping[str, FlexibleFlows],
     bank_flows: Mapping[str, BankFlows],
 ) -> None:
     fixed = terms.series(site.dc_needs_kw(terms, banks))
     sources = [*brought.values(), *(f.discharge_kw for f in bank_flows.values())]
     sources += [f.dc_input_kw for f in inverters.values()]
     sinks = [f.charge_kw for f in bank_flows.values()] + [f.dc_draw_kw for f in inverters.values()]
+    sinks += [flexible[load.name].power_kw for load in site.flexible_load if load.on_bus]
     if sources or sinks:
         zero = np.zeros(len(fixed))
         terms.equal("balance of the DC bus", sum(sources, zero), sum(sinks, fixed))

@@ -39,6 +39,12 @@ class Waited:
         made: np.ndarray = self.power_kw @ np.array(shares, float).reshape(len(shares), site.phases)
         return made
 
+    def on_bus(self, scenario: Scenario) -> np.ndarray:
+        """Their power on the DC bus, of shape (steps,). [kW]"""
+        there = np.array([load.on_bus for load in scenario.site.flexible_load], float)
+        made: np.ndarray = self.power_kw @ there if len(there) else np.zeros(len(self.power_kw))
+        return made
+
 
 def by_themselves(scenario: Scenario) -> Waited:
     """What flexible loads do where each steers itself."""
@@ -100,6 +106,9 @@ class _Spare:
                 on_bus * inverter.output_efficiency * inverter.output_kw / ratings, inverter.output_kw
             )
             self.net -= np.outer(given, share)
+        # What is on the bus is fed through the inverters, each its part, and by no bank that may be empty.
+        into = sum(i.input_kw * i.input_efficiency for i in site.inverter)
+        self._bus_room = np.maximum(into - site.dc_needs_kw(data, scenario.storage), 0.0)
         self._limit = data.values(site.connection.import_limit_kw)
         limits, _ = site.phase_limits_kw(data)
         self._phase_limit = np.stack([limits[phase] for phase in phases], axis=1)
@@ -107,21 +116,32 @@ class _Spare:
     def take(self, load: Flexible, power_kw: np.ndarray) -> None:
         """Count a load's power among what others find."""
         self.net += np.outer(power_kw, self._shares(load))
+        if load.on_bus:
+            self._bus_room = np.maximum(self._bus_room - power_kw, 0.0)
 
     def of(self, load: Flexible) -> tuple[np.ndarray, np.ndarray]:
         """Sun that would be fed in, and room for import, for a load on its phase, each of shape (steps,). [kW]"""
         shares = self._shares(load)
-        on = shares > 0
+        on, taken = shares > 0, shares.sum()
+        if not on.any():  # inverters that cannot take in leave it what its deadlines ask for
+            return np.zeros(len(self.net)), np.zeros(len(self.net))
         whole = self.net.sum(axis=1)
         room = np.minimum(
-            self._limit - whole, ((self._phase_limit - self.net)[:, on] / shares[on]).min(axis=1)
+            (self._limit - whole) / taken, ((self._phase_limit - self.net)[:, on] / shares[on]).min(axis=1)
         )
-        sun = -whole if self.netted else (-self.net[:, on] / shares[on]).min(axis=1)
+        if load.on_bus:
+            room = np.minimum(room, self._bus_room)
+        sun = -whole / taken if self.netted else (-self.net[:, on] / shares[on]).min(axis=1)
         return np.maximum(sun, 0.0), np.maximum(room, 0.0)
 
     def _shares(self, load: Flexible) -> np.ndarray:
+        """Power that a load takes from each phase for a kW of its own. [-]"""
         site = self._scenario.site
-        return np.array([site.share(load, phase) for phase in site.phase_names])
+        if not load.on_bus:
+            return np.array([site.share(load, phase) for phase in site.phase_names])
+        whole = sum(i.input_kw * i.input_efficiency for i in site.inverter)
+        taken = [sum(site.share(i, phase) * i.input_kw for i in site.inverter) for phase in site.phase_names]
+        return np.array(taken) / whole if whole else np.zeros(len(taken))
 
 
 def _wanted(

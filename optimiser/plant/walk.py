@@ -49,7 +49,7 @@ class State:
     dc_solar_kw : float, or array of shape (cases,)
         Power that the sun allows on the DC bus, with what loads there give back.
     fixed_kw : float, or array of shape (cases,)
-        Standby and DC load.
+        Standby, DC load and flexible loads on the bus.
     """
 
     step: Any
@@ -200,6 +200,8 @@ class Plant:
         self.fixed_kw = site.dc_needs_kw(data, banks)
         if not (site.inverter or banks or site.solar_controller):
             self.fixed_kw = np.zeros(steps)  # there is no bus
+        self._own_fixed_kw = self.fixed_kw
+        self.fixed_kw = self._own_fixed_kw + self.waited.on_bus(scenario)
         currents = site.bus_currents(data)
         self.out_amperes = _amperes("site.inverter", site.inverter, currents, out=True)
         self.in_amperes = _amperes("site.inverter", site.inverter, currents, out=False)
@@ -222,6 +224,7 @@ class Plant:
         self.waited.power_kw[span], self.waited.stored_kwh[span] = power_kw, stored_kwh
         before = self.load_kw[span].copy()
         self.load_kw[span] = self._own_load_kw[span] + self.waited.on_phases(self.scenario)[span]
+        self.fixed_kw[span] = self._own_fixed_kw[span] + self.waited.on_bus(self.scenario)[span]
         self.connected.load_kw[span] += self.load_kw[span] - before
 
     def expect(self, first: int, stop: int, expected: Activation) -> None:

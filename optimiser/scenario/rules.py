@@ -104,6 +104,8 @@ def combination_faults(file: ScenarioFile, timeline: Timeline) -> Iterator[str]:
         yield "site.inverter is empty but there are solar controllers on the DC bus. Add the inverter."
     if file.site.dc_load and not file.site.inverter:
         yield "site.dc_load is given but nothing feeds the DC bus from the grid. Add the inverter in site.inverter."
+    if any(load.on_bus for load in file.site.flexible_load) and not file.site.inverter:
+        yield "site.flexible_load has sessions on the DC bus and nothing feeds it. Add the inverter in site.inverter."
     if file.site.flexible_load and file.service and file.site.firm_load_fraction:
         yield (
             "site.firm_load_fraction lets services count on the load, and site.flexible_load is not there at any time. "
