@@ -24,6 +24,7 @@ from optimiser.plant.outages import follow, island_of
 from optimiser.plant.walk import Plant
 from optimiser.scenario.checks import review
 from optimiser.scenario.file import Scenario
+from optimiser.studies import flexible_loads
 
 HOURS = np.arange(24)
 COLUMNS = {"price": np.where(HOURS < 6, 50.0, 400.0), "dc": np.where(HOURS < 12, 0.5, 0.1)}
@@ -395,6 +396,24 @@ def test_sessions_on_the_bus_fill_the_cheapest_hours_through_the_inverter(tmp_pa
     expected = (6 * 0.1 + 6 * 0.2 + 0.5 * 0.3 + standby) / 0.95
     assert statement.bill_after == pytest.approx(expected, abs=1e-6)
     assert statement.bill_before == pytest.approx(7.2 * 0.4 + 7.2 * 0.2 + 0.6 * 0.1, abs=1e-6)
+
+
+@pytest.mark.parametrize("before", ["on arrival", "new"])
+def test_what_the_timing_of_chargers_on_the_bus_earns(tmp_path, before):
+    """Held as before, 12 kWh are stored on arrival at 5.76 kWh an hour, 6 kWh on the bus at 0.96: at 40, 20, then 10 c.
+
+    Free, they fill the cheapest hours: sort. New ones are held as if they began on arrival.
+    """
+    price = np.r_[0.4, 0.2, 0.1, 0.3, np.full(20, 0.05)]
+    made = charger(before=before)
+    if before == "new":
+        made = {key: value for key, value in made.items() if not key.startswith("before_")}
+    statement = optimiser.settle(optimiser.solve(warehouse(tmp_path, made, price)))
+    found = flexible_loads.study(statement, lambda words: None)
+    assert found is not None
+    held, free = 6 * 0.4 + 6 * 0.2 + 0.5 * 0.1, 6 * 0.1 + 6 * 0.2 + 0.5 * 0.3
+    assert found.summary["timing_ceiling"] == pytest.approx((held - free) / 0.95, abs=1e-6)
+    assert found.summary["missed_kwh"] == 0.0
 
 
 @pytest.mark.parametrize("policy", [Rolling(), Backcast(3)], ids=["rolling", "backcast"])

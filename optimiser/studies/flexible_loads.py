@@ -14,7 +14,7 @@ from optimiser.columns import of_flexible
 from optimiser.control.own_use import OwnUse
 from optimiser.dispatch import OPTIMAL, Dispatch, Progress, solve
 from optimiser.equipment.flexible import AnyFlexible, SessionLoad
-from optimiser.equipment.load import Load
+from optimiser.equipment.load import DcLoad, Load
 from optimiser.errors import InfeasibleError, UnprovenError
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
@@ -48,16 +48,31 @@ class FlexibleHeadlineFigures(Figures):
 def held_as_before(scenario: Scenario, names: Collection[str]) -> Scenario:
     """The same scenario with some flexible loads as loads that run as they did before."""
     site, columns = scenario.site, dict(scenario.columns)
-    loads = list(site.load)
-    for load in site.flexible_load:
-        if load.name in names:
-            reference = of_flexible(load.name, "before_kw")
-            columns[reference] = load.before_kw(scenario.data)
+    loads, on_bus = list(site.load), list(site.dc_load)
+    for load in (load for load in site.flexible_load if load.name in names):
+        reference = of_flexible(load.name, "before_kw")
+        columns[reference] = load.before_kw(scenario.data)
+        if load.phase == "bus":
+            columns[reference], held = _held_on_bus(scenario, load, reference)
+            on_bus.append(held)
+        else:
             loads.append(Load(phase=load.phase, power_kw=reference))
     left = tuple(load for load in site.flexible_load if load.name not in names)
-    changed = site.model_copy(update={"load": tuple(loads), "flexible_load": left})
+    changed = site.model_copy(update={"load": tuple(loads), "dc_load": tuple(on_bus), "flexible_load": left})
     file = scenario.file.model_copy(update={"site": changed})
     return dataclasses.replace(scenario, file=file, columns=columns)
+
+
+def _held_on_bus(scenario: Scenario, load: AnyFlexible, reference: str) -> tuple[np.ndarray, DcLoad]:
+    """Sessions on the DC bus at the hours of the case before, as a load there: its power and the load."""
+    need, before = load.need(scenario.data), load.need_before(scenario.data)
+    kw: np.ndarray = load.run_before(scenario.data)[0] * before.gain / need.gain
+    ratio = float(before.gain[0] / need.gain[0])
+    fed: dict[str, Any] = {"before": "new"}
+    if load.phase_before is not None:
+        fed = {"before": "charger", "before_efficiency": ratio, "before_phase": load.phase_before}
+    # Not checked: where the charger before lost less than the one on the bus, the ratio is above 1.
+    return kw, DcLoad.model_construct(name=load.name, power_kw=reference, **fed)
 
 
 def study(
