@@ -16,12 +16,16 @@ import optimiser
 from optimiser.accounts.billing import Columns
 from optimiser.accounts.settlement import before_flows
 from optimiser.cli import main
+from optimiser.control.modes import WORDS
+from optimiser.control.own_use import OwnUse
 from optimiser.daily import lookback
 from optimiser.daily.cases import CEILING, LOGGED, NO_SYSTEM, billed
 from optimiser.daily.differences import _went
 from optimiser.daily.log import LoggedStore
 from optimiser.daily.lookback import look_back, write_look_back
+from optimiser.daily.steered import BY_CONTROLLER
 from optimiser.errors import DriftError, SeriesError
+from optimiser.plant.walk import Plant
 from optimiser.starter import write_starter
 
 KW = Columns("import_kw", "export_kw", "kW")
@@ -241,7 +245,9 @@ def test_policies_stand_between_the_log_and_the_best_schedule(tmp_path):
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48))
     made = look_back(scenario, log, Columns("import_kw", None, "kW"))
     paid = made.summary["to_pay"]
-    assert [NO_SYSTEM, LOGGED, "run under rolling", "run under backcast", CEILING] == list(paid)
+    assert [NO_SYSTEM, LOGGED, "run under rolling", "run under backcast", BY_CONTROLLER, CEILING] == list(
+        paid
+    )
     assert paid["run under rolling"] == pytest.approx(4.8, abs=1e-6)
     assert 4.8 - 1e-6 <= paid["run under backcast"] <= 8.0 + 1e-6
     assert any("backcast knows nothing of days before the log" in note for note in made.summary["notes"])
@@ -292,7 +298,7 @@ def call(*words: object):
 
 
 def test_command_writes_a_page_and_tables_once(tmp_path):
-    """Five files and a page; a second look back replaces nothing unless told to; slips end with code 2."""
+    """Six files and a page; a second look back replaces nothing unless told to; slips end with code 2."""
     scenario = two_prices(tmp_path)
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48), gauge=50.0)
     words = ("lookback", tmp_path / "site", "--log", log, "--out", tmp_path / "out")
@@ -301,7 +307,7 @@ def test_command_writes_a_page_and_tables_once(tmp_path):
     assert "without the system" in made.stdout
     assert "2025-01-01: lost 1.60." in made.stdout
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    tables = {f"lookback-{name}.csv" for name in ("lines", "days", "differences", "steps")}
+    tables = {f"lookback-{name}.csv" for name in ("lines", "days", "differences", "steps", "modes")}
     assert {"lookback.html", "lookback.json"} | tables == names
     page = (tmp_path / "out" / "lookback.html").read_text(encoding="utf-8")
     for shown in ("What was earned", "The costliest differences", "INVENTED"):
@@ -365,3 +371,42 @@ def test_one_column_is_not_both_registers_and_one_that_is_missing_is_named_first
         look_back(scenario, log, Columns("import_kw", "import_kw", "kW"))
     told = call("lookback", scenario.path, "--log", log, "--stored", "socc", "--out", tmp_path / "out")
     assert "there is no column 'socc'; did you mean soc?" in told.stderr
+
+
+def test_a_controller_beside_the_log_is_told_in_modes(tmp_path):
+    """Own use as a log agrees with itself; an idle store that held energy in the evening is told, with the money.
+
+    By hand, as in `test_a_missed_evening_costs_what_the_prices_say`: a log of the controller's own days, from what its
+    store held each midnight, pays what the controller pays and is in its modes wherever anything moves.
+    """
+    write_starter(tmp_path / "site")
+    changes = {"service": [], "timeline.days": 3, "storage.0.end_fraction": 0.0}
+    scenario = optimiser.vary(optimiser.read_scenario(tmp_path / "site"), changes)
+    plant = Plant(scenario)
+    walk = plant.walk(OwnUse(plant))
+    stored = walk.stored_kwh[:, 0].sum(axis=1)
+    held = np.r_[sum(bank.start_kwh for bank in scenario.storage), stored[:-1]]
+    log = write_log(
+        tmp_path / "log.csv",
+        scenario.timeline.starts,
+        import_kw=walk.import_kw[:, 0],
+        export_kw=walk.export_kw[:, 0],
+        stored=held,
+    )
+    store = LoggedStore("stored", "kWh", "start")
+    made = look_back(scenario, log, KW, store=store)
+    assert made.summary["to_pay"][BY_CONTROLLER] == pytest.approx(made.summary["to_pay"][LOGGED], abs=0.01)
+    before = before_flows(scenario)
+    idle = write_log(
+        tmp_path / "idle.csv",
+        scenario.timeline.starts,
+        import_kw=before.import_kw,
+        export_kw=before.export_kw,
+        stored=held,
+    )
+    made = look_back(scenario, idle, KW, store=store)
+    assert made.modes["lost"].max() > 0
+    assert set(made.modes["controller_mode"]) | set(made.modes["log_mode"]) <= set(WORDS.values())
+    assert (made.modes["controller_mode"] != made.modes["log_mode"]).all()
+    page = write_look_back(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
+    assert "What a controller would have done" in page

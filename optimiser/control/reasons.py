@@ -125,7 +125,7 @@ def explained(dispatch: Dispatch, frame: pd.DataFrame, steered: Steered) -> pd.D
     sold = sum((np.asarray(offer.offered_kw, float) for offer in dispatch.offers), np.zeros(steps))
     if np.isfinite(steered.worth_per_kwh).any():
         frame = frame.assign(**{STORED_WORTH: steered.worth_per_kwh})
-    mode = np.where(steered.mode == UNKNOWN, _read(frame), steered.mode)
+    mode = np.where(steered.mode == UNKNOWN, read_modes(frame), steered.mode)
     reason = _reasons(frame, mode, floor, capacity, sold)
     return frame.assign(**{RAN: steered.ran, MODE: mode, REASON: reason})
 
@@ -135,8 +135,8 @@ def _column(frame: pd.DataFrame, name: str) -> np.ndarray:
     return frame[name].to_numpy(float) if there else np.full(len(frame), np.nan)
 
 
-def _read(frame: pd.DataFrame) -> np.ndarray:
-    """The mode that powers look like."""
+def read_modes(frame: pd.DataFrame) -> np.ndarray:
+    """The mode that powers look like, of shape (steps,)."""
     solar, charge = _column(frame, SOLAR), _column(frame, CHARGE)
     charging, giving = charge > MOVES_KW, _column(frame, DISCHARGE) > MOVES_KW
     importing, exporting = _column(frame, IMPORT) > MOVES_KW, _column(frame, EXPORT) > MOVES_KW

@@ -53,6 +53,8 @@ class Log:
     import_kw, export_kw : array of shape (steps,)
         What the meter's registers saw. [kW]
     notes : tuple of str
+    held_fraction : array of shape (days,)
+        Share of the usable energy held at the start of each day; nan where the log does not say. [-]
     """
 
     path: Path
@@ -60,6 +62,7 @@ class Log:
     import_kw: np.ndarray
     export_kw: np.ndarray
     notes: tuple[str, ...]
+    held_fraction: np.ndarray
 
 
 def read_log(
@@ -112,7 +115,12 @@ def read_log(
         banks = enumerate(held.fractions(days, imported - exported))
         days = vary(days, {f"storage.{n}.{key}": share for n, own in banks for key, share in own.items()})
         notes.append(held.words(days))
-    return Log(path, days, imported, exported, tuple(notes))
+    starts = own.slice(first, stop).groups(Grouping("day", own.zone)).first_step
+    midnights = np.full(len(starts), np.nan)
+    if held is not None:
+        rows = first + starts - (0 if store is None or store.at == "start" else 1)
+        midnights = np.where(rows >= 0, held.shares[np.maximum(rows, 0)], np.nan).clip(0.0, 1.0)
+    return Log(path, days, imported, exported, tuple(notes), midnights)
 
 
 def _whole_days(path: Path, own: Timeline) -> tuple[int, int]:
@@ -197,12 +205,15 @@ class _Held:
         When that was, on the site's clock; at the end of the days it is their last interval's start.
     hours_left : float
         From then to the end of the days.
+    shares : array of shape (rows,)
+        Of each row of the log, as it reads.
     """
 
     start: float | None
     last: float
     moment: pd.Timestamp
     hours_left: float
+    shares: np.ndarray
 
     def fractions(self, days: Scenario, net_import_kw: np.ndarray) -> list[dict[str, float]]:
         """For each bank, `start_fraction` where the log tells it, and `end_fraction`.
@@ -292,7 +303,7 @@ def _held(
     if faults:
         raise SeriesError(str(path), faults)
     start = found[0] if len(found) > 1 else None
-    return _Held(start, found[-1], own.local()[min(edge, stop - 1)], (stop - edge) * own.step_hours)
+    return _Held(start, found[-1], own.local()[min(edge, stop - 1)], (stop - edge) * own.step_hours, shares)
 
 
 def _outside(store: LoggedStore, shares: np.ndarray, scale: float, first: int) -> list[str]:

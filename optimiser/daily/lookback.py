@@ -17,6 +17,7 @@ from optimiser.columns import EXPORT_PRICE, IMPORT_PRICE, START, START_LOCAL
 from optimiser.daily.cases import CEILING, LOGGED, NO_SYSTEM, DayCase, billed, by_step_of, case_of, lines_of
 from optimiser.daily.differences import SHOWN, WORTH_NAMING, day_entries, period_entries, worst_steps
 from optimiser.daily.log import Log, LoggedStore, read_log
+from optimiser.daily.steered import COLUMNS, Compared, by_controller
 from optimiser.dispatch import Dispatch, Progress, solve
 from optimiser.errors import DriftError, InfeasibleError, OptimiserError
 from optimiser.flows import MeterFlows
@@ -27,7 +28,7 @@ from optimiser.scenario.read import read_scenario
 from optimiser.words import money
 from optimiser.writing import Content, write_files
 
-TABLES = ("lines", "days", "differences", "steps")
+TABLES = ("lines", "days", "differences", "steps", "modes")
 A_CENT = 0.01
 CLOCK_DAYS, CLOCK_HOURS, CLOCK_LIKENESS, CLOCK_GAIN = 3, 12, 0.8, 0.1
 
@@ -50,6 +51,8 @@ class LookBack:
         The steps that cost most, with what the meter saw in either case and the prices.
     flows : DataFrame
         One row a step: net import in each case and the prices.
+    modes : DataFrame
+        One row a stretch in which the log and a controller were in modes of their own (`steered.Compared.modes`).
     """
 
     summary: dict[str, Any]
@@ -58,6 +61,7 @@ class LookBack:
     differences: pd.DataFrame
     steps: pd.DataFrame
     flows: pd.DataFrame
+    modes: pd.DataFrame
 
 
 def look_back(
@@ -87,7 +91,8 @@ def look_back(
     time_column, stamps, zone : str
         The column of stamps, what they mark, and the zone of stamps that carry none (left out: the site's).
     policies : bool
-        Whether to run the days under the scenario's policies too, which know nothing of the days to come.
+        Whether to run the days under the scenario's policies and by a controller too, which know nothing of the days
+        to come.
     progress : callable, optional
 
     Raises
@@ -111,9 +116,13 @@ def look_back(
     without: list[str] = []
     if policies and days.storage:
         cases += _under_policies(days, best, without, progress)
+    controller = by_controller(found, best) if policies else None
+    if controller is not None:
+        cases.append(controller.case)
+        without += controller.notes
     cases.append(case_of(CEILING, best))
     notes = [*found.notes, *without, *_clock_notes(found), *_store_notes(best, store), *_beyond_notes(cases)]
-    return compared(found, cases, best, notes)
+    return compared(found, cases, best, notes, controller)
 
 
 def _under_policies(
@@ -136,7 +145,13 @@ def _under_policies(
             )
 
 
-def compared(log: Log, cases: Sequence[DayCase], best: Dispatch, notes: Sequence[str]) -> LookBack:
+def compared(
+    log: Log,
+    cases: Sequence[DayCase],
+    best: Dispatch,
+    notes: Sequence[str],
+    controller: Compared | None = None,
+) -> LookBack:
     """Cases side by side, and what the log lost beside the best schedule, the last of them."""
     scenario = log.scenario
     flows = _flows(scenario, cases)
@@ -181,10 +196,12 @@ def compared(log: Log, cases: Sequence[DayCase], best: Dispatch, notes: Sequence
             name: getattr(best.proof, name)
             for name in ("verdict", "gap_relative", "gap_absolute", "turnover")
         },
+        "modes_agreed_share": None if controller is None else controller.agreed_share,
         "notes": list(notes),
     }
     steps = worst_steps(flows, lost)
-    return LookBack(summary, lines_of(scenario, cases), days, named, steps, flows)
+    modes = pd.DataFrame(columns=COLUMNS) if controller is None else controller.modes
+    return LookBack(summary, lines_of(scenario, cases), days, named, steps, flows, modes)
 
 
 def _flows(scenario: Scenario, cases: Sequence[DayCase]) -> pd.DataFrame:

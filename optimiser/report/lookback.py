@@ -33,6 +33,8 @@ from optimiser.words import amount, day, money, number, of_turnover, percent
 
 PRICES = ((IMPORT_PRICE, "Import", "@import"), (EXPORT_PRICE, "Export", "@export"))
 
+MOST_MODES = 20  # stretches that the page shows
+
 
 @dataclass(frozen=True)
 class LookedBack:
@@ -51,7 +53,7 @@ def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.
     summary : dict
         Figures of a look back; its cases in order, the one without the system first, the log second, the best last.
     tables : dict of str to DataFrame
-        "lines", "days", "differences", "steps".
+        "lines", "days", "differences", "steps", "modes".
     flows : DataFrame
         One row a step, for the day picker.
     """
@@ -59,6 +61,7 @@ def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.
     sections = [
         _answer(results),
         _differences(results),
+        *_modes(results),
         _day_by_day(results),
         _bill(results),
         cautions.SECTION,
@@ -161,6 +164,45 @@ def _differences(results: LookedBack) -> Section:
         _days_chart(results),
     ]
     return Section("differences", "Differences", "Where the difference went", tuple(blocks))
+
+
+def _modes(results: LookedBack) -> list[Section]:
+    """What a controller would have told the inverter otherwise, the costliest first; nothing where none ran."""
+    share, modes = results.summary["modes_agreed_share"], results.tables["modes"]
+    if share is None:
+        return []
+    currency = results.summary["currency"]
+    words = (
+        f"The log and a controller that knew no more than the past were in one mode in {percent(share, 0)} of the "
+        "steps. Below is where they were not, the stretches in which the log paid most more first; those in which it "
+        "paid less, and all others, are in lookback-modes.csv."
+    )
+    shown = modes[modes["lost"] > 0].sort_values("lost", ascending=False, kind="stable")[:MOST_MODES]
+    rows = tuple(
+        Row(
+            (
+                _until(row["from_local"], row["to_local"]),
+                row["log_mode"],
+                row["controller_mode"],
+                row["why"],
+                amount(row["lost"], currency),
+            )
+        )
+        for row in shown.to_dict(orient="records")
+    )
+    columns = (
+        text_column("When"),
+        text_column("The log did"),
+        text_column("A controller would"),
+        text_column("Why"),
+        Column(f"Paid more, {currency}"),
+    )
+    table = [TableBlock("Where the modes differ", columns, rows)] if rows else []
+    return [Section("modes", "In modes", "What a controller would have done", (Text(words), *table))]
+
+
+def _until(begin: str, end: str) -> str:
+    return f"{begin[:16].replace('T', ' ')} to {end[11:16]}"
 
 
 def _steps(results: LookedBack, steps: pd.DataFrame) -> TableBlock:
