@@ -55,6 +55,7 @@ ROOMS = {
     "scipy": {"engine", "batch"},
     "distributed": {"batch"},
     "SALib": {"batch"},
+    "sklearn": {"foresight"},
     "click": {"cli"},
     "rich": {"cli"},
     "tomllib": {"scenario", "readers", "making", "services"},

@@ -67,13 +67,13 @@ def expected(facts: Facts, reference: str, moments: np.ndarray, made: np.ndarray
         nan where there is no like day yet.
     """
     values, role = facts.scenario.columns[reference], facts.roles[reference]
-    like = _LikeDays(facts, values)
+    like = LikeDays(facts, values)
     seen = moments >= 0
     steps = np.flatnonzero(seen)
     base = np.full(len(values), np.nan)
     base[steps] = like.at(steps, moments[steps])
     starts, number = np.unique(moments[steps], return_inverse=True)
-    recent = _recent_error(like, values, starts, role, facts.timeline.step_hours)[number]
+    recent = recent_error(like, values, starts, role, facts.timeline.step_hours)[number]
     ahead = np.rint((steps - moments[steps]) * facts.timeline.step_hours).astype(int)
     part = _lasting(like, values, made, role, facts.timeline.step_hours, int(ahead.max(initial=0)) + 1)
     plan = np.searchsorted(made, moments[steps], side="right") - 1
@@ -87,7 +87,7 @@ def _corrected(base: np.ndarray, error: np.ndarray, role: Role) -> np.ndarray:
     return np.maximum(base * (1.0 + error), 0.0) if role in ("load", "solar") else base + error
 
 
-class _LikeDays:
+class LikeDays:
     """Weighted means of like days: every mean of a day is made once, when it is first asked for."""
 
     def __init__(self, facts: Facts, values: np.ndarray):
@@ -145,8 +145,8 @@ def _weighted(rows: np.ndarray, weights: np.ndarray) -> np.ndarray:
     return mean
 
 
-def _recent_error(
-    like: _LikeDays, values: np.ndarray, moments: np.ndarray, role: Role, hours: float
+def recent_error(
+    like: LikeDays, values: np.ndarray, moments: np.ndarray, role: Role, hours: float
 ) -> np.ndarray:
     """The error of like days in the hours before moments: a ratio less one, or a mean difference; 0 if unknown."""
     count = max(1, round(RECENT_HOURS / hours))
@@ -167,7 +167,7 @@ def _recent_error(
 
 
 def _lasting(
-    like: _LikeDays, values: np.ndarray, made: np.ndarray, role: Role, hours: float, most: int
+    like: LikeDays, values: np.ndarray, made: np.ndarray, role: Role, hours: float, most: int
 ) -> np.ndarray:
     """Which part of the recent error was left, by hours ahead, as known at each plan: shape (plans, most).
 
@@ -175,7 +175,7 @@ def _lasting(
     """
     every = max(1, round(1.0 / hours))
     sums = np.zeros((2, len(made), most))
-    recent = _recent_error(like, values, made, role, hours)
+    recent = recent_error(like, values, made, role, hours)
     for ahead in range(most):
         steps = made + ahead * every
         inside = steps + every <= len(values)

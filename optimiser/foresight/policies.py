@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimiser.foresight.boosted import Boosted
 from optimiser.foresight.facts import Columns, Facts, Plans, Policy
 from optimiser.foresight.learnt import Learnt
 from optimiser.scenario.file import Scenario
@@ -206,6 +207,7 @@ def policies_of(scenario: Scenario) -> list[Policy]:
         "rolling": Rolling(),
         "backcast": backcast,
         "learnt": Learnt(),
+        "boosted": Boosted(),
         "forecast": Forecast(table.forecast, backcast),
         "uncertain": Uncertain(table.errors, table.seed),
     }

@@ -9,7 +9,7 @@ from pydantic import Field, StrictStr, model_validator
 from optimiser.fields import Column, Component, Several, choice, column, quantity, text
 from optimiser.series.issued import IssueTable
 
-PolicyName = Literal["rolling", "backcast", "learnt", "forecast", "uncertain"]
+PolicyName = Literal["rolling", "backcast", "learnt", "boosted", "forecast", "uncertain"]
 Role = Literal["price", "service_price", "load", "solar", "limit"]
 
 
@@ -69,7 +69,8 @@ class Foresight(Component):
     policies: Several[PolicyName] = choice(
         "rolling (sees what happens, as far as the view goes), backcast (the mean of earlier days of the same type), "
         "learnt (like days, corrected by today's error as far as errors have lasted), "
-        "forecast (series of your own), uncertain (what happens with errors of a given size)",
+        "boosted (boosted trees of all that, an extra), forecast (series of your own), "
+        "uncertain (what happens with errors of a given size)",
         default=("rolling", "backcast"),
     )
     headline: PolicyName | None = choice(
