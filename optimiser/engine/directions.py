@@ -178,6 +178,12 @@ def keep_one_direction(
             if between is None and not search.widen(best.x):
                 break
             y = best.row_dual if between is None else between
+    if time.perf_counter() < deadline and (not gaps or gaps[-1] > gap) and most_rounds is None:
+        # Where windows lead no further, a small problem is still one integer program.
+        last = wholes.at_once(problem, every, best, bound, gap, deadline)
+        if last is not None:
+            best, bound = _in_rows_of(search.problem, last.solution), last.bound
+            gaps += last.gaps
     if best is None:
         # However far it is from the best, one that keeps every decision is worth more than none.
         first = leaning(problem, every, relaxed, highs) if first is None else first

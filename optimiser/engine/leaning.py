@@ -31,7 +31,11 @@ def leaning(problem: Problem, every: Decisions, relaxed: Solution, highs: Highs 
     places = np.arange(len(problem.lower))
     basis = highs.basis()
     try:
-        return _settled(problem, every, relaxed, highs, places)
+        # A smaller bid can hardly ever not be kept; of the steps of a fee, though, one has to be chosen.
+        down = _settled(problem, every, relaxed, highs, places, nearest=False)
+        if down is not None or not (every.kind == WHOLE).any():
+            return down
+        return _settled(problem, every, relaxed, highs, places, nearest=True)
     except UnprovenError:
         return None
     finally:
@@ -43,9 +47,18 @@ def leaning(problem: Problem, every: Decisions, relaxed: Solution, highs: Highs 
 
 
 def _settled(
-    problem: Problem, every: Decisions, relaxed: Solution, highs: Highs | Periods, places: np.ndarray
+    problem: Problem,
+    every: Decisions,
+    relaxed: Solution,
+    highs: Highs | Periods,
+    places: np.ndarray,
+    *,
+    nearest: bool,
 ) -> Solution | None:
-    """The linear program with what breaks taken as it leans, until nothing breaks."""
+    """The linear program with what breaks taken as it leans, until nothing breaks.
+
+    Whole numbers are rounded down, or to the `nearest`.
+    """
     solution, whole = relaxed, every.kind == WHOLE
     used = np.maximum(relaxed.x[every.first], relaxed.x[every.second]) > TOLERANCE_KW
     held = every.tempting & used & ~whole
@@ -58,9 +71,7 @@ def _settled(
         held = np.zeros_like(held)
         first, second = every.first[new], every.second[new]
         at = solution.x[first]
-        leans = (
-            every.seconds(problem, solution.x)[new] & ~whole[new]
-        )  # a smaller number can hardly ever not be kept
+        leans = every.seconds(problem, solution.x)[new] & (nearest | ~whole[new])
         take(lower, upper, first, second, every.kind[new], leans, at)
         if (lower > upper).any():
             return None

@@ -46,6 +46,7 @@ ROUNDS = 40
 ALLOWED = 0.8  # of the gap at which to stop, for what intervals promise too much
 MOST_TRIES = 12
 MOST_LEARNT = 1500
+MOST_ROWS_LOOKED_AT_AGAIN = 40_000  # where paths leave a gap: windows of more would only take time
 MOST_ROWS_JOINED = 40  # beyond, as with services, a round takes longer than windows need
 
 
@@ -194,7 +195,8 @@ class Rounds:
                 prices += 1
         if best is None:
             return None
-        done = gaps[-1] <= gap or not self.stage.joining.any()
+        large = len(self.problem.row_upper) > MOST_ROWS_LOOKED_AT_AGAIN
+        done = gaps[-1] <= gap or (large and not self.stage.joining.any())
         return SearchOutcome(best, bound, self.contested, gaps, words, done, len(gaps))
 
     def _keeps(self, solution: Solution | None) -> TypeGuard[Solution]:

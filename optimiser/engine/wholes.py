@@ -78,10 +78,8 @@ def search(
     whole, rows = every.kind == WHOLE, len(problem.row_upper)
     hours = (every.last - every.step + 1)[whole] * problem.timeline.step_hours
     if len(hours) > MOST_WHOLES or (hours < SHORTEST_HOURS).any():
-        if rows > MOST_ROWS_AT_ONCE:
-            return None
         say("looking for the best schedule by one integer program")
-        return _at_once(problem, every, best, bound, gap, deadline)
+        return at_once(problem, every, best, bound, gap, deadline)
     stage = stage_of(problem) if rows <= MOST_ROWS else None
     if stage is None:
         return None
@@ -89,10 +87,15 @@ def search(
     return _Branches(problem, every, broken, stage, best, bound).run(gap, deadline, say, better)
 
 
-def _at_once(
+def at_once(
     problem: Problem, every: Decisions, best: Solution | None, bound: float, gap: float, deadline: float
 ) -> SearchOutcome | None:
-    """The integer program of the whole, a binary a decision; its bound is taken as the integer solver says."""
+    """The integer program of a small problem as a whole, a binary a decision; None where it is large or none is found.
+
+    Parameters are those of `search`. The bound is taken as the integer solver says.
+    """
+    if len(problem.row_upper) > MOST_ROWS_AT_ONCE:
+        return None
     turnover = max(1.0, abs(bound) if best is None else proof.turnover(problem, best.x))
     extra = binaries(problem, every.first, every.second, every.kind)
     limit = (
