@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from optimiser.accounts.within_step import effect_before
 from optimiser.dispatch import Dispatch
 from optimiser.equipment.losses import OF_LOSS, OF_POWER
 from optimiser.finance import Appraisal
 from optimiser.scenario.file import Scenario
+from optimiser.words import money, number
+
+LONG_MINUTES = 15  # steps of which the mean hides much
 
 
 def relaxed_lines(dispatch: Dispatch) -> list[str]:
@@ -57,5 +61,30 @@ def approximations_of(scenario: Scenario, appraisal: Appraisal | None) -> list[s
         notes.append(
             "Every offer is held in full, with the whole sustain time, whether or not it is accepted."
         )
+    notes += within_step(scenario)
     notes.append("The schedule is constant within each step and knows all prices, load and sun beforehand.")
     return notes
+
+
+def within_step(scenario: Scenario) -> list[str]:
+    """What the mean of a step hides, of steps that are long beside what switches in them."""
+    minutes = scenario.timeline.step_minutes
+    if minutes < LONG_MINUTES:
+        return []
+    words = (
+        f"Within {minutes} minutes a meter's registers may run both ways, of which the mean shows neither: import and "
+        "export are understated by as much each, with the system and without. At one metered home with three phases "
+        "netted, 30-minute means hold 8 % less import and 15 % less export than its minutes. Finer data show it, "
+        "where there are any"
+    )
+    found = effect_before(scenario)
+    if found is None:
+        return [f"{words}; spread_within_step_kw ([settlement]) tells what a spread makes of the bill."]
+    imported, exported, paid = found
+    spread = scenario.settlement.spread_within_step_kw
+    return [
+        f"{words}. With a spread of {spread:g} kW, normal about each step's mean, the site without the system would "
+        f"import {number(imported)} kWh and export {number(exported)} kWh more over this run and pay "
+        f"{money(paid, scenario.file.currency)} more. The store, told to cover own load, would meet what of that its "
+        "limits allow; no figure of this run counts on either."
+    ]

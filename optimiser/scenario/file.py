@@ -96,6 +96,18 @@ class Solve(Component):
         return self
 
 
+class Settlement(Component):
+    """How the meter's registers are reckoned within a step."""
+
+    spread_within_step_kw: float = quantity(
+        "kW",
+        "standard deviation of the site's net power within a step, about its mean; its effect on the bill without the "
+        "system is told, no figure changes",
+        default=0.0,
+        at_least=0,
+    )
+
+
 class ScenarioFile(Component):
     """Everything that a scenario file may say."""
 
@@ -120,6 +132,9 @@ class ScenarioFile(Component):
     price_year: Several[PriceYear] = ()
     foresight: Foresight = Field(
         default_factory=Foresight, description="how the year is run without knowing it"
+    )
+    settlement: Settlement = Field(
+        default_factory=Settlement, description="what the mean of a step hides from the meter's registers"
     )
     solve: Solve = Field(default_factory=Solve)
 
@@ -210,6 +225,11 @@ class Scenario:
     def solve(self) -> Solve:
         """How the answer is looked for."""
         return self.file.solve
+
+    @property
+    def settlement(self) -> Settlement:
+        """How registers are reckoned within a step."""
+        return self.file.settlement
 
     @property
     def foresight(self) -> Foresight:
