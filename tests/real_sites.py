@@ -56,7 +56,9 @@ class Case:
     @property
     def name(self) -> str:
         """In words."""
-        known = {"interval_start": "", "day_ahead": ", known a day ahead", "after": ", known after"}[self.when]
+        known = {"interval_start": "", "day_ahead": ", known a day ahead", "after": ", known after"}[
+            self.when
+        ]
         return f"{self.prices}, {self.contract}{known}, {self.site}, {self.step_minutes} min"
 
 

@@ -75,9 +75,7 @@ def test_what_controllers_earn(case, capsys):
     begun = time.process_time()
     ceiling = solve(scenario)
     solved = time.process_time()
-    choice = choose(
-        Plant(scenario), [Candidate("own use", OwnUse), Candidate("stored worth", StoredWorth)]
-    )
+    choice = choose(Plant(scenario), [Candidate("own use", OwnUse), Candidate("stored worth", StoredWorth)])
     walked = time.process_time()
     made = [settled_walk(ceiling, choice.walk, number) for number in range(3)]
     none, most = without_storage(scenario), settle(ceiling)
@@ -88,7 +86,8 @@ def test_what_controllers_earn(case, capsys):
         if case == CASES[0]:
             print(f"\n{HEADING}")
         print(
-            f"| {case.name} | {adds:,.0f} | {told} | {solved - begun:.0f} | {walked - solved:.0f} |", flush=True
+            f"| {case.name} | {adds:,.0f} | {told} | {solved - begun:.0f} | {walked - solved:.0f} |",
+            flush=True,
         )
     assert choice.ran[0] == 0
     for one in made:

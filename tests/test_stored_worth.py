@@ -22,7 +22,7 @@ from optimiser.control.backward import GRID, Chain, Samples, Step, Unit, decide,
 from optimiser.control.chosen import Candidate, Followed, choose
 from optimiser.control.modes import WORDS, Device, Mode, Told
 from optimiser.control.own_use import OwnUse
-from optimiser.control.stored_worth import LEAST_DAYS, StoredWorth
+from optimiser.control.stored_worth import LEAST_DAYS, StoredWorth, unusual
 from optimiser.errors import InfeasibleError, ScenarioError
 from optimiser.plant.executed import executed, settled_walk
 from optimiser.plant.walk import Plant
@@ -527,3 +527,24 @@ def test_a_warranty_that_is_kept_is_not_passed():
         given = walk.discharge_kw[month == number].sum()
         days = (month == number).sum() / 24
         assert 0.7 * 4.0 * days <= given <= 4.0 * days + 1e-6
+
+
+def test_what_is_unusual_is_told_from_days_before_alone():
+    """Prices that repeat each day are unusual by nothing from the second on; one that is 5 dearer is so by 5.
+
+    By hand; the median of the days before does not move for one of them, nor does a later price move an earlier figure.
+    """
+    day = 50.0 + 10.0 * np.repeat(
+        np.arange(8), 3
+    )  # equal hours beside each other, so that their mean is worked easily
+    market = np.tile(day, 9)
+    market[24 * 6 + 10] += 5.0
+    made_of_it = unusual(market, 24, 28)
+    middle = np.arange(24) % 3 == 1  # the hours either way are alike
+    by_day = made_of_it.reshape(9, 24)[1:, middle]
+    expected = np.zeros((8, 8))
+    expected[5, 3] = 5.0
+    np.testing.assert_allclose(by_day, expected, atol=1e-9)
+    later = market.copy()
+    later[24 * 5 + 7 :] = 1e3
+    np.testing.assert_array_equal(unusual(later, 24, 28)[: 24 * 5 + 7], made_of_it[: 24 * 5 + 7])

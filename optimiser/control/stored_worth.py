@@ -3,7 +3,8 @@
 Each day, the worth of stored energy by time of day and price regime is carried back from the next day over the days
 just past: what load, sun and market prices were in them, with the contract's own rates of the days to come. In each
 step the running price, load and sun are known, so the device takes what the step pays best beside the worth of what it
-leaves.
+leaves. The worth is the mean of two readings of the market: by its prices, and by how far they are from what they
+usually are at that time of day. Each is wrong in its own way, so that their mean earns more than either.
 
 References
 ----------
@@ -72,11 +73,6 @@ class Prices:
         """What tells one price regime from another; all alike where no market makes a price."""
         made: np.ndarray = self.pays_market + self.gets_market
         return made
-
-    @property
-    def any_market(self) -> bool:
-        """Whether anything of a price is not known for all time."""
-        return bool(np.abs(self.pays_market).max() > NOTHING or np.abs(self.gets_market).max() > NOTHING)
 
 
 def knowledge(scenario: Scenario, times: int) -> tuple[bool, np.ndarray]:
@@ -179,17 +175,16 @@ class StoredWorth:
         local = timeline.local()
         part = (local.hour * 60 + local.minute) * PARTS // (24 * 60)
         self.part = np.ascontiguousarray(np.asarray(part, int)[:: self.times])
-        self.regimes = NO_MARKET
-        self.begin: np.ndarray | None = None
-        self.made = np.zeros((0, 1, 1, GRID))
-        self.regime = self.tension = np.zeros(0, int)
+        markets = [self.seen.market]
+        if np.ptp(self.seen.market) > NOTHING:
+            markets.append(unusual(self.seen.market, self.per_day, memory_days))
+        self.readings = [Reading(market) for market in markets]
         self.learnt_at = -1
         self.after, self.known = knowledge(scenario, self.times)
         coarse = len(self.known)
         #: Steps at which something is learnt: each day, and when prices of the next are published.
         self.lessons = np.arange(coarse) % self.per_day == 0
         self.lessons[1:] |= self.known[1:] - self.known[:-1] > 1
-        self.before = (0, 0)
         self.demand, self.kept = Demand.of(plant), Kept(plant)
         self.ceiling_kw, self.reached_kw, self.period = np.inf, np.zeros(0), -1
         self.modes = np.zeros(timeline.steps, np.int8)
@@ -277,18 +272,10 @@ class StoredWorth:
             pays, gets = pays + float(prices.pays_market[step]), gets + float(prices.gets_market[step])
         if self.learnt_at < 0:
             return pays, gets, None
-        place = at - self.learnt_at
-        if not self.after:
-            return pays, gets, self.made[place, self.regime[place], self.tension[place]]
-        regime, tension = (self.regime[place - 1], self.tension[place - 1]) if place else self.before
-        chain = self.chains
-        part = chain.part[place]
-        follow = chain.regime[part, tension, regime]
-        tense = chain.tension[part, tension, int(regime >= chain.high)]
-        pays += float(follow @ chain.pays.mean(axis=1))
-        gets += float(follow @ chain.gets.mean(axis=1))
-        worth: np.ndarray = np.tensordot(np.outer(follow, tense), self.made[place], axes=2)
-        return pays, gets, worth
+        told = [reading.expected(at - self.learnt_at, self.after) for reading in self.readings]
+        pays += sum(one[0] for one in told) / len(told)
+        gets += sum(one[1] for one in told) / len(told)
+        return pays, gets, np.mean([one[2] for one in told], axis=0)
 
     def learn(self, at: int) -> None:
         """Learn the worth of stored energy of the steps to come, from the days before.
@@ -298,7 +285,7 @@ class StoredWorth:
         days = min(at // self.per_day, self.memory_days)
         if days < LEAST_DAYS:
             return
-        seen, total = self.seen, len(self.seen.load_kw)
+        seen = self.seen
         past = slice(at - days * self.per_day, at)
         if self.demand.any:
             need = seen.load_kw[past] - seen.ac_kw[past] - seen.dc_kw[past] + seen.fixed_kw[past]
@@ -309,44 +296,133 @@ class StoredWorth:
             self.unit = self.unit._replace(wear_per_kwh=wear)
             self.learning_unit = self.learning_unit._replace(wear_per_kwh=wear)
         known = int(self.known[at]) if self.known[at] > at + 1 else at
-        if self.prices.any_market:
-            self.regimes = learnt(seen.market[:known], self.part[:known], self.per_day, self.memory_days)
+        ceiling = max(self.ceiling_kw, float(self.reached_kw.max(initial=0.0)))
+        for reading in self.readings:
+            reading.learn(
+                Lesson(
+                    at, known, days, seen, self.per_day, self.part, self.above, ceiling, self.learning_unit
+                )
+            )
+        self.learnt_at = at
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What worth is learnt from at one time.
+
+    Attributes
+    ----------
+    at, known : int
+        The step that begins, and the first whose price is not known.
+    days : int
+        Days before that are learnt from.
+    seen : Seen
+    per_day : int
+    part : int array of shape (steps,)
+        Part of the day of each step.
+    above : array of shape (steps,)
+        What a kWh above the ceiling costs more. [currency/kWh]
+    ceiling_kw : float
+    unit : Unit
+    """
+
+    at: int
+    known: int
+    days: int
+    seen: Seen
+    per_day: int
+    part: np.ndarray
+    above: np.ndarray
+    ceiling_kw: float
+    unit: Unit
+
+
+def sure(steps: int) -> Chain:
+    """Of steps whose prices are known: there is one regime."""
+    nothing = np.zeros((1, 1))
+    return Chain(np.zeros(steps, int), NO_MARKET.follow, NO_MARKET.tension, 1, 1, nothing, nothing)
+
+
+class Reading:
+    """The worth learnt while prices are told apart in one way.
+
+    Parameters
+    ----------
+    market : array of shape (steps,)
+        What tells them apart; all alike where no market makes a price. [currency/kWh]
+    """
+
+    def __init__(self, market: np.ndarray):
+        self.market, self.any_market = market, bool(np.abs(market).max() > NOTHING)
+        self.regimes = NO_MARKET
+        self.begin: np.ndarray | None = None
+        self.made = np.zeros((0, 1, 1, GRID))
+        self.regime = self.tension = np.zeros(0, int)
+        self.before, self.chains = (0, 0), sure(1)
+
+    def expected(self, place: int, after: bool) -> tuple[float, float, np.ndarray]:
+        """What a market adds to prices that are known no sooner than they end, and the worth after a step.
+
+        Parameters
+        ----------
+        place : int
+            Steps since the last lesson.
+        after : bool
+            Whether the step's own price is not known.
+        """
+        if not after:
+            return 0.0, 0.0, self.made[place, self.regime[place], self.tension[place]]
+        regime, tension = (self.regime[place - 1], self.tension[place - 1]) if place else self.before
+        chain = self.chains
+        part = chain.part[place]
+        follow = chain.regime[part, tension, regime]
+        tense = chain.tension[part, tension, int(regime >= chain.high)]
+        pays, gets = float(follow @ chain.pays.mean(axis=1)), float(follow @ chain.gets.mean(axis=1))
+        worth: np.ndarray = np.tensordot(np.outer(follow, tense), self.made[place], axes=2)
+        return pays, gets, worth
+
+    def learn(self, lesson: Lesson) -> None:
+        """Learn the worth of stored energy of the steps to come."""
+        at, known, per_day, seen = lesson.at, lesson.known, lesson.per_day, lesson.seen
+        total = len(self.market)
+        if self.any_market:
+            self.regimes = learnt(self.market[:known], lesson.part[:known], per_day, lesson.days)
         # Of each step, what its own price and those before it say; read as the step comes.
-        since, until = max(0, at - self.per_day), min(max(at + self.per_day, known), total)
-        regime = self.regimes.of(seen.market[since:until])
-        tense = tensions(seen.market[since:until], self.regimes.high_from, self.per_day / 24)
+        since, until = max(0, at - per_day), min(max(at + per_day, known), total)
+        regime = self.regimes.of(self.market[since:until])
+        tense = tensions(self.market[since:until], self.regimes.high_from, per_day / 24)
         self.regime, self.tension = regime[at - since :], tense[at - since :]
         self.before = int(regime[at - since - 1]), int(tense[at - since - 1])
         passes, shape = 1, self.regimes.shape
         if self.begin is None or self.begin.shape[:2] != shape:
-            typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past])) * self.unit.out
-            slope = np.linspace(0.0, max(typical, 0.0) * self.unit.capacity_kwh / 2, GRID)
+            past = slice(at - lesson.days * per_day, at)
+            typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past])) * lesson.unit.out
+            slope = np.linspace(0.0, max(typical, 0.0) * lesson.unit.capacity_kwh / 2, GRID)
             self.begin, passes = np.tile(slope, (*shape, 1)), 3
-        self.made = np.zeros((max(min(self.per_day, total - known), 0), *shape, GRID))
-        samples, self.chains = self.samples(known, self.per_day, at, days), self.chain(known)
+        self.made = np.zeros((max(min(per_day, total - known), 0), *shape, GRID))
+        samples, self.chains = self.samples(lesson, known, per_day), self.chain(lesson)
         for _ in range(passes):
-            self.begin = learn(samples, self.chains, self.begin, self.learning_unit, self.made)
+            self.begin = learn(samples, self.chains, self.begin, lesson.unit, self.made)
         if known > at:
             last = self.begin[regime[known - 1 - since], tense[known - 1 - since]][None, None]
             self.made = np.zeros((known - at, 1, 1, GRID))
             learn(
-                self.samples(at, known - at, at, days, sure=True),
-                self.sure,
+                self.samples(lesson, at, known - at, sure=True),
+                sure(known - at),
                 last,
-                self.learning_unit,
+                lesson.unit,
                 self.made,
             )
             self.regime = self.tension = np.zeros(known - at, int)
-        self.learnt_at = at
 
-    def samples(self, first: int, steps: int, at: int, days: int, sure: bool = False) -> Samples:
+    def samples(self, lesson: Lesson, first: int, steps: int, sure: bool = False) -> Samples:
         """Days before a moment laid onto steps to come, from `first` on; with their prices where `sure`."""
-        seen, per_day = self.seen, self.per_day
+        seen, per_day, at = lesson.seen, lesson.per_day, lesson.at
         place = first + np.arange(steps)
         # The latest day of which a step has passed, and the days before that.
         latest = place - (-(-(place + 1 - at) // per_day)) * per_day
         rows = np.maximum(
-            latest[None] - np.arange(days - 1, -1, -1)[:, None] * per_day, latest[None] % per_day
+            latest[None] - np.arange(lesson.days - 1, -1, -1)[:, None] * per_day, latest[None] % per_day
         )
         coming = np.minimum(place, len(seen.load_kw) - 1)
         alike = seen.workday[rows] == seen.workday[coming][None]
@@ -358,35 +434,28 @@ class StoredWorth:
             seen.fixed_kw[rows],
             seen.pays_market[prices],
             seen.gets_market[prices],
-            np.zeros(rows.shape, int) if sure else self.regimes.of(seen.market[rows]),
+            np.zeros(rows.shape, int) if sure else self.regimes.of(self.market[rows]),
             np.where(alike, 1.0, OTHER_KIND),
             seen.pays_fixed[coming],
             seen.gets_fixed[coming],
             seen.floor_kwh[coming],
-            np.full(steps, max(self.ceiling_kw, float(self.reached_kw.max(initial=0.0)))),
-            self.above[coming],
+            np.full(steps, lesson.ceiling_kw),
+            lesson.above[coming],
         )
 
-    @property
-    def sure(self) -> Chain:
-        """Steps whose prices are known: there is one regime."""
-        nothing = np.zeros((1, 1))
-        part = np.zeros(len(self.part), int)
-        return Chain(part, NO_MARKET.follow, NO_MARKET.tension, 1, 1, nothing, nothing)
-
-    def chain(self, at: int) -> Chain:
+    def chain(self, lesson: Lesson) -> Chain:
         """How regimes follow each other in the steps to come, and the prices that stand for each."""
-        seen, regimes = self.seen, self.regimes
-        coming = np.minimum(np.arange(at, at + self.per_day), len(self.part) - 1)
+        seen, regimes, known = lesson.seen, self.regimes, lesson.known
+        coming = np.minimum(np.arange(known, known + lesson.per_day), len(lesson.part) - 1)
         if regimes is NO_MARKET:
-            return self.sure
+            return sure(lesson.per_day)
         pays, gets = seen.pays_market[regimes.points], seen.gets_market[regimes.points]
-        highest = int(np.argmax(seen.market[:at]))
+        highest = int(np.argmax(self.market[:known]))
         for number in map(int, np.flatnonzero(regimes.points[:, 0] < 0)):
             # Never seen yet: a little above where it begins.
-            level = FIRST_SEEN * regimes.levels[max(number - 1, 0)] / max(seen.market[highest], NOTHING)
+            level = FIRST_SEEN * regimes.levels[max(number - 1, 0)] / max(self.market[highest], NOTHING)
             pays[number], gets[number] = level * seen.pays_market[highest], level * seen.gets_market[highest]
-        return Chain(self.part[coming], regimes.follow, regimes.tension, HIGH, regimes.own, pays, gets)
+        return Chain(lesson.part[coming], regimes.follow, regimes.tension, HIGH, regimes.own, pays, gets)
 
 
 @dataclass(frozen=True)
@@ -447,6 +516,20 @@ def slope_at(worth: np.ndarray, stored_kwh: float, unit: Unit) -> float:
     cell = unit.capacity_kwh / (GRID - 1)
     place = min(max(int(stored_kwh / cell), 0), GRID - 2)
     return float(worth[place + 1] - worth[place]) / cell
+
+
+def unusual(market: np.ndarray, per_day: int, memory_days: int) -> np.ndarray:
+    """How far each price is from the median of the same time on the days before, an hour either way taken together."""
+    steps, hour = len(market), max(1, per_day // 24)
+    days = -(-steps // per_day)
+    by_day = np.pad(market, (0, days * per_day - steps), mode="edge").reshape(days, per_day)
+    usual = np.full((days, per_day), market[0])
+    for day in range(1, days):
+        median = np.median(by_day[max(0, day - memory_days) : day], axis=0)
+        ring = np.concatenate([median[-hour:], median, median[:hour]])
+        usual[day] = np.convolve(ring, np.ones(2 * hour + 1) / (2 * hour + 1), "valid")
+    made: np.ndarray = market - usual.ravel()[:steps]
+    return made
 
 
 def import_kw(power_kw: float, step: Step, unit: Unit) -> float:
