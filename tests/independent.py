@@ -56,6 +56,8 @@ direction in the name; money is income-positive. A limit may be a number, an arr
                                      "steps": ends_kw, fees, slot_steps: fee of the step that the peak lies in;
                                      "next_at_end" (a peak of just an end is in the next one, within a watt)
                                      "ratchet": rate, fraction, past_kw, at_least_kw: on the peak of single steps
+                                     "subscribed": kw, rate, excess_rate, slot_steps, hours: kW of a period, and what
+                                     a slot's hours import beyond them
                                      "apparent": rate, kvar: on the peak of the root of kW and kvar squared
                                      "least": least, topping up energy in and all charges of a period
                                      of "highest", "steps", "ratchet": "valid" (first date, first date no more):
@@ -1042,6 +1044,9 @@ def charge_lines(problem, site, import_kw, export_kw):
                 above = problem.addVar(lb=0.0)
                 problem.addCons(above >= energy - charge["free_kwh"])
                 cost = charge["rate"] * above
+            elif what == "subscribed":
+                cost = charge["rate"] * charge["kw"]
+                cost += charge["excess_rate"] * beyond(problem, charge, import_kw, members, counts, hours)
             elif what == "least":
                 top_up = problem.addVar(lb=0.0)
                 problem.addCons(top_up >= charge["least"] - quicksum(paid[period]))
@@ -1075,6 +1080,17 @@ def days_held(site, charge, members):
     days = [int(step * site["step_hours"] / 24.0 + 1e-9) for step in members]
     dates = [site["first_day"] + datetime.timedelta(days=day) for day in days]
     return sum(since <= date < until for date in dates) / len(dates)
+
+
+def beyond(problem, charge, import_kw, members, counts, hours):
+    """Energy of a period that its slots import beyond a subscribed power, each by the hours of it that count."""
+    slot, parts = int(charge.get("slot_steps", 1)), []
+    for first in range(0, len(members), slot):
+        mine = [s for s in members[first : first + slot] if counts[s]]
+        part = problem.addVar(lb=0.0)
+        problem.addCons(part >= quicksum((import_kw[s] - charge["kw"]) * hours for s in mine))
+        parts.append(part)
+    return quicksum(parts)
 
 
 def filled_in_order(problem, energy, ends_kwh, rates):
@@ -1677,6 +1693,10 @@ def _charge_table(charge, name, column, minutes):
     if what == "export_level":
         free = {"rate_per_kwh": charge["rate"], "free_kwh": charge["free_kwh"]}
         return {"kind": "export_charge", "name": name, **free, **_window(charge.get("hours"))}
+    if what == "subscribed":
+        rates = {"rate_per_kw": charge["rate"], "excess_rate_per_kwh": charge["excess_rate"]}
+        own = {"subscribed_kw": charge["kw"], "interval_minutes": interval, **_window(charge.get("hours"))}
+        return {"kind": "subscribed_capacity", "name": name, **rates, **own}
     if what == "least":
         return {"kind": "minimum_charge", "name": name, "at_least_per_period": charge["least"]}
     demand = {"name": name, "interval_minutes": interval}

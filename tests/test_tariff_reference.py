@@ -60,6 +60,11 @@ CONVEX: dict[str, list[dict[str, Any]]] = {
         for rate, first in ((8.0, 30), (3.0, 31))
     ]
     + [{"what": "blocks", "ends_kwh": [25.0], "rates": [0.0, 0.15]}],
+    "subscribed capacity": [{"what": "subscribed", "kw": 1.5, "rate": 3.0, "excess_rate": 0.2}],
+    "subscribed in hours that cut a slot": [
+        {"what": "subscribed", "kw": 1.0, "rate": 3.0, "excess_rate": 0.3, "slot_steps": 2, "hours": (7, 20)},
+        {"what": "highest", "count": 1, "rate": 2.0, "slot_steps": 4, "days_apart": False},
+    ],
     "several at once": [
         {"what": "blocks", "ends_kwh": [25.0], "rates": [0.0, 0.15]},
         {"what": "highest", "count": 2, "rate": 2.0, "slot_steps": 4, "days_apart": True},
@@ -148,12 +153,14 @@ def site_with(charges: list[dict[str, Any]], seed: int) -> dict[str, Any]:
 
 
 def scaled(charges: list[dict[str, Any]], share: float) -> list[dict[str, Any]]:
-    """Volumes and least sums as a whole billing period would have them, of which the run has a share of days."""
+    """Volumes, subscriptions and least sums of a whole billing period, of which the run has a share of days."""
     made = []
     for charge in charges:
         charge = dict(charge)
         if charge["what"] in ("blocks", "volume"):
             charge["ends_kwh"] = [end / share for end in charge["ends_kwh"]]
+        if charge["what"] == "subscribed":
+            charge["rate"] = charge["rate"] / share
         for key in ("free_kwh", "least"):
             if key in charge:
                 charge[key] = charge[key] / share
