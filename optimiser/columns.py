@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 
 START = "interval_start"
 START_LOCAL = "interval_start_local"
+END_LOCAL = "interval_end_local"
 
 LOAD = "site.load_kw"
 FLEXIBLE = "site.flexible_kw"
@@ -16,7 +17,11 @@ SOLAR = "site.solar_kw"
 SOLAR_AVAILABLE = "site.solar_available_kw"
 CHARGE = "site.charge_kw"
 DISCHARGE = "site.discharge_kw"
+USED = "site.used_kw"  # all loads, on the bus and those that wait too
 STORED = "site.stored_kwh"
+STORED_PERCENT = "site.stored_percent"
+STORE_NET = "site.store_net_kw"  # above zero it gives
+STORE_STATE = "site.store_is"
 CEILING_STORED = "ceiling.stored_kwh"  # beside the schedule that payback rests on
 
 IMPORT = "meter.import_kw"
@@ -30,6 +35,9 @@ STORED_WORTH = "worth.stored_per_kwh"
 RAN = "control.ran"  # places in the lists of names, modes and reasons
 MODE = "control.mode"
 REASON = "control.reason"
+
+DOES = "does"
+WHY = "why"
 
 _EXPORT_ROOM = "export room of "
 _HELD_BACK = "held_back_kw at "

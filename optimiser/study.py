@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 from pydantic import BaseModel, ConfigDict
@@ -18,6 +18,9 @@ class Figures(BaseModel):
     """
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+F = TypeVar("F", bound=Figures)
 
 
 @dataclass(frozen=True)
@@ -37,3 +40,7 @@ class Study:
     summary: dict[str, Any]
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+
+    def typed(self, kind: type[F]) -> F:
+        """The summary as the type that the study's `Entry` names."""
+        return kind.model_validate(self.summary)

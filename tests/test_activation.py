@@ -20,7 +20,7 @@ from optimiser.plant.events import Call, Event, hardest, holdings, read_events, 
 from optimiser.plant.replay import EventReplay
 from optimiser.report.activation import cost_words
 from optimiser.services.droop import Droop, Service, creditable
-from optimiser.studies.activation import replay_events
+from optimiser.studies.activation import ActivationFigures, replay_events
 
 ENERGY = {"kind": "energy_charge", "rates": [{"name": "all", "rate_per_kwh": 0.3}]}
 FEED_IN = {"kind": "feed_in", "rate_per_kwh": 0.05}
@@ -341,7 +341,7 @@ def test_the_way_back_can_raise_a_demand_charge_and_is_counted(tmp_path):
         "1 of 1 events raised a demand charge (1 of them only on the way" in w
         for w in found.summary["observations"]
     )
-    said = cost_words("AUD", found.summary).replace("\xa0", " ")
+    said = cost_words("AUD", found.typed(ActivationFigures)).replace("\xa0", " ")
     assert said.startswith("A call costs AUD 6.60 on average")
     assert said.endswith("earns AUD 192.00 in the 2 days of the run: as much as 29 such calls cost.")
 

@@ -69,7 +69,7 @@ def test_a_plan_is_written_as_registers_too(site, tmp_path):
     table = pd.read_csv(paths["registers"])
     assert len(table) == len(made.orders) * len(site.site.inverter) * len(OFFSETS)
     lengths = [
-        int((pd.Timestamp(row.end_local) - pd.Timestamp(row.start_local)).total_seconds())
+        int((pd.Timestamp(row.interval_end_local) - pd.Timestamp(row.interval_start_local)).total_seconds())
         for row in made.orders.itertuples()
     ]
     reverts = table[table["point"] == "InOutWRte_RvrtTms"]["value"]

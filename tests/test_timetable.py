@@ -1,7 +1,8 @@
 """Timed rules: what they do in a step, what is found where the best is known by hand, how it is judged and shown.
 
 Worked values say their arithmetic; the linear program's optimum, proven elsewhere, bounds every timetable. All data
-are made up.
+are made up. What is written is checked by `jsonschema`, an independent implementation of JSON Schema draft 2020-12
+(https://json-schema.org/draft/2020-12).
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import datetime
 import json
 
+import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
@@ -50,11 +52,14 @@ from optimiser.studies.timetable import (
     TIMETABLE,
     WITHOUT,
     Settings,
+    TimetableFigures,
     TimetableStudy,
     carried_out,
     make_timetable,
     study_of,
 )
+from optimiser.summary.schemas import SCHEMAS
+from optimiser.summary.timetable import TimetableSummary
 
 YEAR = (Category("all year", tuple(range(1, 13)), "every day"),)
 
@@ -125,7 +130,7 @@ def test_nothing_is_typed_in_where_nothing_is_to_be_earned():
     found = study_of(judged, "EUR")
     assert not found.summary["beats_own_load"]
     assert any("does not beat plain self-consumption" in words for words in found.warnings)
-    assert "Leave it out" in verdict(found.summary, "EUR")
+    assert "Leave it out" in verdict(found.typed(TimetableFigures), "EUR")
     assert list(found.tables["rules"].columns[:4]) == ["season", "days", "from", "to"]
 
 
@@ -357,13 +362,15 @@ def test_a_timetable_that_cannot_keep_a_limit_is_left_out_of_the_report_without_
 
 def test_the_page_says_what_to_type_in():
     found = study_of(make_timetable(solve(two_prices()), ONE), "EUR")
-    summary = {
-        "title": "Two prices",
-        "invented": True,
-        "currency": "EUR",
-        "start": "2025-03-03T00:00:00+00:00",
-    }
-    page = timetable_page(summary | {"step_minutes": 60, "found": found.summary}, found.tables["rules"])
+    summary = TimetableSummary(
+        title="Two prices",
+        invented=True,
+        currency="EUR",
+        start="2025-03-03T00:00:00+00:00",
+        step_minutes=60,
+        found=found.typed(TimetableFigures),
+    )
+    page = timetable_page(summary, found.tables["rules"])
     for words in (
         "What to type in",
         "take from the grid",
@@ -388,9 +395,14 @@ def test_the_command_writes_a_table_and_a_page(tmp_path):
     site = starter(tmp_path / "site")
     ran = CliRunner().invoke(
         main,
-        ["timetable", str(site), "--rules", "1", "--seasons", "1", "--out", str(tmp_path / "out"), "--quiet"],
+        ["timetable", str(site), "--rules", "1", "--seasons", "1", "--out", str(tmp_path / "out")],
     )
     assert ran.exit_code == 0, ran.output
+    written = json.loads((tmp_path / "out" / "timetable.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(SCHEMAS["timetable"]()).validate(written)
+    assert written["found"]["rules"]
+    for rule in written["found"]["rules"]:
+        assert rule["rule"] in ran.output
     table = pd.read_csv(tmp_path / "out" / "timetable.csv")
     assert {"season", "days", "from", "to", "does", "power_kw", "stop_percent"} <= set(table.columns)
     assert "A timetable to type in" in (tmp_path / "out" / "timetable.html").read_text(encoding="utf-8")

@@ -60,7 +60,7 @@ def test_the_timetable_beats_own_use_out_of_sample_or_says_that_it_does_not(year
     shares = [judged.realised_share(JUDGED, case) for case in (OWN_LOAD, TIMETABLE)]
     print(f"shares of the ceiling's saving {shares[0]:.3f} and {shares[1]:.3f}")
     for rule in found.summary["rules"]:
-        print(f"  {rule['for']}: {rule['rule']}")
+        print(f"  {rule['days']}: {rule['rule']}")
     better = bills[OWN_LOAD] - bills[TIMETABLE]
     assert found.summary["beats_own_load"] == (better > 0.005)
     assert any("does not beat" in words for words in found.warnings) == (better <= 0.005)

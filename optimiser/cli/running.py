@@ -248,12 +248,14 @@ def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
 
 @click.command()
 @click.argument(
-    "of", type=click.Choice(["scenario", "summary", "plan", "fleet", "compare", "sizes"]), default="scenario"
+    "of",
+    type=click.Choice(["scenario", "summary", "plan", "fleet", "compare", "sizes", "timetable"]),
+    default="scenario",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")
 def schema(of: str, out: Path | None) -> None:
     """The JSON Schema of scenario files, so that an editor completes and checks them, or of what a command writes for
-    programs to read: a run's summary.json, a plan.json, a fleet.json, a compare.json, a sizes.json."""
+    programs to read: a run's summary.json, a plan.json, a fleet.json, and so on."""
     import json
 
     from optimiser.scenario import file
@@ -280,6 +282,7 @@ def schema(of: str, out: Path | None) -> None:
 @click.option("--quiet", is_flag=True, help="Print only where the page is.")
 def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path | None, quiet: bool) -> None:
     """Set-points for the next day or two of SCENARIO, with the reason of each, from a forecast of its series."""
+    from optimiser.columns import DOES, START_LOCAL, WHY
     from optimiser.daily.day_plan import plan_day, read_forecast, write_plan
     from optimiser.scenario.read import read_scenario
 
@@ -292,8 +295,8 @@ def plan(scenario: Path, forecast: Path, stored: float, stamps: Any, out: Path |
     paths = write_plan(made, folder)
     if not quiet:
         for row in made.orders.to_dict("records"):
-            begins = row["start_local"][:16].replace("T", " ")
-            click.echo(f"{begins}  {row['does']}: {row['why']}")
+            begins = row[START_LOCAL][:16].replace("T", " ")
+            click.echo(f"{begins}  {row[DOES]}: {row[WHY]}")
     click.echo(f"Page: {paths['page']}, set-points: {paths['table']}")
 
 

@@ -64,7 +64,7 @@ def activate(
     from optimiser.report.activation import page
     from optimiser.scenario.read import read_scenario
     from optimiser.services.droop import Droop, creditable
-    from optimiser.studies.activation import replay_events
+    from optimiser.studies.activation import ActivationFigures, replay_events
     from optimiser.writing import write_files
 
     if events is not None and frequency is not None:
@@ -97,7 +97,7 @@ def activate(
                 "sustain times of its services."
             )
         found = replay_events(dispatch, wanted, say, fine_seconds)
-    summary, table = found.summary, found.tables["events"]
+    summary, table = found.typed(ActivationFigures), found.tables["events"]
     if not quiet:
         shown = table.sort_values("short_kwh", ascending=False, kind="stable").head(20)
         click.echo(
@@ -111,16 +111,16 @@ def activate(
             )
         if len(table) > len(shown):
             click.echo(f"... and {len(table) - len(shown)} more in {paths['csv']}.")
-        for words in summary["observations"]:
+        for words in summary.observations:
             click.echo(f"note: {words}")
     click.echo(
-        f"{summary['delivered']} of {summary['events']} events delivered in full, {summary['short']} short, "
-        f"{summary['short_beyond_the_rules']} short where the schedule's rules promise nothing."
+        f"{summary.delivered} of {summary.events} events delivered in full, {summary.short} short, "
+        f"{summary.short_beyond_the_rules} short where the schedule's rules promise nothing."
     )
     for words in found.warnings:
         click.echo(f"warning: {words}", err=True)
     made = page(read.file.title, read.file.invented, read.file.currency, summary, table)
-    write_files({paths["html"]: made, paths["csv"]: table, paths["json"]: summary})
+    write_files({paths["html"]: made, paths["csv"]: table, paths["json"]: found.summary})
     click.echo(f"Page: {paths['html']}")
 
 

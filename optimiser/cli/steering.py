@@ -73,43 +73,46 @@ def timetable(
 def _write(read: Scenario, found: Study, folder: Path) -> dict[str, Path]:
     """The table, the page and the summary, all or none."""
     from optimiser.report.timetable import timetable_page
+    from optimiser.studies.timetable import TimetableFigures
+    from optimiser.summary.timetable import TimetableSummary
     from optimiser.writing import write_files
 
-    summary = {
-        "title": read.file.title,
-        "invented": read.file.invented,
-        "currency": read.file.currency,
-        "start": read.timeline.local()[0].isoformat(),
-        "step_minutes": read.timeline.step_minutes,
-        "found": found.summary,
-    }
+    summary = TimetableSummary(
+        title=read.file.title,
+        invented=read.file.invented,
+        currency=read.file.currency,
+        start=read.timeline.local()[0].isoformat(),
+        step_minutes=read.timeline.step_minutes,
+        found=found.typed(TimetableFigures),
+    )
     rules = found.tables["rules"]
     page = timetable_page(summary, rules)
     paths = {kind: folder / f"timetable.{kind}" for kind in ("csv", "html", "json")}
-    write_files({paths["csv"]: rules.round(4), paths["html"]: page, paths["json"]: summary})
+    write_files({paths["csv"]: rules.round(4), paths["html"]: page, paths["json"]: summary.as_dict()})
     return paths
 
 
 def _print(found: Study, currency: str) -> None:
     """The rules, then what each case pays."""
+    from optimiser.studies.timetable import TimetableFigures
+
     for words in found.warnings:
         click.echo(f"warning: {words}", err=True)
+    figures = found.typed(TimetableFigures)
     last = ""
-    for rule in found.summary["rules"]:
-        if rule["days"] != last:
-            click.echo(f"{rule['for']}:")
-        click.echo(f"  {rule['rule']}")
-        last = rule["days"]
-    click.echo(f"Otherwise: {found.summary['otherwise']}.")
-    click.echo(f"Learnt from: {found.summary['learnt_from']}.")
-    for bill in found.summary["bills"]:
-        share = (
-            ""
-            if bill["realised_share"] is None
-            else f"{100 * bill['realised_share']:6.0f} % of the ceiling's saving"
-        )
-        click.echo(f"  {bill['part']:12} {bill['case']:14} {bill['to_pay']:12,.2f} {currency} to pay {share}")
-    better, words = found.summary["better_by"], "more than" if found.summary["better_by"] > 0 else "less than"
+    for rule in figures.rules:
+        if rule.days != last:
+            click.echo(f"{rule.days}:")
+        click.echo(f"  {rule.rule}")
+        last = rule.days
+    click.echo(f"Otherwise: {figures.otherwise}.")
+    click.echo(f"Learnt from: {figures.learnt_from}.")
+    for bill in figures.bills:
+        share = ""
+        if bill.realised_share is not None:
+            share = f"{100 * bill.realised_share:6.0f} % of the ceiling's saving"
+        click.echo(f"  {bill.part:12} {bill.case:14} {bill.to_pay:12,.2f} {currency} to pay {share}")
+    better, words = figures.better_by, "more than" if figures.better_by > 0 else "less than"
     click.echo(
         f"It earns {abs(better):,.2f} {currency} {words} covering the own load alone, where it is judged."
     )

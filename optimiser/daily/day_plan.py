@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from optimiser.columns import (
+    CHARGE,
+    DISCHARGE,
+    DOES,
+    END_LOCAL,
+    EXPORT,
+    EXPORT_PRICE,
+    IMPORT,
+    IMPORT_PRICE,
+    SOLAR,
     START_LOCAL,
+    STORE_NET,
+    STORE_STATE,
+    STORED,
+    STORED_PERCENT,
+    STORED_WORTH,
+    USED,
+    WHY,
     of_ac_solar,
     of_controller,
     of_flexible,
@@ -55,8 +71,8 @@ class DayPlan:
         export, net import of each phase, prices, worth of stored energy, whether the store is full or at its
         reserve, what is done, why.
     orders : DataFrame
-        One row a stretch in which the same is done for the same reason: start_local, end_local, does, why, mean power
-        of the store (positive when it gives), its share at the end.
+        One row a stretch in which the same is done for the same reason: its start and end, what is done, why, mean
+        power of the store (positive when it gives), its share at the end.
     registers : DataFrame
         The same in the registers of an open model of storage control (`registers.register_table`).
     """
@@ -180,12 +196,12 @@ def plan_day(
     """
     begun, steps = forecast_scenario(scenario, table, stored_fraction)
     dispatch = solve(begun, progress=progress)
-    frame = _steps(dispatch).assign(store=_state(dispatch)).iloc[:steps].reset_index(drop=True)
+    frame = _steps(dispatch).assign(**{STORE_STATE: _state(dispatch)}).iloc[:steps].reset_index(drop=True)
     acts = _acts(frame)
     orders = _orders(frame, acts, scenario.timeline.step_minutes)
-    frame["does"] = acts["does"]
+    frame[DOES] = acts[DOES]
     reasons = zip(acts["reason"], acts["next_use"], strict=True)
-    frame["why"] = [_why(*words, frame.iloc[n : n + 1]) for n, words in enumerate(reasons)]
+    frame[WHY] = [_why(*words, frame.iloc[n : n + 1]) for n, words in enumerate(reasons)]
     proof = dispatch.proof
     summary = DayPlanSummary(
         title=f"Plan for {scenario.file.title}",
@@ -199,8 +215,8 @@ def plan_day(
         verdict=proof.verdict,
         gap_relative=proof.gap_relative,
         gap_absolute=proof.gap_absolute,
-        import_kwh=float(frame["import_kw"].sum() * scenario.timeline.step_hours),
-        export_kwh=float(frame["export_kw"].sum() * scenario.timeline.step_hours),
+        import_kwh=float(frame[IMPORT].sum() * scenario.timeline.step_hours),
+        export_kwh=float(frame[EXPORT].sum() * scenario.timeline.step_hours),
         forecast=str(table.path),
     )
     return DayPlan(summary, frame, orders, register_table(begun, frame, orders))
@@ -218,22 +234,22 @@ def _steps(dispatch: Dispatch) -> pd.DataFrame:
     for name, flow in flows.inverters.items():
         made[of_inverter(name, "net_kw")] = flow.output_kw - flow.input_kw
     banks = list(flows.banks.values())
-    made["charge_kw"] = sum((flow.taken_kw for flow in banks), zero)
-    made["discharge_kw"] = sum((flow.given_kw for flow in banks), zero)
-    made["stored_kwh"] = sum((flow.end_kwh for flow in banks), zero)
-    made["stored_percent"] = 100 * made["stored_kwh"] / capacity if capacity else zero
-    made["load_kw"] = site.whole_load_kw(data) + sum((f.power_kw for f in flows.flexible.values()), zero)
+    made[CHARGE] = sum((flow.taken_kw for flow in banks), zero)
+    made[DISCHARGE] = sum((flow.given_kw for flow in banks), zero)
+    made[STORED] = sum((flow.end_kwh for flow in banks), zero)
+    made[STORED_PERCENT] = 100 * made[STORED] / capacity if capacity else zero
+    made[USED] = site.whole_load_kw(data) + sum((f.power_kw for f in flows.flexible.values()), zero)
     for name, waiting in flows.flexible.items():
         made[of_flexible(name, "power_kw")] = waiting.power_kw
-    made["solar_kw"] = sum((values[name] for name in solar), zero)
-    made["import_kw"], made["export_kw"] = flows.meter.import_kw, flows.meter.export_kw
+    made[SOLAR] = sum((values[name] for name in solar), zero)
+    made[IMPORT], made[EXPORT] = flows.meter.import_kw, flows.meter.export_kw
     if site.phases > 1:
         for phase in site.phase_names:
             made[of_phase(phase, "net_import_kw")] = flows.phases[phase].net_import_kw
-    made["import_price"] = scenario.tariff.import_price(data)
-    made["export_price"] = scenario.tariff.export_price(data)
+    made[IMPORT_PRICE] = scenario.tariff.import_price(data)
+    made[EXPORT_PRICE] = scenario.tariff.export_price(data)
     worth = list(dispatch.worth_per_kwh.values())
-    made["worth_per_kwh"] = worth[0] if worth else zero
+    made[STORED_WORTH] = worth[0] if worth else zero
     for offer in dispatch.offers:
         made[of_service(offer.product.name, "offer_kw")] = offer.offered_kw
     return pd.DataFrame(
@@ -256,14 +272,34 @@ def _state(dispatch: Dispatch) -> np.ndarray:
     return np.where(stored <= floor + near, lowest, np.where(stored >= capacity - near, "full", ""))
 
 
-def _reason(row: Any, again: bool) -> tuple[str, str]:
+class Moment(NamedTuple):
+    """What the reason of a step rests on."""
+
+    charge_kw: float
+    discharge_kw: float
+    used_kw: float
+    solar_kw: float
+    import_kw: float
+    export_kw: float
+    import_price: float
+    worth_per_kwh: float
+    store: str
+
+
+def _moments(frame: pd.DataFrame) -> Iterator[Moment]:
+    """What the reason of each step rests on."""
+    columns = (CHARGE, DISCHARGE, USED, SOLAR, IMPORT, EXPORT, IMPORT_PRICE, STORED_WORTH, STORE_STATE)
+    return map(Moment._make, zip(*(frame[column].tolist() for column in columns), strict=True))
+
+
+def _reason(row: Moment, again: bool) -> tuple[str, str]:
     """An act and its reason, in which prices, worth and the next use of the store are still to be filled in.
 
     `again` is whether the store will be used again.
     """
     nothing = row.worth_per_kwh < WORTHLESS
     if row.charge_kw > MOVES_KW:
-        if row.import_kw > MOVES_KW and row.import_kw > row.load_kw - row.solar_kw + MOVES_KW:
+        if row.import_kw > MOVES_KW and row.import_kw > row.used_kw - row.solar_kw + MOVES_KW:
             return WORDS[Mode.CHARGE], "costs {into}, worth {worth}{at}"
         if nothing:
             return WORDS[Mode.SAVE_SUN], "there is more sun than can be used, export pays {out}"
@@ -276,7 +312,7 @@ def _reason(row: Any, again: bool) -> tuple[str, str]:
             held = "import is held to {import_kw} kW, more would cost beyond its price of {into} (demand or a limit)"
             return WORDS[Mode.COVER_LOAD], held
         return WORDS[Mode.COVER_LOAD], "import costs {into}, kept it would be worth {worth}"
-    if row.solar_kw > row.load_kw + MOVES_KW and row.export_kw > MOVES_KW:
+    if row.solar_kw > row.used_kw + MOVES_KW and row.export_kw > MOVES_KW:
         if row.store == "full":
             return WORDS[Mode.HOLD], "the store is full, export pays {out}"
         return WORDS[Mode.HOLD], "export pays {out}, more would be worth {worth} stored"
@@ -298,20 +334,20 @@ def _reason(row: Any, again: bool) -> tuple[str, str]:
 def _acts(frame: pd.DataFrame) -> pd.DataFrame:
     """Of each step: what is done, its reason to be filled in, and the start of the step that next uses the store."""
     stamps = frame[START_LOCAL].tolist()
-    used = np.flatnonzero(frame["discharge_kw"].to_numpy() > MOVES_KW)
+    used = np.flatnonzero(frame[DISCHARGE].to_numpy() > MOVES_KW)
     nexts = np.searchsorted(used, np.arange(len(frame)), side="right")
     next_use = [stamps[used[n]] if n < len(used) else "" for n in nexts]
-    reasons = [_reason(row, bool(use)) for row, use in zip(frame.itertuples(), next_use, strict=True)]
-    return pd.DataFrame(reasons, columns=["does", "reason"]).assign(next_use=next_use)
+    reasons = [_reason(row, bool(use)) for row, use in zip(_moments(frame), next_use, strict=True)]
+    return pd.DataFrame(reasons, columns=[DOES, "reason"]).assign(next_use=next_use)
 
 
 def _why(reason: str, next_use: str, part: pd.DataFrame) -> str:
     """A reason with the prices and worth of the steps that it stands for."""
     stamps = part[START_LOCAL].tolist()
     at = f" at {later(next_use, stamps[0])}" if next_use else ""
-    worth = f"{_span(part['worth_per_kwh'])}/kWh"
-    into, out = (_priced(part[name].tolist(), stamps) for name in ("import_price", "export_price"))
-    import_kw = _span(part["import_kw"], 1)
+    worth = f"{_span(part[STORED_WORTH])}/kWh"
+    into, out = (_priced(part[name].tolist(), stamps) for name in (IMPORT_PRICE, EXPORT_PRICE))
+    import_kw = _span(part[IMPORT], 1)
     return reason.format(into=into, out=out, worth=worth, at=at, import_kw=import_kw)
 
 
@@ -331,7 +367,7 @@ def _span(values: Iterable[float], decimals: int = 2) -> str:
 
 def _orders(frame: pd.DataFrame, acts: pd.DataFrame, step_minutes: int) -> pd.DataFrame:
     """Stretches in which the same is done for the same reason."""
-    stretch = (acts[["does", "reason"]] != acts[["does", "reason"]].shift()).any(axis=1).cumsum()
+    stretch = (acts[[DOES, "reason"]] != acts[[DOES, "reason"]].shift()).any(axis=1).cumsum()
     rows = []
     for _, part in frame.groupby(stretch):
         first, last = part.index[0], part.index[-1]
@@ -339,12 +375,12 @@ def _orders(frame: pd.DataFrame, acts: pd.DataFrame, step_minutes: int) -> pd.Da
         following = frame[START_LOCAL].get(last + 1, end.isoformat())
         rows.append(
             {
-                "start_local": part[START_LOCAL].iloc[0],
-                "end_local": following,
-                "does": acts["does"][first],
-                "why": _why(acts["reason"][first], acts["next_use"][last], part),
-                "store_kw": float((part["discharge_kw"] - part["charge_kw"]).mean()),
-                "stored_percent": float(part["stored_percent"].iloc[-1]),
+                START_LOCAL: part[START_LOCAL].iloc[0],
+                END_LOCAL: following,
+                DOES: acts[DOES][first],
+                WHY: _why(acts["reason"][first], acts["next_use"][last], part),
+                STORE_NET: float((part[DISCHARGE] - part[CHARGE]).mean()),
+                STORED_PERCENT: float(part[STORED_PERCENT].iloc[-1]),
             }
         )
     return pd.DataFrame(rows)

@@ -21,7 +21,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimiser.columns import START_LOCAL, of_inverter
+from optimiser.columns import DOES, END_LOCAL, START_LOCAL, of_inverter
 from optimiser.control.modes import WORDS, Mode
 from optimiser.scenario.file import Scenario
 
@@ -46,7 +46,7 @@ PERCENT_SF = -2
 CHARGE_LIMITED, DISCHARGE_LIMITED = 1, 2  # bits 0 and 1 of StorCtl_Mod
 FROM_SUN, FROM_GRID = 0, 1  # ChaGriSet
 MOST_SECONDS = 65_534  # of an unsigned register; the last value means "not implemented"
-COLUMNS = ["start_local", "inverter", "does", "point", "offset", "value", "register", "means"]
+COLUMNS = [START_LOCAL, "inverter", DOES, "point", "offset", "value", "register", "means"]
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,7 @@ def register_table(scenario: Scenario, steps: pd.DataFrame, orders: pd.DataFrame
     Returns
     -------
     DataFrame
-        start_local, inverter, does, point, offset (registers after the model's ID), value, register, means.
+        Start, inverter, what it does, point, offset (registers after the model's ID), value, register, means.
     """
     return pd.DataFrame(list(_rows(scenario, steps, orders)), columns=COLUMNS)
 
@@ -161,12 +161,12 @@ def _rows(scenario: Scenario, steps: pd.DataFrame, orders: pd.DataFrame) -> Iter
     starts = pd.to_datetime(steps[START_LOCAL], utc=True)
     floor = _floor_percent(scenario)[: len(steps)]
     for order in orders.to_dict("records"):
-        begin, end = (pd.Timestamp(order[name]).tz_convert("UTC") for name in ("start_local", "end_local"))
+        begin, end = (pd.Timestamp(order[name]).tz_convert("UTC") for name in (START_LOCAL, END_LOCAL))
         inside = ((starts >= begin) & (starts < end)).to_numpy()
         for inverter in scenario.site.inverter:
             net = float(steps[of_inverter(inverter.name, "net_kw")][inside].mean())
             made = settings(
-                order["does"],
+                order[DOES],
                 net,
                 inverter.input_kw,
                 inverter.output_kw,
@@ -175,9 +175,9 @@ def _rows(scenario: Scenario, steps: pd.DataFrame, orders: pd.DataFrame) -> Iter
             )
             for point, value in registers(made, inverter.input_kw).items():
                 yield (
-                    order["start_local"],
+                    order[START_LOCAL],
                     inverter.name,
-                    order["does"],
+                    order[DOES],
                     point,
                     OFFSETS[point],
                     value,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -24,6 +23,7 @@ from optimiser.report.blocks import (
 )
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
+from optimiser.studies.activation import ActivationFigures
 from optimiser.words import amount, is_missing, money, number
 
 MOST_ROWS = 60
@@ -31,7 +31,7 @@ MOST_ROWS = 60
 
 def section(results: Results) -> Section | None:
     """The replay, or None where the study was not asked for."""
-    summary = results.summary.studies.get("activation")
+    summary = results.summary.study("activation", ActivationFigures)
     table = results.tables.get("activation-events")
     if summary is None or table is None:
         return None
@@ -39,7 +39,7 @@ def section(results: Results) -> Section | None:
     return Section("activation", "Activation", "When services are called", blocks)
 
 
-def page(title: str, invented: bool, currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> str:
+def page(title: str, invented: bool, currency: str, summary: ActivationFigures, table: pd.DataFrame) -> str:
     """A replay as a page of its own."""
     own = Section(
         "activation", "Activation", "When services are called", tuple(_blocks(currency, summary, table))
@@ -47,14 +47,14 @@ def page(title: str, invented: bool, currency: str, summary: Mapping[str, Any], 
     return page_text(f"{title}: activations", invented, currency, [own, cautions.SECTION])
 
 
-def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> list[Block]:
-    clean = not summary["short"]
+def _blocks(currency: str, summary: ActivationFigures, table: pd.DataFrame) -> list[Block]:
+    clean = not summary.short
     words = (
-        f"{number(summary['delivered'])} of {number(summary['events'])} replayed activations were delivered in full"
-        + (f", {number(summary['short'])} fell short" if not clean else "")
+        f"{number(summary.delivered)} of {number(summary.events)} replayed activations were delivered in full"
+        + (f", {number(summary.short)} fell short" if not clean else "")
         + (
-            f", {number(summary['short_beyond_the_rules'])} fell short where the schedule's rules promise nothing"
-            if summary["short_beyond_the_rules"]
+            f", {number(summary.short_beyond_the_rules)} fell short where the schedule's rules promise nothing"
+            if summary.short_beyond_the_rules
             else ""
         )
         + "."
@@ -63,7 +63,7 @@ def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> l
     blocks: list[Block] = [
         Text(words, tone="plain" if clean else "warning"),
         Text(
-            f"Each event is a plain simulation in steps of {summary['fine_seconds']:g} s from the plan's set-points: "
+            f"Each event is a plain simulation in steps of {summary.fine_seconds:g} s from the plan's set-points: "
             "voltage from the stored energy, currents from power and voltage, losses of the power that flows. It knows "
             "nothing of the rules by which the schedule kept power and energy back. Afterwards the store goes back to "
             "the plan at once, and the bill is made out again with both.",
@@ -73,20 +73,20 @@ def _blocks(currency: str, summary: Mapping[str, Any], table: pd.DataFrame) -> l
         _margins(table),
         _events(currency, table),
     ]
-    if summary["observations"]:
-        blocks.append(Points(tuple(summary["observations"])))
+    if summary.observations:
+        blocks.append(Points(tuple(summary.observations)))
     return blocks
 
 
-def cost_words(currency: str, summary: Mapping[str, Any]) -> str:
+def cost_words(currency: str, summary: ActivationFigures) -> str:
     """What a call costs on average, against what being available earns; nothing where nothing was called."""
-    mean, income = summary["mean_amount"], summary["availability_income"]
+    mean, income = summary.mean_amount, summary.availability_income
     if mean is None:
         return ""
     effect = "costs" if mean < 0 else "brings"
     words = (
         f"A call {effect} {money(abs(mean), currency)} on average of the events replayed, where being available earns "
-        f"{money(income, currency)} in the {summary['days']:.4g} days of the run"
+        f"{money(income, currency)} in the {summary.days:.4g} days of the run"
     )
     calls = income / -mean if mean < -0.005 else math.inf
     if income > 0 and math.isfinite(calls):

@@ -4,7 +4,27 @@ from __future__ import annotations
 
 import pandas as pd
 
-from optimiser.columns import START_LOCAL, members, of_inverter, of_service
+from optimiser.columns import (
+    CHARGE,
+    DISCHARGE,
+    DOES,
+    END_LOCAL,
+    EXPORT,
+    EXPORT_PRICE,
+    IMPORT,
+    IMPORT_PRICE,
+    SOLAR,
+    START_LOCAL,
+    STORE_NET,
+    STORED,
+    STORED_PERCENT,
+    STORED_WORTH,
+    USED,
+    WHY,
+    members,
+    of_inverter,
+    of_service,
+)
 from optimiser.report import cautions
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, text_column
 from optimiser.report.page import page_text
@@ -13,12 +33,12 @@ from optimiser.words import day, number, of_turnover, percent
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 FLOWS = (
-    ("solar_kw", "Solar", "@solar", 1),
-    ("discharge_kw", "Discharge", "@discharge", 1),
-    ("import_kw", "Import", "@import", 1),
-    ("load_kw", "Load", "@load", -1),
-    ("charge_kw", "Charge", "@charge", -1),
-    ("export_kw", "Export", "@export", -1),
+    (SOLAR, "Solar", "@solar", 1),
+    (DISCHARGE, "Discharge", "@discharge", 1),
+    (IMPORT, "Import", "@import", 1),
+    (USED, "Load", "@load", -1),
+    (CHARGE, "Charge", "@charge", -1),
+    (EXPORT, "Export", "@export", -1),
 )
 
 
@@ -38,7 +58,7 @@ def plan_page(summary: DayPlanSummary, steps: pd.DataFrame, orders: pd.DataFrame
     steps : DataFrame
         One row a step, with set-points, `does` and `why`.
     orders : DataFrame
-        One row a stretch: start_local, end_local, does, why, store_kw, stored_percent.
+        One row a stretch: its start and end, what is done and why, what the store gives and how full it is after.
     """
     sections = [
         Section(
@@ -92,10 +112,10 @@ def orders_table(orders: pd.DataFrame) -> TableBlock:
     rows = tuple(
         Row(
             (
-                f"{moment(row['start_local'])} to {later(row['end_local'], row['start_local'])}",
-                f"{row['does']}: {row['why']}",
-                number(row["store_kw"], 2),
-                number(row["stored_percent"], 0),
+                f"{moment(row[START_LOCAL])} to {later(row[END_LOCAL], row[START_LOCAL])}",
+                f"{row[DOES]}: {row[WHY]}",
+                number(row[STORE_NET], 2),
+                number(row[STORED_PERCENT], 0),
             )
         )
         for row in orders.to_dict("records")
@@ -138,7 +158,7 @@ def stored_chart(steps: pd.DataFrame) -> Chart:
         "mode": "lines",
         "name": "Stored",
         "x": times(steps),
-        "y": [round(float(v), 3) for v in steps["stored_kwh"]],
+        "y": [round(float(v), 3) for v in steps[STORED]],
         "fill": "tozeroy",
         "line": {"color": "@charge", "width": 2},
     }
@@ -151,9 +171,9 @@ def stored_chart(steps: pd.DataFrame) -> Chart:
 def price_chart(steps: pd.DataFrame) -> Chart:
     """The prices of a kWh beside what one more stored kWh is worth."""
     lines = (
-        ("import_price", "Import", "@import", "solid"),
-        ("export_price", "Export", "@export", "dash"),
-        ("worth_per_kwh", "Worth of stored energy", "@charge", "dot"),
+        (IMPORT_PRICE, "Import", "@import", "solid"),
+        (EXPORT_PRICE, "Export", "@export", "dash"),
+        (STORED_WORTH, "Worth of stored energy", "@charge", "dot"),
     )
     traces = tuple(
         {
@@ -177,11 +197,11 @@ def steps_table(steps: pd.DataFrame) -> TableBlock:
         of_inverter(name, "net_kw"): f"{name}, kW" for name in members(steps.columns, of_inverter, "net_kw")
     }
     shown |= {
-        "charge_kw": "charge, kW",
-        "discharge_kw": "discharge, kW",
-        "stored_percent": "stored, %",
-        "import_kw": "import, kW",
-        "export_kw": "export, kW",
+        CHARGE: "charge, kW",
+        DISCHARGE: "discharge, kW",
+        STORED_PERCENT: "stored, %",
+        IMPORT: "import, kW",
+        EXPORT: "export, kW",
     }
     offers = members(steps.columns, of_service, "offer_kw")
     shown |= {of_service(name, "offer_kw"): f"{name} offer, kW" for name in offers}
@@ -192,7 +212,7 @@ def steps_table(steps: pd.DataFrame) -> TableBlock:
                 (
                     moment(row[START_LOCAL]),
                     *(number(float(row[c]), 2) for c in shown),
-                    str(row["does"]),
+                    str(row[DOES]),
                 )
             )
         )

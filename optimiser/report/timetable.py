@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from optimiser.report import cautions
@@ -22,6 +20,8 @@ from optimiser.report.blocks import (
 )
 from optimiser.report.page import page_text
 from optimiser.report.results import Results
+from optimiser.studies.timetable import CaseBill, TimetableFigures
+from optimiser.summary.timetable import TimetableSummary
 from optimiser.words import amount, money, percent
 
 STUDY, RULES = "timetable", "timetable-rules"
@@ -33,19 +33,17 @@ DOES = {"keep": KEPT, "charge": CHARGED, "discharge": "cover the load and feed o
 
 def section(results: Results) -> Section | None:
     """The timetable of a run; None where none was asked for."""
-    found, rules = results.summary.studies.get(STUDY), results.tables.get(RULES)
-    if not found or rules is None:
+    found, rules = results.summary.study(STUDY, TimetableFigures), results.tables.get(RULES)
+    if found is None or rules is None:
         return None
     return Section(
         STUDY, "Timetable", "A timetable to type in", tuple(blocks(found, rules, results.summary.currency))
     )
 
 
-def blocks(found: dict[str, Any], rules: pd.DataFrame, currency: str) -> list[Block]:
+def blocks(found: TimetableFigures, rules: pd.DataFrame, currency: str) -> list[Block]:
     """What the section is made of, for a report and for a page of its own."""
-    made: list[Block] = [
-        Text(verdict(found, currency), tone="plain" if found["beats_own_load"] else "warning")
-    ]
+    made: list[Block] = [Text(verdict(found, currency), tone="plain" if found.beats_own_load else "warning")]
     made.append(
         Text(
             "A rule holds at its clock times, on its days; at all other times the inverter covers the site's own load "
@@ -63,49 +61,47 @@ def blocks(found: dict[str, Any], rules: pd.DataFrame, currency: str) -> list[Bl
                 tone="quiet",
             )
         )
-    if found["judged_apart"]:
+    if found.judged_apart:
         words = (
-            f"These rules are learnt from: {found['learnt_from']}. Where a timetable stands beside other ways of "
+            f"These rules are learnt from: {found.learnt_from}. Where a timetable stands beside other ways of "
             "running the site, each part of the days is run under rules that the other part taught."
         )
         made.append(Text(words, tone="quiet"))
-    return [*made, Points(tuple(found["cautions"]), tone="quiet")]
+    return [*made, Points(tuple(found.cautions), tone="quiet")]
 
 
-def verdict(found: dict[str, Any], currency: str) -> str:
+def verdict(found: TimetableFigures, currency: str) -> str:
     """Whether the timetable beats plain self-consumption where it was not learnt, in a sentence or two."""
-    by, part = money(abs(found["better_by"]), currency), parts(found)[-1]
+    by, part = money(abs(found.better_by), currency), parts(found)[-1]
     where = (
         "on the part of the data that it was not learnt from"
-        if found["judged_apart"]
+        if found.judged_apart
         else "on the days that it was learnt from, which proves little"
     )
-    if not found["beats_own_load"]:
+    if not found.beats_own_load:
         return (
             f"The timetable does not beat plain self-consumption {where}: it costs {by} more. Leave it out."
         )
     own, timed = (_realised(found, part, case) for case in ("own use", "timetable"))
     return (
-        f"The timetable beats plain self-consumption by {by} {where} (learnt from: {found['learnt_from']}). It keeps "
+        f"The timetable beats plain self-consumption by {by} {where} (learnt from: {found.learnt_from}). It keeps "
         f"{percent(timed, 0)} of what perfect foresight would have saved there; covering the own load alone keeps "
         f"{percent(own, 0)}."
     )
 
 
-def parts(found: dict[str, Any]) -> list[str]:
+def parts(found: TimetableFigures) -> list[str]:
     """The parts that there are figures of, in order: learnt from, judged on."""
-    there = {bill["part"] for bill in found["bills"]}
+    there = {bill.part for bill in found.bills}
     return [part for part in (LEARNT, JUDGED) if part in there]
 
 
-def _bill(found: dict[str, Any], part: str, case: str) -> dict[str, Any]:
-    bill: dict[str, Any] = next(b for b in found["bills"] if (b["part"], b["case"]) == (part, case))
-    return bill
+def _bill(found: TimetableFigures, part: str, case: str) -> CaseBill:
+    return next(bill for bill in found.bills if (bill.part, bill.case) == (part, case))
 
 
-def _realised(found: dict[str, Any], part: str, case: str) -> float | None:
-    share: float | None = _bill(found, part, case)["realised_share"]
-    return share
+def _realised(found: TimetableFigures, part: str, case: str) -> float | None:
+    return _bill(found, part, case).realised_share
 
 
 def rule_table(rules: pd.DataFrame) -> TableBlock:
@@ -140,12 +136,12 @@ def _stop(rule: pd.Series) -> str:
     return f"{words[rule['does']]} {rule['stop_percent']:.0f} %"
 
 
-def case_words(found: dict[str, Any], case: str) -> str:
+def case_words(found: TimetableFigures, case: str) -> str:
     """A case as the page calls it: a ceiling of the site without the services that it offers is said to be one."""
-    return f"{case} without services" if case == "ceiling" and found["services_left_out"] else case
+    return f"{case} without services" if case == "ceiling" and found.services_left_out else case
 
 
-def bill_table(found: dict[str, Any], currency: str) -> TableBlock:
+def bill_table(found: TimetableFigures, currency: str) -> TableBlock:
     """What is to pay in each case on each part, and the share of the ceiling's saving."""
     there = parts(found)
     columns = [text_column("Case")]
@@ -156,15 +152,15 @@ def bill_table(found: dict[str, Any], currency: str) -> TableBlock:
         cells = [case_words(found, case)]
         for part in there:
             bill = _bill(found, part, case)
-            cells += [amount(bill["to_pay"], currency), percent(bill["realised_share"], 0)]
+            cells += [amount(bill.to_pay, currency), percent(bill.realised_share, 0)]
         rows.append(Row(tuple(cells), "total" if case == "timetable" else "plain"))
     return TableBlock("To pay over the days of each part", tuple(columns), tuple(rows))
 
 
-def bill_chart(found: dict[str, Any], currency: str) -> Chart:
+def bill_chart(found: TimetableFigures, currency: str) -> Chart:
     """What is to pay on the part that judges."""
     part = parts(found)[-1]
-    values = [_bill(found, part, case)["to_pay"] for case in CASES]
+    values = [_bill(found, part, case).to_pay for case in CASES]
     names = [case_words(found, case) for case in CASES]
     said = ", ".join(f"{name} {money(value, currency)}" for name, value in zip(names, values, strict=True))
     return Chart(
@@ -201,20 +197,19 @@ def worth_table(rules: pd.DataFrame, currency: str) -> TableBlock:
     return TableBlock("What a rule earns alone, and what changes without it", tuple(columns), tuple(rows))
 
 
-def timetable_page(summary: dict[str, Any], rules: pd.DataFrame) -> str:
+def timetable_page(summary: TimetableSummary, rules: pd.DataFrame) -> str:
     """A page of the timetable alone, as text.
 
     Parameters
     ----------
-    summary : dict
-        title, invented, currency, start (ISO 8601), step_minutes, and what the study found under "found".
+    summary : TimetableSummary
     rules : DataFrame
         One row a rule.
     """
-    made = blocks(summary["found"], rules, summary["currency"])
+    made = blocks(summary.found, rules, summary.currency)
     sections = [
         Section(STUDY, "Timetable", "A timetable to type in", tuple(made)),
         cautions.SECTION,
     ]
-    title = f"{summary['title']}: timetable"
-    return page_text(title, bool(summary["invented"]), summary["currency"], sections)
+    title = f"{summary.title}: timetable"
+    return page_text(title, summary.invented, summary.currency, sections)

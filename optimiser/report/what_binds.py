@@ -18,6 +18,8 @@ from optimiser.report.blocks import (
     text_column,
 )
 from optimiser.report.results import Results
+from optimiser.studies.driven_limits import DrivenLimitFigures
+from optimiser.studies.what_binds import BindingFigures
 from optimiser.words import is_missing, listed, number, percent
 
 MOST_BARS, MOST_SENTENCES = 12, 6
@@ -31,7 +33,7 @@ def section(results: Results) -> Section | None:
     """Sentences, bars and tables; None for a run without either study."""
     driven = driven_table(results)
     study, table = (
-        results.summary.studies.get("what_binds"),
+        results.summary.study("what_binds", BindingFigures),
         results.tables.get("what_binds-limits"),
     )
     if study is None or table is None:
@@ -42,24 +44,24 @@ def section(results: Results) -> Section | None:
             f"named beside it. {checked_words(study)} Real operation earns less. {see('studies')}"
         )
     ]
-    if study["decisions_held"]:
+    if study.decisions_held:
         blocks.append(
             Text(
-                f"Import or export, charge or discharge was decided by whole numbers in {study['decisions_held']:,} "
+                f"Import or export, charge or discharge was decided by whole numbers in {study.decisions_held:,} "
                 "steps; those decisions are held as they are.",
                 tone="quiet",
             )
         )
-    if study["scaled_to_year"]:
+    if study.scaled_to_year:
         words = "The run is not a whole year: figures are scaled by its hours, demand by its billing periods."
         blocks.append(Text(words, tone="warning"))
-    if study["words"]:
-        blocks += [Points(tuple(study["words"][:MOST_SENTENCES])), _chart(results)]
-    if study["no_limit"]:
-        words = f"A little more or less of these would change nothing: {listed(study['no_limit'])}."
+    if study.words:
+        blocks += [Points(tuple(study.words[:MOST_SENTENCES])), _chart(results)]
+    if study.no_limit:
+        words = f"A little more or less of these would change nothing: {listed(study.no_limit)}."
         blocks.append(Text(words, tone="quiet"))
-    if study["not_checked"]:
-        words = f"Not solved again, so of these only the margin in the table is known: {listed(study['not_checked'])}."
+    if study.not_checked:
+        words = f"Not solved again, so of these only the margin in the table is known: {listed(study.not_checked)}."
         blocks.append(Text(words, tone="quiet"))
     if driven is not None:
         blocks.append(driven)
@@ -68,13 +70,13 @@ def section(results: Results) -> Section | None:
 
 def driven_table(results: Results) -> TableBlock | None:
     """What more of the first limits brings without foresight; None for a run without that study."""
-    study = results.summary.studies.get("driven_limits")
+    study = results.summary.study("driven_limits", DrivenLimitFigures)
     frame = results.tables.get("driven_limits-limits")
     if study is None or frame is None:
         return None
     currency = results.summary.currency
     return TableBlock(
-        f"A tenth more of a limit, run again under {study['policy']}: {currency} of cash a year for each unit",
+        f"A tenth more of a limit, run again under {study.policy}: {currency} of cash a year for each unit",
         (
             text_column("Limit"),
             Column("Size now"),
@@ -99,10 +101,10 @@ def driven_table(results: Results) -> TableBlock | None:
     )
 
 
-def checked_words(study: dict[str, Any]) -> str:
+def checked_words(study: BindingFigures) -> str:
     """What was checked, and how."""
     return (
-        f"{study['checked']} limits were each moved up and down by 1 % of their size and by 10 %, and the run was "
+        f"{study.checked} limits were each moved up and down by 1 % of their size and by 10 %, and the run was "
         "solved again: each figure is the mean over the units that it names, and both ways are told apart where they "
         "differ."
     )

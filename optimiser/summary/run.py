@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, Literal, TypeVar
+from typing import Any, Final, Literal
 
 from pydantic import AliasChoices, ConfigDict, Field
 
@@ -10,7 +10,7 @@ from optimiser.finance.ageing import BankLife
 from optimiser.finance.appraisal import AppraisedYear, Sensitivity
 from optimiser.services.product import ProductRule
 from optimiser.studies.catalogue import STUDIES
-from optimiser.study import Figures
+from optimiser.study import F
 from optimiser.summary.part import Part, figure
 
 # Raised when a key goes, or means something else; a new key alone leaves it.
@@ -18,7 +18,6 @@ SCHEMA_VERSION: Final = 1
 
 Stage = Literal["early", "stopped", "final"]
 Basis = Literal["ceiling", "forecast_driven"]
-F = TypeVar("F", bound=Figures)
 
 
 class Bases(Part):

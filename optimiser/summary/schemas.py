@@ -14,6 +14,7 @@ from optimiser.summary.day_plan import DayPlanSummary
 from optimiser.summary.fleet import FleetSummary
 from optimiser.summary.part import Part
 from optimiser.summary.sizes import SizesSummary
+from optimiser.summary.timetable import TimetableSummary
 
 
 class Written(Part):
@@ -35,4 +36,5 @@ SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
     "fleet": partial(_schema, FleetSummary),
     "compare": partial(_schema, CompareSummary),
     "sizes": partial(_schema, SizesSummary),
+    "timetable": partial(_schema, TimetableSummary),
 }
