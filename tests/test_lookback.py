@@ -1,10 +1,15 @@
-"""Looking back: logs whose answer is known beforehand, bills worked by hand, and logs that are refused."""
+"""Looking back: logs whose answer is known beforehand, bills worked by hand, and logs that are refused.
+
+What is written is checked by `jsonschema`, an independent implementation of JSON Schema draft 2020-12
+(https://json-schema.org/draft/2020-12).
+"""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
@@ -27,6 +32,7 @@ from optimiser.daily.steered import BY_CONTROLLER
 from optimiser.errors import DriftError, SeriesError
 from optimiser.plant.walk import Plant
 from optimiser.starter import write_starter
+from optimiser.summary.schemas import SCHEMAS
 
 KW = Columns("import_kw", "export_kw", "kW")
 
@@ -56,9 +62,9 @@ def test_best_schedule_as_a_log_loses_nothing(run, tmp_path):
     run.dispatch_table.round(6).to_csv(path)
     columns = Columns("meter.import_kw", "meter.export_kw", "kW")
     made = look_back(run.scenario, path, columns, store=LoggedStore("site.stored_kwh", "kWh", "end"))
-    assert made.summary["lost"] == pytest.approx(0, abs=0.005)
-    assert made.summary["earned"] == pytest.approx(run.statement.saving, abs=0.005)
-    assert made.summary["share_of_possible"] == pytest.approx(1, abs=1e-3)
+    assert made.summary.lost == pytest.approx(0, abs=0.005)
+    assert made.summary.earned == pytest.approx(run.statement.saving, abs=0.005)
+    assert made.summary.share_of_possible == pytest.approx(1, abs=1e-3)
     assert np.allclose(made.days["lost"], 0, atol=0.005)
     assert 0 == len(made.differences)
 
@@ -73,16 +79,16 @@ def test_log_of_no_system_is_the_bill_before(run, tmp_path):
         export_kw=before.export_kw,
     )
     made = look_back(run.scenario, log, KW)
-    assert made.summary["to_pay"][LOGGED] == pytest.approx(run.statement.bill_before, abs=1e-6)
-    assert made.summary["earned"] == pytest.approx(0, abs=1e-6)
-    assert made.summary["lost"] == pytest.approx(run.statement.saving, abs=0.005)
+    assert made.summary.to_pay[LOGGED] == pytest.approx(run.statement.bill_before, abs=1e-6)
+    assert made.summary.earned == pytest.approx(0, abs=1e-6)
+    assert made.summary.lost == pytest.approx(run.statement.saving, abs=0.005)
     # Days and billing periods between them hold all that was lost.
     periods = made.differences[made.differences["kind"] == "billing period"]["lost"].sum()
-    assert made.days["lost"].sum() + periods == pytest.approx(made.summary["lost"], abs=0.005)
+    assert made.days["lost"].sum() + periods == pytest.approx(made.summary.lost, abs=0.005)
     assert {"day", "billing period"} == set(made.differences["kind"])
     assert "Demand" in made.differences.loc[made.differences["kind"] == "billing period", "words"].iloc[0]
     assert made.differences["lost"].is_monotonic_decreasing
-    assert made.lines[LOGGED].sum() == pytest.approx(made.summary["to_pay"][LOGGED], abs=1e-6)
+    assert made.lines[LOGGED].sum() == pytest.approx(made.summary.to_pay[LOGGED], abs=1e-6)
 
 
 def two_prices(tmp_path: Path) -> optimiser.scenario.Scenario:  # type: ignore[name-defined]
@@ -115,8 +121,8 @@ def test_a_missed_evening_costs_what_the_prices_say(tmp_path):
     load[:24] += np.where(hour == 2, 4.0, np.where((hour >= 18) & (hour < 22), -1.0, 0.0))
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=load)
     made = look_back(scenario, log, Columns("import_kw", None, "kW"), policies=False)
-    assert {NO_SYSTEM: 8.0, LOGGED: 6.4, CEILING: 4.8} == pytest.approx(made.summary["to_pay"])
-    assert made.summary["share_of_possible"] == pytest.approx(0.5)
+    assert {NO_SYSTEM: 8.0, LOGGED: 6.4, CEILING: 4.8} == pytest.approx(made.summary.to_pay)
+    assert made.summary.share_of_possible == pytest.approx(0.5)
     assert ["2025-01-02"] == made.differences["when"].tolist()
     words = made.differences["words"].iloc[0]
     assert "the system did nothing, the best schedule gave 1.0 kW" in words
@@ -132,9 +138,9 @@ def test_best_schedule_starts_and_ends_with_what_the_log_held(tmp_path):
     starts = scenario.timeline.starts
     log = write_log(tmp_path / "log.csv", starts, import_kw=np.ones(48), soc=np.linspace(100, 0, 48))
     made = look_back(scenario, log, Columns("import_kw", None, "kW"), store=LoggedStore("soc", "%", "start"))
-    assert made.summary["to_pay"][CEILING] == pytest.approx(4.4)
-    assert any("starts with 4.00 kWh" in note for note in made.summary["notes"])
-    assert any("ends with at least 0.00 kWh" in note for note in made.summary["notes"])
+    assert made.summary.to_pay[CEILING] == pytest.approx(4.4)
+    assert any("starts with 4.00 kWh" in note for note in made.summary.notes)
+    assert any("ends with at least 0.00 kWh" in note for note in made.summary.notes)
 
 
 def test_a_last_reading_before_the_end_binds_no_more_than_the_log_did(tmp_path):
@@ -164,18 +170,18 @@ def test_a_last_reading_before_the_end_binds_no_more_than_the_log_did(tmp_path):
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=power, soc=np.full(24, 50.0))
     columns = Columns("import_kw", None, "kW")
     made = look_back(scenario, log, columns, store=LoggedStore("soc", "%", "start"), policies=False)
-    assert {NO_SYSTEM: 2.8, LOGGED: 2.3, CEILING: 2.3} == pytest.approx(made.summary["to_pay"])
-    assert made.summary["share_of_possible"] == pytest.approx(1)
-    note = next(note for note in made.summary["notes"] if "last reading" in note)
+    assert {NO_SYSTEM: 2.8, LOGGED: 2.3, CEILING: 2.3} == pytest.approx(made.summary.to_pay)
+    assert made.summary.share_of_possible == pytest.approx(1)
+    note = next(note for note in made.summary.notes if "last reading" in note)
     for words in ("2.00 kWh, is from 2025-01-01 23:00, 60 min before its end", "ends with at least 1.00 kWh"):
         assert words in note
     page = write_look_back(made, tmp_path / "out")["page"].read_text(encoding="utf-8")
     assert ("the log reached it" in page, "no real operation reaches it" in page) == (True, False)
     # Read at the end of each interval, the store is told at midnight, and nothing is lowered.
     told = look_back(scenario, log, columns, store=LoggedStore("soc", "%", "end"), policies=False)
-    assert told.summary["to_pay"][CEILING] == pytest.approx(2.4)
-    assert any("ends with at least 2.00 kWh, as the log does" in note for note in told.summary["notes"])
-    assert any("The log did better" in note for note in told.summary["notes"])
+    assert told.summary.to_pay[CEILING] == pytest.approx(2.4)
+    assert any("ends with at least 2.00 kWh, as the log does" in note for note in told.summary.notes)
+    assert any("The log did better" in note for note in told.summary.notes)
 
 
 def test_a_dispatch_read_at_the_start_of_its_steps_is_the_best_schedule(run, tmp_path):
@@ -187,7 +193,7 @@ def test_a_dispatch_read_at_the_start_of_its_steps_is_the_best_schedule(run, tmp
     columns = Columns("meter.import_kw", "meter.export_kw", "kW")
     store = LoggedStore("held_kwh", "kWh", "start")
     made = look_back(run.scenario, tmp_path / "dispatch.csv", columns, store=store, policies=False)
-    assert -0.005 <= made.summary["lost"] <= 0.1
+    assert -0.005 <= made.summary.lost <= 0.1
 
 
 def test_the_share_of_the_worst_hour_is_said_as_it_is():
@@ -203,9 +209,9 @@ def test_whole_days_are_taken_and_finer_intervals_averaged(tmp_path):
     starts = pd.date_range("2025-01-01T12:00Z", periods=4 * 36, freq="15min")
     log = write_log(tmp_path / "log.csv", starts, import_kwh=np.tile([0.1, 0.2, 0.3, 0.4], 36))
     made = look_back(scenario, log, Columns("import_kwh", None, "kWh"))
-    assert ("2025-01-02", 1) == (made.summary["first_day"], made.summary["days"])
-    assert 24.0 == pytest.approx(made.summary["energy_kwh"][LOGGED]["import"])
-    notes = " ".join(made.summary["notes"])
+    assert ("2025-01-02", 1) == (made.summary.first_day, made.summary.days)
+    assert 24.0 == pytest.approx(made.summary.energy[LOGGED].imported_kwh)
+    notes = " ".join(made.summary.notes)
     assert "48 intervals of the log lie in days" in notes
     assert "averaged to the scenario's 60 min" in notes
 
@@ -216,7 +222,7 @@ def test_a_shifted_clock_is_suspected(run, tmp_path):
     late = np.roll(before.import_kw, 4)
     log = write_log(tmp_path / "log.csv", run.scenario.timeline.starts, import_kw=late)
     made = look_back(run.scenario, log, Columns("import_kw", None, "kW"))
-    assert any("much better 2 h earlier" in note for note in made.summary["notes"])
+    assert any("much better 2 h earlier" in note for note in made.summary.notes)
 
 
 def test_a_defect_is_told_as_one_and_not_as_a_limit_of_the_site(tmp_path, monkeypatch):
@@ -231,7 +237,7 @@ def test_a_defect_is_told_as_one_and_not_as_a_limit_of_the_site(tmp_path, monkey
     monkeypatch.setattr(lookback, "run_under", broken)
     scenario = two_prices(tmp_path)
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48))
-    notes = look_back(scenario, log, Columns("import_kw", None, "kW")).summary["notes"]
+    notes = look_back(scenario, log, Columns("import_kw", None, "kW")).summary.notes
     assert f"rolling is left out: a rule is broken. {DriftError.DEFECT}" in notes
     assert not any("within the limits" in note for note in notes)
 
@@ -244,15 +250,15 @@ def test_policies_stand_between_the_log_and_the_best_schedule(tmp_path):
     scenario = two_prices(tmp_path)
     log = write_log(tmp_path / "log.csv", scenario.timeline.starts, import_kw=np.ones(48))
     made = look_back(scenario, log, Columns("import_kw", None, "kW"))
-    paid = made.summary["to_pay"]
+    paid = made.summary.to_pay
     assert [NO_SYSTEM, LOGGED, "run under rolling", "run under backcast", BY_CONTROLLER, CEILING] == list(
         paid
     )
     assert paid["run under rolling"] == pytest.approx(4.8, abs=1e-6)
     assert 4.8 - 1e-6 <= paid["run under backcast"] <= 8.0 + 1e-6
-    assert any("backcast knows nothing of days before the log" in note for note in made.summary["notes"])
+    assert any("backcast knows nothing of days before the log" in note for note in made.summary.notes)
     plain = look_back(scenario, log, Columns("import_kw", None, "kW"), policies=False)
-    assert [NO_SYSTEM, LOGGED, CEILING] == list(plain.summary["to_pay"])
+    assert [NO_SYSTEM, LOGGED, CEILING] == list(plain.summary.to_pay)
     again = billed("again", scenario, before_flows(scenario), scenario.tariff)
     assert 8.0 == pytest.approx(again.to_pay)
 
@@ -312,7 +318,9 @@ def test_command_writes_a_page_and_tables_once(tmp_path):
     page = (tmp_path / "out" / "lookback.html").read_text(encoding="utf-8")
     for shown in ("What was earned", "The costliest differences", "INVENTED"):
         assert shown in page
-    assert 3.2 == pytest.approx(json.loads((tmp_path / "out" / "lookback.json").read_text())["lost"])
+    written = json.loads((tmp_path / "out" / "lookback.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(SCHEMAS["lookback"]()).validate(written)
+    assert 3.2 == pytest.approx(written["lost"])
     again = call(*words)
     assert (2, True) == (again.exit_code, "not written over" in again.stderr)
     assert 0 == call(*words, "--overwrite", "--quiet").exit_code
@@ -346,8 +354,8 @@ def test_a_real_home_without_its_battery_earns_nothing(tmp_path):
         export_kw=before.export_kw,
     )
     made = look_back(scenario, log, KW)
-    assert made.summary["earned"] == pytest.approx(0, abs=1e-6)
-    assert made.summary["possible"] > 1
+    assert made.summary.earned == pytest.approx(0, abs=1e-6)
+    assert made.summary.possible > 1
     assert 0 < len(made.differences) <= 10
 
 
@@ -395,7 +403,7 @@ def test_a_controller_beside_the_log_is_told_in_modes(tmp_path):
     )
     store = LoggedStore("stored", "kWh", "start")
     made = look_back(scenario, log, KW, store=store)
-    assert made.summary["to_pay"][BY_CONTROLLER] == pytest.approx(made.summary["to_pay"][LOGGED], abs=0.01)
+    assert made.summary.to_pay[BY_CONTROLLER] == pytest.approx(made.summary.to_pay[LOGGED], abs=0.01)
     before = before_flows(scenario)
     idle = write_log(
         tmp_path / "idle.csv",

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from optimiser.cli.common import refuse_meter_file, refuse_unwritable, scenario_name
 from optimiser.cli.display import progress
 from optimiser.errors import OptimiserError, SeriesError
+
+if TYPE_CHECKING:
+    from optimiser.daily.lookback import LookBack
 
 
 @click.command()
@@ -109,20 +112,18 @@ def lookback(
     click.echo(f"Page: {paths['page']}")
 
 
-def _echo(made: Any) -> None:
+def _echo(made: LookBack) -> None:
     """The comparison in a few lines."""
     summary = made.summary
-    currency = summary["currency"]
-    for words in summary["notes"]:
+    currency = summary.currency
+    for words in summary.notes:
         click.echo(f"note: {words}", err=True)
-    click.echo(f"{summary['title']}: {summary['days']} days, {summary['first_day']} to {summary['last_day']}")
-    for name, to_pay in summary["to_pay"].items():
+    click.echo(f"{summary.title}: {summary.days} days, {summary.first_day} to {summary.last_day}")
+    for name, to_pay in summary.to_pay.items():
         click.echo(f"  to pay {name:20} {to_pay:12,.2f} {currency}")
-    share = summary["share_of_possible"]
-    words = (
-        "" if share is None else f", {100 * share:.0f} % of the {summary['possible']:,.2f} that could be had"
-    )
-    click.echo(f"  earned {'':20} {summary['earned']:12,.2f} {currency}{words}")
+    share = summary.share_of_possible
+    words = "" if share is None else f", {100 * share:.0f} % of the {summary.possible:,.2f} that could be had"
+    click.echo(f"  earned {'':20} {summary.earned:12,.2f} {currency}{words}")
     for entry in made.differences.to_dict(orient="records"):
         click.echo(f"  {entry['when']}: lost {entry['lost']:,.2f}. {entry['words']}")
 

@@ -249,7 +249,7 @@ def _example_texts(folder: Path, examples: tuple[str, ...]) -> dict[Path, str]:
 @click.command()
 @click.argument(
     "of",
-    type=click.Choice(["scenario", "summary", "plan", "fleet", "compare", "sizes", "timetable"]),
+    type=click.Choice(["scenario", "summary", "plan", "fleet", "compare", "sizes", "lookback", "timetable"]),
     default="scenario",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="File to write; left out: print it.")

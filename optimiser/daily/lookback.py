@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,7 @@ from optimiser.foresight.policies import policies_of
 from optimiser.foresight.running import run_under
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.read import read_scenario
+from optimiser.summary.look_back import BestProof, LookBackSummary, MeteredEnergy
 from optimiser.words import money
 from optimiser.writing import Content, write_files
 
@@ -39,8 +40,7 @@ class LookBack:
 
     Attributes
     ----------
-    summary : dict
-        Figures and words that can be written as JSON.
+    summary : LookBackSummary
     lines : DataFrame
         One row a billing period and line, what is to pay in each case.
     days : DataFrame
@@ -55,7 +55,7 @@ class LookBack:
         One row a stretch in which the log and a controller were in modes of their own (`steered.Compared.modes`).
     """
 
-    summary: dict[str, Any]
+    summary: LookBackSummary
     lines: pd.DataFrame
     days: pd.DataFrame
     differences: pd.DataFrame
@@ -169,36 +169,38 @@ def compared(
     amounts = {case.name: case.to_pay for case in cases}
     earned, possible = amounts[NO_SYSTEM] - amounts[LOGGED], amounts[NO_SYSTEM] - amounts[CEILING]
     timeline = scenario.timeline
-    summary = {
-        "title": scenario.file.title,
-        "invented": scenario.file.invented,
-        "currency": scenario.file.currency,
-        "log": log.path.name,
-        "zone": timeline.zone,
-        "first_day": str(days["day"].iloc[0]),
-        "last_day": str(days["day"].iloc[-1]),
-        "days": len(days),
-        "step_minutes": timeline.step_minutes,
-        "to_pay": amounts,
-        "earned": earned,
-        "possible": possible,
-        "lost": amounts[LOGGED] - amounts[CEILING],
-        "reached": bool(amounts[LOGGED] <= amounts[CEILING] + A_CENT),
-        "share_of_possible": earned / possible if possible > WORTH_NAMING else None,
-        "energy_kwh": {
-            case.name: {
-                "import": float(case.import_kw.sum() * timeline.step_hours),
-                "export": float(case.export_kw.sum() * timeline.step_hours),
-            }
+    summary = LookBackSummary(
+        title=scenario.file.title,
+        invented=scenario.file.invented,
+        currency=scenario.file.currency,
+        log=log.path.name,
+        zone=timeline.zone,
+        first_day=str(days["day"].iloc[0]),
+        last_day=str(days["day"].iloc[-1]),
+        days=len(days),
+        step_minutes=timeline.step_minutes,
+        to_pay=amounts,
+        earned=earned,
+        possible=possible,
+        lost=amounts[LOGGED] - amounts[CEILING],
+        reached=bool(amounts[LOGGED] <= amounts[CEILING] + A_CENT),
+        share_of_possible=earned / possible if possible > WORTH_NAMING else None,
+        energy={
+            case.name: MeteredEnergy(
+                imported_kwh=float(case.import_kw.sum() * timeline.step_hours),
+                exported_kwh=float(case.export_kw.sum() * timeline.step_hours),
+            )
             for case in cases
         },
-        "proof": {
-            name: getattr(best.proof, name)
-            for name in ("verdict", "gap_relative", "gap_absolute", "turnover")
-        },
-        "modes_agreed_share": None if controller is None else controller.agreed_share,
-        "notes": list(notes),
-    }
+        proof=BestProof(
+            verdict=best.proof.verdict,
+            gap_relative=best.proof.gap_relative,
+            gap_absolute=best.proof.gap_absolute,
+            turnover=best.proof.turnover,
+        ),
+        modes_agreed_share=None if controller is None else controller.agreed_share,
+        notes=tuple(notes),
+    )
     steps = worst_steps(flows, lost)
     modes = pd.DataFrame(columns=COLUMNS) if controller is None else controller.modes
     return LookBack(summary, lines_of(scenario, cases), days, named, steps, flows, modes)
@@ -302,7 +304,7 @@ def write_look_back(made: LookBack, folder: str | Path, overwrite: bool = False)
     paths = _paths(folder)
     files: dict[Path, Content] = {
         paths["page"]: page(made.summary, frames, made.flows),
-        paths["summary"]: made.summary,
+        paths["summary"]: made.summary.as_dict(),
     }
     write_files(files | {paths[name]: frame for name, frame in frames.items()})
     return paths

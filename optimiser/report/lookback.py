@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
@@ -29,6 +28,7 @@ from optimiser.report.blocks import (
 from optimiser.report.dispatch import SERIES_COLOURS, trace
 from optimiser.report.embed import embed
 from optimiser.report.page import page_text
+from optimiser.summary.look_back import LookBackSummary
 from optimiser.words import amount, day, money, number, of_turnover, percent
 
 PRICES = ((IMPORT_PRICE, "Import", "@import"), (EXPORT_PRICE, "Export", "@export"))
@@ -40,17 +40,17 @@ MOST_MODES = 20  # stretches that the page shows
 class LookedBack:
     """The finished figures of a look back, as `page` is given them."""
 
-    summary: dict[str, Any]
+    summary: LookBackSummary
     flows: pd.DataFrame
     tables: Mapping[str, pd.DataFrame]
 
 
-def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.DataFrame) -> str:
+def page(summary: LookBackSummary, tables: Mapping[str, pd.DataFrame], flows: pd.DataFrame) -> str:
     """The page as text.
 
     Parameters
     ----------
-    summary : dict
+    summary : LookBackSummary
         Figures of a look back; its cases in order, the one without the system first, the log second, the best last.
     tables : dict of str to DataFrame
         "lines", "days", "differences", "steps", "modes".
@@ -67,33 +67,31 @@ def page(summary: dict[str, Any], tables: Mapping[str, pd.DataFrame], flows: pd.
         cautions.SECTION,
     ]
     columns = [entry["column"] for panel in _panels(results) for entry in panel.traces]
-    embedded = embed(flows, columns, float(summary["step_minutes"]))
-    title = f"{summary['title']}: looking back"
-    return page_text(title, bool(summary["invented"]), summary["currency"], sections, embedded)
+    embedded = embed(flows, columns, float(summary.step_minutes))
+    title = f"{summary.title}: looking back"
+    return page_text(title, summary.invented, summary.currency, sections, embedded)
 
 
 def cases(results: LookedBack) -> list[str]:
     """Names of the cases, in their order."""
-    return list(results.summary["to_pay"])
+    return list(results.summary.to_pay)
 
 
 def _answer(results: LookedBack) -> Section:
-    summary, currency = results.summary, results.summary["currency"]
-    share = summary["share_of_possible"]
-    span = f"{day(summary['first_day'])} to {day(summary['last_day'])}, {summary['days']} days"
+    summary, currency = results.summary, results.summary.currency
+    share = summary.share_of_possible
+    span = f"{day(summary.first_day)} to {day(summary.last_day)}, {summary.days} days"
     facts = (
-        Fact(
-            "Earned, as logged", money(summary["earned"], currency), ("beside the bill without the system",)
-        ),
+        Fact("Earned, as logged", money(summary.earned, currency), ("beside the bill without the system",)),
         Fact(
             "The most that could be earned",
-            money(summary["possible"], currency),
+            money(summary.possible, currency),
             (_of_the_most(summary),),
         ),
         Fact(
             "Share of it earned",
             percent(share, 0) if share is not None else "nothing to earn",
-            (f"{money(summary['lost'], currency)} apart",),
+            (f"{money(summary.lost, currency)} apart",),
         ),
     )
     rows = tuple(
@@ -101,11 +99,11 @@ def _answer(results: LookedBack) -> Section:
             (
                 name.capitalize(),
                 amount(to_pay, currency),
-                number(summary["energy_kwh"][name]["import"], 1),
-                number(summary["energy_kwh"][name]["export"], 1),
+                number(summary.energy[name].imported_kwh, 1),
+                number(summary.energy[name].exported_kwh, 1),
             )
         )
-        for name, to_pay in summary["to_pay"].items()
+        for name, to_pay in summary.to_pay.items()
     )
     columns = (
         text_column("Case"),
@@ -113,34 +111,34 @@ def _answer(results: LookedBack) -> Section:
         Column("Imported, kWh"),
         Column("Exported, kWh"),
     )
-    proof = summary["proof"]
+    proof = summary.proof
     pairs = (
-        ("Log", summary["log"]),
+        ("Log", summary.log),
         ("Days compared", span),
         (
             "Best schedule",
-            proof["verdict"]
-            if proof["verdict"] != "optimal"
-            else f"optimal, within {of_turnover(proof['gap_relative'], proof['gap_absolute'], currency)}",
+            proof.verdict
+            if proof.verdict != "optimal"
+            else f"optimal, within {of_turnover(proof.gap_relative, proof.gap_absolute, currency)}",
         ),
     )
     blocks: list[Block] = [
         Headline(facts),
         TableBlock("What was and what would have been to pay", columns, rows),
         NamedValues(pairs),
-        Points(tuple(summary["notes"]), tone="warning"),
+        Points(tuple(summary.notes), tone="warning"),
     ]
     return Section("answer", "In short", "What was earned", tuple(blocks))
 
 
-def _of_the_most(summary: dict[str, Any]) -> str:
+def _of_the_most(summary: LookBackSummary) -> str:
     """What stands behind the most that could be earned; a log that came to it leaves nothing to say of others."""
     words = "by the best schedule that knew prices, load and sun beforehand"
-    return f"{words}; the log reached it" if summary["reached"] else f"{words}: no real operation reaches it"
+    return f"{words}; the log reached it" if summary.reached else f"{words}: no real operation reaches it"
 
 
 def _differences(results: LookedBack) -> Section:
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     named, steps = results.tables["differences"], results.tables["steps"]
     if not len(named):
         words = "Nothing was lost beside the best schedule, to the cent, on any day or in any billing period."
@@ -168,10 +166,10 @@ def _differences(results: LookedBack) -> Section:
 
 def _modes(results: LookedBack) -> list[Section]:
     """What a controller would have told the inverter otherwise, the costliest first; nothing where none ran."""
-    share, modes = results.summary["modes_agreed_share"], results.tables["modes"]
+    share, modes = results.summary.modes_agreed_share, results.tables["modes"]
     if share is None:
         return []
-    currency = results.summary["currency"]
+    currency = results.summary.currency
     words = (
         f"The log and a controller that knew no more than the past were in one mode in {percent(share, 0)} of the "
         "steps. Below is where they were not, the stretches in which the log paid most more first; those in which it "
@@ -206,7 +204,7 @@ def _until(begin: str, end: str) -> str:
 
 
 def _steps(results: LookedBack, steps: pd.DataFrame) -> TableBlock:
-    currency, names = results.summary["currency"], cases(results)
+    currency, names = results.summary.currency, cases(results)
     rows = tuple(
         Row(
             (
@@ -230,7 +228,7 @@ def _steps(results: LookedBack, steps: pd.DataFrame) -> TableBlock:
 
 
 def _days_chart(results: LookedBack) -> Chart:
-    days, currency = results.tables["days"], results.summary["currency"]
+    days, currency = results.tables["days"], results.summary.currency
     lost = [round(float(value), 4) for value in days["lost"]]
     worst = days.to_dict(orient="records")[int(days["lost"].to_numpy().argmax())]
     names = cases(results)
@@ -295,17 +293,17 @@ def _day_by_day(results: LookedBack) -> Section:
     summary, named = results.summary, results.tables["differences"]
     lost = named[named["kind"] == "day"]
     picks = tuple(
-        (str(when), f"Lost {money(float(value), summary['currency'])}: {day(str(when))}")
+        (str(when), f"Lost {money(float(value), summary.currency)}: {day(str(when))}")
         for when, value in zip(lost["when"], lost["lost"], strict=True)
     )
-    first = picks[0][0] if picks else summary["first_day"]
+    first = picks[0][0] if picks else summary.first_day
     picks = picks or ((first, f"The first day, for none stands out: {day(first)}"),)
-    explorer = Explorer(_panels(results), picks, summary["first_day"], summary["last_day"], first)
+    explorer = Explorer(_panels(results), picks, summary.first_day, summary.last_day, first)
     return Section("days", "Day by day", "Day by day", (explorer,))
 
 
 def _bill(results: LookedBack) -> Section:
-    lines, currency, names = results.tables["lines"], results.summary["currency"], cases(results)
+    lines, currency, names = results.tables["lines"], results.summary.currency, cases(results)
     rows: list[Row] = []
     for period, part in lines.groupby("billing_period", sort=False):
         rows.append(Row((str(period),), "group"))

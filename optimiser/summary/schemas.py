@@ -12,6 +12,7 @@ from optimiser.summary import run
 from optimiser.summary.compare import CompareSummary
 from optimiser.summary.day_plan import DayPlanSummary
 from optimiser.summary.fleet import FleetSummary
+from optimiser.summary.look_back import LookBackSummary
 from optimiser.summary.part import Part
 from optimiser.summary.sizes import SizesSummary
 from optimiser.summary.timetable import TimetableSummary
@@ -36,5 +37,6 @@ SCHEMAS: Mapping[str, Callable[[], dict[str, Any]]] = {
     "fleet": partial(_schema, FleetSummary),
     "compare": partial(_schema, CompareSummary),
     "sizes": partial(_schema, SizesSummary),
+    "lookback": partial(_schema, LookBackSummary),
     "timetable": partial(_schema, TimetableSummary),
 }
