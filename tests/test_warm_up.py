@@ -101,3 +101,11 @@ def test_days_that_are_not_there_are_told(home, changes, words):
     """One sentence with the way out."""
     with pytest.raises(ScenarioError, match=words):
         vary(home, changes)
+
+
+def test_who_ran_is_said_shortly(choice):
+    """A few stretches by their months; many by how often."""
+    few = dataclasses.replace(choice, ran=np.array([0, 1, 1]), labels=("2025-01", "2025-02", "2025-03"))
+    assert few.words() == "own use in 2025-01, stored worth from 2025-02 to 2025-03"
+    many = dataclasses.replace(choice, ran=np.array([0, 1, 0, 1, 1, 0, 1]), labels=("m",) * 7)
+    assert many.words() == "stored worth in 4, own use in 3 of 7, own use in the first"

@@ -19,6 +19,7 @@ from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
 
 LEAST_BETTER = 1e-6  # [currency]
+MOST_STRETCHES = 4  # that are named one by one
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,11 @@ class Choice:
         for first, stop in zip(starts, [*starts[1:], len(self.ran)], strict=True):
             name, one, last = self.names[self.ran[first]], self.labels[first], self.labels[stop - 1]
             said.append(f"{name} in {one}" if stop - first == 1 else f"{name} from {one} to {last}")
-        return ", ".join(said)
+        if len(said) <= MOST_STRETCHES:
+            return ", ".join(said)
+        counts = np.bincount(self.ran, minlength=len(self.names))
+        often = [f"{self.names[place]} in {counts[place]}" for place in np.argsort(-counts) if counts[place]]
+        return f"{', '.join(often)} of {len(self.ran)}, {self.names[self.ran[0]]} in the first"
 
 
 class _Together:

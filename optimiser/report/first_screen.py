@@ -63,7 +63,7 @@ def forecast_driven(results: Results) -> Fact:
     without = summary.studies["without_foresight"]
     row = next(row for row in without["outcomes"] if row["name"] == without["headline"])
     planned = "Planned day after day without knowing what comes: the plan"
-    how = planned if "plans" in row else "Run without knowing what comes,"
+    how = planned if "plans" in row else "Earned without knowing what comes:"
     sentences = [
         f"{how} {row['words']}. With perfect foresight it would be "
         f"{money(headline.ceiling_saving_per_year, currency)}.",
