@@ -79,7 +79,8 @@ def _shares(summary: SizesSummary) -> list[TableBlock]:
         Row((*(_size(row.sizes[name]) for name in names), percent(row.share_of_ceiling, 1)))
         for row in summary.measured_shares
     ]
-    columns = (*(Column(name) for name in names), Column("Of the ceiling"))
+    sizes = (Column(name, numeric=place > 0) for place, name in enumerate(names))
+    columns = (*sizes, Column("Of the ceiling"))
     return [TableBlock("Earned without foresight, measured", columns, tuple(rows))] if rows else []
 
 

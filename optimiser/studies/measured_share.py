@@ -143,7 +143,7 @@ def measured(statement: Statement, say: Progress, *, sampled: bool = False) -> M
 
 def _share_of(statement: Statement, earned: Statement, words: str) -> MeasuredShare:
     share = min(yearly_saving(earned) / yearly_saving(statement), 1.0)
-    weeks = math.ceil(statement.dispatch.scenario.timeline.hours / 168)
+    weeks = max(1, round(statement.dispatch.scenario.timeline.hours / 168))
     return MeasuredShare(share, 0.0, words, weeks, weeks)
 
 
@@ -181,9 +181,7 @@ def _by_weeks(statement: Statement) -> MeasuredShare | None:
     if most.sum() <= 0 or not np.isfinite(earned).all():
         return None
     share, error = ratio(earned, most, weeks.all_weeks)
-    return MeasuredShare(
-        min(share, 1.0), ERRORS_OF_95 * error, BY_WEEK, len(most), math.ceil(weeks.all_weeks)
-    )
+    return MeasuredShare(min(share, 1.0), ERRORS_OF_95 * error, BY_WEEK, len(most), round(weeks.all_weeks))
 
 
 def ratio(earned: np.ndarray, most: np.ndarray, population: float) -> tuple[float, float]:
