@@ -95,6 +95,8 @@ def formulate(scenario: Stated, terms: Terms) -> Formulation:
     lines = scenario.tariff.lines(flows.meter, terms)
     for offer in made:
         lines += offer.product.lines(offer, terms)
+    for load in site.flexible_load:
+        lines += load.lines(flows.flexible[load.name], terms)
     lines += _steering_lines(scenario, terms, flows)
     return Formulation(lines, flows, made)
 

@@ -144,6 +144,22 @@ def test_a_timer_waits_for_its_clock_time_and_is_in_time_all_the_same(tmp_path):
     np.testing.assert_allclose(before[18:27], [0, 0, 0, 0, 7, 7, 7, 7, 0])
 
 
+def test_a_load_is_shed_where_import_costs_more_than_it_is_paid(tmp_path):
+    """Half of 2 kW may be shed at 0.35: in each hour the cheaper of both counts. Closed form."""
+    price = np.random.default_rng(3).uniform(0.1, 0.6, 48)
+    load = {"kind": "shed", "name": "cooling", "load_kw": 2.0, "share": 0.5, "price_per_kwh": 0.35}
+    scenario = site_of(tmp_path, load, price=price, days=2)
+    statement = optimiser.settle(optimiser.solve(scenario))
+    assert statement.bill_before == pytest.approx(2 * price.sum())
+    assert statement.bill_after == pytest.approx(price.sum() + np.minimum(price, 0.35).sum())
+    paid = statement.table.set_index("line").loc["Shedding of cooling"]
+    assert paid["quantity"] == pytest.approx((price > 0.35).sum())
+    plant = Plant(scenario)
+    np.testing.assert_allclose(plant.waited.power_kw[:, 0], np.where(price > 0.35, 1.0, 2.0))
+    _, stated = executed(scenario, plant.walk(OwnUse(plant)))
+    assert -sum(float(line.values.sum()) for line in stated.lines) == pytest.approx(statement.bill_after)
+
+
 HOME = {"load": [{"power_kw": 0.4}], "inverter": [inverter(5.0, 0.95)]}
 HOME |= {"solar_controller": [{"name": "roof", "available_kw": "data.sun", "efficiency": 0.98}]}
 
@@ -159,18 +175,23 @@ def home(folder: Path, days: int = 12) -> Scenario:
         folder,
         vehicle(efficiency=0.92, habit=[night]),
         water(draw_kw="data.draw", standing_loss_kwh_per_day=1.5),
+        {"kind": "shed", "name": "cooling", "load_kw": "data.cool", "share": 0.4, "price_per_kwh": 0.28},
         price=price,
         days=days,
         site=HOME,
         storage=[battery(6.0, 3.0, 0.96)],
-        columns={"sun": sun, "draw": draw},
+        columns={"sun": sun, "draw": draw, "cool": np.round(random.uniform(0.2, 1.0, len(hour)), 3)},
         foresight={"keep_hours": 24, "view_hours": 48.0, "policies": ["rolling", "backcast"]},
     )
 
 
 def holds(scenario: Scenario, values: dict[str, np.ndarray]) -> None:
     """Every session has its energy by departure, nothing comes from nowhere, the water keeps its band."""
-    car, tank = scenario.site.flexible_load
+    car, tank, _ = scenario.site.flexible_load
+    cool, whole = values["flexible.cooling.power_kw"], scenario.columns["data.cool"]
+    assert (cool <= whole + 1e-7).all()
+    assert (cool >= 0.6 * whole - 1e-7).all()
+    assert 0 < (cool < whole - 1e-6).mean() < 0.6
     power = values["flexible.vehicle.power_kw"]
     for span in car.spans(scenario.timeline):
         stored = car.efficiency * power[span.first : span.stop].sum()
@@ -248,12 +269,13 @@ def test_the_study_tells_what_timing_is_worth(solved):
     found = flexible_loads.study(statement, lambda words: None)
     loads = [
         {"power_kw": 0.4},
-        *({"power_kw": f"data.{name}"} for name in ("car", "tank")),
+        *({"power_kw": f"data.{name}"} for name in ("car", "tank", "cool")),
     ]
-    car, tank = (load.before_kw(scenario.data) for load in scenario.site.flexible_load)
+    car, tank, cool = (load.before_kw(scenario.data) for load in scenario.site.flexible_load)
     columns = {name: scenario.columns[f"data.{name}"] for name in ("sun", "draw")} | {
         "car": car,
         "tank": tank,
+        "cool": cool,
     }
     fixed = site_of(
         scenario.path.parent.with_name("fixed"),

@@ -255,7 +255,7 @@ def _flexible(path: Path) -> None:
     own = path.read_text(encoding="utf-8")
     scenario.write_text(f"{text[:at]}{own}\n{text[at:]}", encoding="utf-8")
     (load,) = read_scenario(scenario).site.flexible_load
-    assert load.name in ("vehicle", "hot water")
+    assert load.name in ("vehicle", "hot water", "cooling")
 
 
 def _use(path: Path) -> None:

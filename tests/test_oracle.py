@@ -686,6 +686,7 @@ def waiting(raw: dict[str, Any], timeline: Timeline) -> None:
             "before_from": "22:00",
             "before_to": "05:00",
         },
+        {"kind": "shed", "name": "cooling", "load_kw": "d.performance", "share": 0.3, "price_per_kwh": 0.32},
     ]
 
 

@@ -23,6 +23,7 @@ from optimiser.equipment.connection import Phase, Place
 from optimiser.fields import ClockMinutes, Column, Component, Several, choice, column, quantity, text, zone_of
 from optimiser.flows import FlexibleFlows
 from optimiser.terms.data import InputData
+from optimiser.terms.line import Line
 from optimiser.terms.verbs import Terms
 from optimiser.timeline import Timeline, Window
 
@@ -128,7 +129,6 @@ class Flexible(Component, ABC):
     phase: Place = choice(
         'phase it is on; "all" shares it equally; "bus", of sessions: the DC bus', default="all"
     )
-    power_kw: float = quantity("kW", "the most power that it takes on its phase or the bus", above=0)
 
     @property
     def on_bus(self) -> bool:
@@ -186,6 +186,10 @@ class Flexible(Component, ABC):
         moved = terms.series(need.hours * need.gain) * power - terms.series(need.hours * need.draw_kw)
         terms.equal(self.rule, stored, kept + moved, unit="kWh")
         return FlexibleFlows(power, stored)
+
+    def lines(self, flows: FlexibleFlows, terms: Terms) -> list[Line]:
+        """What its owner is paid for it."""
+        return []
 
     @property
     def rule(self) -> str:
@@ -248,6 +252,7 @@ class SessionLoad(Flexible):
     """
 
     kind: Literal["sessions"] = choice("sessions")
+    power_kw: float = quantity("kW", "the most power that it takes on its phase or the bus", above=0)
     efficiency: float = quantity(
         "-", "energy stored over energy taken from the phase", default=1.0, above=0, at_most=1
     )
@@ -402,6 +407,7 @@ class HeatLoad(Flexible):
     """
 
     kind: Literal["heat"] = choice("heat")
+    power_kw: float = quantity("kW", "the most power that it takes on the AC side", above=0)
     litres: float | None = quantity("l", "water that is stored", default=None, above=0)
     lowest_c: float | None = quantity("degrees C", "temperature that the water keeps at least", default=None)
     highest_c: float | None = quantity(
@@ -532,6 +538,50 @@ class HeatLoad(Flexible):
             )
 
 
+class ShedLoad(Flexible):
+    """A load that may be shed at a price, now and for good: nothing of it is made up for later.
+
+    What is shed of it is paid for by the kWh, as a line of the bill after; before, it was never shed.
+
+    References
+    ----------
+    .. [1] Interruptible load paid by the energy not served: common practice, no source.
+    """
+
+    kind: Literal["shed"] = choice("shed")
+    load_kw: Column = column("kW", "what it takes where nothing is shed", at_least=0)
+    share: float = quantity("-", "share of it that may be shed", default=1.0, above=0, at_most=1)
+    price_per_kwh: float = quantity("currency/kWh", "what is paid for a kWh that is shed", at_least=0)
+
+    @model_validator(mode="after")
+    def _on_a_phase(self) -> ShedLoad:
+        if self.on_bus:
+            raise ValueError('phase = "bus" is for sessions; name the phase of what may be shed')
+        return self
+
+    def need(self, data: InputData) -> Need:
+        """A store that holds no more than its step: what has to be taken and what may be."""
+        steps, hours = data.timeline.steps, data.timeline.step_hours
+        load = data.values(self.load_kw)
+        least = (1 - self.share) * load
+        none = np.zeros(steps)
+        return Need(none, np.ones(steps), none, hours * least, hours * load, load, 0.0, hours)
+
+    def before(self, data: InputData, need: Need) -> Wanted:
+        """All of it."""
+        return lambda step, stored: float(need.most_kw[step])
+
+    def faults(self, data: InputData) -> Iterator[str]:
+        """Nothing: what may be shed can always be met."""
+        return iter(())
+
+    def lines(self, flows: FlexibleFlows, terms: Terms) -> list[Line]:
+        """What is paid for what is shed."""
+        shed = (terms.series(terms.values(self.load_kw)) - flows.power_kw) * terms.step_hours
+        name, amount = f"Shedding of {self.name}", -self.price_per_kwh * shed
+        return [Line(name, "energy in", amount, quantity=shed, unit="kWh")]
+
+
 class _Thermostat:
     """Heats from the bottom of the band, or from what is kept for what is coming, to its top."""
 
@@ -549,8 +599,8 @@ class _Thermostat:
         return full if self._on else 0.0
 
 
-AnyFlexible = SessionLoad | HeatLoad
-KINDS: tuple[type[Flexible], ...] = (SessionLoad, HeatLoad)
+AnyFlexible = SessionLoad | HeatLoad | ShedLoad
+KINDS: tuple[type[Flexible], ...] = (SessionLoad, HeatLoad, ShedLoad)
 
 
 def _needs_clock(timer: bool, given: bool, word: str, keys: str) -> None:

@@ -12,7 +12,7 @@ from optimiser.columns import of_controller, of_dc_load
 from optimiser.equipment import binding, laws, limits, peaks
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.connection import PHASES, Connection, OnPhase
-from optimiser.equipment.flexible import AnyFlexible, Flexible
+from optimiser.equipment.flexible import AnyFlexible, Flexible, SessionLoad
 from optimiser.equipment.inverter import Inverter
 from optimiser.equipment.load import DcLoad, Load
 from optimiser.equipment.solar import AcSolar, SolarController
@@ -204,7 +204,8 @@ class Site(Component):
         running = self.dc_load if loads is None else loads
         beside_kw = laws.standby_kw(self.inverter, banks)
         if loads is None:  # in an outage what can wait does
-            beside_kw += sum(load.power_kw for load in self.flexible_load if load.on_bus)
+            waiting = (load for load in self.flexible_load if isinstance(load, SessionLoad) and load.on_bus)
+            beside_kw += sum(load.power_kw for load in waiting)
         return peaks.peak_of(running, on_bus, data, beside_kw, self.inverter)
 
     def floor_kwh(self, data: InputData, banks: Sequence[StorageBank]) -> list[np.ndarray]:

@@ -378,6 +378,8 @@ class Planner:
 
         for load in self._scenario.site.flexible_load:
             place = self.problem.places[of_flexible(load.name, "stored_kwh")][stop - 1]
+            if not self._needs[load.name].kept[stop]:
+                continue  # nothing is left of it in the step that follows
             at = np.searchsorted(window.columns, place)
             window.piece.objective[at] += (
                 self._first_worth_of(window, load) if worth is None else worth[load.rule]

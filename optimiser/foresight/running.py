@@ -22,6 +22,7 @@ from optimiser.control.allowances import Kept
 from optimiser.control.own_use import own_load
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
+from optimiser.equipment.flexible import ShedLoad
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.flows import Activation
 from optimiser.foresight.facts import Facts, Plans, Policy
@@ -223,7 +224,14 @@ class _Controller:
         wanted = self._alone_kw[first:stop]
         if plan is not None:
             names = [of_flexible(load.name, "power_kw") for load in loads]
-            wanted = self._planner.of_plan(plan, names, first, stop)
+            planned = self._planner.of_plan(plan, names, first, stop)
+            # Of a load that may be shed all that there is is taken, unless the plan sheds some of it.
+            whole = np.stack(
+                [need.most_kw[first:stop] for need in self._needs] or [np.zeros(stop - first)], axis=1
+            )
+            may_be_shed = np.array([isinstance(load, ShedLoad) for load in loads], bool)
+            unshed = planned >= self._planner.bounds(names, first, stop) - NONE_CURTAILED
+            wanted = np.where(may_be_shed & unshed, whole, planned) if len(loads) else planned
         served = [
             need.steered(
                 partial(_planned, wanted[:, number], first), first, stop, float(self._waiting[number])

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.equipment.flexible import Flexible, HeatLoad, Need, SessionLoad
+from optimiser.equipment.flexible import Flexible, HeatLoad, Need, SessionLoad, ShedLoad
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.foresight import role_of
 from optimiser.scenario.published import known_until
@@ -68,11 +68,15 @@ class Prices:
         data, steps = scenario.data, scenario.timeline.steps
         self.day = 24 * 60 // scenario.timeline.step_minutes
         self._price = np.nan_to_num(scenario.tariff.import_price(data))
+        #: What is expected of each step as it begins.
+        self.present = self._price
         self.export = np.nan_to_num(scenario.tariff.export_price(data))
         self._until = np.full(steps, steps)
         for place, reference in scenario.references():
             if place.startswith("tariff.") and role_of(place) == "price":
                 self._until = np.minimum(self._until, known_until(scenario, reference))
+        if (self._until <= np.arange(steps)).any():
+            self.present = np.array([self.ahead(step, step + 1)[0] for step in range(steps)])
 
     def ahead(self, step: int, stop: int) -> np.ndarray:
         """What is expected of some steps as the first of them begins. [currency/kWh]"""
@@ -149,6 +153,10 @@ def _wanted(
 ) -> Callable[[int, float], float]:
     """The power that a load wants in a step, from what is stored behind it as the step begins."""
     sun, room = spare.of(load)
+    if isinstance(load, ShedLoad):
+        # Shed while a kWh costs more than it is paid for; of what sun brings to nothing more is spared.
+        dear = (prices.present > load.price_per_kwh) & (sun < need.most_kw)
+        return lambda step, stored: min(float(need.most_kw[step]) * (not dear[step]), float(room[step]))
     if isinstance(load, SessionLoad):
         ends = np.zeros(scenario.timeline.steps, int)
         for span in load.spans(scenario.timeline):
