@@ -113,6 +113,10 @@ RESERVES: dict[str, dict[str, Any]] = {
         "block_start": 0, "day_kw": 15.0, "night_kw": 4.0,
         "services": {"regulation": (28.0, 0)},
     },
+    "motive-warehouse": {
+        "zone": "Europe/Berlin", "start": "2025-05-05", "days": 28, "minutes": 30, "seed": 205, "level": 85.0,
+        "block_start": 0, "day_kw": 12.0, "night_kw": 3.0, "services": {}, "stacker_kw": 1.8,
+    },
 }  # fmt: skip
 
 # Availability prices: usual mean [currency/MW/h], and how much of an energy price event reaches the service.
@@ -317,6 +321,10 @@ def reserve_days(local, scenario):
         "load_kw": shape * np.exp(0.12 * wander(random, steps, 6)),
         "solar_kw_per_kwp": solar_kw_per_kwp(weather, 25, 180),
     }
+    if "stacker_kw" in scenario:  # lifts in the shifts, and a third of it comes back when it lowers
+        shifts = (local.day_of_week < 5) * ((hour >= 6) & (hour < 21.5))
+        site["stacker_kw"] = scenario["stacker_kw"] * shifts * random.uniform(0.5, 1.5, steps)
+        site["lowering_kw"] = site["stacker_kw"] * random.uniform(0.2, 0.45, steps)
     sunshine = weather["ghi"].rolling(18, center=True, min_periods=1).mean().to_numpy() / 1000
     morning = np.exp(-0.5 * ((hour - 8) / 1.5) ** 2)
     evening = np.exp(-0.5 * ((hour - 19) / 1.8) ** 2)

@@ -269,6 +269,26 @@ def _use(path: Path) -> None:
     assert 0.19 == read_scenario(scenario).tariff.tax_fraction
 
 
+def _dc_load(path: Path) -> None:
+    """A stacker whose peak keeps a floor in the starter's battery: 110 A for 6 s at 48 V are 8.8 Wh at the least."""
+    scenario = path.with_name("scenario.toml")
+    text = scenario.read_text(encoding="utf-8") + "\n" + path.read_text(encoding="utf-8")
+    scenario.write_text(text, encoding="utf-8")
+    read = read_scenario(scenario)
+    assert read.site.dc_load[0].name == "stacker"
+    assert read.site.floor_kwh(read.data, read.storage)[0].max() >= 0.0088
+
+
+def _on_bus(path: Path) -> None:
+    """Sessions on the bus: 6.4 kW there for 31 kWh stored, from a phase before."""
+    scenario = path.with_name("scenario.toml")
+    text = scenario.read_text(encoding="utf-8") + "\n" + path.read_text(encoding="utf-8")
+    scenario.write_text(text, encoding="utf-8")
+    (load,) = read_scenario(scenario).site.flexible_load
+    assert load.phase == "bus"
+    assert load.phase_before == "L1"
+
+
 def _sweep(path: Path) -> None:
     """Worked out as printed in `test_the_sweep_example_is_worked_out`."""
     assert "cases = 200" in path.read_text(encoding="utf-8")
@@ -287,7 +307,9 @@ KINDS_OF_SNIPPETS: dict[str, Callable[[Path], None]] = {
     "[[factor]]": _sweep,
     "[site.spread]": _fleet,
     "[[site.load]]": _load,
+    'phase = "bus"': _on_bus,
     "[[site.flexible_load]]": _flexible,
+    "[[site.dc_load]]": _dc_load,
     "use =": _use,
 }
 SNIPPETS = [(name, block) for name, kind, block in BLOCKS if kind == "toml"]

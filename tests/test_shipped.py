@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from optimiser import read_scenario, run, solve, vary
+from optimiser.foresight.policies import policies_of
+from optimiser.foresight.running import run_under
 from optimiser.scenario.checks.review import warnings
 from optimiser.starter import STARTERS, write_starter
 
@@ -109,6 +111,29 @@ def test_shipped_market_is_run_without_foresight_by_every_policy(name):
     found = run(SCENARIOS / name, studies=("without_foresight",)).summary.studies["without_foresight"]
     assert {"rolling", "backcast"} <= {row["name"] for row in found["outcomes"]}
     assert [] == found["missing"]
+
+
+def test_shipped_warehouse_keeps_its_floor_and_charges_in_time_under_every_policy():
+    """Peaks on the bus of a capacitor bank behind a resistance, sessions on the bus; a week, each window of plans kept.
+
+    The chargers take fewer than 30 lines of the file.
+    """
+    folder = SCENARIOS / "motive-warehouse"
+    scenario = vary(read_scenario(folder), {"timeline.days": 7})
+    floor = scenario.site.floor_kwh(scenario.data, scenario.storage)[0]
+    assert 0.1 < floor.min() / scenario.storage[0].capacity_kwh < 0.5
+    ceiling = solve(scenario)
+    assert ceiling.proof.verdict == "optimal"
+    assert (ceiling.flows.banks["capacitors"].end_kwh >= floor - 1e-6).all()
+    for policy in policies_of(scenario):
+        run = run_under(scenario, policy, ceiling).dispatch
+        assert (run.flows.banks["capacitors"].end_kwh >= floor - 1e-6).all()
+        for load in scenario.site.flexible_load:
+            stored = run.flows.flexible[load.name].stored_kwh
+            assert all(stored[s.stop - 1] > s.need_kwh - 1e-5 for s in load.spans(scenario.timeline))
+    text = (folder / "scenario.toml").read_text(encoding="utf-8")
+    tables = text[text.index("[[site.flexible_load]]") : text.index("[[site.dc_load]]")]
+    assert len(tables.split("\n")) < 30
 
 
 WEAR = re.compile(r"# Wear: ([\d,]+) to buy it again over ([\d,]+) cycles of ([\d.]+) kWh \(invented\)\.")

@@ -268,10 +268,10 @@ class StorageBank(Component, ABC):
         )
 
     def open_powers(
-        self, stored_kwh: np.ndarray, charge_kw: np.ndarray, discharge_kw: np.ndarray
+        self, start_kwh: float, stored_kwh: np.ndarray, charge_kw: np.ndarray, discharge_kw: np.ndarray
     ) -> dict[str, np.ndarray]:
-        """Columns of powers at the open voltage, from stored energy at the end of steps and power on the bus. [kW]"""
-        before = np.concatenate([[self.start_kwh], stored_kwh[:-1]])
+        """Columns of powers at the open voltage, from energy before and after steps and power on the bus. [kW]"""
+        before = np.concatenate([[start_kwh], stored_kwh[:-1]])
         volts = voltage_at(self, (before + stored_kwh) / 2)
         through, ohms = self.converter_efficiency, self.resistance_ohm / self.units
         return {

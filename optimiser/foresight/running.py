@@ -202,7 +202,7 @@ class _Controller:
             if self._moves:
                 self._activate(first, stop, offers)
             walk = self._walk(first, stop, offers or plan, keep_reserve=offers is not None)
-            flows = columns(self._scenario, walk, first=first)
+            flows = columns(self._scenario, walk, first=first, start_kwh=self._stored[0])
             if planner.happened(number, flows, offers):
                 break
             if offers is not None and plan is not None:

@@ -12,7 +12,7 @@ from optimiser.errors import OptimiserError
 
 # In the order in which a stranger reads them; each is a Markdown file of this folder.
 TOPICS = (
-    *("start", "scenario", "plant", "flexible", "data", "tariff", "services"),
+    *("start", "scenario", "plant", "dc", "flexible", "data", "tariff", "services"),
     *("foresight", "timetable", "outages", "appraisal", "studies"),
     *("compare", "size", "fleet", "sweep", "plan", "lookback"),
     *("results", "messages", "python", "solving", "years", "speed", "cautions"),

@@ -131,8 +131,13 @@ def activated(scenario: Scenario, offers: Mapping[str, np.ndarray]) -> Activatio
     )
 
 
-def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> dict[str, np.ndarray]:
-    """What a walk decided from step `first` on, by the names of the formulation's columns."""
+def columns(
+    scenario: Scenario, walk: Walk, case: int = 0, first: int = 0, start_kwh: np.ndarray | None = None
+) -> dict[str, np.ndarray]:
+    """What a walk decided from step `first` on, by the names of the formulation's columns.
+
+    `start_kwh` is what each bank held before; left out: as the scenario starts.
+    """
     site, values = scenario.site, {}
     for number, inverter in enumerate(site.inverter):
         net = walk.net_kw[:, case, number]
@@ -145,8 +150,9 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
     for number, bank in enumerate(scenario.storage):
         values[of_bank(bank.name, "stored_kwh")] = stored = walk.stored_kwh[:, case, number]
         if bank.voltage_moves_losses:
+            before = bank.start_kwh if start_kwh is None else float(start_kwh[number])
             values |= bank.open_powers(
-                stored, walk.charge_kw[:, case, number], walk.discharge_kw[:, case, number]
+                before, stored, walk.charge_kw[:, case, number], walk.discharge_kw[:, case, number]
             )
         for word, pieces, power in (
             ("charge", bank.charge_pieces(), walk.charge_kw[:, case, number]),
@@ -154,7 +160,9 @@ def columns(scenario: Scenario, walk: Walk, case: int = 0, first: int = 0) -> di
         ):
             values[of_bank(bank.name, f"{word}_kw")] = power
             left = power
-            for index, (width, _) in enumerate(pieces if len(pieces) > 1 else ()):
+            for index, (width, _) in enumerate(
+                () if bank.voltage_moves_losses or len(pieces) == 1 else pieces
+            ):
                 part = np.minimum(left, width)
                 values[of_bank(bank.name, f"{word}_piece_{index + 1}_kw")], left = part, left - part
     for number, load in enumerate(site.flexible_load):
