@@ -2,8 +2,9 @@
 
 A plan is the worth of stored energy, carried back from a day ahead along what load, sun and prices are expected to be
 by the forecaster `learnt`, each hour of which may turn out as plans made before have erred: of load and sun those of
-the same hour on the days before, of prices those that were made when prices stood as they do now. The worth after the
-running step then decides what that step does, at the load, sun and price that it has.
+the same hour on the days before, of prices those that were made when prices stood as they do now. The mean of that
+worth and of the one that the days before have taught (`control.stored_worth`), which errs in its own way, decides what
+the running step does, at the load, sun and price that it has.
 
 References
 ----------
@@ -17,7 +18,6 @@ from __future__ import annotations
 import numpy as np
 
 from optimiser.control.ahead import Ahead, carried_back
-from optimiser.control.allowances import ceiling_kw
 from optimiser.control.backward import GRID
 from optimiser.control.stored_worth import LEAST_DAYS, NOTHING, Seen, StoredWorth
 from optimiser.foresight.paths import Clock, Standing, errors_before, foretold
@@ -27,7 +27,6 @@ PLAN_MINUTES = 30  # of a step of a plan, and of the time between plans where no
 PATHS = 14
 VIEW_HOURS, LONGEST_VIEW_HOURS = 24, 36
 NEWS = 0.5  # change of a price, as it stands among the last weeks', that asks for a plan at once
-CEILING_DAYS = 28
 POWERS, PRICES = ("load_kw", "ac_kw", "dc_kw", "fixed_kw"), ("pays_market", "gets_market")
 
 
@@ -39,6 +38,8 @@ class Replanned(StoredWorth):
     plant : Plant
     paths : int
         Ways in which each hour ahead may turn out.
+    joined : bool
+        Whether what the days before say of the worth counts half.
 
     Attributes
     ----------
@@ -46,10 +47,10 @@ class Replanned(StoredWorth):
         Made so far.
     """
 
-    def __init__(self, plant: Plant, paths: int = PATHS):
+    def __init__(self, plant: Plant, paths: int = PATHS, joined: bool = True):
         super().__init__(plant)
         timeline, steps = plant.scenario.timeline, len(self.known)
-        self.paths, self.plans = paths, 0
+        self.paths, self.plans, self.joined = paths, 0, joined
         self.block = max(1, PLAN_MINUTES // (timeline.step_minutes * self.times))
         fine = self.block * self.times
         self.coarse = Seen.of(plant, self.prices, fine)
@@ -69,38 +70,26 @@ class Replanned(StoredWorth):
         self.planned_above = np.maximum.reduceat(self.above, np.arange(0, steps, self.block))
         #: What stored energy was worth at each time of the day, as the last plan made then had it.
         self.begins: list[np.ndarray | None] = [None] * self.clock.per_day
-        self.lessons = np.ones(steps, bool)
-        self.planned_level = np.inf
+        self.daily, self.lessons = self.lessons, np.ones(steps, bool)
+        self.planned_at, self.planned_level = -1, np.inf
 
     def learn(self, at: int) -> None:
         """Plan anew where a block begins, or the price has moved since the last plan."""
+        if self.daily[at] and at != self.learnt_at:
+            super().learn(at)
         number, inside = divmod(at, self.block)
-        if number < LEAST_DAYS * self.clock.per_day:
+        if at == self.planned_at or number < LEAST_DAYS * self.clock.per_day:
             return
-        if not inside and number % self.clock.per_day == 0:
-            self._keep_allowances(number)
         level = self.standing.level(self.running[at], number)
-        if inside and self.learnt_at >= 0 and abs(level - self.planned_level) < NEWS:
+        if inside and self.planned_at >= 0 and abs(level - self.planned_level) < NEWS:
             return
-        self.planned_level, self.learnt_at = level, at
+        self.planned_level, self.planned_at = level, at
         self.plan(number, at, level)
-
-    def _keep_allowances(self, number: int) -> None:
-        """The ceiling of import and the price of wear, as the days before ask for them."""
-        seen = self.coarse
-        past = slice(max(0, number - CEILING_DAYS * self.clock.per_day), number)
-        if self.demand.any:
-            need = seen.load_kw[past] - seen.ac_kw[past] - seen.dc_kw[past] + seen.fixed_kw[past]
-            self.ceiling_kw = ceiling_kw(need, self.planned_above[past], self.planning_unit)
-        if self.kept.any:
-            typical = float(np.mean(seen.pays_fixed[past] + seen.pays_market[past]))
-            wear = self.wear_per_kwh + self.kept.reprice(number * self.block * self.times, typical)
-            self.unit = self.unit._replace(wear_per_kwh=wear)
-            self.planning_unit = self.planning_unit._replace(wear_per_kwh=wear)
 
     def plan(self, number: int, at: int, level: float) -> None:
         """Carry the worth of stored energy back to the end of a block, from what is known at one of its steps."""
         self.plans += 1
+        self.planning_unit = self.planning_unit._replace(wear_per_kwh=self.unit.wear_per_kwh)
         seen, view, per_day = self.coarse, self.view, self.clock.per_day
         count = max(1, min(self.paths, number // per_day - 1))
         coming = np.minimum(number + np.arange(view), len(seen.load_kw) - 1)
@@ -155,17 +144,18 @@ class Replanned(StoredWorth):
         Where prices are known no sooner than they end, the means of the plan's paths; else what they are. The worth is
         None as long as nothing is learnt.
         """
-        prices = self.prices
-        pays, gets = float(prices.pays_fixed[step]), float(prices.gets_fixed[step])
-        if self.after and self.learnt_at >= 0:
-            pays, gets = pays + self.expects[0], gets + self.expects[1]
-        elif not self.after:
-            pays, gets = pays + float(prices.pays_market[step]), gets + float(prices.gets_market[step])
-        if self.learnt_at < 0:
-            return pays, gets, None
+        pays, gets, before = super().expected(step, at)
+        if self.planned_at < 0:
+            return pays, gets, before
+        if self.after:
+            pays = float(self.prices.pays_fixed[step]) + self.expects[0]
+            gets = float(self.prices.gets_fixed[step]) + self.expects[1]
         left = self.block - 1 - at % self.block
-        if not left:
-            return pays, gets, self.after_block
-        unit = self.learning_unit
-        rest = unit._replace(hours=unit.hours * left, kept=unit.kept**left)
-        return pays, gets, carried_back(self.first, self.after_block, rest)
+        ahead = self.after_block
+        if left:
+            unit = self.learning_unit
+            rest = unit._replace(hours=unit.hours * left, kept=unit.kept**left)
+            ahead = carried_back(self.first, ahead, rest)
+        if before is None or not self.joined:
+            return pays, gets, ahead
+        return pays, gets, (ahead + before - before[0]) / 2
