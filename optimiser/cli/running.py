@@ -149,9 +149,12 @@ def _echo_summary(summary: Summary) -> None:
 
 def _echo_money(summary: Summary) -> None:
     """Bill before and after, services and saving: without foresight where that was worked out, and the ceiling."""
+    from optimiser.studies.without_foresight import ForesightFigures
+
     head, currency = summary.headline, summary.currency
     driven, ceiling, rested = head.rests_on == "forecast_driven", head.bases.ceiling, head.rested
-    basis = f"run under {summary.studies['without_foresight']['headline']}" if driven else ceiling
+    without = summary.study("without_foresight", ForesightFigures)
+    basis = f"run under {without.headline}" if driven and without is not None else ceiling
     for name, amount in (
         ("bill before", head.bill_before),
         ("bill after", rested.bill_after),

@@ -36,6 +36,7 @@ from optimiser.columns import (
 )
 from optimiser.control.modes import WORDS
 from optimiser.control.reasons import REASONS
+from optimiser.report import without_foresight
 from optimiser.report.blocks import (
     Block,
     Column,
@@ -83,7 +84,7 @@ def section(results: Results) -> Section:
 
 def paid_schedule(results: Results) -> str:
     """The schedule that is shown, where it is not the ceiling's: who ran it, and the file that holds its steps."""
-    name = results.summary.studies["without_foresight"]["headline"]
+    name = without_foresight.made(results).headlined.name
     table = f"without_foresight-schedule-{name.replace(' ', '-')}.parquet"
     return f"the schedule that the payback rests on, run under {name} without knowing the year ({table})"
 
@@ -256,7 +257,7 @@ def steered(results: Results) -> dict[str, Any] | None:
     """What the script needs to say which mode ran when and why; None where nobody steers without foresight."""
     if REASON not in results.dispatch.columns:
         return None
-    names = results.summary.studies["without_foresight"]["steered_by"]
+    names = without_foresight.made(results).steered_by
     return {
         "ran": RAN,
         "mode": MODE,

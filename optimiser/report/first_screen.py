@@ -6,11 +6,12 @@ import math
 from dataclasses import replace
 
 from optimiser.guide import see
-from optimiser.report import state
+from optimiser.report import state, without_foresight
 from optimiser.report.blocks import Block, Fact, Heading, Headline, Points, Section, Text
 from optimiser.report.results import Results
+from optimiser.studies.without_foresight import OWN_USE
 from optimiser.summary.run import ProofFigures
-from optimiser.words import is_missing, money, number, of_turnover, percent, percent_at_most, run_span, years
+from optimiser.words import money, number, of_turnover, percent, percent_at_most, run_span, years
 
 
 def section(results: Results, *, guided: bool = True) -> Section:
@@ -60,12 +61,11 @@ def forecast_driven(results: Results) -> Fact:
     currency = summary.currency
     driven = headline.rested
     before = headline.bill_before
-    without = summary.studies["without_foresight"]
-    row = next(row for row in without["outcomes"] if row["name"] == without["headline"])
+    row = without_foresight.made(results).headlined
     planned = "Planned day after day without knowing what comes: the plan"
-    how = planned if "plans" in row else "Earned without knowing what comes:"
+    how = planned if row.plans is not None else "Earned without knowing what comes:"
     sentences = [
-        f"{how} {row['words']}. With perfect foresight it would be "
+        f"{how} {row.words}. With perfect foresight it would be "
         f"{money(headline.ceiling_saving_per_year, currency)}.",
         f"Over the days of this run what is to pay goes from {money(before, currency)} to "
         f"{money(before - driven.saving, currency)}"
@@ -159,11 +159,10 @@ def certainty(results: Results) -> Fact:
 
 def plain_saving(results: Results) -> float | None:
     """What the plainest way of running the site would save in a year; None where it could not be run."""
-    outcomes = results.summary.studies["without_foresight"]["outcomes"]
-    shares = [row["share_of_ceiling"] for row in outcomes if row["name"] == "own use"]
-    if not shares or is_missing(shares[0]):
+    plain = without_foresight.made(results).outcome(OWN_USE)
+    if plain is None or plain.share_of_ceiling is None:
         return None
-    return float(shares[0] * results.summary.headline.ceiling_saving_per_year)
+    return float(plain.share_of_ceiling * results.summary.headline.ceiling_saving_per_year)
 
 
 def span(results: Results) -> str | None:

@@ -9,22 +9,35 @@ from typing import Any
 from optimiser.guide import see
 from optimiser.report.blocks import Block, Chart, Column, Row, Section, TableBlock, Text, bars, text_column
 from optimiser.report.results import Results
+from optimiser.studies.without_foresight import ForesightFigures
 from optimiser.words import amount, is_missing, money, month, number, percent
 
 LINES, MONTHS = "without_foresight-lines", "without_foresight-months"
 ERRORS = "without_foresight-forecast_errors"
 
 
+def figures(results: Results) -> ForesightFigures | None:
+    """The study's figures; None where it was not made."""
+    return results.summary.study("without_foresight", ForesightFigures)
+
+
+def made(results: Results) -> ForesightFigures:
+    """The study's figures, where the payback rests on it."""
+    found = figures(results)
+    assert found is not None  # as the headline's basis says
+    return found
+
+
 def section(results: Results) -> Section | None:
     """The chart, what each policy sees, and the tables; None without the study."""
-    study = results.summary.studies.get("without_foresight")
-    if not study or not {LINES, MONTHS} <= results.tables.keys():
+    study = figures(results)
+    if study is None or not {LINES, MONTHS} <= results.tables.keys():
         return None
     blocks: list[Block] = [
         Text(
             "The ceiling knows every price, load and hour of sun beforehand, which nobody does. Here the same site "
-            f"is run day after day: each plan looks {study['view_hours']:g} hours ahead with what its policy knows, "
-            f"{study['keep_hours']:g} hours of it are carried out against what really happens, and the bill is made "
+            f"is run day after day: each plan looks {study.view_hours:g} hours ahead with what its policy knows, "
+            f"{study.keep_hours:g} hours of it are carried out against what really happens, and the bill is made "
             "out on that. Where nothing is sold, the device is handed modes and goes by its own meter; else the store "
             "follows the plan and the meter takes the error. Every limit holds. Own use and "
             "stored worth make no plan: the device goes by its own meter, and by the price of the step. "
@@ -33,9 +46,9 @@ def section(results: Results) -> Section | None:
         chart(results, study),
         policies_table(results, study),
     ]
-    notes = [ahead(study), study.get("demand_target") or "", *without_plan(study), *services(study)]
-    notes += [f"Left out: {words}" for words in study.get("missing") or ()]
-    if not any(row["name"] == "timetable" for row in study["outcomes"]):
+    notes = [ahead(study), study.demand_target, *without_plan(study), *services(study)]
+    notes += [f"Left out: {words}" for words in study.missing]
+    if not any(row.name == "timetable" for row in study.outcomes):
         notes.append("A timetable has a row here where the run was asked for one (--study timetable).")
     blocks += [Text(words, tone="quiet") for words in notes if words]
     blocks += [by_line(results), by_month(results), *errors(results)]
@@ -44,48 +57,48 @@ def section(results: Results) -> Section | None:
     )
 
 
-def chart(results: Results, study: dict[str, Any]) -> Chart:
+def chart(results: Results, study: ForesightFigures) -> Chart:
     """Saving of each way of running the site."""
-    currency, rows = results.summary.currency, study["outcomes"]
-    savings = [row["saving"] for row in rows]
-    driven = next((row for row in rows if row["name"] == study["headline"]), None)
-    words = f"The ceiling saves {money(rows[0]['saving'], currency)}. "
+    currency, rows = results.summary.currency, study.outcomes
+    savings = [row.saving for row in rows]
+    driven = study.outcome(study.headline)
+    words = f"The ceiling saves {money(rows[0].saving, currency)}. "
     if driven is not None:
         words += (
-            f"Run under {driven['name']}, which the payback rests on, the site saves "
-            f"{money(driven['saving'], currency)}, {shown_share(driven['share_of_ceiling'])} of it."
+            f"Run under {driven.name}, which the payback rests on, the site saves "
+            f"{money(driven.saving, currency)}, {shown_share(driven.share_of_ceiling)} of it."
         )
     return Chart(
         key="without_foresight",
         title="Saved over the days of the run",
         description=words,
         **bars(
-            [row["name"] for row in rows],
+            [row.name for row in rows],
             savings,
             [amount(value, currency) for value in savings],
             f"Saved, {currency}",
-            ["@gain" if row["name"] == study["headline"] else "@before" for row in rows],
+            ["@gain" if row.name == study.headline else "@before" for row in rows],
         ),
         height_px=110 + 40 * len(rows),
     )
 
 
-def policies_table(results: Results, study: dict[str, Any]) -> TableBlock:
+def policies_table(results: Results, study: ForesightFigures) -> TableBlock:
     """What each sees, saves, and what of it is the storage's."""
     currency = results.summary.currency
     rows = [
         Row(
             (
-                row["name"],
-                row["words"],
-                amount(row["saving"], currency),
-                shown_share(row["share_of_ceiling"]),
-                "" if is_missing(row["storage_earns"]) else amount(row["storage_earns"], currency),
-                shown_share(row["storage_share"]),
+                row.name,
+                row.words,
+                amount(row.saving, currency),
+                shown_share(row.share_of_ceiling),
+                "" if is_missing(row.storage_earns) else amount(row.storage_earns, currency),
+                shown_share(row.storage_share),
             ),
-            "total" if row["name"] == study["headline"] else "plain",
+            "total" if row.name == study.headline else "plain",
         )
-        for row in study["outcomes"]
+        for row in study.outcomes
     ]
     columns = (
         text_column("Run under"),
@@ -105,15 +118,15 @@ def shown_share(share: float | None) -> str:
     return "" if is_missing(share) or share is None else percent(min(share, 1.0), 0)
 
 
-def ahead(study: dict[str, Any]) -> str:
+def ahead(study: ForesightFigures) -> str:
     """Which prices are known beforehand."""
-    hours, published = study.get("prices_known_hours") or 0, study.get("published") or []
+    hours, published = study.prices_known_hours, study.published
     words = {
         "day_ahead": "a day ahead, from {hour:g}:00 of the day before",
         "interval_start": "as each interval begins",
         "after": "when each interval has ended",
     }
-    said = "; ".join(f"{one['of']} {words[one['when']].format(hour=one['hour'])}" for one in published)
+    said = "; ".join(f"{one.of} {words[one.when].format(hour=one.hour)}" for one in published)
     told = f" Market prices are known as published: {said}." if said else ""
     if not hours:
         return (
@@ -124,23 +137,23 @@ def ahead(study: dict[str, Any]) -> str:
     return f"Market prices are known {hours:g} hours ahead of each plan.{told}"
 
 
-def without_plan(study: dict[str, Any]) -> list[str]:
+def without_plan(study: ForesightFigures) -> list[str]:
     """Days on which there was no plan."""
     return [
-        f"{row['name'].capitalize()}: {number(row['without_plan'])} of {number(row['plans'])} windows were run "
+        f"{row.name.capitalize()}: {number(row.without_plan)} of {number(row.plans)} windows were run "
         "without a plan, since nothing was known yet or no schedule kept every limit."
-        for row in study["outcomes"]
-        if row.get("without_plan")
+        for row in study.outcomes
+        if row.without_plan
     ]
 
 
-def services(study: dict[str, Any]) -> list[str]:
+def services(study: ForesightFigures) -> list[str]:
     """What of sold services could be held."""
     return [
-        f"{row['name'].capitalize()}: {percent(row['services_held_share'], 1)} of the services sold could be held; the "
+        f"{row.name.capitalize()}: {percent(row.services_held_share, 1)} of the services sold could be held; the "
         "rest is not paid, and penalties for it are left out."
-        for row in study["outcomes"]
-        if not is_missing(row.get("services_held_share"))
+        for row in study.outcomes
+        if not is_missing(row.services_held_share)
     ]
 
 
@@ -221,11 +234,11 @@ def _decimals(row: Mapping[Any, Any]) -> int:
 
 def saved_by_line(results: Results) -> dict[tuple[str, str], float] | None:
     """What the policy that the payback rests on saves in each line, by group and line; None without the study."""
-    study, lines = results.summary.studies.get("without_foresight"), results.tables.get(LINES)
-    if not study or lines is None or study["headline"] not in lines.columns:
+    study, lines = figures(results), results.tables.get(LINES)
+    if study is None or lines is None or study.headline is None or study.headline not in lines.columns:
         return None
     keys = zip(lines["group"], lines["line"], strict=True)
-    return dict(zip(keys, map(float, lines[study["headline"]]), strict=True))
+    return dict(zip(keys, map(float, lines[study.headline]), strict=True))
 
 
 def by_group(results: Results) -> list[tuple[str, float]] | None:

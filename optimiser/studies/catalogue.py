@@ -64,7 +64,9 @@ STUDIES: Mapping[str, Entry] = {
         absent="there is no inverter or no bank to steer",
         figures=timetable.TimetableFigures,
     ),
-    "without_foresight": Entry(without_foresight.study, usual=True, reads="timetable"),
+    "without_foresight": Entry(
+        without_foresight.study, usual=True, reads="timetable", figures=without_foresight.ForesightFigures
+    ),
     "flexible_loads": Entry(
         flexible_loads.study,
         usual=True,

@@ -6,10 +6,10 @@ import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
+from pydantic import Field
 
 from optimiser.accounts.settlement import Statement, settle
 from optimiser.control.chosen import Candidate, Choice, Followed, choose
@@ -29,9 +29,10 @@ from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
 from optimiser.progress import SideBySide
 from optimiser.scenario.file import Scenario
+from optimiser.scenario.foresight import Published
 from optimiser.scenario.read import warmed_up
 from optimiser.studies.timetable import TIMETABLE, TimetableStudy
-from optimiser.study import Study
+from optimiser.study import Figures, Study
 
 CEILING, CHOSEN, OWN_USE, STORED_WORTH = "ceiling", "chosen on the past", "own use", "stored worth"
 REPLANNED, NO_STORAGE = "replanned", "no storage"
@@ -48,6 +49,52 @@ WORDS = {
 # What ends one way of running the site and not the run: the ceiling stands without it. A defect says that it is one.
 LEFT_OUT = (InfeasibleError, UnprovenError, DriftError)
 MOST_LOST = 0.05  # share of the sold services that may be lost without a word
+
+
+class OutcomeFigures(Figures):
+    """What one way of running the site came to over the days of the run. [currency] and shares [-]
+
+    `storage_earns` is what it saves beyond the site without storage, `storage_share` that of what the ceiling saves
+    beyond it. What stands below is None where nothing is planned: how many windows were planned and how many had no
+    plan, and the share of the services sold that could be held, which is None too where nothing is sold.
+    """
+
+    name: str
+    words: str
+    saving: float
+    share_of_ceiling: float | None
+    storage_earns: float | None
+    storage_share: float | None
+    plans: int | None = None
+    without_plan: int | None = None
+    services_held_share: float | None = None
+
+
+class ForesightFigures(Figures):
+    """Every way of running the site without knowing the year, and what plans know.
+
+    `headline` names the outcome that the payback rests on, None where that is the ceiling; `steered_by` who may have
+    steered its steps; `missing` says of each way that could not be run why.
+    """
+
+    headline: str | None
+    outcomes: list[OutcomeFigures]
+    missing: list[str]
+    view_hours: float
+    keep_hours: float
+    prices_known_hours: float
+    published: list[Published]
+    demand_target: str
+    steered_by: list[str] = Field(default_factory=list)
+
+    def outcome(self, name: str | None) -> OutcomeFigures | None:
+        """The outcome of a name; None where there is none."""
+        return next((outcome for outcome in self.outcomes if outcome.name == name), None)
+
+    @property
+    def headlined(self) -> OutcomeFigures:
+        """The outcome that the payback rests on, where it rests on one of these."""
+        return next(outcome for outcome in self.outcomes if outcome.name == self.headline)
 
 
 @dataclass(frozen=True)
@@ -303,38 +350,17 @@ def _told(
     none = by_name[NO_STORAGE].statement.saving if NO_STORAGE in by_name else None
     wanted = CHOSEN if _chooses(scenario) and CHOSEN in by_name else scenario.foresight.rests_on
     rests_on = wanted if wanted in by_name else None
-    rows: list[dict[str, Any]] = []
-    for outcome in outcomes:
-        saving = outcome.statement.saving
-        row: dict[str, Any] = {
-            "name": outcome.name,
-            "words": outcome.words,
-            "saving": saving,
-            "share_of_ceiling": saving / most if most > 0 else None,
-            "storage_earns": None if none is None else saving - none,
-            "storage_share": (saving - none) / (most - none) if none is not None and most > none else None,
-        }
-        if outcome.executed is not None:
-            one = outcome.executed
-            row |= {
-                "plans": one.plans,
-                "without_plan": one.without_plan,
-                "services_held_share": one.held_kw_hours / one.sold_kw_hours
-                if one.sold_kw_hours > 0
-                else None,
-            }
-        rows.append(row)
     table = scenario.foresight
-    summary = {
-        "headline": rests_on,
-        "outcomes": rows,
-        "missing": [f"{name}: {problem}" for name, problem in missing],
-        "view_hours": table.view_hours,
-        "keep_hours": table.keep_hours,
-        "prices_known_hours": table.prices_known_hours,
-        "published": [one.model_dump() for one in table.published],
-        "demand_target": _target_words(scenario),
-    }
+    figures = ForesightFigures(
+        headline=rests_on,
+        outcomes=[_row(outcome, most, none) for outcome in outcomes],
+        missing=[f"{name}: {problem}" for name, problem in missing],
+        view_hours=table.view_hours,
+        keep_hours=table.keep_hours,
+        prices_known_hours=table.prices_known_hours,
+        published=list(table.published),
+        demand_target=_target_words(scenario),
+    )
     headline = by_name[rests_on].statement if rests_on else None
     tables = {"lines": _by_line(outcomes), "months": _by_month(outcomes)}
     defects = (
@@ -346,7 +372,24 @@ def _told(
     if rests_on is None:
         warnings += ("The payback rests on the ceiling: the policy it should rest on could not be run.",)
     schedules = {name: outcome.statement.dispatch for name, outcome in by_name.items() if name != CEILING}
-    return WithoutForesight(summary, tables, warnings, headline, schedules)
+    return WithoutForesight(figures.model_dump(), tables, warnings, headline, schedules)
+
+
+def _row(outcome: _Outcome, most: float, none: float | None) -> OutcomeFigures:
+    """An outcome's figures, where the ceiling saves `most` and the site without storage `none`. [currency]"""
+    saving, one = outcome.statement.saving, outcome.executed
+    sold = 0.0 if one is None else one.sold_kw_hours
+    return OutcomeFigures(
+        name=outcome.name,
+        words=outcome.words,
+        saving=saving,
+        share_of_ceiling=saving / most if most > 0 else None,
+        storage_earns=None if none is None else saving - none,
+        storage_share=(saving - none) / (most - none) if none is not None and most > none else None,
+        plans=None if one is None else one.plans,
+        without_plan=None if one is None else one.without_plan,
+        services_held_share=one.held_kw_hours / sold if one is not None and sold > 0 else None,
+    )
 
 
 def _target_words(scenario: Scenario) -> str:
