@@ -619,3 +619,17 @@ def test_a_real_home_on_another_year_and_from_half_of_it(tmp_path):
     guessed, true = filled[cut:].sum() / 2, series.iloc[cut:].sum() / 2
     print(f"\nlast quarter: made {guessed:.0f} kWh, recorded {true:.0f} kWh; {made.words()}")
     assert true == pytest.approx(guessed, rel=1 / 3)
+
+
+def test_lifts_in_shifts_are_m_g_h(tmp_path):
+    """900 kg x 9.80665 m/s^2 x 4.5 m are 11.03 Wh a lift, through 0.7; 0.4 of it come back."""
+    made = make_load(recipe_file(tmp_path, "shifts"))
+    local = made.timeline.local()
+    workday, hour = local.day_of_week < 5, np.asarray(local.hour)
+    early, late = workday & (hour >= 6) & (hour < 14), workday & (hour >= 14) & (hour < 22)
+    lift = 900 * 9.80665 * 4.5 / 3.6e6
+    power, back = made.columns["power_kw"], made.columns["lowering_kw"]
+    assert power[early] == pytest.approx(np.full(early.sum(), 0.6 + 40 * lift / 0.7))
+    assert back[late] == pytest.approx(np.full(late.sum(), 25 * lift * 0.4))
+    assert not power[~(early | late)].any()
+    assert "peak_a" in made.warnings[0]

@@ -114,7 +114,9 @@ def sun(recipe: Path | None, out: Path | None, overwrite: bool, example: bool) -
 @_OVERWRITE
 @click.option(
     "--example",
-    type=click.Choice(["profile", "months", "months_like", "extend", "redate", "gross", "hot_water"]),
+    type=click.Choice(
+        ["profile", "months", "months_like", "extend", "redate", "gross", "hot_water", "shifts"]
+    ),
     help="Print a commented recipe of a method to begin from.",
 )
 def load(recipe: Path | None, out: Path | None, overwrite: bool, example: str | None) -> None:

@@ -16,6 +16,7 @@ from optimiser.making.months import MonthsLikeRecipe, make_months_like
 from optimiser.making.profiles import MonthlyRecipe, YearlyRecipe, make_monthly, make_yearly
 from optimiser.making.recipe import read_recipe
 from optimiser.making.redate import RedateRecipe, make_redated
+from optimiser.making.shifts import ShiftsRecipe, make_shifts
 from optimiser.scenario.uses import read_toml
 
 METHODS: dict[str, tuple[Any, Callable[[Any, Path], Made]]] = {
@@ -26,6 +27,7 @@ METHODS: dict[str, tuple[Any, Callable[[Any, Path], Made]]] = {
     "redate": (RedateRecipe, make_redated),
     "gross": (GrossRecipe, make_gross),
     "hot_water": (HotWaterRecipe, make_hot_water),
+    "shifts": (ShiftsRecipe, make_shifts),
 }
 
 
