@@ -6,6 +6,8 @@ it, were it used from the start; in the first, the first of them. So nothing of 
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,10 +17,12 @@ import numpy as np
 from optimiser.control.learning import by_step
 from optimiser.plant.executed import settled_lines
 from optimiser.plant.walk import SHORT, Commands, Orders, Plant, State, Walk
+from optimiser.progress import LEAST_PAUSE_S, Say, Step
 from optimiser.scenario.file import Scenario
 from optimiser.terms.books import SettledTerms
 
 LEAST_BETTER = 1e-6  # [currency]
+JOB = "the site by its own devices"
 MOST_STRETCHES = 4  # that are named one by one
 
 
@@ -84,12 +88,21 @@ class Choice:
 class _Together:
     """Controllers on a case each, and the chosen one on the last case too."""
 
-    def __init__(self, controllers: Sequence[Commands]):
+    def __init__(self, controllers: Sequence[Commands], steps: int, say: Say):
         self.controllers = controllers
         self.chosen = 0
+        self.doing = ""
+        self._steps, self._say, self._told = steps, say, -math.inf
+
+    def tell(self, doing: str, step: int) -> None:
+        """Say what is being done, and how far through all steps it has come."""
+        self.doing, self._told = doing, time.perf_counter()
+        self._say(Step(doing, job=JOB, share=step / self._steps))
 
     def __call__(self, step: Any, state: State) -> Orders:
         """What each wants in a step."""
+        if time.perf_counter() - self._told > LEAST_PAUSE_S:
+            self.tell(self.doing, step)
         count = len(self.controllers)
         told: list[Any] = [None] * (count + 1)
         for number, controller in enumerate(self.controllers):
@@ -122,7 +135,7 @@ def _of_cases(state: State, cases: list[int]) -> State:
 def choose(
     plant: Plant,
     candidates: Sequence[Candidate],
-    say: Callable[[str], None] = lambda words: None,
+    say: Say = lambda words: None,
     run: Scenario | None = None,
 ) -> Choice:
     """Walk candidates through the timeline, and the choice among them.
@@ -142,7 +155,7 @@ def choose(
     lead = plant.steps - run.timeline.steps
     periods = run.timeline.groups(run.tariff.period)
     edges = np.append(lead + periods.first_step, plant.steps)
-    together = _Together([candidate.make(plant) for candidate in candidates])
+    together = _Together([candidate.make(plant) for candidate in candidates], plant.steps, say)
     whole: dict[str, np.ndarray] = {}
     start = np.broadcast_to(plant.stores.start_kwh, (len(candidates) + 1, len(plant.stores.start_kwh)))
 
@@ -161,12 +174,12 @@ def choose(
     earned = np.zeros((len(candidates), 1 + periods.count))
     ran, stored = np.zeros(periods.count, int), start
     if lead:
-        say("days before the run, to warm up")
+        together.tell("days before the run, to warm up", 0)
         earned[:, 0], _ = through(0, lead, start)
     for number in range(periods.count):
         first, stop = int(edges[number]), int(edges[number + 1])
         ran[number] = together.chosen = _best(earned[:, : 1 + number], whole, first)
-        say(f"{periods.labels[number]}, run by {candidates[together.chosen].name}")
+        together.tell(f"{periods.labels[number]}, run by {candidates[together.chosen].name}", first)
         earned[:, 1 + number], stored = through(first, stop, stored)
     return Choice(
         tuple(candidate.name for candidate in candidates),
