@@ -16,148 +16,25 @@ import numpy as np
 
 from optimiser.columns import of_bank, of_bundle, of_flexible, of_service
 from optimiser.engine.branching import Part
-from optimiser.engine.decisions import PAIR, WHOLE, Decisions, decisions, implied_rows, stacked
-from optimiser.engine.pattern import compile_pattern
+from optimiser.engine.decisions import PAIR, Decisions, implied_rows, stacked
 from optimiser.engine.solver import BASIC, Basis, Highs, Solution
-from optimiser.engine.tiling import Problem, tile
+from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.flexible import Flexible
-from optimiser.equipment.site import Site
 from optimiser.equipment.storage import capacity_shares
 from optimiser.errors import UnprovenError
-from optimiser.fields import Column
-from optimiser.flows import MeterFlows
-from optimiser.foresight.facts import Columns, Facts, Plans, Policy
+from optimiser.foresight.facts import Facts, Plans, Policy
 from optimiser.foresight.handed import Handed
 from optimiser.foresight.policies import as_known
 from optimiser.foresight.reserve import ServiceRoom
-from optimiser.scenario.file import Scenario, Solve
+from optimiser.foresight.seen import AsKnown, Data, built, of_steps
+from optimiser.scenario.file import Scenario
 from optimiser.services.product import Product
 from optimiser.tariff.demand import KINDS as DEMAND
-from optimiser.tariff.fixed import MinimumCharge
-from optimiser.terms.data import InputData, Numbers
-from optimiser.terms.line import Line
-from optimiser.terms.verbs import Terms
-from optimiser.timeline import Timeline
 
 # How hard a plan is searched for the best directions: what it may give up, linear programs, time.
 SPARE, SEARCH_NODES, SEARCH_SECONDS = 2e-4, 16, 2.0
-
-
-class _Contract:
-    """A tariff with bounds that know nothing of the data: what limits alone let a meter import and export.
-
-    A least bill is left out where the amounts that it is compared with have prices or loads from data.
-    """
-
-    def __init__(self, scenario: Scenario):
-        self._tariff = scenario.tariff
-        self._scenario = scenario
-        references = [place for place, _ in scenario.references() if place.startswith("tariff.")]
-        if references:
-            kept = [c for c in self._tariff.component if not isinstance(c, MinimumCharge)]
-            self._tariff = self._tariff.model_copy(update={"component": tuple(kept)})
-
-    def lines(self, flows: MeterFlows, terms: Terms) -> list[Line]:
-        """Every line of the bill."""
-        site, connection = self._scenario.site, self._scenario.site.connection
-        most_in = terms.values(connection.import_limit_kw)
-        most_out = terms.values(connection.export_limit_kw)
-        if site.phases == 3 and site.registers == "per_phase":
-            whole_in, whole_out = site.phase_most_of_any_load_kw(terms)
-            phase_in, phase_out = site.phase_limits_kw(terms)
-            most_in = sum(np.minimum(limit, whole_in) for limit in phase_in.values())
-            most_out = sum(np.minimum(limit, whole_out) for limit in phase_out.values())
-        most_in, most_out = most_in + flows.crossing_most_kw, most_out + flows.crossing_most_kw
-        return self._tariff.lines(
-            dataclasses.replace(flows, import_most_kw=most_in, export_most_kw=most_out), terms
-        )
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """A scenario as plans see it; all that stating the program asks for."""
-
-    scenario: Scenario
-    columns: Columns
-
-    @property
-    def timeline(self) -> Timeline:
-        """Its steps."""
-        return self.scenario.timeline
-
-    @property
-    def site(self) -> Site:
-        """The site."""
-        return self.scenario.site
-
-    @property
-    def storage(self) -> Sequence[StorageBank]:
-        """Its storage banks."""
-        return self.scenario.storage
-
-    @property
-    def service(self) -> Sequence[Product]:
-        """The products it may sell."""
-        return self.scenario.service
-
-    @property
-    def solve(self) -> Solve:
-        """How the answer is looked for."""
-        return self.scenario.solve
-
-    @property
-    def tariff(self) -> _Contract:
-        """The contract, with bounds free of data."""
-        return _Contract(self.scenario)
-
-    def read(self, reference: Column) -> Numbers:
-        """The numbers behind a constant or "source.column", as they are known."""
-        return self.columns[reference] if isinstance(reference, str) else reference
-
-    @property
-    def data(self) -> InputData:
-        """The numbers as they are known."""
-        return InputData(self.scenario.timeline, self.read)
-
-
-@dataclass
-class Data:
-    """What of a program depends on data: sides of rows, bounds of columns, what columns bring."""
-
-    row_lower: np.ndarray
-    row_upper: np.ndarray
-    lower: np.ndarray
-    upper: np.ndarray
-    objective: np.ndarray
-
-    @classmethod
-    def of(cls, problem: Problem, base: Problem) -> Data:
-        """A problem's, in the order of another's rows and columns; rows that it lacks, as the other has them.
-
-        A current limit that can never bind on some data has no row there.
-        """
-        made = cls(
-            *(
-                array.copy()
-                for array in (base.row_lower, base.row_upper, base.lower, base.upper, base.objective)
-            )
-        )
-        for name in base.row_places.keys() & problem.row_places.keys():
-            to, at = base.row_places[name], problem.row_places[name]
-            made.row_lower[to], made.row_upper[to] = problem.row_lower[at], problem.row_upper[at]
-        for name in base.places.keys() & problem.places.keys():
-            to, at = base.places[name], problem.places[name]
-            made.lower[to], made.upper[to] = problem.lower[at], problem.upper[at]
-            made.objective[to] = problem.objective[at]
-        return made
-
-    def take(self, other: Data, rows: np.ndarray, columns: np.ndarray) -> None:
-        """Some rows and columns from other data."""
-        self.row_lower[rows], self.row_upper[rows] = other.row_lower[rows], other.row_upper[rows]
-        self.lower[columns], self.upper[columns] = other.lower[columns], other.upper[columns]
-        self.objective[columns] = other.objective[columns]
 
 
 @dataclass(frozen=True)
@@ -217,7 +94,7 @@ class Planner:
     def __init__(self, facts: Facts, plans: Plans, policy: Policy):
         scenario = facts.scenario
         self._scenario, self._plans = scenario, plans
-        self.problem = _built(scenario, dict(scenario.columns))
+        self.problem = built(scenario, dict(scenario.columns))
         self._actual = Windows(self.problem)
         self._known = [self._layer(policy, facts, lead) for lead in range(plans.seen)]
         self._work = Data.of(self.problem, self.problem)
@@ -230,7 +107,7 @@ class Planner:
         self._needs = {load.name: load.need(scenario.data) for load in scenario.site.flexible_load}
         self._draft = Draft.of(self.problem)
         self._done = 0
-        self._of_steps = _of_steps(self.problem)
+        self._of_steps = of_steps(self.problem)
         self.x, self.seen = self._draft.x, self._draft.seen
         self.reserve = ServiceRoom(scenario, self.problem)
         self._demand = _demand_columns(scenario, self.problem)
@@ -241,9 +118,9 @@ class Planner:
         self._committed = {name: np.zeros(len(gates)) for name, gates in self._gates.items()}
         nearest = {**scenario.columns, **as_known(policy, facts, plans, 0)}
         #: What an exported kWh is expected to bring as its window begins, of shape (steps,). [currency/kWh]
-        self.export_price = np.nan_to_num(scenario.tariff.export_price(_Seen(scenario, nearest).data))
+        self.export_price = np.nan_to_num(scenario.tariff.export_price(AsKnown(scenario, nearest).data))
         #: What an imported one is expected to cost. [currency/kWh]
-        self.import_price = np.nan_to_num(scenario.tariff.import_price(_Seen(scenario, nearest).data))
+        self.import_price = np.nan_to_num(scenario.tariff.import_price(AsKnown(scenario, nearest).data))
 
     def _layer(self, policy: Policy, facts: Facts, lead: int) -> tuple[Data, np.ndarray]:
         """What plans knew so many windows ahead, and for which steps they knew nothing."""
@@ -254,7 +131,7 @@ class Planner:
             known[reference] = np.nan_to_num(values)
         columns = dict(facts.scenario.columns)
         same = all(np.array_equal(columns[name][~unknown], known[name][~unknown]) for name in known)
-        problem = self.problem if same else _built(facts.scenario, columns | known)
+        problem = self.problem if same else built(facts.scenario, columns | known)
         return Data.of(problem, self.problem), unknown
 
     def plan(self, number: int, worth: dict[str, float] | None) -> Plan | None:
@@ -637,10 +514,6 @@ def _among(sorted_places: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, n
     return at[inside], inside
 
 
-def _built(scenario: Scenario, columns: Columns) -> Problem:
-    return tile(compile_pattern(_Seen(scenario, columns)), scenario.timeline)
-
-
 def _columns_of(product: Product) -> tuple[str, str]:
     """The columns that a product's offer may stand in: its own, or those of the bundle that it is in."""
     return (
@@ -665,11 +538,3 @@ def _demand_columns(scenario: Scenario, problem: Problem) -> list[np.ndarray]:
     """Places of what each demand component measures, one a billing period."""
     names = [c.measured_as for c in scenario.tariff.component if isinstance(c, DEMAND)]
     return [problem.places[name] for name in names if name in problem.places]
-
-
-def _of_steps(problem: Problem) -> Decisions:
-    """Pairs and orders of a problem in the order of their steps; whole numbers stay relaxed in plans."""
-    every = decisions(problem)
-    order = np.argsort(every.step, kind="stable")
-    order = order[every.kind[order] != WHOLE]
-    return Decisions(*(getattr(every, field.name)[order] for field in dataclasses.fields(Decisions)))
