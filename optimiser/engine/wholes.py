@@ -36,6 +36,7 @@ MOST_ROWS_AT_ONCE, NODES_AT_ONCE = 5000, 2000
 SHARE_OF_TIME = 0.6  # of what is left; windows have the rest
 MOST_BRANCHES = 600
 ROUNDS_A_BRANCH = 2
+ROUNDS_ALONE = 4  # where there is no whole number to branch on
 TIGHTENINGS = 10
 WHOLE_SECONDS, WHOLE_NODES = 5.0, 500
 MOST_TRIES = 4
@@ -236,7 +237,7 @@ class _Branches:
         stage = replace(self._stage, problem=own)
         rounds = path.Rounds(own, self._every, self._contested, stage, self._highs, self._envelopes)
         open_ = bool((lower < upper)[self._wholes].any())
-        most = ROUNDS_A_BRANCH if open_ else None
+        most = ROUNDS_A_BRANCH if open_ else None if len(self._wholes) else ROUNDS_ALONE
         # Prices of the branch before lead on; where nothing is left to branch on, those of its own come first.
         for y in (branch.y,) if open_ or branch.y is None else (None, branch.y):
             found = rounds.run(
