@@ -12,7 +12,7 @@ from conftest import battery, inverter, table, write_site
 
 import optimiser
 from optimiser.control.own_use import OwnUse
-from optimiser.equipment.flexible import HeatLoad
+from optimiser.equipment.heat_load import HeatLoad
 from optimiser.errors import ScenarioError
 from optimiser.foresight.policies import Backcast, Rolling
 from optimiser.foresight.running import run_under

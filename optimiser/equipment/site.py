@@ -12,11 +12,13 @@ from optimiser.columns import of_controller, of_dc_load
 from optimiser.equipment import binding, laws, limits, peaks
 from optimiser.equipment.bank import StorageBank
 from optimiser.equipment.connection import PHASES, Connection, OnPhase
-from optimiser.equipment.flexible import AnyFlexible, Flexible, SessionLoad
+from optimiser.equipment.flexible import AnyFlexible
 from optimiser.equipment.inverter import Inverter
 from optimiser.equipment.load import DcLoad, Load
+from optimiser.equipment.session_load import SessionLoad
 from optimiser.equipment.solar import AcSolar, SolarController
 from optimiser.equipment.storage import bank_on_bus
+from optimiser.equipment.waiting import Flexible
 from optimiser.fields import Component, Several, choice, quantity
 from optimiser.terms.data import InputData
 

@@ -21,8 +21,8 @@ from optimiser.engine.solver import BASIC, Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Draft, StepWindow, Windows, as_a_day_before
 from optimiser.equipment.bank import StorageBank
-from optimiser.equipment.flexible import Flexible
 from optimiser.equipment.storage import capacity_shares
+from optimiser.equipment.waiting import Flexible
 from optimiser.errors import UnprovenError
 from optimiser.foresight.facts import Facts, Plans, Policy
 from optimiser.foresight.handed import Handed

@@ -22,7 +22,7 @@ from optimiser.control.allowances import Kept
 from optimiser.control.own_use import own_load
 from optimiser.dispatch import Dispatch, Progress, Proof, replay
 from optimiser.engine.proof import relative_gap, within
-from optimiser.equipment.flexible import ShedLoad
+from optimiser.equipment.shed_load import ShedLoad
 from optimiser.errors import DriftError, InfeasibleError
 from optimiser.flows import Activation
 from optimiser.foresight.facts import Facts, Plans, Policy

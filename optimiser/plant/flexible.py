@@ -17,7 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimiser.equipment.flexible import Flexible, HeatLoad, Need, SessionLoad, ShedLoad
+from optimiser.equipment.heat_load import HeatLoad
+from optimiser.equipment.session_load import SessionLoad
+from optimiser.equipment.shed_load import ShedLoad
+from optimiser.equipment.waiting import Flexible, Need
 from optimiser.scenario.file import Scenario
 from optimiser.scenario.foresight import role_of
 from optimiser.scenario.published import known_until

@@ -13,8 +13,9 @@ from optimiser.accounts.settlement import Statement, settle
 from optimiser.columns import of_flexible
 from optimiser.control.own_use import OwnUse
 from optimiser.dispatch import OPTIMAL, Dispatch, Progress, solve
-from optimiser.equipment.flexible import AnyFlexible, SessionLoad
+from optimiser.equipment.flexible import AnyFlexible
 from optimiser.equipment.load import DcLoad, Load
+from optimiser.equipment.session_load import SessionLoad
 from optimiser.errors import InfeasibleError, UnprovenError
 from optimiser.plant.executed import settled_walk
 from optimiser.plant.walk import Plant
