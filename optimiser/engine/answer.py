@@ -12,6 +12,7 @@ import numpy as np
 from optimiser.engine import directions, path, proof
 from optimiser.engine.decisions import SearchOutcome, decisions
 from optimiser.engine.diagnosis import search as diagnosis
+from optimiser.engine.pooling import banks
 from optimiser.engine.solver import Basis, Highs, Solution
 from optimiser.engine.tiling import Problem
 from optimiser.engine.windows import Periods, Windows, by_days, cores, is_shared, sharing
@@ -197,7 +198,11 @@ def _started(
     words = "days first, then billing periods"
     found = periods.solve()
     close = found.verdict == "optimal" and _gap(problem, found) <= scenario.solve.gap_tolerance / 4
-    apart = close or rows > MOST_ROWS_FINISHED or (rows > MOST_ROWS_FOLLOWED and _walked(problem, found))
+    if rows <= MOST_ROWS_FOLLOWED:
+        # Periods meet at what each bank holds, of which a path through the energy of several says nothing.
+        apart = close and not (len(banks(problem)) > 1 and _walked(problem, found))
+    else:
+        apart = close or rows > MOST_ROWS_FINISHED or _walked(problem, found)
     if chosen == "periods" or (chosen == "auto" and apart):
         return periods, words
     highs = Highs(problem)

@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TypeGuard
 
 import numpy as np
@@ -34,6 +35,7 @@ from optimiser.engine.chain import Path
 from optimiser.engine.decisions import ORDER, PAIR, WHOLE, Better, Decisions, SearchOutcome, counted, so_far
 from optimiser.engine.envelopes import Choices, Envelopes
 from optimiser.engine.levels import Levels
+from optimiser.engine.pooling import Pool, pooled
 from optimiser.engine.solver import Highs, Solution
 from optimiser.engine.stage import Priced, Stage, stage_of
 from optimiser.engine.tiling import Problem
@@ -86,11 +88,13 @@ def search(
     if not suits(every, broken):
         return None
     contested = contested_in(every, broken)
-    stage = stage_of(problem)
+    # Periods meet at what each bank holds, which a path through the energy of all does not say.
+    pool = None if isinstance(highs, Periods) else pooled(problem)
+    stage = stage_of(problem if pool is None else pool.problem)
     if stage is None or (stage.joined and len(stage.inner) > MOST_ROWS_JOINED):
         return None
     say("looking for the best path through what is stored")
-    rounds = Rounds(problem, every, contested, stage, highs)
+    rounds = Rounds(problem, every, contested, stage, highs, pool=pool)
     found = rounds.run(relaxed, gap, deadline, say, better, most_rounds)
     if found is None or not found.done:
         # What goes on from here finds the solver as it was: open bounds, and periods joined at the relaxed energies.
@@ -127,16 +131,25 @@ class Rounds:
         stage: Stage,
         highs: Highs | Periods,
         envelopes: Envelopes | None = None,
+        pool: Pool | None = None,
     ):
         self.problem, self.every, self.contested = problem, every, contested
         self.stage, self._highs = stage, highs
         self._envelopes = envelopes or Envelopes(stage)
-        name = next(name for name, places in problem.places.items() if places[0] == stage.state)
-        self._start_kwh = float(problem.columns[name].before)
+        self._pool = pool
+        staged = stage.problem
+        name = next(name for name, places in staged.places.items() if places[0] == stage.state)
+        self._start_kwh = float(staged.columns[name].before)
+        moved = (
+            every
+            if pool is None
+            else replace(every, first=pool.columns(every.first), second=pool.columns(every.second))
+        )
+        self._in_stage = moved
         self._near = np.full(stage.steps, self._start_kwh)
         self._levels = Levels(stage, self._envelopes, self._start_kwh)
         self._y = np.zeros(len(problem.row_upper))
-        self._priced = stage.priced(self._y)
+        self._priced = stage.priced(self._prices(self._y))
         self.bound = np.inf
         self.followed: Solution | None = None
         self.taken = problem.lower, problem.upper
@@ -184,7 +197,11 @@ class Rounds:
             if best is not None and self._levels.figures and (idle or not self.stage.joining.any()):
                 narrowing = True
             allowed = ALLOWED * gap * max(1.0, turnover)
-            if narrowing and best is not None and not self._levels.split(self._priced, best.x, allowed):
+            if (
+                narrowing
+                and best is not None
+                and not self._levels.split(self._priced, self._schedule(best.x), allowed)
+            ):
                 break
             if idle and not narrowing:
                 break
@@ -212,11 +229,11 @@ class Rounds:
         """
         stage, levels = self.stage, self._levels
         if y is not self._y:
-            self._y, self._priced = y, stage.priced(y)
+            self._y, self._priced = y, stage.priced(self._prices(y))
         if afresh:
             levels.forget()
         priced = self._priced
-        choices, decided = _choices(stage, self.every, self.contested)
+        choices, decided = _choices(stage, self._in_stage, self.contested)
         if not self._envelopes.size:
             busy = np.diff(choices.first)[choices.step] > 1
             self._envelopes.sample(priced, choices, busy)
@@ -242,9 +259,10 @@ class Rounds:
         if solution is None:
             ways = np.diff(choices.first)
             return np.argsort(-ways, kind="stable")[:MOST_LEARNT]
-        ends = stage.states(solution.x)
+        x = self._schedule(solution.x)
+        ends = stage.states(x)
         before, after = self._starts(path.stored), self._starts(ends)
-        short = self._levels.most(after, ends) - stage.made(priced, solution.x)
+        short = self._levels.most(after, ends) - stage.made(priced, x)
         apart = np.abs(path.stored - ends) + np.abs(before - after)
         worst = np.maximum(short, 1e-3 * apart)
         return np.argsort(-worst)[: min(MOST_LEARNT, np.count_nonzero(worst > 1e-12))]
@@ -253,11 +271,20 @@ class Rounds:
         """Decide on what some steps by themselves break, their columns given."""
         stage, every = self.stage, self.every
         x = np.zeros(len(self.problem.lower))
-        x[where[:, None] * self.problem.step_columns + stage.columns] = own[:, : len(stage.columns)]
+        there = np.flatnonzero(stage.columns < self.problem.step_columns)
+        x[where[:, None] * self.problem.step_columns + stage.columns[there]] = own[:, there]
         looked_at = np.zeros(stage.steps, bool)
         looked_at[where] = True
         broken = every.broken(self.problem, x) & (every.kind != WHOLE) & looked_at[every.step]
         self.contested = self.contested | broken
+
+    def _prices(self, y: np.ndarray) -> np.ndarray:
+        """Prices of the problem's rows for the rows of the stages' problem."""
+        return y if self._pool is None else self._pool.prices(y)
+
+    def _schedule(self, x: np.ndarray) -> np.ndarray:
+        """A schedule in the columns of the stages' problem."""
+        return x if self._pool is None else self._pool.schedule(x)
 
     @property
     def stored_places(self) -> np.ndarray:
