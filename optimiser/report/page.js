@@ -110,7 +110,7 @@
     if (!narrow() || !range || extra.xaxis.type === "category") return [traces, extra];
     const more = 0.15 * (range[1] - range[0]);
     const wider = merged(extra, { xaxis: { range: [range[0] < 0 ? range[0] - more : 0, range[1] > 0 ? range[1] + more : 0], nticks: 4 } });
-    const folded = (name) => name.replace(/(.{9,}?) (?=.{4,})/g, "$1<br>");
+    const folded = (name) => typeof name !== "string" ? name : name.replace(/(.{9,}?) (?=.{4,})/g, "$1<br>");
     return [traces.map((trace) => ({ ...trace, y: trace.y.map(folded) })), wider];
   };
   // On a phone a legend takes rows, which are added to the chart's height and not taken from what is drawn.
